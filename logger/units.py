@@ -1,0 +1,112 @@
+"""Units at the edges: what an owner types is turned into SI here, and SI is turned back into what is printed.
+
+Arrays inside the program are plain SI numbers. Conversion goes through pint, whose definitions follow NIST SP 811
+and the SI Brochure; it is loaded on first use only, so that recording does not pay for it.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+import re
+from typing import Any
+
+MPS_PER_MPH = 1609.344 / 3600  # exact: 1 mi = 1609.344 m (NIST SP 811, appendix B.8)
+MPS_PER_KMH = 1000 / 3600
+MPS_PER_KNOT = 1852 / 3600  # exact: 1 kn = 1852 m/h (SI Brochure, 9th edition, table 8)
+FOOT_M = 0.3048  # exact
+US_GALLON_M3 = 3.785411784e-3  # exact
+IMPERIAL_GALLON_M3 = 4.54609e-3  # exact
+
+SPEED_UNITS = {"mph": MPS_PER_MPH, "km/h": MPS_PER_KMH, "m/s": 1.0, "kn": MPS_PER_KNOT}
+"""Speed unit as printed -> metres per second."""
+
+_SPELLINGS = {
+    "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "kmh-1": "km/h", "mi/h": "mph", "kt": "knot", "kts": "knot",
+    "kn": "knot", "mps": "m/s", "gal": "US_liquid_gallon", "usgal": "US_liquid_gallon", "us_gal": "US_liquid_gallon",
+    "gallon": "US_liquid_gallon", "gallons": "US_liquid_gallon", "impgal": "imperial_gallon",
+    "imp_gal": "imperial_gallon", "ukgal": "imperial_gallon", "l": "liter", "c": "degC", "°c": "degC", "f": "degF",
+    "°f": "degF", "k": "kelvin", "inhg": "inch_Hg_32F", "in": "inch", "mbar": "millibar", "hpa": "hectopascal",
+    "kpa": "kilopascal", "pa": "pascal", "psi": "psi", "lbs": "pound", "lb": "pound", "kg": "kilogram",
+    "g": "gram", "hp": "horsepower", "ps": "metric_horsepower", "kw": "kilowatt", "w": "watt", "s": "second",
+    "sec": "second", "min": "minute", "h": "hour", "ms": "millisecond", "mi": "mile", "miles": "mile", "ft": "foot",
+    "km": "kilometer", "m": "meter", "mm": "millimeter", "cm": "centimeter", "%": "percent", "n": "newton",
+}  # fmt: skip
+
+_KINDS = {
+    "m/s": ("a speed", "50mph, '80 km/h' or 22.4m/s"),
+    "m": ("a length", "60ft, 1320ft, 0.125mi, 100m or 1.09mm"),
+    "m**3": ("a volume", "0.84gal, 3.2L or 0.7impgal"),
+    "kelvin": ("a temperature", "31C or 88F"),
+    "Pa": ("a pressure", "29.92inHg, 1013hPa or 101.3kPa"),
+    "kg": ("a mass", "2.31kg or 5.1lb"),
+    "s": ("a time", "90s, 5min or 2h"),
+    "W": ("a power", "11kW or 15hp"),
+    "m**2": ("an area", "0.6m**2"),
+    "1": ("a number or share", "0.45 or 45%"),
+}
+
+_QUANTITY = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
+
+
+class UnitError(ValueError):
+    """What was typed is not a quantity of the kind that was asked for; the message is one complete line."""
+
+
+def parse_quantity(text: str, unit: str) -> float:
+    """Read `text`, a number followed by a unit, and return it in the SI `unit`.
+
+    `unit` is a pint unit expression such as "m/s", "m**3", "kelvin" or "Pa". Raises UnitError where the text has no
+    number, no unit (a bare number is accepted only for unit "1"), an unknown unit, or one of another kind.
+    """
+    kind, example = _KINDS.get(unit, (f"a quantity in {unit}", f"1 {unit}"))
+    expected = f"expected {kind} with its unit, such as {example}"
+    match = _QUANTITY.match(text)
+    if match is None:
+        raise UnitError(f"{text!r} is not {kind}: {expected}")
+    number, name = float(match[1]), match[2]
+    if not name and unit != "1":
+        raise UnitError(f"{text!r} has no unit: {expected}")
+    if name == "%":
+        number, name = number / 100, ""
+    try:
+        value = float(_registry().Quantity(number, _spelled(name)).to(unit).magnitude)
+    except Exception as error:  # pint raises its own family, tokenize errors and more for free text
+        raise UnitError(f"{text!r} is not {kind}: {expected}") from error
+    if not math.isfinite(value):
+        raise UnitError(f"{text!r} is not a finite number: {expected}")
+    return value
+
+
+def parse_speed(text: str) -> float:
+    """Read a speed such as "50mph" or "80 km/h" in m/s; UnitError where it is none, or not above zero."""
+    value = parse_quantity(text, "m/s")
+    if value <= 0:
+        raise UnitError(f"{text!r} is not a speed above zero: expected one such as 50mph or '80 km/h'")
+    return value
+
+
+def speed_label(mps: float, unit: str) -> str:
+    """A speed in `unit` ("mph", "km/h", "m/s" or "kn"), with as many decimals as it needs, at most one."""
+    value = round(mps / SPEED_UNITS[unit], 1)
+    return f"{value:.0f} {unit}" if value == round(value) else f"{value:.1f} {unit}"
+
+
+def convert(value: float, from_unit: str, to_unit: str) -> float:
+    """`value` of `from_unit` in `to_unit`, by pint; UnitError where the units do not fit each other."""
+    try:
+        return float(_registry().Quantity(value, _spelled(from_unit)).to(_spelled(to_unit)).magnitude)
+    except Exception as error:
+        raise UnitError(f"{from_unit!r} cannot be turned into {to_unit!r}") from error
+
+
+@functools.cache
+def _registry() -> Any:
+    import pint
+
+    registry: Any = pint.UnitRegistry(autoconvert_offset_to_baseunit=True)
+    return registry
+
+
+def _spelled(name: str) -> str:
+    return _SPELLINGS.get(name.replace(" ", "").lower(), name)
