@@ -544,12 +544,16 @@ def host_chunks(
     kinds: str = "RMC GGA VTG GSA",
     baud: int = 38400,
     afr_format: str = "{:.2f}",
+    tick_s: float = 1e-9,
     extra: Iterable[HostChunk] = (),
 ) -> list[HostChunk]:
-    """All that arrives at the host, in order: GPS bursts and mixture lines, with arrival jitter and clock drift."""
+    """All that arrives at the host, in order: GPS bursts and mixture lines, with arrival jitter and clock drift.
+
+    `tick_s` is the step of the host's clock; a coarse one makes smaller captures.
+    """
 
     def mono(t: float) -> int:
-        return round((boot_s + t * (1 + drift_ppm * 1e-6)) * 1e9)
+        return round((boot_s + t * (1 + drift_ppm * 1e-6)) / tick_s) * round(tick_s * 1e9)
 
     chunks = list(extra)
     for i in range(len(fixes.t_s)):
@@ -571,7 +575,8 @@ def capture_lines(chunks: Iterable[HostChunk], started: datetime) -> Iterator[st
     yield json.dumps({"capture": 1, "started_utc": started.strftime("%Y-%m-%dT%H:%M:%SZ")})
     for chunk in chunks:
         text = chunk.data.removesuffix(b"\r\n").decode("ascii")
-        seconds = f"{chunk.mono_ns // 10**9}.{chunk.mono_ns % 10**9:09d}"
+        fraction = f"{chunk.mono_ns % 10**9:09d}".rstrip("0") or "0"
+        seconds = f"{chunk.mono_ns // 10**9}.{fraction}"
         yield f'{{"t": {seconds}, "source": "{chunk.source}", "text": {json.dumps(text)}}}'
 
 
