@@ -22,6 +22,8 @@ from typing import Annotated, Any, Literal, TypeVar
 import pydantic
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from logger.units import InputError
+
 RECORDER_SOURCE = "_recorder"
 """The source name under which the recorder keeps its own events (notes, gaps, wall clock) among the raw chunks."""
 
@@ -33,7 +35,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Pair = Annotated[tuple[Finite, Finite], Field(strict=False)]  # TOML has lists only
 
 
-class ConfigError(ValueError):
+class ConfigError(InputError):
     """A configuration file cannot be used; the message is one complete line for the owner."""
 
 

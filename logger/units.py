@@ -49,8 +49,16 @@ _KINDS = {
 _QUANTITY = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 
 
-class UnitError(ValueError):
-    """What was typed is not a quantity of the kind that was asked for; the message is one complete line."""
+class InputError(ValueError):
+    """What the owner gave cannot be used; the message is one complete line. The command prints it and exits with 2."""
+
+
+class NoAnswer(Exception):
+    """The answer is no, or the data cannot say; the message is one complete line. The command exits with 1."""
+
+
+class UnitError(InputError):
+    """What was typed is not a quantity of the kind that was asked for."""
 
 
 def parse_quantity(text: str, unit: str) -> float:

@@ -1,0 +1,67 @@
+"""The `pullbook` command: the verbs of all rooms on one stem, and the one place where errors become lines.
+
+Every verb lives in a module of its subject; this one mounts them, keeps the help in the order of the owner's day, and
+turns what goes wrong into one line on standard error and an exit code: 0 done, 1 the answer is no or the data
+cannot say, 2 the input is wrong.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+
+import typer
+
+from analysis import cli_compare, cli_demo, cli_mixture, cli_road, cli_runs
+from logger import cli as cli_logger
+from logger.units import InputError, NoAnswer
+
+app = typer.Typer(
+    name="pullbook",
+    help="Record test drives of a home-built car, and learn what each change to the car really did.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+for room in (cli_logger, cli_runs, cli_mixture, cli_road, cli_compare, cli_demo):
+    app.registered_commands += room.app.registered_commands
+
+
+@app.callback(invoke_without_command=True)
+def stem(
+    ctx: typer.Context,
+    version: bool = typer.Option(False, "--version", help="Print the version and stop."),
+) -> None:
+    """Record test drives of a home-built car, and learn what each change to the car really did."""
+    if version:
+        from importlib.metadata import version as installed
+
+        print(f"pullbook {installed('pullbook')}")
+        raise typer.Exit
+
+
+def main() -> None:
+    """Run the command line; what goes wrong ends as one line and an exit code."""
+    try:
+        app()
+    except InputError as error:
+        _complain(error)
+        sys.exit(2)
+    except NoAnswer as error:
+        _complain(error)
+        sys.exit(1)
+    except BrokenPipeError:  # the reader of a pipe (head, less) left: nothing is wrong
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except OSError as error:
+        _complain(f"{error.filename}: {error.strerror}" if error.filename else error)
+        sys.exit(2)
+
+
+def _complain(what: object) -> None:
+    print(f"pullbook: {' '.join(str(what).split())}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()
