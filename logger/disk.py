@@ -1,0 +1,81 @@
+"""File operations for everything that must survive a power cut, in one small place.
+
+The journal and the drive folder touch the disk through a `Disk` only. Tests hand them one that fails: a full disk, an
+I/O error or a short write, at every operation in turn.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from pathlib import Path
+from typing import BinaryIO
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    _FULL_SYNC = None
+else:
+    _FULL_SYNC = getattr(fcntl, "F_FULLFSYNC", None)  # macOS: fsync alone leaves the data in the drive's cache
+
+
+class Disk:
+    """The real disk. Every method raises OSError where the operating system does."""
+
+    def create(self, path: Path) -> BinaryIO:
+        """Open a new file for unbuffered writing; it must not exist yet."""
+        return path.open("xb", buffering=0)
+
+    def write(self, file: BinaryIO, data: bytes | memoryview) -> None:
+        """Write all of `data`, in as many goes as the operating system needs."""
+        rest = memoryview(data)
+        while rest:
+            rest = rest[self._write_some(file, rest) :]
+
+    def _write_some(self, file: BinaryIO, data: memoryview) -> int:
+        return file.write(data)
+
+    def sync(self, file: BinaryIO) -> None:
+        """Return once the file's bytes are on the medium, as far as the operating system can say."""
+        if _FULL_SYNC is not None:
+            with contextlib.suppress(OSError):  # not every file system has it; then fsync is the best there is
+                fcntl.fcntl(file.fileno(), _FULL_SYNC)
+                return
+        os.fsync(file.fileno())
+
+    def sync_folder(self, path: Path) -> None:
+        """Make new, renamed and removed names in the folder last; Windows has no such call and needs none on NTFS."""
+        if os.name == "nt":
+            return
+        descriptor = os.open(path, os.O_RDONLY)
+        try:
+            os.fsync(descriptor)
+        finally:
+            os.close(descriptor)
+
+    def make_folder(self, path: Path) -> None:
+        """Make the folder; its parents must be there, itself not."""
+        path.mkdir()
+
+    def replace(self, source: Path, target: Path) -> None:
+        """Rename `source` to `target` in one step, over what is there."""
+        source.replace(target)
+
+    def remove(self, path: Path) -> None:
+        """Remove a file, or an empty folder."""
+        if path.is_dir():
+            path.rmdir()
+        else:
+            path.unlink()
+
+    def write_file(self, path: Path, data: bytes | memoryview) -> None:
+        """Write a whole new file and sync it; where that fails, what there is of it is taken away again."""
+        file = self.create(path)
+        try:
+            with file:
+                self.write(file, data)
+                self.sync(file)
+        except BaseException:
+            with contextlib.suppress(OSError):
+                path.unlink()
+            raise
