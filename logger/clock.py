@@ -1,0 +1,416 @@
+"""Three clocks made one: when a byte arrived (host monotonic), what the computer believes (host wall), GPS UTC.
+
+`monotonic_ns` reads the host's monotonic clock. `settle` gives the one relation between it and UTC that a whole drive
+uses, a `ClockFit`: from the GPS epochs where there are any (`fit`), else from the host's wall clock, else from nothing.
+
+The fit follows the early edge of the arrivals. A byte can be late by any amount (USB frames, a busy computer) but
+never early, so arrival minus UTC scatters above a line whose slope is the drift between the clocks; the line below the
+scatter, not through it, is the relation wanted [1]. The slope is the median slope [2] through the earliest arrival of
+each of some sixty stretches of the drive, which a few odd epochs cannot move, unlike an exact lower hull; the height is
+the lowest hundredth of what remains.
+
+Where the host's monotonic clock stands still while it sleeps (macOS and Windows; Linux's boot-time clock runs on), or
+a receiver corrects its own time, the arrivals step to another level. Each level is a piece of its own, all with one
+drift. What was found and mended is said in `ClockFit.remarks`.
+
+[1] S. B. Moon, P. Skelly, D. Towsley, "Estimation and removal of clock skew from network delay measurements",
+    IEEE INFOCOM 1999.
+[2] P. K. Sen, "Estimates of the regression coefficient based on Kendall's tau", JASA 63 (1968).
+"""
+
+from __future__ import annotations
+
+import itertools
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime, timedelta
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Nanoseconds = NDArray[np.int64]
+Basis = Literal["gps", "gps without a fix", "wall", "none"]
+
+STEP_S = 0.25
+"""The least step between two levels of arrival that counts as one; stalls shorter than this stay jitter."""
+ROLLOVER_NS = 1024 * 7 * 86400 * 10**9
+"""GPS weeks are broadcast modulo 1024 (IS-GPS-200, 20.3.3.3.1.1); old receivers come out a multiple of that early."""
+_SECOND = 10**9
+_DAY_NS = 86400 * _SECOND
+
+
+def _chosen_clock() -> Callable[[], int]:
+    """The boot-time clock where there is one: it runs on while the computer sleeps."""
+    boot = getattr(time, "CLOCK_BOOTTIME", None)
+    if boot is not None:
+        try:
+            time.clock_gettime_ns(boot)
+        except OSError:
+            pass
+        else:
+            return lambda: time.clock_gettime_ns(boot)
+    return time.monotonic_ns
+
+
+monotonic_ns: Callable[[], int] = _chosen_clock()
+"""The host's monotonic clock [ns]: never set, never back; on Linux it counts sleep."""
+
+
+@dataclass(frozen=True)
+class Anchors:
+    """What the host's wall clock showed at some instants of its monotonic clock; equal lengths, in order."""
+
+    mono_ns: Nanoseconds
+    utc_ns: Nanoseconds
+
+
+@dataclass(frozen=True)
+class Piece:
+    """From `from_mono_ns` on, utc = utc_ns + (mono - mono_ns) (1 - drift)."""
+
+    from_mono_ns: int
+    mono_ns: int
+    utc_ns: int
+
+
+@dataclass(frozen=True)
+class ClockFit:
+    """How UTC follows from the host's monotonic clock, over one drive."""
+
+    basis: Basis
+    pieces: tuple[Piece, ...]
+    """In order; the first holds before its start too."""
+    drift_ppm: float = 0.0
+    """How much the host's monotonic clock gains on UTC, in millionths."""
+    residual_s: float | None = None
+    """The median lateness of the epochs against the fit [s]; None where no epochs were used."""
+    residual_p99_s: float | None = None
+    """The lateness that 99 % of the epochs stay under [s]."""
+    epochs: int = 0
+    """How many epochs the fit uses."""
+    wall_offset_s: float | None = None
+    """How far the computer's wall clock was ahead of UTC [s], the median; None where it is not known apart."""
+    bend_mono_ns: Nanoseconds = field(default_factory=lambda: np.zeros(0, np.int64))
+    bend_s: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    """What the host clock gains beyond the straight line, at some instants, where its drift is not constant."""
+    mended_utc_ns: Nanoseconds = field(default_factory=lambda: np.zeros(0, np.int64))
+    """For each epoch that was given: its own UTC, mended."""
+    trusted: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    """For each epoch that was given: whether its own UTC is used; else its time is `utc_ns` of its arrival."""
+    remarks: tuple[str, ...] = ()
+    """What was found and mended, a sentence each."""
+
+    def utc_ns(self, mono_ns: Nanoseconds) -> Nanoseconds:
+        """UTC of instants of the monotonic clock, in ns since 1970."""
+        mono_ns = np.asarray(mono_ns, np.int64)
+        starts = np.array([piece.from_mono_ns for piece in self.pieces[1:]], np.int64)
+        which = np.searchsorted(starts, mono_ns, side="right")
+        since = mono_ns - np.array([piece.mono_ns for piece in self.pieces], np.int64)[which]
+        gained = since * (self.drift_ppm * 1e-6)
+        if len(self.bend_mono_ns):
+            gained = gained + np.interp(mono_ns, self.bend_mono_ns, self.bend_s) * _SECOND
+        utc_ns: Nanoseconds = np.array([piece.utc_ns for piece in self.pieces], np.int64)[which] + since
+        utc_ns -= np.rint(gained).astype(np.int64)
+        return utc_ns
+
+    @property
+    def offset_s(self) -> float:
+        """UTC minus the monotonic clock at the start of the fit [s]."""
+        return (self.pieces[0].utc_ns - self.pieces[0].mono_ns) / _SECOND
+
+
+def settle(
+    mono_ns: Nanoseconds,
+    utc_ns: Nanoseconds,
+    fixed: NDArray[np.bool_],
+    latency_s: float,
+    anchors: Anchors,
+    first_mono_ns: int = 0,
+) -> ClockFit:
+    """The relation for a drive, from the best that there is.
+
+    `mono_ns`, `utc_ns` and `fixed` belong to the epochs of a receiver that told their UTC: arrival, UTC, and whether
+    the receiver had a fix. `anchors` are instants of the host's wall clock. Epochs with a fix come first, then the
+    wall clock, then epochs without a fix, then 1970. `first_mono_ns` is the drive's first arrival.
+    """
+    if not len(mono_ns) and not len(anchors.mono_ns):
+        said = "nothing says when this was: times are counted from 1970-01-01"
+        return ClockFit("none", (Piece(first_mono_ns, first_mono_ns, 0),), remarks=(said,))
+    utc_ns, mended = _mend_rollover(mono_ns, utc_ns, anchors)
+    if fixed.any() or not len(anchors.mono_ns):
+        chosen = fixed if fixed.any() else np.ones(len(mono_ns), np.bool_)
+        settled = _with_wall(fit(mono_ns[chosen], utc_ns[chosen], latency_s, anchors), anchors)
+        basis: Basis = "gps" if fixed.any() else "gps without a fix"
+    else:
+        chosen, settled, basis = fixed, from_wall(anchors), "wall"
+    mended_utc, trusted = utc_ns.copy(), np.zeros(len(utc_ns), np.bool_)
+    mended_utc[chosen], trusted[chosen] = settled.mended_utc_ns, settled.trusted
+    # The time of an epoch without a fix comes from the receiver's own quartz: good where it agrees.
+    lateness = np.abs(settled.utc_ns(mono_ns - round(latency_s * _SECOND)) - utc_ns)
+    trusted |= ~chosen & (lateness < _SECOND // 2) & (basis == "gps")
+    no_fix = ("no epoch has a fix: UTC is the receiver's own guess",) if basis == "gps without a fix" else ()
+    return replace(
+        settled, basis=basis, mended_utc_ns=mended_utc, trusted=trusted, remarks=(*mended, *no_fix, *settled.remarks)
+    )
+
+
+def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, anchors: Anchors | None = None) -> ClockFit:
+    """The relation that the GPS epochs show: arrival `mono_ns` of each epoch's first byte, and its UTC.
+
+    At least one epoch; arrivals in order. `latency_s` is how long after its epoch a receiver sends it at the earliest
+    [s]. `anchors`, the host's wall clock, help to tell a sleeping host from a receiver that corrected itself.
+    """
+    anchors = anchors or Anchors(np.zeros(0, np.int64), np.zeros(0, np.int64))
+    seen_ns = np.maximum.accumulate(np.asarray(mono_ns, np.int64)) - round(latency_s * _SECOND)
+    ahead_ns = seen_ns - np.asarray(utc_ns, np.int64)
+    x = (seen_ns - seen_ns[0]) / _SECOND
+    y = (ahead_ns - ahead_ns[0]) / _SECOND
+
+    levels = _levels(x, y)
+    corrections, breaks, remarks = _explain(levels, x, y, seen_ns, np.asarray(utc_ns, np.int64), anchors)
+    mended_utc_ns = utc_ns + corrections
+    y = y - corrections / _SECOND
+
+    bounds = [0, *breaks, len(x)]
+    stretches = [slice(a, b) for a, b in itertools.pairwise(bounds)]
+    slope = _slope(x, y, max(stretches, key=lambda part: x[part][-1] - x[part][0]))
+    heights = [_height(y[part] - slope * x[part]) for part in stretches]
+    residual = y - slope * x - np.repeat(heights, np.diff(bounds))
+    bend_x, bend = _bend(x, residual)
+    if len(bend_x):
+        residual = residual - np.interp(x, bend_x, bend)
+
+    pieces = []
+    for part, height in zip(stretches, heights, strict=True):
+        # On the fitted line at the first epoch of the piece: arrival less how far it would be ahead of UTC there.
+        ahead = int(ahead_ns[0]) + round((height + slope * x[part.start]) * _SECOND)
+        at = int(seen_ns[part.start])
+        pieces.append(Piece(int(mono_ns[part.start]), at, at - ahead))
+    trusted = residual > -STEP_S
+    if (wrong := int((~trusted).sum())) > 0:
+        remarks.append(f"{wrong} epochs told a time in the future and get theirs from their arrival")
+    late = residual[trusted]
+    return ClockFit(
+        basis="gps",
+        pieces=tuple(pieces),
+        drift_ppm=slope * 1e6,
+        residual_s=float(np.median(late)),
+        residual_p99_s=float(np.quantile(late, 0.99)),
+        epochs=int(trusted.sum()),
+        bend_mono_ns=seen_ns[0] + np.rint(bend_x * _SECOND).astype(np.int64),
+        bend_s=bend,
+        mended_utc_ns=mended_utc_ns,
+        trusted=trusted,
+        remarks=tuple(remarks),
+    )
+
+
+def from_wall(anchors: Anchors) -> ClockFit:
+    """The relation that the host's wall clock shows, where no receiver told the time. At least one anchor.
+
+    Where the wall clock was set in between, the level that held longest counts for the whole drive.
+    """
+    ahead = anchors.mono_ns - anchors.utc_ns
+    starts = np.flatnonzero(np.abs(np.diff(ahead)) > _SECOND // 2) + 1
+    bounds = [0, *starts.tolist(), len(ahead)]
+    ends = np.append(anchors.mono_ns, anchors.mono_ns[-1])
+    lasted = [int(ends[b] - anchors.mono_ns[a]) for a, b in itertools.pairwise(bounds)]
+    longest = int(np.argmax(lasted))
+    height = int(np.median(ahead[bounds[longest] : bounds[longest + 1]]))
+    at = int(anchors.mono_ns[0])
+    return ClockFit(
+        "wall",
+        (Piece(at, at, at - height),),
+        remarks=("no GPS time: UTC is the computer's own", *_wall_jumps(anchors)),
+    )
+
+
+# --- how -----------------------------------------------------------------------------------------------------------
+
+
+def _levels(x: NDArray[np.float64], y: NDArray[np.float64]) -> list[int]:
+    """Where the early edge of `y` steps to another level: the index of the first epoch of each level, 0 first.
+
+    The earliest arrivals of successive blocks of five seconds and five epochs are compared, so that a stall of a few
+    epochs is no step. A level that is left and found again was never left: what lay between came late, or told a
+    wrong time.
+    """
+    if len(x) < 2:
+        return [0]
+    block_s = max(5.0, 5 * float(np.median(np.diff(x))))
+    _, starts = np.unique(np.floor(x / block_s), return_index=True)
+    edge = np.minimum.reduceat(y, starts)
+    ends = np.append(starts[1:], len(x))
+    # 100 ppm is more than a computer's quartz is off.
+    allowed = STEP_S + 1e-4 * (x[starts[1:]] - x[starts[:-1]])
+    levels = [(0, float(edge[0]), float(edge[0]))]  # first epoch, edge where it begins, edge where it ends
+    for block in range(1, len(edge)):
+        before, now = float(edge[block - 1]), float(edge[block])
+        if abs(now - before) <= allowed[block - 1]:
+            levels[-1] = (*levels[-1][:2], now)
+            continue
+        part = slice(starts[block - 1], ends[block])
+        early = np.flatnonzero(y[part] < (before + now) / 2)
+        first = int(starts[block - 1] + (early[0] if now < before else early[-1] + 1))
+        back = next((k for k in range(len(levels) - 1, -1, -1) if abs(levels[k][2] - now) <= allowed[block - 1]), None)
+        if back is None:
+            levels.append((first, now, now))
+        else:
+            levels[back + 1 :] = []
+            levels[-1] = (*levels[-1][:2], now)
+    return [first for first, _, _ in levels]
+
+
+def _explain(
+    levels: list[int],
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    seen_ns: Nanoseconds,
+    utc_ns: Nanoseconds,
+    anchors: Anchors,
+) -> tuple[Nanoseconds, list[int], list[str]]:
+    """Why each level follows the one before: (what to add to each epoch's UTC [ns], where the host's clock broke)."""
+    corrections = np.zeros(len(x), np.int64)
+    breaks: list[int] = []
+    remarks: list[str] = []
+    for number, first in enumerate(levels[1:], 1):
+        previous = levels[number - 1]
+        following = levels[number + 1] if number + 1 < len(levels) else len(x)
+        near_before = y[max(previous, first - 50) : first].min()
+        step = float(y[first : min(following, first + 50)].min() - near_before)
+        when = _clock_text(int(utc_ns[first]))
+        wall_step = _wall_step(anchors, int(seen_ns[first - 1]), int(seen_ns[first]))
+        if step > 0 and _is_leap(int(utc_ns[first]), step):
+            corrections[first:] += _SECOND
+            remarks.append(f"a leap second before {when}: times go on without it, 1 s ahead of UTC from there")
+        elif step > 60 and min(first - previous, following - first) >= 0.1 * len(x):
+            breaks.append(first)
+            remarks.append(f"the receiver's time goes back by {step:.0f} s to {when}")
+        elif step > 60 and following - first < first - previous:
+            corrections[first:following] += round(step * _SECOND)
+            remarks.append(f"the receiver's time from {when} was wrong by {step:.0f} s")
+        elif step > 0 or step < -_DAY_NS / _SECOND or (wall_step is not None and wall_step > step / 2):
+            exact = round(step) if abs(step - round(step)) < STEP_S else step
+            corrections[:first] -= round(exact * _SECOND)
+            remarks.append(f"the receiver corrected its time by {-exact:+.9g} s at {when}; earlier times are mended")
+        else:
+            breaks.append(first)
+            remarks.append(f"the computer's clock stood still for {-step:.1f} s before {when} (asleep)")
+    return corrections, breaks, remarks
+
+
+def _wall_step(anchors: Anchors, before_ns: int, after_ns: int) -> float | None:
+    """How the host's monotonic clock stepped against its wall clock between two instants [s]; None if not known."""
+    earlier = np.searchsorted(anchors.mono_ns, before_ns, side="right") - 1
+    later = np.searchsorted(anchors.mono_ns, after_ns, side="left")
+    if earlier < 0 or later >= len(anchors.mono_ns):
+        return None
+    ahead = anchors.mono_ns - anchors.utc_ns
+    return float(ahead[later] - ahead[earlier]) / _SECOND
+
+
+def _is_leap(utc_ns: int, step: float) -> bool:
+    """Whether a step of the epochs' UTC back by `step` [s] at `utc_ns` is a leap second.
+
+    They come at the end of a UTC month, first of June and December (ITU-R TF.460-6).
+    """
+    near = datetime.fromtimestamp(utc_ns // _SECOND, UTC) + timedelta(minutes=5)
+    midnight = near.replace(hour=0, minute=0, second=0)
+    return abs(step - 1) < STEP_S and near - midnight < timedelta(minutes=10) and midnight.day == 1
+
+
+def _slope(x: NDArray[np.float64], y: NDArray[np.float64], part: slice) -> float:
+    """The drift along one stretch, from the earliest arrival in each of up to sixty parts of it [s/s].
+
+    Under half a minute or ten epochs the scatter says more than the drift: 0.
+    """
+    x, y = x[part], y[part]
+    if len(x) < 10 or x[-1] - x[0] < 30:
+        return 0.0
+    from scipy.stats import theilslopes
+
+    count = min(60, len(x) // 3)
+    _, starts = np.unique(np.floor((x - x[0]) / (x[-1] - x[0]) * count * (1 - 1e-12)), return_index=True)
+    slope = 0.0
+    for _ in range(2):  # the second time on the level, so that the earliest in a part is not the one at its low end
+        level = y - slope * x
+        earliest = [a + int(np.argmin(level[a:b])) for a, b in zip(starts, [*starts[1:], len(x)], strict=True)]
+        slope = float(theilslopes(y[earliest], x[earliest]).slope)
+    return slope
+
+
+def _height(level: NDArray[np.float64]) -> float:
+    """The early edge of arrivals on the level [s]: the lowest hundredth, so that no single one decides."""
+    return float(np.quantile(level, 0.01))
+
+
+def _bend(x: NDArray[np.float64], residual: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Where the early edge leaves the straight line by more than 3 ms: (instants, by how much), else nothing.
+
+    A quartz that warms up and a host clock that is being slewed by the network do that.
+    """
+    window_s = max(120.0, 100 * float(np.median(np.diff(x)))) if len(x) > 1 else np.inf
+    if x[-1] < 8 * window_s:
+        return np.zeros(0), np.zeros(0)
+    _, starts = np.unique(np.floor(x / window_s), return_index=True)
+    counts = np.diff(np.append(starts, len(x)))
+    parts = [slice(a, a + n) for a, n in zip(starts, counts, strict=True) if n >= 50]
+    if len(parts) < 8:
+        return np.zeros(0), np.zeros(0)
+    middle = np.array([x[part].mean() for part in parts])
+    edge = np.array([_height(residual[part]) for part in parts])
+    padded = np.pad(edge, 1, mode="edge")
+    edge = np.median([padded[:-2], padded[1:-1], padded[2:]], axis=0)
+    if np.ptp(edge) <= 0.003:
+        return np.zeros(0), np.zeros(0)
+    return middle, edge
+
+
+def _mend_rollover(mono_ns: Nanoseconds, utc_ns: Nanoseconds, anchors: Anchors) -> tuple[Nanoseconds, tuple[str, ...]]:
+    """Epochs whose date is a multiple of 1024 weeks early by the host's wall clock, to within a week, put right."""
+    if not len(anchors.mono_ns) or not len(mono_ns):
+        return utc_ns, ()
+    nearest = np.clip(np.searchsorted(anchors.mono_ns, mono_ns), 0, len(anchors.mono_ns) - 1)
+    behind = anchors.utc_ns[nearest] + (mono_ns - anchors.mono_ns[nearest]) - utc_ns
+    times = np.rint(behind / ROLLOVER_NS).astype(np.int64)
+    times[(times < 1) | (np.abs(behind - times * ROLLOVER_NS) > 7 * _DAY_NS)] = 0
+    if not times.any():
+        return utc_ns, ()
+    first = int(np.flatnonzero(times)[0])
+    mended = utc_ns + times * ROLLOVER_NS
+    said = (
+        f"the receiver's date was {times[first]} x 1024 weeks early ({_clock_text(int(utc_ns[first]))} "
+        f"for {_clock_text(int(mended[first]))}); mended"
+    )
+    return mended, (said,)
+
+
+def _with_wall(found: ClockFit, anchors: Anchors) -> ClockFit:
+    """The fit with what it says about the host's wall clock."""
+    if not len(anchors.mono_ns):
+        return found
+    offsets = (anchors.utc_ns - found.utc_ns(anchors.mono_ns)) / _SECOND
+    offset = float(np.median(offsets))
+    wrong = (f"the computer's wall clock was {offset:+.1f} s off UTC; not used",) if abs(offset) > 2 else ()
+    jumps = np.flatnonzero(np.abs(np.diff(offsets)) > 0.5) + 1
+    said = tuple(
+        f"the computer's wall clock was set by {offsets[k] - offsets[k - 1]:+.1f} s "
+        f"at {_clock_text(int(found.utc_ns(anchors.mono_ns[k : k + 1])[0]))}; not used"
+        for k in jumps
+    )
+    return replace(found, wall_offset_s=offset, remarks=(*found.remarks, *wrong, *said))
+
+
+def _wall_jumps(anchors: Anchors) -> tuple[str, ...]:
+    ahead = (anchors.mono_ns - anchors.utc_ns) / _SECOND
+    return tuple(
+        f"the computer's wall clock was set by {ahead[k - 1] - ahead[k]:+.1f} s "
+        f"at {_clock_text(int(anchors.utc_ns[k]))}"
+        for k in np.flatnonzero(np.abs(np.diff(ahead)) > 0.5) + 1
+    )
+
+
+def _clock_text(utc_ns: int) -> str:
+    return datetime.fromtimestamp(utc_ns // _SECOND, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
