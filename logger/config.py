@@ -150,7 +150,7 @@ class NumbersSource(_Source):
 
 
 class PatternSource(_Source):
-    """Text lines matched by a regular expression; each named group is a channel of that name."""
+    """Text lines in which a regular expression is found, anywhere; each channel is its named group of that name."""
 
     kind: Literal["pattern"]
     pattern: str
@@ -158,14 +158,32 @@ class PatternSource(_Source):
 
     @model_validator(mode="after")
     def _groups(self) -> PatternSource:
-        try:
-            groups = set(re.compile(self.pattern).groupindex)
-        except re.error as error:
-            raise ValueError(f"the pattern is no regular expression: {error}") from error
-        names = {channel.channel for channel in self.channel}
-        if missing := sorted(str(name) for name in names - groups):
-            raise ValueError(f"the pattern has no group named {missing[0]!r}: write (?P<{missing[0]}>...)")
+        groups = {name.decode() for name in line_pattern(self.pattern).groupindex}
+        for channel in self.channel:
+            if channel.channel is None:
+                raise ValueError("a channel of a pattern is missing its name: channel = ...")
+            if channel.channel not in groups:
+                name = channel.channel
+                raise ValueError(f"the pattern has no group named {name!r}: write (?P<{name}>...)")
         return self
+
+
+def line_pattern(pattern: str) -> Any:
+    """`pattern` compiled by RE2, for lines as bytes; ValueError where it is none.
+
+    RE2 matches in time linear in the line, so no pattern can stall a reader; in exchange it has no look-around and no
+    back-references.
+    """
+    import re2
+
+    options = re2.Options()
+    options.encoding = re2.Options.Encoding.LATIN1  # one byte is one character: lines are bytes, valid text or not
+    options.log_errors = False
+    try:
+        return re2.compile(pattern.encode(), options)
+    except re2.error as error:
+        said = error.args[0].decode("utf-8", "replace") if isinstance(error.args[0], bytes) else error.args[0]
+        raise ValueError(f"the pattern is no regular expression that RE2 takes: {said}") from error
 
 
 class FrameField(Channel):
