@@ -64,6 +64,8 @@ class Anchors:
 
     mono_ns: Nanoseconds
     utc_ns: Nanoseconds
+    resumed: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    """Whether the host had just woken from sleep; empty for never."""
 
 
 @dataclass(frozen=True)
@@ -95,6 +97,8 @@ class ClockFit:
     bend_mono_ns: Nanoseconds = field(default_factory=lambda: np.zeros(0, np.int64))
     bend_s: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     """What the host clock gains beyond the straight line, at some instants, where its drift is not constant."""
+    epoch_mono_ns: Nanoseconds = field(default_factory=lambda: np.zeros(0, np.int64))
+    """The epochs that were given, by their arrival."""
     mended_utc_ns: Nanoseconds = field(default_factory=lambda: np.zeros(0, np.int64))
     """For each epoch that was given: its own UTC, mended."""
     trusted: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
@@ -114,6 +118,17 @@ class ClockFit:
         utc_ns: Nanoseconds = np.array([piece.utc_ns for piece in self.pieces], np.int64)[which] + since
         utc_ns -= np.rint(gained).astype(np.int64)
         return utc_ns
+
+    def epochs_utc_ns(
+        self, mono_ns: Nanoseconds, utc_ns: Nanoseconds, by_arrival_ns: Nanoseconds
+    ) -> tuple[Nanoseconds, NDArray[np.bool_]]:
+        """UTC of a receiver's epochs, mended, and which of them to trust; the others have theirs by arrival.
+
+        Those of another receiver than the fit's are trusted where they agree with it to half a second.
+        """
+        if len(self.mended_utc_ns) == len(mono_ns) and np.array_equal(self.epoch_mono_ns, mono_ns):
+            return self.mended_utc_ns, self.trusted
+        return utc_ns, np.abs(by_arrival_ns - utc_ns) < _SECOND // 2
 
     @property
     def offset_s(self) -> float:
@@ -152,7 +167,12 @@ def settle(
     trusted |= ~chosen & (lateness < _SECOND // 2) & (basis == "gps")
     no_fix = ("no epoch has a fix: UTC is the receiver's own guess",) if basis == "gps without a fix" else ()
     return replace(
-        settled, basis=basis, mended_utc_ns=mended_utc, trusted=trusted, remarks=(*mended, *no_fix, *settled.remarks)
+        settled,
+        basis=basis,
+        epoch_mono_ns=mono_ns,
+        mended_utc_ns=mended_utc,
+        trusted=trusted,
+        remarks=(*mended, *no_fix, *settled.remarks),
     )
 
 
@@ -182,12 +202,16 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
     if len(bend_x):
         residual = residual - np.interp(x, bend_x, bend)
 
-    pieces = []
+    pieces: list[Piece] = []
     for part, height in zip(stretches, heights, strict=True):
         # On the fitted line at the first epoch of the piece: arrival less how far it would be ahead of UTC there.
         ahead = int(ahead_ns[0]) + round((height + slope * x[part.start]) * _SECOND)
         at = int(seen_ns[part.start])
-        pieces.append(Piece(int(mono_ns[part.start]), at, at - ahead))
+        starts_ns = int(mono_ns[part.start])
+        if pieces:
+            step = (at - ahead) - at - (pieces[-1].utc_ns - pieces[-1].mono_ns)
+            starts_ns = _woke(anchors, int(mono_ns[part.start - 1]), starts_ns, step)
+        pieces.append(Piece(starts_ns, at, at - ahead))
     trusted = residual > -STEP_S
     if (wrong := int((~trusted).sum())) > 0:
         remarks.append(f"{wrong} epochs told a time in the future and get theirs from their arrival")
@@ -201,6 +225,7 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
         epochs=int(trusted.sum()),
         bend_mono_ns=seen_ns[0] + np.rint(bend_x * _SECOND).astype(np.int64),
         bend_s=bend,
+        epoch_mono_ns=np.asarray(mono_ns, np.int64),
         mended_utc_ns=mended_utc_ns,
         trusted=trusted,
         remarks=tuple(remarks),
@@ -210,21 +235,30 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
 def from_wall(anchors: Anchors) -> ClockFit:
     """The relation that the host's wall clock shows, where no receiver told the time. At least one anchor.
 
-    Where the wall clock was set in between, the level that held longest counts for the whole drive.
+    Where the wall clock was set in between, the level that held longest counts for the whole drive. Where it stepped
+    because the host woke, the host's monotonic clock had stood still.
     """
     ahead = anchors.mono_ns - anchors.utc_ns
-    starts = np.flatnonzero(np.abs(np.diff(ahead)) > _SECOND // 2) + 1
+    steps = np.append(0, np.diff(ahead))
+    steps[np.abs(steps) <= _SECOND // 2] = 0
+    woken = np.flatnonzero(steps * anchors.resumed) if len(anchors.resumed) else np.zeros(0, np.int64)
+    still = np.zeros(len(ahead), np.int64)
+    still[woken] = steps[woken]
+    still = np.cumsum(still)
+    level = ahead - still
+    starts = np.setdiff1d(np.flatnonzero(steps), woken)
     bounds = [0, *starts.tolist(), len(ahead)]
     ends = np.append(anchors.mono_ns, anchors.mono_ns[-1])
     lasted = [int(ends[b] - anchors.mono_ns[a]) for a, b in itertools.pairwise(bounds)]
     longest = int(np.argmax(lasted))
-    height = int(np.median(ahead[bounds[longest] : bounds[longest + 1]]))
-    at = int(anchors.mono_ns[0])
-    return ClockFit(
-        "wall",
-        (Piece(at, at, at - height),),
-        remarks=("no GPS time: UTC is the computer's own", *_wall_jumps(anchors)),
-    )
+    height = int(np.median(level[bounds[longest] : bounds[longest + 1]]))
+    pieces = []
+    for k in [0, *woken.tolist()]:
+        at = int(anchors.mono_ns[k])
+        pieces.append(Piece(at, at, at - height - int(still[k])))
+    slept = tuple(_stood_still(-steps[k] / _SECOND, int(anchors.utc_ns[k])) for k in woken)
+    said = ("no GPS time: UTC is the computer's own", *slept, *_wall_jumps(anchors, starts))
+    return ClockFit("wall", tuple(pieces), remarks=said)
 
 
 # --- how -----------------------------------------------------------------------------------------------------------
@@ -297,7 +331,7 @@ def _explain(
             remarks.append(f"the receiver corrected its time by {-exact:+.9g} s at {when}; earlier times are mended")
         else:
             breaks.append(first)
-            remarks.append(f"the computer's clock stood still for {-step:.1f} s before {when} (asleep)")
+            remarks.append(_stood_still(-step, int(utc_ns[first])))
     return corrections, breaks, remarks
 
 
@@ -309,6 +343,18 @@ def _wall_step(anchors: Anchors, before_ns: int, after_ns: int) -> float | None:
         return None
     ahead = anchors.mono_ns - anchors.utc_ns
     return float(ahead[later] - ahead[earlier]) / _SECOND
+
+
+def _woke(anchors: Anchors, before_ns: int, after_ns: int, slept_ns: int) -> int:
+    """When the host woke that slept between two instants: where its wall clock is first seen ahead, else the later."""
+    ahead = anchors.utc_ns - anchors.mono_ns
+    earlier = np.flatnonzero(anchors.mono_ns <= before_ns)
+    between = np.flatnonzero((anchors.mono_ns > before_ns) & (anchors.mono_ns < after_ns))
+    if len(earlier):
+        between = between[ahead[between] - ahead[earlier[-1]] > slept_ns // 2]
+        if len(between):
+            return int(anchors.mono_ns[between[0]])
+    return after_ns
 
 
 def _is_leap(utc_ns: int, step: float) -> bool:
@@ -403,13 +449,17 @@ def _with_wall(found: ClockFit, anchors: Anchors) -> ClockFit:
     return replace(found, wall_offset_s=offset, remarks=(*found.remarks, *wrong, *said))
 
 
-def _wall_jumps(anchors: Anchors) -> tuple[str, ...]:
+def _wall_jumps(anchors: Anchors, starts: Nanoseconds) -> tuple[str, ...]:
     ahead = (anchors.mono_ns - anchors.utc_ns) / _SECOND
     return tuple(
         f"the computer's wall clock was set by {ahead[k - 1] - ahead[k]:+.1f} s "
-        f"at {_clock_text(int(anchors.utc_ns[k]))}"
-        for k in np.flatnonzero(np.abs(np.diff(ahead)) > 0.5) + 1
+        f"at {_clock_text(int(anchors.utc_ns[k]))}; the level that it held longest counts"
+        for k in starts
     )
+
+
+def _stood_still(seconds: float, utc_ns: int) -> str:
+    return f"the computer's clock stood still for {seconds:.1f} s before {_clock_text(utc_ns)} (asleep)"
 
 
 def _clock_text(utc_ns: int) -> str:
