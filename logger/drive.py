@@ -477,13 +477,17 @@ class Recovered:
     """One line for the owner."""
 
 
-def recover(store: Path, *, busy: Iterable[Path] = (), disk: Disk | None = None) -> list[Recovered]:
+def recover(
+    store: Path, *, busy: Iterable[Path] = (), only: Iterable[Path] | None = None, disk: Disk | None = None
+) -> list[Recovered]:
     """Finish every drive of the store whose recorder died, except those in `busy`; tell what became of each.
+
+    With `only`, look at these drive folders alone: a recorder names those it found before it began a drive.
 
     To be called by the one process that holds the store's lock, or while no recorder is alive.
     """
     found = []
-    for path in _folders(store):
+    for path in _folders(store) if only is None else only:
         if path in set(busy) or not (path / JOURNAL).is_dir():
             continue
         try:
