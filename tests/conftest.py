@@ -1,0 +1,22 @@
+"""Fixtures that several rooms' tests share."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+
+
+@pytest.fixture(scope="session")
+def real_log() -> Path:
+    """NMEA sentences of a real drive in a car, where the machine has them.
+
+    `town-and-country-2010.nmea` from the public repository GENIVI/positioning (log-replayer/logs/nmea), looked for in
+    $PULLBOOK_REAL_LOGS, else in shared/real_logs beside the checkout.
+    """
+    beside = Path(__file__).resolve().parents[2] / "shared" / "real_logs"
+    path = Path(os.environ.get("PULLBOOK_REAL_LOGS", beside)) / "town-and-country-2010.nmea"
+    if not path.is_file():
+        pytest.skip(f"no real drive at {path}: set PULLBOOK_REAL_LOGS to a folder that has it")
+    return path
