@@ -55,6 +55,8 @@ class Recorder(_Section):
     park_after_s: Annotated[float, Field(ge=5)] = 180.0
     silence_after_s: Annotated[float, Field(ge=2)] = 20.0
     min_free_mb: Annotated[float, Field(ge=1)] = 50.0
+    also_ports: list[str] = []
+    """Ports beside those the system lists, for `auto` and `pullbook ports`: paths, with * for a family of them."""
     bell: bool = True
     lean_alert_s: NotNegative = 2.0
     lean_alert_load: Annotated[float, Field(gt=0, le=1)] = 0.7
@@ -239,10 +241,29 @@ class FrameSource(_Source):
 Source = Annotated[NmeaSource | NumbersSource | PatternSource | FrameSource, Field(discriminator="kind")]
 
 
+class PrivateCircle(_Section):
+    """A place whose positions stay private: they are cut from whatever leaves the program."""
+
+    name: str = ""
+    """For the owner's eyes only: it is printed nowhere."""
+    lat_deg: Annotated[float, Field(ge=-90, le=90)]
+    lon_deg: Annotated[float, Field(ge=-180, le=180)]
+    radius_m: Annotated[float, Field(gt=0, le=100_000)] = 300.0
+
+
+class Privacy(_Section):
+    """[privacy]: which positions are cut from exports and reports. Recording keeps everything."""
+
+    ends_m: Annotated[float, Field(ge=0, le=100_000)] = 300.0
+    """Cut at a drive's beginning and end, until the car is this far from where it started and stopped; 0: not at all."""
+    circle: list[PrivateCircle] = []
+
+
 class RecorderConfig(_Section):
-    """The recorder's file: [recorder] and one [[source]] for each cable."""
+    """The recorder's file: [recorder], one [[source]] for each cable, and [privacy]."""
 
     recorder: Recorder = Recorder()
+    privacy: Privacy = Privacy()
     source: Annotated[list[Source], Field(min_length=1)]
 
     @model_validator(mode="after")
@@ -389,12 +410,85 @@ class Targets(_Section):
     idle: Target
 
 
+class Regimes(_Section):
+    """[regimes]: where one regime of driving ends and the next begins."""
+
+    full_throttle_share: Annotated[float, Field(gt=0, le=1)] = 0.85
+    """Load as a share of the most the car can do at that speed, from which on it is full throttle."""
+    cruise_share: Annotated[float, Field(gt=0, lt=1)] = 0.6
+    """Share up to which it is cruise or town; between this and full throttle it is heavy part throttle."""
+    full_throttle_opening: Annotated[float, Field(gt=0, le=1)] = 0.9
+    """Where a channel `throttle` is recorded: the share of its widest opening from which on it is full throttle."""
+    town_below_mps: Positive = 13.4
+    """Speed below which part throttle is town, and above which it is cruise."""
+    idle_below_mps: Positive = 0.6
+    """Speed below which the car stands."""
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Regimes:
+        if self.cruise_share >= self.full_throttle_share:
+            raise ValueError("cruise_share must be below full_throttle_share")
+        if self.idle_below_mps >= self.town_below_mps:
+            raise ValueError("idle_below_mps must be below town_below_mps")
+        return self
+
+
+class Masks(_Section):
+    """[masks]: which readings say nothing about the mixture the engine was given."""
+
+    warm_up_s: NotNegative = 0.0
+    """Seconds at the start of each drive that are left out (choke, cold engine)."""
+    free_air_lambda: Positive = 1.36
+    """Lambda from which on the sensor is in free air or the engine is off."""
+    overrun_share: Annotated[float, Field(ge=-1, lt=1)] = -0.02
+    """Load share below which the engine is being turned by the road."""
+    gear_change_s: NotNegative = 1.2
+    """Longest gap in the pull that is taken for a gear change; 0 for a car without gear changes."""
+    step_share: Positive = 0.25
+    """Change of load share that counts as a step, which the sensor must first follow."""
+    settle_lags: NotNegative = 3.0
+    """How many time constants of the sensor are left out after a step."""
+    unknown_lag_s: NotNegative = 0.3
+    """The time constant to assume where the drive cannot tell it."""
+
+
+class Enough(_Section):
+    """[enough]: how much a cell needs before it is judged."""
+
+    seconds: Positive = 3.0
+    readings: Annotated[int, Field(ge=5)] = 12
+
+
+def _air() -> Targets:
+    return Targets(
+        full_throttle=Target(low=12.0, high=12.5), cruise=Target(low=12.7, high=13.5),
+        town=Target(low=12.5, high=13.5), idle=Target(low=12.0, high=13.5),
+    )  # fmt: skip
+
+
+def _water() -> Targets:
+    return Targets(
+        full_throttle=Target(low=12.5, high=13.2), cruise=Target(low=12.7, high=13.5),
+        town=Target(low=12.5, high=13.8), idle=Target(low=12.5, high=13.8),
+    )  # fmt: skip
+
+
 class TargetsConfig(_Section):
-    """The mixture targets' file: windows by cooling, in AFR or in lambda."""
+    """The mixture targets' file: windows by cooling, in AFR or in lambda, and what counts as what.
+
+    The default windows are common practice for small carburetted engines, no source.
+    """
 
     unit: Literal["afr", "lambda"] = "afr"
-    air: Targets
-    water: Targets
+    stoich_afr: Positive = 14.7
+    """The AFR at lambda 1 of the scale that these AFR figures are written in."""
+    far_rich_lambda: Positive = 0.72
+    """Below this the mixture is far too rich: it washes the bore and fouls the plug."""
+    air: Targets = Field(default_factory=_air)
+    water: Targets = Field(default_factory=_water)
+    regimes: Regimes = Regimes()
+    masks: Masks = Masks()
+    enough: Enough = Enough()
 
     @model_validator(mode="after")
     def _plausible(self) -> TargetsConfig:
