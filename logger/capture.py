@@ -30,6 +30,7 @@ import pyarrow as pa
 from logger import events
 from logger.config import RECORDER_SOURCE
 from logger.journal import SCHEMA
+from logger.units import InputError
 
 _SECOND = 10**9
 _DAY = 86400 * _SECOND
@@ -38,7 +39,10 @@ _LONGEST = 2**62
 _NAME = re.compile(r"_?[a-z][a-z0-9_]{0,31}")
 
 
-class CaptureError(ValueError):
+Kind = Literal["capture", "nmea"]
+
+
+class CaptureError(InputError):
     """The file is no capture and no NMEA log, or one of its lines is wrong; the message is one complete line."""
 
 
@@ -47,8 +51,24 @@ class Capture:
     """What was read: the raw rows as a table of `journal.SCHEMA`, and what was noticed, a sentence each."""
 
     raw: pa.Table
-    kind: Literal["capture", "nmea"]
+    kind: Kind
     remarks: tuple[str, ...] = ()
+
+
+def kind_of(path: Path) -> Kind:
+    """Whether the file at `path` is a capture or a plain log, by its first byte; CaptureError where it is neither."""
+    try:
+        with path.open("rb") as file:
+            zipped = file.read(2) == b"\x1f\x8b"
+        with gzip.open(path) if zipped else path.open("rb") as file:
+            start = file.read(4096).removeprefix(b"\xef\xbb\xbf").lstrip()
+    except OSError as error:
+        raise CaptureError(f"{path}: cannot be read: {error.strerror or error}") from error
+    except EOFError as error:
+        raise CaptureError(f"{path}: damaged gzip data: {error}") from error
+    if not start:
+        raise CaptureError(f"{path}: the file is empty: expected a capture or an NMEA log")
+    return "capture" if start.startswith(b"{") else "nmea"
 
 
 def read(path: Path, nmea_source: str = "gps") -> Capture:
@@ -238,7 +258,8 @@ def _write_lines(file: IO[bytes] | gzip.GzipFile, raw: pa.Table) -> None:
     for mono, name, data in rows(raw):
         text = _as_text(data)
         content = f'"hex": "{data.hex()}"' if text is None else f'"text": {json.dumps(text)}'
-        line = f'{{"t": {mono // _SECOND}.{mono % _SECOND:09d}, "source": "{name}", {content}}}\n'
+        fraction = f"{mono % _SECOND:09d}".rstrip("0") or "0"
+        line = f'{{"t": {mono // _SECOND}.{fraction}, "source": "{name}", {content}}}\n'
         file.write(line.encode())
 
 

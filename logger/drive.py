@@ -42,11 +42,12 @@ from logger import journal
 from logger.config import CarConfig, ConfigError, RecorderConfig, SetupConfig, parse
 from logger.disk import Disk
 from logger.presence import is_recording
-from logger.tables import RAW_SCHEMA, SCHEMA_VERSION, Built, build, program, raw_digest, raw_table
+from logger.tables import GPS_COLUMNS, RAW_SCHEMA, SCHEMA_VERSION, Built, build, program, raw_digest, raw_table
+from logger.units import InputError
 
 __all__ = [
-    "RAW_SCHEMA", "Built", "Drive", "DriveError", "Manifest", "Recovered", "begin", "build", "close", "default_store",
-    "find_raw", "list_drives", "open_drive", "rebuild", "recover", "write",
+    "GPS_COLUMNS", "RAW_SCHEMA", "Built", "Drive", "DriveError", "Manifest", "Recovered", "begin", "build", "close",
+    "default_store", "find_raw", "list_drives", "open_drive", "rebuild", "recover", "unfinished", "write",
 ]  # fmt: skip
 
 MANIFEST = "drive.json"
@@ -60,7 +61,7 @@ _NEW = ".new-"
 _SET_ASIDE = ".damaged-"
 
 
-class DriveError(Exception):
+class DriveError(InputError):
     """A drive cannot be found, read or written; the message is one complete line."""
 
 
@@ -176,10 +177,19 @@ class Manifest(_Part):
 class Drive:
     """A drive, finished or being recorded. Tables are read when asked for."""
 
-    def __init__(self, path: Path, manifest: Manifest, config: RecorderConfig, tables: Mapping[str, pa.Table] | None):
+    def __init__(
+        self,
+        path: Path,
+        manifest: Manifest,
+        config: RecorderConfig,
+        config_text: str,
+        tables: Mapping[str, pa.Table] | None = None,
+    ) -> None:
         self.path = path
         self.manifest = manifest
         self.config = config
+        self.config_text = config_text
+        """recorder.toml as it stands."""
         self._tables = dict(tables) if tables is not None else None
 
     @property
@@ -234,7 +244,7 @@ class Drive:
             _commit(self.path, {MANIFEST: _manifest_bytes(manifest)}, disk or Disk())
         except OSError as error:
             raise DriveError(f"{self.path}: cannot be changed: {_said(error)}") from error
-        return Drive(self.path, manifest, self.config, None)
+        return Drive(self.path, manifest, self.config, self.config_text)
 
 
 def default_store() -> Path:
@@ -311,13 +321,13 @@ def _open(path: Path) -> Drive:
     except ConfigError as error:
         raise DriveError(str(error)) from error
     # The folder's name is the id, also where the owner renamed or copied it.
-    return Drive(path, manifest.model_copy(update={"id": path.name}), config, None)
+    return Drive(path, manifest.model_copy(update={"id": path.name}), config, config_text)
 
 
 def _open_current(store: Path) -> Drive:
     if not is_recording(store):
         raise DriveError(f"{store}: no drive is being recorded here")
-    for path in reversed([path for path in _folders(store) if (path / JOURNAL).is_dir()]):
+    for path in reversed(unfinished(store)):
         with contextlib.suppress(FileNotFoundError):
             held = journal.read(path / JOURNAL)
             about = _read_about(path / JOURNAL)
@@ -325,7 +335,7 @@ def _open_current(store: Path) -> Drive:
             raw = raw_table(held.raw)
             built = build(raw, config)
             manifest = _manifest(path.name, "recording", raw, built, about)
-            return Drive(path, manifest, config, {**built.tables, "raw": raw})
+            return Drive(path, manifest, config, about.config_text, {**built.tables, "raw": raw})
     raise DriveError(f"{store}: no drive is being recorded here right now")
 
 
@@ -472,38 +482,41 @@ class Recovered:
     """A journal that was found, and what became of it."""
 
     drive: Drive | None
-    """The finished drive; None where nothing could be made of it."""
+    """The finished drive; None where there is none."""
     said: str
     """One line for the owner."""
+    failed: bool = False
+    """Whether the journal is still there because it could not be finished."""
 
 
-def recover(
-    store: Path, *, busy: Iterable[Path] = (), only: Iterable[Path] | None = None, disk: Disk | None = None
-) -> list[Recovered]:
-    """Finish every drive of the store whose recorder died, except those in `busy`; tell what became of each.
+def unfinished(store: Path) -> list[Path]:
+    """The folders of drives that have a journal: being recorded, or cut off."""
+    return [path for path in _folders(store) if (path / JOURNAL).is_dir()]
 
-    With `only`, look at these drive folders alone: a recorder names those it found before it began a drive.
 
-    To be called by the one process that holds the store's lock, or while no recorder is alive.
+def recover(store: Path, *, only: Iterable[Path] | None = None, disk: Disk | None = None) -> list[Recovered]:
+    """Finish the drives of the store whose recorder died, or `only` those in some folders; what became of each.
+
+    To be called by the process that holds the store's lock, or while no recorder is alive.
     """
     found = []
-    for path in _folders(store) if only is None else only:
-        if path in set(busy) or not (path / JOURNAL).is_dir():
-            continue
+    for path in unfinished(store) if only is None else only:
         try:
+            was_closed = (path / MANIFEST).exists() or (path / _COMMIT).is_dir()
             held = journal.read(path / JOURNAL)
             drive = close(path, state="recovered", disk=disk)
         except (DriveError, OSError) as error:
-            found.append(Recovered(None, f"{path.name}: not recovered: {_said(error)}"))
+            found.append(Recovered(None, f"{path.name}: not recovered: {_said(error)}", failed=True))
             continue
         if drive is None:
-            found.append(
-                Recovered(None, f"{path.name}: its recorder died before a byte was safe; there is nothing in it")
-            )
-            continue
-        lost = " ".join(_missing(held)) or "Nothing that was flushed is missing."
-        minutes = f"{drive.manifest.duration_s / 60:.1f} min"
-        found.append(Recovered(drive, f"{drive.id}: recovered {minutes}, {held.raw.num_rows} chunks. {lost}"))
+            said = "set aside" if held.cut_bytes else "removed"
+            found.append(Recovered(None, f"{path.name}: it was cut off before a byte was safe, and was {said}"))
+        elif was_closed:
+            found.append(Recovered(drive, f"{drive.id}: it was complete already; its journal is cleared away"))
+        else:
+            lost = " ".join(_missing(held)) or "Nothing that was flushed is missing."
+            minutes = f"{drive.manifest.duration_s / 60:.1f} min"
+            found.append(Recovered(drive, f"{drive.id}: recovered {minutes}, {held.raw.num_rows} chunks. {lost}"))
     _sweep(store)
     return found
 

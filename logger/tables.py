@@ -380,7 +380,11 @@ class _Instrument(_Told):
 
     def table(self, fit: clock.ClockFit) -> pa.Table:
         assert self._read is not None
-        fields = [_field(q.name, pa.float64(), q.unit, q.description) for q in self._readings_of.channels]
+        name = self.config.name
+        fields = [
+            _field(q.name, pa.float64(), q.unit, q.description or f"{q.name} as {name} tells it")
+            for q in self._readings_of.channels
+        ]
         # What could not be read is null in the files: every program knows what that means.
         columns = [pa.array(self._read.values[field.name], from_pandas=True) for field in fields]
         words = pa.array([word for word in readings.VOID_REASONS if word is not None])
@@ -388,7 +392,7 @@ class _Instrument(_Told):
         void = pa.DictionaryArray.from_arrays(pa.array(codes - 1, mask=codes == 0), words)
         fields.append(_field("void", void.type, "", "why the reading is not to be used; null where it is good"))
         time_ns = fit.utc_ns(self._read.mono_ns - self.latency_ns)
-        return _table(self.config.name, time_ns, self._read.mono_ns, [*columns, void], fields)
+        return _table(name, time_ns, self._read.mono_ns, [*columns, void], fields)
 
 
 def _table(
@@ -430,12 +434,13 @@ def _gaps(recorded: _Recorded, fit: clock.ClockFit) -> list[dict[str, Any]]:
     for name, began in lost.items():
         gaps.append((began.mono_ns, max(recorded.last_ns, began.mono_ns), name, str(began.said.get("why", ""))))
     before, after = recorded.arrivals[:-1], recorded.arrivals[1:]
-    silent = (fit.utc_ns(after) - fit.utc_ns(before)) > SILENCE_S * 1e9
+    long = (fit.utc_ns(after) - fit.utc_ns(before)) > SILENCE_S * 1e9
     woken = [event.mono_ns for event in recorded.events if event.kind == "resumed"]
     woken += [piece.from_mono_ns for piece in fit.pieces[1:]]
-    for start, end in zip(before[silent].tolist(), after[silent].tolist(), strict=True):
+    for start, end in zip(before[long].tolist(), after[long].tolist(), strict=True):
         slept = any(start < mono_ns <= end for mono_ns in woken)
-        gaps.append((start, end, None, "the computer slept" if slept else "nothing arrived"))
+        silent = "nothing arrived" if recorded.events else "no sentence tells a time"
+        gaps.append((start, end, None, "the computer slept" if slept else silent))
     return [
         {"source": name, "start_utc": _iso(fit, start), "end_utc": _iso(fit, end), "why": why}
         for start, end, name, why in sorted(gaps, key=lambda gap: gap[:2])
