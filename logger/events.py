@@ -35,4 +35,5 @@ def event(mono_ns: int, kind: str, **fields: Any) -> Chunk:
 def at(mono_ns: int, utc: str, kind: str, **fields: Any) -> Chunk:
     """An event whose wall-clock time is known already."""
     body = {"event": kind, "utc": utc, **fields}
-    return Chunk(mono_ns, RECORDER_SOURCE, json.dumps(body, ensure_ascii=False).encode())
+    # With a line end, so that it stands as readable text in a capture file.
+    return Chunk(mono_ns, RECORDER_SOURCE, (json.dumps(body, ensure_ascii=False) + "\r\n").encode())
