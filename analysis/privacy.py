@@ -7,8 +7,9 @@ What is cut is where the car was (latitude, longitude, height) and where it head
 lead back to the door. Times and speeds stay. A drive keeps everything; only what is written for others is cut.
 
 A circle holds for every drive of the store, also for those recorded before it was drawn: the circles of the store's
-recorder.toml and of all drives' own copies are put together. The ends are counted in a straight line from the first and to the last fix, so that a
-lap round the block stays hidden, and by the way driven, so that a receiver's wandering at rest shows nothing.
+recorder.toml and of all drives' own copies are put together. The ends are counted in a straight line from the first and
+to the last fix, so that a lap round the block stays hidden, and by the way driven, so that a receiver's wandering at
+rest shows nothing.
 """
 
 from __future__ import annotations
