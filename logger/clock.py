@@ -188,17 +188,21 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
     x = (seen_ns - seen_ns[0]) / _SECOND
     y = (ahead_ns - ahead_ns[0]) / _SECOND
 
-    levels = _levels(x, y)
-    corrections, breaks, remarks = _explain(levels, x, y, seen_ns, np.asarray(utc_ns, np.int64), anchors)
+    odd = _odd(y)
+    even = np.where(odd, np.inf, y)  # never early
+    levels = np.flatnonzero(~odd)[_levels(x[~odd], y[~odd])].tolist()
+    levels[0] = 0
+    corrections, breaks, remarks = _explain(levels, even, seen_ns, np.asarray(utc_ns, np.int64), anchors)
     mended_utc_ns = utc_ns + corrections
-    y = y - corrections / _SECOND
+    y, even = y - corrections / _SECOND, even - corrections / _SECOND
 
     bounds = [0, *breaks, len(x)]
     stretches = [slice(a, b) for a, b in itertools.pairwise(bounds)]
-    slope = _slope(x, y, max(stretches, key=lambda part: x[part][-1] - x[part][0]))
-    heights = [_height(y[part] - slope * x[part]) for part in stretches]
-    residual = y - slope * x - np.repeat(heights, np.diff(bounds))
-    bend_x, bend = _bend(x, residual)
+    slope = _slope(x, even, max(stretches, key=lambda part: x[part][-1] - x[part][0]))
+    heights = [_height(even[part] - slope * x[part]) for part in stretches]
+    line = slope * x + np.repeat(heights, np.diff(bounds))
+    bend_x, bend = _bend(x, even - line)
+    residual = y - line
     if len(bend_x):
         residual = residual - np.interp(x, bend_x, bend)
 
@@ -264,6 +268,16 @@ def from_wall(anchors: Anchors) -> ClockFit:
 # --- how -----------------------------------------------------------------------------------------------------------
 
 
+def _odd(y: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """Epochs that come earlier than those about them, before and after, by a step: their time is wrong, not early."""
+    near = 7
+    padded = np.pad(y, near, constant_values=np.inf)
+    median = np.median(np.lib.stride_tricks.sliding_window_view(padded, near), axis=1)
+    return (
+        y < np.minimum(median[: len(y)], median[near + 1 :]) - STEP_S if len(y) > near else np.zeros(len(y), np.bool_)
+    )
+
+
 def _levels(x: NDArray[np.float64], y: NDArray[np.float64]) -> list[int]:
     """Where the early edge of `y` steps to another level: the index of the first epoch of each level, 0 first.
 
@@ -299,19 +313,18 @@ def _levels(x: NDArray[np.float64], y: NDArray[np.float64]) -> list[int]:
 
 def _explain(
     levels: list[int],
-    x: NDArray[np.float64],
     y: NDArray[np.float64],
     seen_ns: Nanoseconds,
     utc_ns: Nanoseconds,
     anchors: Anchors,
 ) -> tuple[Nanoseconds, list[int], list[str]]:
     """Why each level follows the one before: (what to add to each epoch's UTC [ns], where the host's clock broke)."""
-    corrections = np.zeros(len(x), np.int64)
+    corrections = np.zeros(len(y), np.int64)
     breaks: list[int] = []
     remarks: list[str] = []
     for number, first in enumerate(levels[1:], 1):
         previous = levels[number - 1]
-        following = levels[number + 1] if number + 1 < len(levels) else len(x)
+        following = levels[number + 1] if number + 1 < len(levels) else len(y)
         near_before = y[max(previous, first - 50) : first].min()
         step = float(y[first : min(following, first + 50)].min() - near_before)
         when = _clock_text(int(utc_ns[first]))
@@ -319,7 +332,7 @@ def _explain(
         if step > 0 and _is_leap(int(utc_ns[first]), step):
             corrections[first:] += _SECOND
             remarks.append(f"a leap second before {when}: times go on without it, 1 s ahead of UTC from there")
-        elif step > 60 and min(first - previous, following - first) >= 0.1 * len(x):
+        elif step > 60 and min(first - previous, following - first) >= 0.1 * len(y):
             breaks.append(first)
             remarks.append(f"the receiver's time goes back by {step:.0f} s to {when}")
         elif step > 60 and following - first < first - previous:
@@ -383,6 +396,7 @@ def _slope(x: NDArray[np.float64], y: NDArray[np.float64], part: slice) -> float
     for _ in range(2):  # the second time on the level, so that the earliest in a part is not the one at its low end
         level = y - slope * x
         earliest = [a + int(np.argmin(level[a:b])) for a, b in zip(starts, [*starts[1:], len(x)], strict=True)]
+        earliest = [k for k in earliest if np.isfinite(y[k])]
         slope = float(theilslopes(y[earliest], x[earliest]).slope)
     return slope
 
