@@ -16,9 +16,9 @@ between the last sentence of one time and the first of the next one the decoder 
 epoch begins: where the line usually rests longest, the time that the sentence before takes on the line taken off.
 "Usually" is the median over the last few bursts for each pair of neighbouring sentences, so that one late read misleads
 nobody.
-Where arrival times say nothing (a log without them, `host_times=False`) the burst begins as the stream did if that
-was with VTG or GSA, else with the sentence that brings the new time. Sentences that have no time because the receiver
-has none yet are parted where their kind comes again.
+Where arrival times say nothing (a log without them, `host_times=False`) the burst begins with the sentence that the
+stream began with if that comes between, else with the sentence that brings the new time. Sentences that have no time
+because the receiver has none yet are parted where their kind comes again.
 
 **Time.** `Fix.utc_ns` comes from the date of RMC or ZDA in the epoch, or else of an earlier epoch carried on through
 midnight by the host clock; it is None before the first date. `dated(fixes)` gives those the date that came later.
@@ -120,7 +120,7 @@ class FixDecoder:
         """Sentences with a right checksum."""
         self._fields = _Fields(self.void_fields)
         self._bursts = _Bursts(host_times)
-        self._dated: tuple[int, int] | None = None  # the last epoch with a date: UTC, host clock [ns]
+        self._dated: _Dated = None  # the last epoch with a date
 
     def feed(self, frame: Frame) -> list[Fix]:
         """The fixes that the sentence in `frame` completes."""
@@ -132,7 +132,7 @@ class FixDecoder:
         return self._fixes(self._bursts.feed(sentence))
 
     def flush(self) -> list[Fix]:
-        """The epoch that the end of the stream leaves under way."""
+        """The epoch under way; for where the stream ends, or breaks off because its port was lost."""
         return self._fixes(self._bursts.flush())
 
     def latest(self) -> Fix | None:
@@ -155,127 +155,126 @@ class FixDecoder:
             # "!" begins an encapsulated sentence, of which only the checksum matters here.
             message: Any = pynmea2.NMEASentence.parse("$" + text[1:] if text[:1] == "!" else text, check=True)
         except pynmea2.ChecksumError:
-            self.rejected["checksum wrong" if "*" in text else "checksum missing"] += 1
-            return _Sentence(mono_ns, "?", len(data), None, None)
+            return self._reject(frame, "checksum wrong" if "*" in text else "checksum missing")
         except pynmea2.SentenceTypeError:
-            return self._pass_over(mono_ns, text)
+            return self._ignore(frame, text)
         except pynmea2.ParseError:
-            self.rejected["not a sentence"] += 1
-            return _Sentence(mono_ns, "?", len(data), None, None)
-        except Exception:  # makers' own sentences: pynmea2 takes fields of theirs that may not be there
-            return self._pass_over(mono_ns, text)
-        kind = getattr(message, "sentence_type", "")
-        read = self._fields.readers.get(kind)
+            return self._reject(frame, "not a sentence")
+        except Exception:  # a maker's own sentence that lacks fields: pynmea2 takes them unasked, after the checksum
+            return self._ignore(frame, text)
+        # A question for a sentence ("CCGPQ,GGA") bears its name too, and is none.
+        sort = message.sentence_type if isinstance(message, pynmea2.TalkerSentence) else ""
+        read = self._fields.readers.get(sort)
         if read is None or text[:1] == "!":
-            return self._pass_over(mono_ns, text)
+            return self._ignore(frame, text)
         self.sentences += 1
-        time_ns, said = read(message.data + [""] * (_FIELDS[kind] - len(message.data)))
-        return _Sentence(mono_ns, message.talker + kind, len(data), time_ns, said)
+        fields = message.data
+        if (lacking := _FIELDS[sort] - len(fields)) > 0:
+            fields += [""] * lacking
+        time_ns, said = read(fields)
+        return _Sentence(mono_ns, len(data), message.talker + sort, sort, time_ns, said)
 
-    def _pass_over(self, mono_ns: int, text: str) -> _Sentence:
+    def _reject(self, frame: Frame, reason: str) -> _Sentence:
+        self.rejected[reason] += 1
+        return _Sentence(frame.mono_ns, len(frame.data), "?", "", None, None)
+
+    def _ignore(self, frame: Frame, text: str) -> _Sentence:
         self.sentences += 1
-        kind = text.lstrip()[1:].partition(",")[0].partition("*")[0][:8]
-        if kind in self.ignored or len(self.ignored) < 100:
-            self.ignored[kind] += 1
-        else:
-            self.ignored["other"] += 1
-        return _Sentence(mono_ns, kind, len(text), None, None)
+        address = text.strip()[1:].partition(",")[0].partition("*")[0][:8]
+        if address not in self.ignored and len(self.ignored) >= _MOST_ADDRESSES:
+            address = "other"
+        self.ignored[address] += 1
+        return _Sentence(frame.mono_ns, len(frame.data), address, "", None, None)
 
-    def _fix(
-        self, burst: list[_Sentence], last_dated: tuple[int, int] | None
-    ) -> tuple[Fix | None, tuple[int, int] | None]:
+    def _fix(self, burst: list[_Sentence], dated: _Dated) -> tuple[Fix | None, _Dated]:
         """The fix of a burst, None where no sentence in it makes one; and the last epoch with a date."""
-        said: dict[str, Any] = {}
-        affirmed: list[bool] = []
-        listed: set[tuple[str, str]] = set()
-        time_ns = zda_time_ns = None
-        for sentence in burst:
-            if sentence.said is None:
-                continue
-            is_zda = sentence.kind.endswith("ZDA")
-            if sentence.time_ns is not None:
-                if is_zda:
-                    zda_time_ns = sentence.time_ns
-                elif time_ns is None:
-                    time_ns = sentence.time_ns
-            for name, value in sentence.said.items():
-                if name == "valid":
-                    affirmed.append(value)
-                elif name == "listed":
-                    listed.update(value)
-                elif (
-                    name not in said
-                    or name == "vtg_speed"
-                    or (name in ("satellites", "mode") and value > said[name])
-                    or (name == "position" and value[0] > said[name][0])
-                ):
-                    said[name] = value
-        if not said and not affirmed:
-            return None, last_dated
+        sentences = [sentence for sentence in burst if sentence.said is not None]
+        if not any(sentence.sort != "GSA" for sentence in sentences):
+            return None, dated
+        said = _merged(sentences)
+        time_ns = next((s.time_ns for s in sentences if s.time_ns is not None and s.sort != "ZDA"), None)
         if time_ns is None:
-            time_ns = zda_time_ns
+            time_ns = next((s.time_ns for s in sentences if s.time_ns is not None), None)
         mono_ns = burst[0].mono_ns
         utc_ns = None
         if time_ns is not None:
-            if (instant := said.get("rmc_instant", said.get("zda_instant"))) is not None:
+            if (instant := said.get("instant")) is not None:
                 utc_ns = instant_near(time_ns, instant)
-            elif last_dated is not None:
-                utc_ns = instant_near(time_ns, last_dated[0] + mono_ns - last_dated[1])
-        if utc_ns is not None:
-            last_dated = utc_ns, mono_ns
-        if not (said.keys() - _SIDE):
-            return None, last_dated
+            elif dated is not None:
+                utc_ns = instant_near(time_ns, dated[0] + mono_ns - dated[1])
+            if utc_ns is not None:
+                dated = utc_ns, mono_ns
         _, lat_deg, lon_deg = said.get("position", (0, None, None))
         mode = said.get("mode")
-        if not affirmed and mode is not None:
-            affirmed = [mode > 1]
-        return (
-            Fix(
-                mono_ns,
-                utc_ns,
-                time_ns,
-                lat_deg,
-                lon_deg,
-                said.get("alt_m"),
-                said.get("geoid_m"),
-                self._speed(said.get("rmc_speed"), said.get("vtg_speed")),
-                said.get("course_deg"),
-                bool(affirmed) and all(affirmed),
-                said.get("fix_quality"),
-                mode,
-                said.get("satellites", len(listed) if listed else None),
-                said.get("hdop", said.get("gsa_hdop")),
-                said.get("pdop"),
-            ),
-            last_dated,
-        )
+        votes = [s.said["valid"] for s in sentences if s.said is not None and "valid" in s.said]
+        valid = all(votes) if votes else mode in (2, 3)
+        satellites = said.get("satellites", len(said["listed"]) if said.get("listed") else None)
+        fix = Fix(
+            mono_ns, utc_ns, time_ns, lat_deg, lon_deg, said.get("alt_m"), said.get("geoid_m"), _speed(said),
+            said.get("course_deg"), valid, said.get("fix_quality"), mode, satellites,
+            said.get("hdop", said.get("gsa_hdop")), said.get("pdop"),
+        )  # fmt: skip
+        return fix, dated
 
-    def _speed(self, rmc: tuple[float, float] | None, vtg: tuple[float, float] | None) -> float | None:
-        """The finer of RMC's and VTG's speeds, each (last digit, speed) [m/s]; RMC's where they differ by more."""
-        if rmc is None or vtg is None:
-            chosen = rmc or vtg
-            return None if chosen is None else chosen[1]
-        agree = abs(rmc[1] - vtg[1]) <= 1.001 * (rmc[0] + vtg[0])
-        return vtg[1] if agree and vtg[0] < rmc[0] else rmc[1]
+
+_Dated = tuple[int, int] | None
+"""UTC and host clock of an epoch [ns]."""
 
 
 class _Sentence(NamedTuple):
     mono_ns: int
-    kind: str
-    """Talker and type, such as "GPRMC"; "?" where it was rejected."""
     length: int
+    address: str
+    """Talker and sort, such as "GPRMC"; "?" where it was rejected."""
+    sort: str
+    """Such as "RMC"; empty where nothing is read from it."""
     time_ns: int | None
     """UTC time of day."""
     said: dict[str, Any] | None
     """What it says of the fix; None where nothing is read from it."""
 
 
+def _merged(sentences: list[_Sentence]) -> dict[str, Any]:
+    """What the sentences of an epoch say together: the first word on each thing, but of some the best."""
+    said: dict[str, Any] = {}
+    for sentence in sentences:
+        for name, value in (sentence.said or {}).items():
+            if name not in said:
+                said[name] = value
+            elif name == "position":
+                said[name] = max(said[name], value, key=lambda position: position[0])
+            elif name in ("satellites", "mode"):  # of several talkers one speaks for all constellations
+                said[name] = max(said[name], value)
+            elif name == "listed":
+                said[name] = said[name] | value
+    return said
+
+
+def _speed(said: dict[str, Any]) -> float | None:
+    """The finer of RMC's and VTG's speeds [m/s]; RMC's where they differ by more than both round off."""
+    rmc, vtg = said.get("rmc_speed"), said.get("vtg_speed")
+    if rmc is None or vtg is None:
+        chosen = rmc or vtg
+    else:
+        agree = abs(rmc[1] - vtg[1]) <= 1.001 * (rmc[0] + vtg[0])
+        chosen = vtg if agree and vtg[0] < rmc[0] else rmc
+    return None if chosen is None else float(chosen[1])
+
+
 # --- which sentences are one epoch --------------------------------------------------------------------------------
 
-_USUAL_OF = 9  # neighbouring sentences: the median of so many gaps is the usual one
-_CLEARLY_NS = 2_000_000  # a rest of the line must be this much longer than another to be told from it
-_LONGEST_BURST = 256
+_USUAL_OF = 9  # the usual gap between two sentences is the median of so many
+_CLEARLY_NS = 2_000_000  # so much longer than another must a rest of the line be to be told from it
+_LONGEST_BURST = 256  # sentences
+_MOST_ADDRESSES = 100
 _MOST_PAIRS = 1024
+_PLACED = {
+    "RMC",
+    "GGA",
+    "GNS",
+    "GLL",
+    "ZDA",
+}  # where the receiver has no time, one of these that comes again parts epochs
 
 
 class _Bursts:
@@ -286,131 +285,132 @@ class _Bursts:
         self.time_ns: int | None = None
         """Time of day of the burst under way; None where no sentence has said it."""
         self.closed_time_ns: int | None = None
-        self._timed = 0  # behind the last sentence with the burst's time
-        self._kinds: dict[str, int] = {}  # where in the burst a sentence stands that comes once in an epoch
+        """Time of day of the burst before."""
+        self._settled = 0  # sentences of the burst that are surely of its epoch: up to the last with its time
+        self._places: dict[str, int] = {}  # address -> where in the burst the sentence stands
         self._host_times = host_times
-        self._gaps: dict[tuple[str, str], deque[int]] = {}
-        self._usual: dict[tuple[str, str], int] = {}
+        self._gaps: dict[tuple[str, str], deque[int]] = {}  # neighbours -> the last gaps between their first bytes
+        self._usual: dict[tuple[str, str], int] = {}  # their medians, as far as they are worked out
         self._last: _Sentence | None = None
         self._began_with: str | None = None
-        self._first = True  # the first burst may lack its beginning
+        self._first = True  # the first burst may have been under way
 
     def feed(self, sentence: _Sentence) -> list[list[_Sentence]]:
         """The bursts that `sentence` closes."""
-        if self._last is not None:
-            if self._host_times:
-                self._learn(self._last.kind, sentence)
-        elif sentence.said is not None and sentence.time_ns is None:
-            self._began_with = sentence.kind
+        if self._last is None:
+            # No receiver is known to begin with the satellites in view: such a stream began within a burst.
+            self._began_with = None if sentence.address.endswith("GSV") else sentence.address
+        elif self._host_times:
+            self._learn(self._last, sentence)
         self._last = sentence
-        closed = []
-        kind, time_ns = sentence.kind[2:], sentence.time_ns
-        times = time_ns is not None and kind != "ZDA"
-        if times and self.time_ns not in (None, time_ns):
-            closed.append(self._close(self._timed, sentence))
-        elif (
-            sentence.said is not None
-            and sentence.kind in self._kinds
-            and (time_ns is None or self.time_ns is None)
-            and (kind in _FIX_KINDS or (self.time_ns is None and not self._kinds.keys() & _FIX_KINDS))
-        ):
-            closed.append(self._close(max(self._timed, self._kinds[sentence.kind] + 1), sentence))
-        elif len(self.burst) >= _LONGEST_BURST:
-            closed.append(self._close(self._timed, sentence))
-        self._add(sentence, times)
+        first = self._parted_from(sentence)
+        closed = [] if first is None else [self._close(first, sentence)]
+        self._add(sentence)
         return closed
 
     def flush(self) -> list[list[_Sentence]]:
-        burst, self.burst = self.burst, []
+        burst = self.burst
         self._begin([])
         return [burst] if burst else []
 
-    def _add(self, sentence: _Sentence, times: bool) -> None:
-        burst = self.burst
-        if sentence.said is not None and not sentence.kind.endswith("GSA"):
-            self._kinds[sentence.kind] = len(burst)
-        burst.append(sentence)
-        if times:
-            self.time_ns = sentence.time_ns
-        if times or (sentence.time_ns is not None and sentence.time_ns == self.time_ns):
-            self._timed = len(burst)
+    def _parted_from(self, sentence: _Sentence) -> int | None:
+        """Where `sentence` is of a new epoch: from which place in the burst on that one may have begun; else None."""
+        sort, time_ns = sentence.sort, sentence.time_ns
+        if time_ns is not None and self.time_ns is not None and sort != "ZDA":
+            return None if time_ns == self.time_ns else self._settled
+        if sort in _PLACED or (
+            sort == "VTG" and self.time_ns is None and not any(s.sort in _PLACED for s in self.burst)
+        ):
+            before = self._places.get(sentence.address)
+            if before is not None and (time_ns is None or self.time_ns is None):
+                return max(before + 1, self._settled)
+        return len(self.burst) if len(self.burst) >= _LONGEST_BURST else None
+
+    def _add(self, sentence: _Sentence) -> None:
+        self.burst.append(sentence)
+        if sentence.sort:
+            self._places[sentence.address] = len(self.burst) - 1
+            if sentence.time_ns is not None:
+                if sentence.sort != "ZDA":
+                    self.time_ns = sentence.time_ns
+                if sentence.time_ns == self.time_ns:
+                    self._settled = len(self.burst)
 
     def _begin(self, sentences: list[_Sentence]) -> None:
-        self.closed_time_ns = self.time_ns if self.time_ns is not None else self.closed_time_ns
-        self.burst, self.time_ns, self._timed = [], None, 0
-        self._kinds = {}
+        if self.time_ns is not None:
+            self.closed_time_ns = self.time_ns
+        self.burst, self.time_ns, self._settled, self._places = [], None, 0, {}
         for sentence in sentences:
-            self._add(sentence, sentence.time_ns is not None and not sentence.kind.endswith("ZDA"))
+            self._add(sentence)
 
     def _close(self, first: int, following: _Sentence) -> list[_Sentence]:
-        """Part the burst from what belongs to the epoch of `following`; the parting is at `first` or later."""
-        burst = self.burst
-        at = len(burst)
-        for place in range(first, len(burst)):  # a ZDA of the following epoch's time
-            if burst[place].time_ns is not None and burst[place].time_ns == following.time_ns:
-                at = place
-                break
-        if at > first:
-            at = self._rest(first, at, following)
-        closed = burst[:at]
+        """The burst, parted at `first` or later from what belongs to the epoch of `following`, which stays."""
+        sentences = [*self.burst, following]
+        last = len(self.burst)
+        if following.time_ns is not None:  # a ZDA may be the first with the new time
+            last = next((at for at in range(first, last) if sentences[at].time_ns == following.time_ns), last)
+        at = self._rest(sentences, first, last) if last > first else last
+        closed = self.burst[:at]
         if self._first and at > 0:
             self._first = False
-            pair = burst[at - 1].kind, (burst[at] if at < len(burst) else following).kind
-            for place in range(1, len(closed)):
-                if (closed[place - 1].kind, closed[place].kind) == pair and not any(
-                    s.time_ns is not None for s in closed[:place]
-                ):
-                    closed = closed[place:]
-                    break
-        self._begin(burst[at:])
+            closed = closed[_under_way(closed, sentences[at].address) :]
+        self._begin(self.burst[at:])
         return closed
 
-    def _rest(self, first: int, last: int, following: _Sentence) -> int:
-        """Where from `first` to `last` the line usually rests longest before the sentence there."""
-        sentences = [*self.burst, following]
+    def _rest(self, sentences: list[_Sentence], first: int, last: int) -> int:
+        """Where from `first` to `last` the line usually rests before the sentence there."""
         if self._gaps:
-            pairs = [(a.kind, b.kind) for a, b in itertools.pairwise(sentences)]
-            usual = [self._usual_gap(pair) for pair in pairs]
-            per_byte = min((gap / (s.length + 2) for gap, s in zip(usual, sentences, strict=False)), default=0.0)
-            rests = {
-                at: usual[at - 1] - per_byte * (sentences[at - 1].length + 2) if at else 0.0
-                for at in range(first, last + 1)
-            }
-            best = max(rests, key=lambda at: (rests[at], at))
-            if rests[best] > rests[last] + _CLEARLY_NS:
-                return best
-            if any(rests[last] > rest + _CLEARLY_NS for rest in rests.values()):
+            usual = [self._usual_gap(a.address, b.address) for a, b in itertools.pairwise(sentences)]
+            # What the line needs for a byte shows where sentences follow each other without a rest.
+            per_byte = min(gap / (s.length + 2) for gap, s in zip(usual, sentences, strict=False))
+            sending = [per_byte * (s.length + 2) for s in sentences]
+            rests = {at: usual[at - 1] - sending[at - 1] if at else 0.0 for at in range(first, last + 1)}
+            longest = max(rests, key=lambda at: (rests[at], at))
+            clearly = _CLEARLY_NS + max(sending) / 4
+            if rests[longest] > rests[last] + clearly:
+                return longest
+            if rests[last] > min(rests.values()) + clearly:
                 return last
         if self._began_with is not None:
-            for at in range(first, last + 1):
-                if sentences[at].kind == self._began_with:
-                    return at
+            return next((at for at in range(first, last) if sentences[at].address == self._began_with), last)
         return last
 
-    def _learn(self, before: str, sentence: _Sentence) -> None:
-        pair = before, sentence.kind
+    def _learn(self, before: _Sentence, sentence: _Sentence) -> None:
+        pair = before.address, sentence.address
         gaps = self._gaps.get(pair)
         if gaps is None:
             if len(self._gaps) >= _MOST_PAIRS:
                 self._gaps.clear()
                 self._usual.clear()
             gaps = self._gaps[pair] = deque(maxlen=_USUAL_OF)
-        gaps.append(sentence.mono_ns - (self._last or sentence).mono_ns)
+        gaps.append(sentence.mono_ns - before.mono_ns)
         self._usual.pop(pair, None)
 
-    def _usual_gap(self, pair: tuple[str, str]) -> int:
-        usual = self._usual.get(pair)
+    def _usual_gap(self, before: str, after: str) -> int:
+        usual = self._usual.get((before, after))
         if usual is None:
-            gaps = sorted(self._gaps.get(pair, (0,)))
-            usual = self._usual[pair] = gaps[len(gaps) // 2]
+            gaps = sorted(self._gaps.get((before, after), (0,)))
+            usual = self._usual[before, after] = gaps[len(gaps) // 2]
         return usual
+
+
+def _under_way(burst: list[_Sentence], next_address: str) -> int:
+    """How many sentences at the beginning of the stream's first burst are of an epoch before it.
+
+    Where the pair of sentences between which bursts part, here the burst's last and the next one's first, stands within
+    what came before any time, the burst parts there too.
+    """
+    for at in range(1, len(burst)):
+        if burst[at - 1].time_ns is not None:
+            break
+        if (burst[at - 1].address, burst[at].address) == (burst[-1].address, next_address):
+            return at
+    return 0
 
 
 # --- what one sentence says ---------------------------------------------------------------------------------------
 
-_FIX_KINDS = {"RMC", "GGA", "GNS", "GLL", "ZDA"}
 _FIELDS = {"RMC": 13, "GGA": 14, "GNS": 12, "GLL": 7, "ZDA": 6, "VTG": 9, "GSA": 18}
-_SIDE = {"mode", "pdop", "gsa_hdop", "zda_instant"}  # what makes no fix by itself
 _MEASURED = set("ADFPR")  # mode indicators: autonomous, differential, float RTK, precise, RTK
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
@@ -438,7 +438,7 @@ class _Fields:
 
     def _rmc(self, data: list[str]) -> Said:
         time_ns = self._time(data[0])
-        said: dict[str, Any] = {"rmc": True}
+        said: dict[str, Any] = {}
         self._position(said, data, 2)
         if (knots := self._number("speed", data[6], 0, MAX_SPEED_MPS / MPS_PER_KNOT)) is not None:
             said["rmc_speed"] = _last_digit(data[6]) * MPS_PER_KNOT, knots * MPS_PER_KNOT
@@ -452,12 +452,12 @@ class _Fields:
             if day is None:
                 self._void["date unreadable"] += 1
             elif time_ns is not None:
-                said["rmc_instant"] = day * DAY_NS + time_ns
+                said["instant"] = day * DAY_NS + time_ns
         self._status(said, data[1], data[11])
         return time_ns, said
 
     def _gga(self, data: list[str]) -> Said:
-        said: dict[str, Any] = {"gga": True}
+        said: dict[str, Any] = {}
         self._position(said, data, 1)
         self._put_int(said, "fix_quality", data[5], 9)
         if "fix_quality" in said:
@@ -469,7 +469,7 @@ class _Fields:
         return self._time(data[0]), said
 
     def _gns(self, data: list[str]) -> Said:
-        said: dict[str, Any] = {"gns": True}
+        said: dict[str, Any] = {}
         self._position(said, data, 1)
         if data[5]:
             said["valid"] = not _MEASURED.isdisjoint(data[5])
@@ -480,25 +480,25 @@ class _Fields:
         return self._time(data[0]), said
 
     def _gll(self, data: list[str]) -> Said:
-        said: dict[str, Any] = {"gll": True}
+        said: dict[str, Any] = {}
         self._position(said, data, 0)
         self._status(said, data[5], data[6])
         return self._time(data[4]), said
 
     def _zda(self, data: list[str]) -> Said:
         time_ns = self._time(data[0])
-        said: dict[str, Any] = {"zda": True}
+        said: dict[str, Any] = {}
         if any(data[1:4]):
             numbers = [int(text) if text.isascii() and text.isdigit() else 0 for text in data[1:4]]
             day = _day(numbers[2], numbers[1], numbers[0]) if 1980 <= numbers[2] < 2180 else None
             if day is None:
                 self._void["date unreadable"] += 1
             elif time_ns is not None:
-                said["zda_instant"] = day * DAY_NS + time_ns
+                said["instant"] = day * DAY_NS + time_ns
         return time_ns, said
 
     def _vtg(self, data: list[str]) -> Said:
-        said: dict[str, Any] = {"vtg": True}
+        said: dict[str, Any] = {}
         if data[1] == "T":
             self._put(said, "course_deg", data[0], 0, 360)
         for place, letter, unit in ((4, "N", MPS_PER_KNOT), (6, "K", MPS_PER_KMH)):
@@ -514,7 +514,7 @@ class _Fields:
     def _gsa(self, data: list[str]) -> Said:
         said: dict[str, Any] = {}
         self._put_int(said, "mode", data[1], 3)
-        said["listed"] = [(data[17], number) for number in data[2:14] if number]
+        said["listed"] = {(data[17], number) for number in data[2:14] if number}
         self._put(said, "pdop", data[14], 0, 1000)
         self._put(said, "gsa_hdop", data[15], 0, 1000)
         return None, said
@@ -553,19 +553,14 @@ class _Fields:
         return value
 
     def _angle(self, name: str, text: str, letter: str, letters: str, limit: int) -> tuple[int, float] | None:
-        """Degrees and minutes with a hemisphere: how many decimals the minutes have, and signed degrees."""
+        """Decimals of the minutes, and signed degrees."""
         if not text:
             return None
-        match = _ANGLE.fullmatch(text)
-        if match is None or letter not in letters or not letter:
-            self._void[f"{name} unreadable"] += 1
+        angle = _degrees(text, letter, letters, limit)
+        if isinstance(angle, str):
+            self._void[f"{name} {angle}"] += 1
             return None
-        minutes = float(match[2])
-        value = float(match[1]) + minutes / 60
-        if minutes >= 60 or value > limit:
-            self._void[f"{name} impossible"] += 1
-            return None
-        return len(match[3] or ""), value if letter == letters[0] else -value
+        return angle
 
     def _time(self, text: str) -> int | None:
         if not text:
@@ -586,6 +581,19 @@ def _time_of_day(text: str) -> int | None:
     if hours > 23 or minutes > 59 or seconds > 60:
         return None
     return ((hours * 60 + minutes) * 60 + seconds) * 1_000_000_000 + int((match[4] or "")[:9].ljust(9, "0"))
+
+
+@functools.lru_cache(maxsize=16)
+def _degrees(text: str, letter: str, letters: str, limit: int) -> tuple[int, float] | str:
+    """dddmm.mmm and one of `letters` (positive, negative): decimals of the minutes, and degrees; or what is wrong."""
+    match = _ANGLE.fullmatch(text)
+    if match is None or len(letter) != 1 or letter not in letters:
+        return "unreadable"
+    minutes = float(match[2])
+    value = float(match[1]) + minutes / 60
+    if minutes >= 60 or value > limit:
+        return "impossible"
+    return len(match[3] or ""), value if letter == letters[0] else -value
 
 
 @functools.lru_cache(maxsize=8)
