@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import signal
 import sys
 import threading
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -17,9 +19,12 @@ from logger.printing import JsonOption, StoreOption, print_json
 from logger.units import InputError, NoAnswer, parse_quantity
 
 if TYPE_CHECKING:
-    from logger.config import CarConfig, RecorderConfig, SetupConfig
+    from logger.config import CarConfig, Channel, RecorderConfig, SetupConfig, Source, TargetsConfig
     from logger.drive import Drive
-    from logger.live import Listener
+    from logger.lean import LeanWatch
+    from logger.live import Listener, Live
+    from logger.panel import Kept
+    from logger.ports import Found, Heard
     from logger.recorder import Recorder
 
 app = typer.Typer()
@@ -39,8 +44,8 @@ ConfigOption = Annotated[
 class Hooks:
     """What the `pullbook` command adds to recording without the recorder knowing of it.
 
-    `after_drive(drive)` follows each finished drive. `listeners(announce, car)` gives more listeners; what they pass
-    to `announce` is shown as a line, and on the panel as the last result.
+    `after_drive(drive)` prints what is to be said of each finished drive. `listeners(announce, car)` gives more
+    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
     """
 
     after_drive: Callable[[Drive], None] = lambda drive: None
@@ -55,7 +60,8 @@ def record(
     config: ConfigOption = None,
     store: StoreOption = None,
     setup: Annotated[
-        Path | None, typer.Option(help="The setup's file, in place of the one that the recorder's file names.")
+        Path | None,
+        typer.Option(help="The setup's file, in place of the one that the recorder's file names.", show_default=False),
     ] = None,
     once: Annotated[bool, typer.Option("--once", help="Stop after one drive.")] = False,
     for_: Annotated[
@@ -67,38 +73,178 @@ def record(
     """Record drives, one after the other, until stopped (Ctrl-C)."""
     from logger import closing, drive, presence
     from logger.live import Live
-    from logger.panel import LogLines
     from logger.recorder import Recorder
 
+    sys.setswitchinterval(0.001)  # a reader gets its turn sooner while another thread draws or decodes: better stamps
     store = store or drive.default_store()
     for_s = parse_quantity(for_, "s") if for_ is not None else None
     files = Files.read(config, store, setup)
     store.mkdir(parents=True, exist_ok=True)
     with presence.Lock(store):
-        finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
+        finisher = closing.Finisher(store, files.text, files.car, files.setup, _printed_by(hooks.after_drive))
         live = Live(files.config)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s)
-        live.add(LogLines(sys.stderr if json else sys.stdout))
-        for listener in hooks.listeners(_announcer(live.put), files.car):
-            live.add(listener)
+        kept = _views(files, live, recorder, store, plain, json)
         live.start()
         outcome = _run(recorder)
         shown = live.finish()
-    answer = {
-        "drives": [path.name for path in outcome.drives],
-        "unfinished": [path.name for path in outcome.unfinished],
-        "trouble": outcome.trouble,
-        "lost_bytes": outcome.lost_bytes,
-    }
-    if json and shown:
-        print_json(answer)
     code = 1 if outcome.trouble or outcome.lost_bytes else 0
-    if not shown or outcome.unfinished:  # a stalled terminal or an unfinished drive must not hold up the end
+    if not shown:  # the terminal takes nothing: it must not hold up the end
         os._exit(code)
-    if outcome.trouble:
-        raise NoAnswer(f"recording had stopped: {outcome.trouble}; {outcome.lost_bytes} bytes were lost")
-    if not outcome.drives and (once or for_s is not None):
-        raise NoAnswer("nothing was recorded: not a byte came from any source")
+    if json:
+        print_json(
+            {
+                "drives": [path.name for path in outcome.drives],
+                "unfinished": [path.name for path in outcome.unfinished],
+                "trouble": outcome.trouble,
+                "lost_bytes": outcome.lost_bytes,
+            }
+        )
+    elif kept is not None:
+        print("\n".join(kept.texts))
+    for path in outcome.unfinished:
+        _say(f"drive {path.name} is safe but not finished yet: the next start does it, or `pullbook recover` now")
+    if outcome.trouble or outcome.lost_bytes:
+        _say(f"recording had stopped: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
+    elif not (outcome.drives or outcome.unfinished) and (once or for_s is not None):
+        _say("nothing was recorded: not a byte came from any source")
+        code = 1
+    if outcome.unfinished:  # its thread is still at it
+        sys.stdout.flush()
+        os._exit(code)
+    raise typer.Exit(code)
+
+
+@app.command()
+def ports(
+    device: Annotated[
+        list[str] | None, typer.Argument(help="Ports to look at beside those that the system lists.")
+    ] = None,
+    listen: Annotated[bool, typer.Option("--listen", help="Listen to each: what does it speak, how fast?")] = False,
+    json: JsonOption = False,
+) -> None:
+    """Show the serial ports, and with --listen what each speaks, with a configuration block to paste."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from logger import ports as serial_ports
+    from logger.printing import console, table
+
+    found = serial_ports.listed(device or [])
+    if missing := [name for name in device or [] if name not in {port.device for port in found} and "*" not in name]:
+        raise InputError(f"{missing[0]}: there is no such port")
+    heard: list[serial_ports.Heard] = []
+    if listen and found:
+        if not json:
+            print("Listening, up to half a minute; nothing is sent.", flush=True)
+        with ThreadPoolExecutor(len(found)) as pool:
+            heard = list(pool.map(serial_ports.listen, found))
+    if json:
+        said = {one.found.device: one for one in heard}
+        print_json({"ports": [_port_said(port, said.get(port.device)) for port in found]})
+    elif found and not listen:
+        console().print(
+            table(
+                ["port", "USB identity", "calls itself"],
+                [[p.device, p.usb, p.description] for p in found],
+                left=(0, 1, 2),
+            )
+        )
+        print("\npullbook ports --listen tells what each speaks.")
+    else:
+        for number, one in enumerate(heard):
+            print(f"\n{one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
+            print(f"  {serial_ports.in_words(one)}")
+            if block := serial_ports.block(one, number):
+                print("\n" + block)
+    if not found:
+        raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
+
+
+@app.command()
+def status(store: StoreOption = None, json: JsonOption = False) -> None:
+    """Tell what the recorder is doing, from outside."""
+    from logger import drive, presence
+    from logger.panel import clock_time
+    from logger.printing import console, table
+
+    store = store or drive.default_store()
+    running, state = presence.is_recording(store), presence.read_state(store) or {}
+    state = {**state, "running": running, "store": str(store)}
+    if running:
+        age = presence.age_s(state)
+        for source in state.get("sources", []):
+            if source["last_bytes_s_ago"] is not None:
+                source["last_bytes_s_ago"] = round(source["last_bytes_s_ago"] + age, 1)
+        state["age_s"] = round(age, 1)
+    else:
+        state["state"] = "not running"
+    if json:
+        print_json(state)
+        raise typer.Exit(0 if running else 1)
+    if not running:
+        raise NoAnswer(f"{store}: no recorder is at work on this store")
+    recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
+    print(f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)")
+    if state["trouble"]:
+        print(f"trouble: {state['trouble']}; {state['lost_bytes']} bytes could not be kept")
+    rows = [
+        [
+            source["name"],
+            source["state"],
+            f"{source['port']} at {source['baud']}" if source["state"] == "open" else source["why"],
+            f"{source['lines_per_s']:.0f}",
+            f"{source['bytes_per_s']:.0f}",
+            "never" if source["last_bytes_s_ago"] is None else f"{source['last_bytes_s_ago']:.1f} s ago",
+        ]
+        for source in state["sources"]
+    ]
+    console().print(table(["source", "state", "port", "lines/s", "bytes/s", "last bytes"], rows, left=(0, 1, 2)))
+    print(f"{state['free_mb'] / 1000:.1f} GB free in {store}")
+
+
+@app.command()
+def note(
+    text: Annotated[str, typer.Argument(help="What to note, in quotes.")],
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Drop a timed note into the drive that is being recorded; the next one where none is."""
+    from datetime import UTC, datetime
+
+    from logger import drive, presence
+    from logger.clock import monotonic_ns
+
+    mono_ns, utc = monotonic_ns(), datetime.now(UTC).isoformat()
+    store = store or drive.default_store()
+    if not text.strip():
+        raise InputError("the note is empty: expected some words in quotes")
+    if not presence.is_recording(store):
+        raise NoAnswer(f"{store}: no recorder is at work on this store, so there is no drive to note this in")
+    presence.leave_note(store, text.strip(), mono_ns, utc)
+    current = (presence.read_state(store) or {}).get("drive")
+    if json:
+        print_json({"note": text.strip(), "utc": utc, "drive": current})
+    else:
+        print(f"noted in {current}" if current else "kept for the next drive")
+
+
+@app.command()
+def check(
+    config: Annotated[
+        Path | None, typer.Argument(help="The recorder's file; by default recorder.toml in the store.")
+    ] = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Read the recorder's file and what it names, and say what was understood."""
+    from logger import drive
+
+    files = Files.read(config, store or drive.default_store())
+    lines = _understood(files)
+    if json:
+        print_json({"file": str(files.path), "sources": [s.name for s in files.config.source], "understood": lines})
+    else:
+        print("\n".join(lines))
 
 
 @dataclass
@@ -110,13 +256,13 @@ class Files:
     config: RecorderConfig
     car: CarConfig | None = None
     setup: SetupConfig | None = None
-    setup_path: Path | None = None
-    named: list[Path] = field(default_factory=list)
+    targets: TargetsConfig | None = None
+    """None where the program's own hold."""
 
     @classmethod
     def read(cls, path: Path | None, store: Path, setup: Path | None = None) -> Files:
         """Read all of them; ConfigError names the file that is wrong. Names in the file are relative to it."""
-        from logger.config import CarConfig, RecorderConfig, SetupConfig, load, parse
+        from logger.config import CarConfig, RecorderConfig, SetupConfig, TargetsConfig, load
 
         if path is None:
             path = store / "recorder.toml"
@@ -125,24 +271,90 @@ class Files:
                     f"{path}: there is no such file: name the recorder's file with --config, "
                     "or make it from what `pullbook ports --listen` prints"
                 )
-        files = cls(path, "", load(path, RecorderConfig))
-        files.text = path.read_text(encoding="utf-8-sig")
-        files.config = parse(files.text, RecorderConfig, str(path))
+        config = load(path, RecorderConfig)
+        files = cls(path, path.read_text(encoding="utf-8-sig"), config)
         settings = files.config.recorder
         if settings.car is not None:
             files.car = load(path.parent / settings.car, CarConfig)
         if setup is None and settings.setup is not None:
             setup = path.parent / settings.setup
         if setup is not None:
-            files.setup, files.setup_path = load(setup, SetupConfig), setup
+            files.setup = load(setup, SetupConfig)
+        if settings.targets is not None:
+            files.targets = load(path.parent / settings.targets, TargetsConfig)
         return files
 
 
-def _announcer(put: Callable[[Any], None]) -> Callable[[str], None]:
+def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool) -> Kept | None:
+    """Add who is shown what happens: the panel on a terminal, else plain lines; the lean alert; what the hooks add.
+
+    With the panel, gives what is to be printed when it is gone.
+    """
+    from logger import panel
     from logger.clock import monotonic_ns
     from logger.events import event
 
-    return lambda text: put(event(monotonic_ns(), "run", text=text))
+    def announce(text: str) -> None:
+        live.put(event(monotonic_ns(), "run", text=text))
+
+    lean = _lean_watch(files, live)
+    cautions = _first_time(store)
+    if lean is not None:
+        live.add(lean)
+    kept = None
+    if not plain and not json and panel.Terminal.usable():
+        shown = panel.Shown(
+            live.place("afr", "lambda"),
+            next((source.name for source in files.config.source if source.kind == "nmea"), None),
+            files.car.units.speed if files.car is not None else "mph",
+        )
+        bell = files.config.recorder.bell
+        live.add(panel.Panel(panel.Terminal(), shown, recorder.status, recorder.note, lean, bell, cautions))
+        kept = panel.Kept()
+        live.add(kept)
+    else:
+        live.add(panel.LogLines(sys.stderr if json else sys.stdout, lean, cautions))
+    for listener in hooks.listeners(announce, files.car):
+        live.add(listener)
+    return kept
+
+
+def _lean_watch(files: Files, live: Live) -> LeanWatch | None:
+    from logger.config import TargetsConfig
+    from logger.lean import LeanWatch, lean_limit
+
+    settings, mixture = files.config.recorder, live.place("afr", "lambda")
+    if mixture is None:
+        return None
+    source = next(source for source in files.config.source if source.name == mixture.source)
+    channel = next(channel for channel in channels_of(source) if channel.channel == mixture.channel)
+    limit = lean_limit(files.targets or TargetsConfig(), files.car, mixture.channel, channel.stoich_afr)
+    load = live.place(settings.load_channel) if settings.load_channel is not None else None
+    return LeanWatch(settings, limit, mixture, load, files.car)
+
+
+def _first_time(store: Path) -> bool:
+    """Whether this store was never recorded into: then the cautions are shown."""
+    mark = store / ".recorder" / "cautions-shown"
+    if mark.exists():
+        return False
+    with contextlib.suppress(OSError):
+        mark.write_text("The cautions were shown here; they are in README.md too.\n", encoding="utf-8")
+    return True
+
+
+def _printed_by(after_drive: Callable[[Drive], None]) -> Callable[[Drive], str]:
+    """What `after_drive` prints, as text: the panel has the terminal to itself."""
+
+    def printed(drive: Drive) -> str:
+        with contextlib.redirect_stdout(io.StringIO()) as out:
+            try:
+                after_drive(drive)
+            except Exception as error:  # the drive is whole, whatever cannot be said of it
+                print(f"pullbook: {error}")
+        return out.getvalue().rstrip()
+
+    return printed
 
 
 def _run(recorder: Recorder) -> Any:
@@ -193,3 +405,84 @@ class _Signals:
             self._recorder.stop("Ctrl-C", within_s=0.1 if again else None)
         else:
             self._recorder.stop(signal.Signals(number).name, within_s=0.1 if again else 4.0)
+
+
+def _say(text: str) -> None:
+    print(f"pullbook: {text}", file=sys.stderr)
+
+
+def _port_said(port: Found, heard: Heard | None) -> dict[str, Any]:
+    said: dict[str, Any] = {"port": port.device, "usb": port.usb, "description": port.description}
+    if heard is not None:
+        from logger.ports import block, in_words
+
+        said |= {
+            "speaks": heard.kind,
+            "baud": heard.baud or None,
+            "sentences": dict(heard.sentences),
+            "columns": [list(column) for column in heard.columns],
+            "error": heard.error,
+            "in_words": in_words(heard),
+            "block": block(heard),
+        }
+    return said
+
+
+def channels_of(source: Source) -> Sequence[Channel]:
+    """The configured channels of a source; none for a GPS receiver, whose sentences name their own."""
+    from logger.config import FrameSource, NumbersSource, PatternSource
+
+    match source:
+        case NumbersSource():
+            return source.column
+        case PatternSource():
+            return source.channel
+        case FrameSource():
+            return source.field
+    return ()
+
+
+def _understood(files: Files) -> list[str]:
+    """What the recorder's file says, in a few lines of words."""
+    from logger.config import TargetsConfig
+    from logger.lean import lean_limit
+    from logger.ports import describe
+
+    settings, lines = files.config.recorder, [f"{files.path}: in order"]
+    for source in files.config.source:
+        what = {"nmea": "NMEA sentences", "numbers": "lines of numbers", "pattern": "lines by a pattern"}
+        speech = what.get(source.kind, "binary frames")
+        baud = "" if source.port == "auto" and "baud" not in source.model_fields_set else f" at {source.baud} baud"
+        lines.append(f"  {source.name}: {speech} from {describe(source.port)}{baud}")
+        if names := [_channel_said(channel) for channel in channels_of(source)]:
+            lines.append("    " + ", ".join(names))
+        if source.on_open:
+            lines.append(f"    on opening sends {', '.join(map(repr, source.on_open))}")
+    lines.append(
+        f"  a drive ends after {settings.park_after_s:g} s parked or {settings.silence_after_s:g} s of silence; "
+        f"on the disk every {settings.flush_s:g} s"
+    )
+    if settings.car is not None and files.car is not None:
+        car = files.car.car
+        lines.append(f"  car: {car.name}, {car.mass_kg:g} kg, {car.cooling}-cooled ({settings.car})")
+    if settings.setup is not None and files.setup is not None:
+        lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts ({settings.setup})")
+    mixtures = [(c, s) for s in files.config.source for c in channels_of(s) if c.channel in {"afr", "lambda"}]
+    if mixtures:
+        channel = str(mixtures[0][0].channel)
+        limit = lean_limit(files.targets or TargetsConfig(), files.car, channel, mixtures[0][0].stoich_afr)
+        load = settings.load_channel or "GPS speed"
+        lines.append(
+            f"  lean alert: {channel} above {limit:.4g} for {settings.lean_alert_s:g} s at "
+            f"{settings.lean_alert_load:.0%} load or more, load by {load}; bell {'on' if settings.bell else 'off'}"
+        )
+    return lines
+
+
+def _channel_said(channel: Channel) -> str:
+    if channel.channel is None:
+        return "(one passed over)"
+    if channel.calibration is None:
+        return channel.channel
+    how = "table" if channel.calibration.table else "polynomial" if channel.calibration.polynomial else "check"
+    return f"{channel.channel} by a {how}"

@@ -25,7 +25,8 @@ from logger.disk import Disk
 class Finisher:
     """Begins and finishes the drives of one store, all with the same configuration (`recorder.Drives`).
 
-    `after_drive` is called with each finished drive, on the thread that finishes them.
+    `after_drive` is called with each finished drive, on the thread that finishes them; the text it gives goes with what
+    is said of the drive.
     """
 
     def __init__(
@@ -34,7 +35,7 @@ class Finisher:
         config_text: str,
         car: CarConfig | None = None,
         setup: SetupConfig | None = None,
-        after_drive: Callable[[drive.Drive], None] = lambda drive: None,
+        after_drive: Callable[[drive.Drive], str] = lambda drive: "",
         disk: Disk | None = None,
     ) -> None:
         self._store, self._config_text, self._car, self._setup = store, config_text, car, setup
@@ -55,8 +56,8 @@ class Finisher:
         if answer["drive"] is None:
             return None, str(answer["said"])
         made = self._store / answer["drive"]
-        self._after_drive(drive.open_drive(self._store, str(made)))
-        return made, str(answer["said"])
+        more = self._after_drive(drive.open_drive(self._store, str(made)))
+        return made, f"{answer['said']}\n{more}".rstrip()
 
 
 def finish(folder: Path, recovering: bool = False, disk: Disk | None = None) -> dict[str, Any]:

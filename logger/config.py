@@ -59,7 +59,16 @@ class Recorder(_Section):
     """Ports beside those the system lists, for `auto` and `pullbook ports`: paths, with * for a family of them."""
     bell: bool = True
     lean_alert_s: NotNegative = 2.0
+    """How long the mixture may be leaner than its full-throttle target at high load before the panel alerts; 0: at
+    once."""
     lean_alert_load: Annotated[float, Field(gt=0, le=1)] = 0.7
+    """Load from which on it is high, as a share of full."""
+    targets: str | None = None
+    """The mixture targets' file for the alert; without one the program's own targets hold."""
+    load_channel: Name | None = None
+    """The recorded channel that tells load (throttle, manifold pressure); without one GPS speed tells it."""
+    load_full: Positive = 100.0
+    """What `load_channel` reads at full load."""
 
 
 class Calibration(_Section):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import enum
+import json
 from collections import deque
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -151,7 +152,7 @@ class Keeper:
             return
         self._held.clear()
         self.state, self.began_ns, self._slow_since_ns = State.RECORDING, first_ns, None
-        self._record([*_joined(held), event(now_ns, "wall"), *held], now_ns)
+        self._record(sorted([*_joined(held), *held, event(now_ns, "wall")], key=_stamp), now_ns)
 
     def _record(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         assert self._journal is not None
@@ -291,12 +292,17 @@ def _size(chunks: Iterable[Chunk]) -> int:
 
 
 def _joined(held: Sequence[Chunk]) -> list[Chunk]:
-    """An event before each source's first held bytes: they may begin in the middle of a line, as on opening a port."""
-    first: dict[str, int] = {}
+    """An event before the first held bytes of each source whose port was opened earlier: a line may be under way."""
+    seen: set[str] = set()
+    joined = []
     for chunk in held:
         if chunk.source != RECORDER_SOURCE:
-            first.setdefault(chunk.source, chunk.mono_ns)
-    return [event(mono_ns, "joined", source=source) for source, mono_ns in first.items()]
+            if chunk.source not in seen:
+                joined.append(event(chunk.mono_ns, "joined", source=chunk.source))
+            seen.add(chunk.source)
+        elif (said := json.loads(chunk.data))["event"] in {"opened", "found"}:
+            seen.add(said["source"])
+    return joined
 
 
 def _said(error: OSError) -> str:

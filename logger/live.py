@@ -15,7 +15,7 @@ import json
 import threading
 from collections import deque
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 from logger.clock import monotonic_ns
 from logger.config import RECORDER_SOURCE, NmeaSource, RecorderConfig
@@ -29,6 +29,14 @@ SENTENCES_A_TICK = 100
 """Of each GPS source; 10 Hz with ten sentences are 25. Beyond that the oldest are passed over."""
 
 
+class Place(NamedTuple):
+    """Where a channel is found: its source, its place in the readings of that source, its name."""
+
+    source: str
+    at: int
+    channel: str
+
+
 class Listener:
     """Is told what happens; every method may be left out. All are called on one thread, Live's.
 
@@ -39,7 +47,7 @@ class Listener:
         """A whole epoch of a GPS source."""
 
     def on_reading(self, source: str, reading: Reading) -> None:
-        """The latest reading of another source, once a tick at most. Its channels: `Live.channels(source)`."""
+        """The latest reading of another source, once a tick at most. Which value is which: `Live.place`."""
 
     def on_event(self, mono_ns: int, said: dict[str, Any]) -> None:
         """Something that happened; see `events`."""
@@ -71,9 +79,13 @@ class Live(threading.Thread):
         """Another listener; before `start`."""
         self._listeners.append(listener)
 
-    def channels(self, source: str) -> tuple[str, ...]:
-        """The names of what `on_reading` gives for `source`, in order."""
-        return tuple(quantity.name for quantity in self._readings[source].channels)
+    def place(self, *channels: str) -> Place | None:
+        """Where `on_reading` gives the first configured channel that is called one of `channels`."""
+        for source, decoder in self._readings.items():
+            for at, quantity in enumerate(decoder.channels):
+                if quantity.name in channels:
+                    return Place(source, at, quantity.name)
+        return None
 
     def finish(self, patience_s: float = 1.0) -> bool:
         """Tell what is left and stop the listeners; False where one of them (a stalled terminal) holds that up."""

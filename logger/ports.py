@@ -276,7 +276,6 @@ class Heard:
     seconds: float = 0.0
     sentences: Counter[str] = field(default_factory=Counter)
     lines: int = 0
-    separator: str | None = None
     columns: list[tuple[float, float]] = field(default_factory=list)
     sample: bytes = b""
     error: str = ""
@@ -296,6 +295,48 @@ def listen(found: Found, bauds: Sequence[int] = USUAL_BAUDS, patience_s: float =
         if heard.kind == "unknown" and best.kind == "silent":
             best = heard
     return best
+
+
+def in_words(heard: Heard) -> str:
+    """What a port speaks, in a sentence."""
+    match heard.kind:
+        case "nmea":
+            kinds = ", ".join(sorted({name[-3:] for name in heard.sentences}))
+            rate = sum(heard.sentences.values()) / heard.seconds if heard.seconds else 0.0
+            return f"NMEA at {heard.baud} baud: {kinds}; about {rate:.0f} sentences a second"
+        case "numbers":
+            rate = heard.lines / heard.seconds if heard.seconds else 0.0
+            seen = "; ".join(f"{low:g} to {high:g}" for low, high in heard.columns)
+            return f"lines of {len(heard.columns)} numbers at {heard.baud} baud, about {rate:.0f} a second; seen {seen}"
+        case "silent":
+            return "silent at every usual speed: is it powered, and does it speak without being asked?"
+        case "closed":
+            return f"not heard: {heard.error}"
+    begins = heard.sample[:24].hex(" ")
+    return f"bytes of no form known here ({begins} ...): a binary frame, an unusual speed, or text of its own"
+
+
+def block(heard: Heard, number: int = 0) -> str:
+    """A [[source]] block for the recorder's file, to paste; "" where what was heard tells too little."""
+    port = heard.found.usb or heard.found.device
+    if heard.kind == "nmea":
+        name = "gps" if number == 0 else f"gps_{number + 1}"
+        return f'[[source]]\nname = "{name}"\nkind = "nmea"\nport = "{port}"\nbaud = {heard.baud}\n'
+    if heard.kind != "numbers":
+        return ""
+    lone_afr = sum(_like_afr(column) for column in heard.columns) == 1
+    name = "mixture" if lone_afr else f"board_{number + 1}"
+    lines = ["[[source]]", f'name = "{name}"', 'kind = "numbers"', f'port = "{port}"', f"baud = {heard.baud}"]
+    for place, column in enumerate(heard.columns):
+        channel, why = f"column_{place + 1}", "name it"
+        if lone_afr and _like_afr(column):
+            channel, why = "afr", "it looks like AFR: is it?"
+        lines += ["  [[source.column]]", f'  channel = "{channel}"  # seen {column[0]:g} to {column[1]:g}; {why}']
+    return "\n".join(lines) + "\n"
+
+
+def _like_afr(column: tuple[float, float]) -> bool:
+    return 8.0 <= column[0] <= column[1] <= 22.5
 
 
 def _listen_once(port: Port, patience_s: float) -> Heard:
@@ -320,14 +361,12 @@ def _make_out(port: Port, data: bytes) -> Heard:
         heard.kind = "nmea"
         return heard
     whole = lines_in(data)
-    for separator in (None, ",", ";", "\t"):
-        rows = [row for row in (numbers_in(line, separator) for line in whole) if row]
-        usual = Counter(map(len, rows)).most_common(1)
-        rows = [row for row in rows if len(row) == usual[0][0]]
-        if len(rows) >= max(3, 0.8 * len(whole)):
-            heard.kind, heard.lines, heard.separator = "numbers", len(rows), separator
-            heard.columns = [(min(column), max(column)) for column in zip(*rows, strict=True)]
-            return heard
+    rows = [row for row in map(numbers_in, whole) if row]
+    usual = Counter(map(len, rows)).most_common(1)
+    rows = [row for row in rows if len(row) == usual[0][0]]
+    if len(rows) >= max(3, 0.8 * len(whole)):
+        heard.kind, heard.lines = "numbers", len(rows)
+        heard.columns = [(min(column), max(column)) for column in zip(*rows, strict=True)]
     return heard
 
 
@@ -348,12 +387,11 @@ def sentence_name(line: bytes) -> str:
     return match[1].decode("ascii") if checksum == int(match[3], 16) else ""
 
 
-def numbers_in(line: bytes, separator: str | None) -> list[float]:
-    """The numbers of a line, or [] where any part of it is something else."""
-    try:
-        return [float(part) for part in line.decode("ascii").split(separator)]
-    except ValueError:
-        return []
+def numbers_in(line: bytes) -> list[float]:
+    """The numbers of a line, parted by commas, semicolons or blanks, each perhaps with a unit behind it; else []."""
+    parts = re.split(rb"\s*[,;]\s*|\s+", line.strip())
+    found = [re.fullmatch(rb"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)[A-Za-z%]{0,3}", part) for part in parts]
+    return [float(match[1]) for match in found if match] if all(found) else []
 
 
 # --- how ports are told apart -------------------------------------------------------------------------------------

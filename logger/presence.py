@@ -15,6 +15,7 @@ import os
 import time
 import uuid
 from collections.abc import Iterator
+from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -104,6 +105,14 @@ def read_state(store: Path) -> dict[str, Any] | None:
     except (OSError, ValueError):
         return None
     return state if isinstance(state, dict) else None
+
+
+def age_s(state: dict[str, Any]) -> float:
+    """How long ago `state` was written, by the wall clock [s]."""
+    try:
+        return max(0.0, time.time() - datetime.fromisoformat(state["updated_utc"]).timestamp())
+    except (KeyError, ValueError, TypeError):
+        return 0.0
 
 
 # --- notes from another shell -------------------------------------------------------------------------------------

@@ -82,7 +82,7 @@ class _Reader(threading.Thread):
             try:
                 self._begin(opened)
                 self._read(opened.port)
-            except ports.PortError as error:
+            except Exception as error:  # PortError, and whatever else a driver may raise: the others must go on
                 self._lost(error)
             finally:
                 opened.port.close()
@@ -115,7 +115,7 @@ class _Reader(threading.Thread):
         if data := read(0.0):  # what came while the last bytes were queued
             put(Chunk(monotonic_ns(), name, data))
 
-    def _lost(self, error: ports.PortError) -> None:
+    def _lost(self, error: Exception) -> None:
         self._lost_ns = monotonic_ns()
         self._health.state, self._health.why = "lost", str(error)
         self._health.losses += 1
@@ -198,9 +198,9 @@ class Recorder:
             self._closer.give_up_at(time.monotonic() + within_s)
         self._wake.set()
 
-    def note(self, text: str) -> None:
-        """Drop a timed note into the drive, or into the next one where none is being recorded."""
-        self._put(event(monotonic_ns(), "note", text=text))
+    def note(self, text: str, mono_ns: int) -> None:
+        """Drop a note of the instant `mono_ns` into the drive, or into the next one where none is being recorded."""
+        self._put(event(mono_ns, "note", text=text))
 
     @property
     def state(self) -> State:
