@@ -23,6 +23,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
 from pathlib import Path
+from reprlib import repr as shown
 from typing import IO, Any, Literal
 
 import pyarrow as pa
@@ -34,8 +35,8 @@ from logger.units import InputError
 
 _SECOND = 10**9
 _DAY = 86400 * _SECOND
-_LONGEST = 2**62
-"""The largest time that is taken [ns]."""
+_LONGEST_S = 5 * 10**9
+"""The largest time that is taken; with it, nanoseconds fit 64 bits."""
 _NAME = re.compile(r"_?[a-z][a-z0-9_]{0,31}")
 
 
@@ -117,7 +118,7 @@ def host_utc_ns(data: bytes) -> int | None:
     """The wall clock that a row of the recorder itself tells [ns since 1970]; None where it tells none."""
     try:
         return utc_ns(json.loads(data)["utc"])
-    except (ValueError, KeyError, TypeError, AttributeError):
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
         return None
 
 
@@ -171,9 +172,11 @@ def _read_capture(path: Path, data: bytes, remarks: list[str]) -> Capture:
         mono.append(when)
         source.append(name)
         chunks.append(chunk)
+    if not mono:
+        raise CaptureError(f"{path}: there is no chunk in this capture")
     told = any(name == RECORDER_SOURCE and host_utc_ns(chunk) for name, chunk in zip(source, chunks, strict=True))
     if started is not None and not told:
-        mono.insert(0, mono[0] if mono else 0)
+        mono.insert(0, mono[0])
         source.insert(0, RECORDER_SOURCE)
         chunks.insert(0, events.at(mono[0], started, "wall").data)
     return Capture(_table(mono, source, chunks), "capture", tuple(remarks))
@@ -188,7 +191,7 @@ def _started(path: Path, line: bytes, number: int) -> str | None:
     expected = 'expected {"capture": 1, "started_utc": "2026-05-02T09:14:30Z"}'
     try:
         header = json.loads(line)
-    except ValueError:
+    except (ValueError, RecursionError):
         header = None
     if not isinstance(header, dict) or header.get("capture") != 1:
         raise CaptureError(f"{path}: line {number}: this is not the first line of a capture: {expected}")
@@ -197,7 +200,7 @@ def _started(path: Path, line: bytes, number: int) -> str | None:
         if started is not None:
             utc_ns(started)
     except (ValueError, TypeError) as error:
-        raise CaptureError(f"{path}: line {number}: started_utc is {started!r}: {expected}") from error
+        raise CaptureError(f"{path}: line {number}: started_utc is {shown(started)}: {expected}") from error
     return started
 
 
@@ -212,28 +215,27 @@ def _chunk(line: bytes) -> tuple[int, str, bytes]:
     """(mono_ns, source, data) of one line; ValueError says what is wrong with it."""
     try:
         entry: Any = _decode(line.decode("utf-8"))
-    except ValueError:
+    except (ValueError, RecursionError):
         entry = None
     if not isinstance(entry, dict):
         raise ValueError('expected {"t": seconds, "source": name, "text": "..."}')
     t, name = entry.get("t"), entry.get("source")
     if isinstance(t, bool) or not isinstance(t, int | Decimal):
-        raise ValueError(f"t is {t!r}: expected seconds as a number")
-    if not 0 <= t <= _LONGEST // _SECOND:
-        raise ValueError(f"t is {t}: expected seconds of a computer's clock, from 0 up")
+        raise ValueError(f"t is {shown(t)}: expected seconds as a number")
+    if not 0 <= t <= _LONGEST_S:
+        raise ValueError(f"t is {str(t)[:30]}: expected seconds of a computer's clock, from 0 up")
     if not isinstance(name, str) or not _NAME.fullmatch(name):
-        raise ValueError(f"source is {name!r}: expected a name of small letters, digits and _")
-    text, hexadecimal = entry.get("text"), entry.get("hex")
+        raise ValueError(f"source is {shown(name)}: expected a name of small letters, digits and _")
+    text: Any = entry.get("text")
+    hexadecimal: Any = entry.get("hex")
     if (text is None) == (hexadecimal is None):
         raise ValueError('expected either "text" or "hex"')
     try:
-        data = bytes.fromhex(str(hexadecimal)) if text is None else _of_text(text)
-    except (ValueError, AttributeError) as error:
-        expected = (
-            "expected a line of text" if hexadecimal is None else "expected bytes in hexadecimal, such as 'AA550F'"
-        )
-        found = f"hex is {hexadecimal!r}" if text is None else f"text is {text!r}"
-        raise ValueError(f"{found}: {expected}") from error
+        data = bytes.fromhex(hexadecimal) if text is None else _of_text(text)
+    except (TypeError, ValueError, AttributeError) as error:
+        if text is None:
+            raise ValueError(f"hex is {shown(hexadecimal)}: expected hexadecimal bytes, such as 'AA550F'") from error
+        raise ValueError(f"text is {shown(text)}: expected a line of text") from error
     return round(t * _SECOND), name, data
 
 

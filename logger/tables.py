@@ -200,7 +200,7 @@ class _Recorded:
         try:
             said = json.loads(data)
             event = _Event(mono_ns, str(said["event"]), said)
-        except (ValueError, KeyError, TypeError):
+        except (ValueError, KeyError, TypeError, RecursionError):
             self.unknown[config.RECORDER_SOURCE] += 1
             return
         self.events.append(event)
