@@ -80,7 +80,9 @@ chunk_bytes = st.one_of(
 @settings(max_examples=200, deadline=None)
 @given(
     st.lists(
-        st.tuples(st.integers(0, 2**62), st.sampled_from(["gps", "board", RECORDER_SOURCE]), chunk_bytes), max_size=20
+        st.tuples(st.integers(0, 2**62), st.sampled_from(["gps", "board", RECORDER_SOURCE]), chunk_bytes),
+        min_size=1,
+        max_size=20,
     ),
     st.booleans(),
 )
