@@ -379,3 +379,12 @@ def test_without_a_boot_time_clock_it_falls_back() -> None:
         "assert clock.monotonic_ns is time.monotonic_ns\n"
     )
     subprocess.run([sys.executable, "-c", program], check=True)
+
+
+@pytest.mark.parametrize("points", [2, 3, 10, 60])
+def test_median_slope_is_that_of_scipy(points: int) -> None:
+    from scipy.stats import theilslopes
+
+    rng = np.random.default_rng(points)
+    x, y = np.sort(rng.uniform(0, 100, points)), rng.normal(size=points)
+    assert clock._median_slope(x, y) == theilslopes(y, x).slope
