@@ -166,6 +166,8 @@ class Manifest(_Part):
     remarks: list[str] = []
     """What was noticed on building and recovering, a sentence each."""
     struck: list[Struck] = []
+    fuel: dict[str, Any] | None = None
+    """What a fuel loop used, as the owner measured it; see `analysis.economy.Used`."""
     trace: list[Trace] = []
     digests: dict[str, str] = Field(default_factory=dict)
     """File -> SHA-256; `raw rows` -> that of what raw.parquet holds, which is the same whatever wrote the file."""
@@ -532,7 +534,7 @@ def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Dis
     fresh = _manifest(drive.id, old.state, raw, built, about)
     changed = "the same configuration" if config == drive.config else "a changed configuration"
     what = f"rebuilt by {program()} with {changed}; the tables' digests were {_short(old.digests)}"
-    kept = {key: getattr(old, key) for key in ("added_utc", "car", "setup", "weather", "struck")}
+    kept = {key: getattr(old, key) for key in ("added_utc", "car", "setup", "weather", "struck", "fuel")}
     manifest = fresh.model_copy(update={**kept, "trace": [*old.trace, _trace(what)]})
     files = _files(manifest, config_text, None, built, old.digests.get(RAW, ""))
     try:
