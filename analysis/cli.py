@@ -9,12 +9,20 @@ from __future__ import annotations
 
 import os
 import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import typer
 
 from analysis import cli_demo, cli_runs
 from logger import cli as cli_logger
+from logger import cli_record
 from logger.units import InputError, NoAnswer
+
+if TYPE_CHECKING:
+    from logger.config import CarConfig
+    from logger.drive import Drive
+    from logger.live import Listener
 
 app = typer.Typer(
     name="pullbook",
@@ -26,6 +34,24 @@ app = typer.Typer(
 )
 for room in (cli_logger, cli_runs, cli_demo):
     app.registered_commands += room.app.registered_commands
+
+
+def _after_drive(drive: Drive) -> None:
+    """What is said of a drive the moment it is closed: its runs."""
+    from analysis.cli_runs import brief_runs
+
+    brief_runs(drive)
+
+
+def _listeners(announce: Callable[[str], None], car: CarConfig | None) -> list[Listener]:
+    """What watches a drive being recorded on the analysis' behalf: the last run as it happens."""
+    from analysis.live_runs import LiveRuns
+
+    return [LiveRuns(announce, car.units.speed if car else "mph")]
+
+
+cli_record.hooks.after_drive = _after_drive
+cli_record.hooks.listeners = _listeners
 
 
 @app.callback(invoke_without_command=True)

@@ -268,6 +268,19 @@ def print_runs(found: Analysed, unit: str) -> None:
     out.print("± is one standard deviation. A run marked * is not counted.")
 
 
+def brief_runs(drive: Drive) -> None:
+    """The runs of a drive that has just been closed, or why there are none."""
+    try:
+        unit = units_of(None, drive)
+        found = _analyse(drive, unit)
+    except NoAnswer as reason:
+        print(reason)
+        return
+    print_runs(found, unit)
+    if not found.runs:
+        print(f"No run from a standstill reached {_least(None, unit)}.")
+
+
 def _receiver(found: Analysed) -> str:
     noise, motion = found.motion.noise, found.motion
     rate = f"{1 / motion.step_s:.0f} fixes a second" if motion.step_s <= 0.7 else f"a fix every {motion.step_s:.0f} s"
