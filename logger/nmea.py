@@ -265,6 +265,7 @@ def _speed(said: dict[str, Any]) -> float | None:
 
 _USUAL_OF = 9  # the usual gap between two sentences is the median of so many
 _CLEARLY_NS = 2_000_000  # so much longer than another must a rest of the line be to be told from it
+_BREAK_NS = 5_000_000_000  # no burst and no stall of a host lasts so long: the cable was out
 _LONGEST_BURST = 256  # sentences
 _MOST_ADDRESSES = 100
 _MOST_PAIRS = 1024
@@ -293,7 +294,7 @@ class _Bursts:
         self._usual: dict[tuple[str, str], int] = {}  # their medians, as far as they are worked out
         self._last: _Sentence | None = None
         self._began_with: str | None = None
-        self._first = True  # the first burst may have been under way
+        self._within = True  # the burst may have been under way when the stream began or went on
 
     def feed(self, sentence: _Sentence) -> list[list[_Sentence]]:
         """The bursts that `sentence` closes."""
@@ -301,6 +302,11 @@ class _Bursts:
             # No receiver is known to begin with the satellites in view: such a stream began within a burst.
             self._began_with = None if sentence.address.endswith("GSV") else sentence.address
         elif self._host_times:
+            if sentence.mono_ns - self._last.mono_ns > _BREAK_NS:
+                closed = self.flush()
+                self._last, self._within = sentence, True
+                self._add(sentence)
+                return closed
             self._learn(self._last, sentence)
         self._last = sentence
         first = self._parted_from(sentence)
@@ -351,8 +357,8 @@ class _Bursts:
             last = next((at for at in range(first, last) if sentences[at].time_ns == following.time_ns), last)
         at = self._rest(sentences, first, last) if last > first else last
         closed = self.burst[:at]
-        if self._first and at > 0:
-            self._first = False
+        if self._within and at > 0:
+            self._within = False
             closed = closed[_under_way(closed, sentences[at].address) :]
         self._begin(self.burst[at:])
         return closed
@@ -395,7 +401,7 @@ class _Bursts:
 
 
 def _under_way(burst: list[_Sentence], next_address: str) -> int:
-    """How many sentences at the beginning of the stream's first burst are of an epoch before it.
+    """How many sentences at the beginning of a burst that may have been under way are of an epoch before it.
 
     Where the pair of sentences between which bursts part, here the burst's last and the next one's first, stands within
     what came before any time, the burst parts there too.

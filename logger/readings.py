@@ -186,52 +186,47 @@ class NumbersDecoder(_TextDecoder):
 
     def __init__(self, source: config.NumbersSource) -> None:
         super().__init__(source.column)
-        self._readers = [_FieldReader(field) for field in source.column]
-        self._plain = all(reader.plain for reader in self._readers)
-        prefix, separator = source.prefix.encode(), source.separator
-        # Every group is atomic, so that no line can make the search go back over it: time is linear.
-        blank = b"" if separator is not None and "\t" in separator else rb"\t"
-        blank = rb"[ " + blank + rb"]*+"
-        if separator is None:
-            between = rb"(?>\s*+[,;]\s*+|\s++)"
-            other, unit = rb"[^,;\s]*+", rb"(?>" + _UNIT + rb")?+"
+        # All is atomic ("(?>", "*+"), so that no line can send the search back over it: time is linear.
+        if source.separator is None:
+            blank, between, other = rb"\s*+", rb"(?>\s*+[,;]\s*+|\s++)", rb"[^,;\s]*+"
+            unit = rb"(?>" + _UNIT + rb")?+"
+        elif not (separator := source.separator.strip(" ").encode()):
+            blank, between, other = b"[ ]*+", b"[ ]++", b"[^ ]*+"
+            unit = rb"(?>" + _UNIT + rb")?+"
         else:
-            between = rb"(?>" + blank + re.escape(separator.encode()) + blank + rb")"
+            blank = b"[ ]*+" if b"\t" in separator else rb"[ \t]*+"
+            between = rb"(?>" + blank + re.escape(separator) + blank + rb")"
             other = rb"(?>(?:(?!" + between + rb").)*+)"
-            unit = rb"(?>" + (b"" if separator.isspace() else blank) + rb"(?>" + _UNIT + rb"))?+"
-        self._comma = separator is not None and "," not in separator
-        number = rb"((?>" + (_NUMBER.replace(rb"\.", rb"[.,]") if self._comma else _NUMBER) + rb"))" + unit
-        fields = [
-            number if reader.plain else rb"(" + other + rb")" if reader.used else other for reader in self._readers
-        ]
-        self._readers = [reader for reader in self._readers if reader.used]
-        self._places = [at for at, field in enumerate(source.column) if _FieldReader(field).used]
-        start = rb"\s*+" + re.escape(prefix) + rb"\s*+"
+            unit = rb"(?>" + blank + rb"(?>" + _UNIT + rb"))?+"
+        self._decimal_comma = source.separator is not None and "," not in source.separator
+        number = rb"((?>" + (_NUMBER_COMMA if self._decimal_comma else _NUMBER) + rb"))" + unit
+        readers = [_FieldReader(field, self._decimal_comma) for field in source.column]
+        columns = [number if r.plain else rb"(" + other + rb")" if r.used else other for r in readers]
+        self._readers = [(at, reader) for at, reader in enumerate(readers) if reader.used]
+        self._plain = all(reader.plain for reader in readers)
+        start = blank + re.escape(source.prefix.encode()) + blank
         self._start = re.compile(start, re.DOTALL)
         self._between = re.compile(between, re.DOTALL)
-        self._line = re.compile(start + between.join(fields) + rb"(?>" + between + rb"|[ \t]*+\Z)", re.DOTALL)
+        self._line = re.compile(start + between.join(columns) + rb"(?>" + between + rb"|\s*+\Z)", re.DOTALL)
 
     def _recorded(self, line: bytes) -> tuple[Sequence[float], bool] | None:
         match = self._line.match(line)
         if match is None:
             self._reject(line)
             return None
-        groups = match.groups()
-        if self._comma:
-            groups = tuple(group.replace(b",", b".") for group in groups)
-        if self._plain and len(groups) == len(self._fields):
-            values = [float(group) for group in groups]
+        texts = match.groups()
+        if self._plain:
+            if self._decimal_comma:
+                texts = tuple(text.replace(b",", b".") for text in texts)
+            values = [float(text) for text in texts]
             if all(map(math.isfinite, values)):
                 return values, False
             self.rejected["not a number"] += 1
             return None
-        return self._judge(groups)
-
-    def _judge(self, groups: Sequence[bytes]) -> tuple[Sequence[float], bool] | None:
         values = [math.nan] * len(self._fields)
         status = False
-        for at, reader, group in zip(self._places, self._readers, groups, strict=True):
-            taken = reader.read(group)
+        for (at, reader), text in zip(self._readers, texts, strict=True):
+            taken = reader.read(text)
             if taken is None:
                 self.rejected["not a number"] += 1
                 return None
@@ -331,6 +326,7 @@ class FrameDecoder(Decoder):
 
 
 _NUMBER = rb"[+-]?+(?>\d++(?>\.\d*+)?+|\.\d++)(?>[eE][+-]?+\d++)?+"
+_NUMBER_COMMA = _NUMBER.replace(rb"\.", rb"[.,]")
 # Units in use, but none of the letters p to y alone: one changed bit of a digit makes those.
 _UNITS = "V mV A mA % C F K °C °F ° kPa hPa Pa bar mbar psi inHg rpm Hz km/h mph m/s ms Ohm deg g kg AFR afr λ lambda"
 _UNIT = b"|".join(
@@ -341,31 +337,34 @@ _UNIT = b"|".join(
         reverse=True,
     )
 )
-_NUMBER_AND_UNIT = re.compile(rb"\s*+(" + _NUMBER + rb")(?>" + _UNIT + rb")?+\s*+\Z")
+_NUMBER_AND_UNIT = re.compile(rb"\s*+(" + _NUMBER + rb")\s*+(?>" + _UNIT + rb")?+\s*+\Z")
+_NUMBER_COMMA_AND_UNIT = re.compile(rb"\s*+(" + _NUMBER_COMMA + rb")\s*+(?>" + _UNIT + rb")?+\s*+\Z")
 
 
 class _FieldReader:
-    """A field as text: its number, or the words that it may hold, and whether its value voids the reading."""
+    """A field's text: the number, or one of the words that it may hold, and whether that voids the reading."""
 
-    def __init__(self, field: config.Channel) -> None:
-        self._void = set(field.void_when)
-        self._ok = set(field.ok_when)
-        words = {word for word in self._void | self._ok if isinstance(word, str)}
-        self._any_word = field.channel is None or any(isinstance(word, str) for word in self._ok)
-        self._words = words
-        self.used = field.channel is not None or bool(self._void or self._ok)
-        self.plain = self.used and not (self._void or self._ok)
+    def __init__(self, field: config.Channel, decimal_comma: bool = False) -> None:
+        self._number = _NUMBER_COMMA_AND_UNIT if decimal_comma else _NUMBER_AND_UNIT
+        self._void, self._ok = frozenset(field.void_when), frozenset(field.ok_when)
+        self._words = frozenset(value for value in self._void | self._ok if isinstance(value, str))
+        self._any_word = field.channel is None or any(isinstance(value, str) for value in self._ok)
+        judges = bool(self._void or self._ok)
+        self.used = field.channel is not None or judges
+        """Whether the text matters at all."""
+        self.plain = field.channel is not None and not judges
+        """Whether it is a number and nothing more."""
 
     def read(self, text: bytes) -> tuple[float, bool] | None:
-        """The number (NaN for a word) and whether it voids the reading; None where it is neither."""
-        match = _NUMBER_AND_UNIT.match(text)
-        if match is not None and math.isfinite(value := float(match[1])):
-            word = text.decode("latin-1").strip()
-            return value, self.voids(value) if word not in self._words else self.voids(word)
+        """The number (NaN for a word), and whether the text voids the reading; None for what may not stand here."""
+        match = self._number.match(text)
+        number = math.nan if match is None else float(match[1].replace(b",", b"."))
         word = text.decode("utf-8", "replace").strip()
-        if word in self._words or self._any_word:
-            return math.nan, self.voids(word)
-        return None
+        if word in self._words:
+            return number if math.isfinite(number) else math.nan, self.voids(word)
+        if math.isfinite(number):
+            return number, self.voids(number)
+        return (math.nan, self.voids(word)) if self._any_word else None
 
     def voids(self, value: float | str) -> bool:
         return value in self._void or (bool(self._ok) and value not in self._ok)

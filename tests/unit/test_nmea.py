@@ -419,6 +419,15 @@ def test_a_log_without_host_times_is_parted_as_it_begins(order: str) -> None:
     assert misplaced(fixes, arrivals, 0.2, timed=False) == 0
 
 
+def test_no_burst_goes_on_across_a_pulled_cable() -> None:
+    receiver = Receiver(["GGA", "VTG"])
+    arrivals = receiver.arrivals(100, random.Random(1), 38400, 0.001)
+    out = [arrival for arrival in arrivals if not 20 <= arrival[1] < 80]
+    del out[39]  # the VTG of epoch 19
+    del out[39]  # the GGA of epoch 80
+    assert misplaced(fixes_of(out), [*out, arrivals[160]], 0.2, timed=False) == 0
+
+
 def test_any_talkers_are_one_epoch() -> None:
     (fix,) = decode(
         "GNGNS,014035.00,4332.69262,S,17235.48549,E,RR,13,0.9,25.63,11.24,,",
