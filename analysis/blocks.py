@@ -250,7 +250,7 @@ class _Response:
         runs, days = (own - shared / self.day_size) * self.run_ms, shared / self.day_size * self.day_ms
         variance = runs + days
         if runs < 0:  # an outing longer than those that repeat: a chance difference must not leave next to nothing
-            variance = max(variance, own * self.day_ms, 0.7 * run_variance)
+            variance = max(variance, own * self.day_ms, (1 - own * self.day_size / shared) * run_variance)
         df = max((runs + days) ** 2 / (runs**2 / self.run_df + days**2 / self.day_df), min(self.day_df, self.run_df))
         return _Part(estimate, variance, df, run_variance, self.run_df, "included")
 
