@@ -1,0 +1,287 @@
+"""The delay of a mixture reading, from the drive itself: gas on its way to the sensor, and a sensor that follows.
+
+A reading at time t shows the mixture of the engine's state at t - delay, smeared by the sensor's first-order lag. If
+the engine gives much the same mixture whenever speed and load are the same, then only the right delay and lag make
+the readings a function of the state. That is what is searched for: for each lag, the state's speed and load, spread
+over a coarse table of overlapping cells, pass through the lag; for each delay the readings are fitted with them by
+least squares, and the pair with the least squared residual wins: separable least squares [1]. Its intervals come
+from resampling the drive in blocks [2], so that they know how many changes of load there were to learn from.
+
+    delay = estimate(time_s, value, state, configured_s=0.4)
+
+References
+----------
+[1] G. H. Golub, V. Pereyra, The differentiation of pseudo-inverses and nonlinear least squares problems whose variables
+    separate, SIAM J. Numer. Anal. 10 (1973) 413.
+[2] H. R. Kuensch, The jackknife and the bootstrap for general stationary observations, Ann. Statist. 17 (1989) 1217.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.driving import GRID_S, Driving
+
+Array = NDArray[np.float64]
+
+SHIFTS = np.arange(-10, 47)
+"""Delays tried, in steps of the grid: -0.5 to 2.3 s. A best fit at the ends or below zero is no delay."""
+LAGS_S = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.6, 0.8])
+BLOCK_S = 12.0
+RESAMPLES = 200
+SMOOTH_S = 0.2
+"""Half-width of the window that readings, and the state they are held against, are averaged over [s]."""
+STEP_SHARE = 0.3
+"""A change of load by this share within a second is a step."""
+MIN_STEPS = 4
+TELLING_S = 0.2
+"""Half-width of the 95 % interval from which on the drive does not tell the delay [s]."""
+
+
+@dataclass(frozen=True)
+class Delay:
+    """How long after the engine's state its mixture is read.
+
+    Attributes
+    ----------
+    delay_s, lag_s : float
+        Pure delay and time constant of the first-order lag in use [s].
+    delay_low_s, delay_high_s, lag_low_s, lag_high_s : float or None
+        Their 95 % intervals [s]; None where the drive does not tell them.
+    told_apart : bool
+        Whether the drive tells delay and lag from one another; if not, `delay_s` holds their sum and `lag_s` is 0.
+    source : str
+        "this drive" or "configuration".
+    steps : int
+        Steps of load that there were to learn from.
+    reason : str
+        One sentence for the owner.
+    """
+
+    delay_s: float
+    lag_s: float = 0.0
+    delay_low_s: float | None = None
+    delay_high_s: float | None = None
+    lag_low_s: float | None = None
+    lag_high_s: float | None = None
+    told_apart: bool = False
+    source: str = "configuration"
+    steps: int = 0
+    reason: str = ""
+
+
+def configured(delay_s: float, reason: str, steps: int = 0) -> Delay:
+    """The configured delay, with the reason why it is used."""
+    return Delay(delay_s, source="configuration", steps=steps, reason=reason)
+
+
+def estimate(
+    time_s: ArrayLike, value: ArrayLike, state: Driving, configured_s: float = 0.0, opening: Array | None = None
+) -> Delay:
+    """Delay and lag of the readings against the driving state, or the configured delay where the drive cannot tell.
+
+    Parameters
+    ----------
+    time_s, value : array, shape (n,)
+        Readings in order of time; NaN for a void one [s, any unit].
+    opening : array, optional
+        Throttle opening on the state's grid [-]; by default the load share stands in for it.
+
+    Notes
+    -----
+    The drive cannot tell if the load changed in fewer than `MIN_STEPS` steps, if another delay more than 0.3 s away
+    does as well in over 2.5 % of the resampled drives, if the best delay lies at the end of the range, or if its
+    interval is wider than +-`TELLING_S`. Delay and lag are told apart if the interval of the pure delay alone passes
+    the same test and the lag's is no wider than +-0.25 s; else their sum is used as a pure delay.
+    """
+    load = np.clip(state.share if opening is None else opening, -0.6, 1.1)
+    steps = count_steps(state.speed_mps, load)
+    if steps < MIN_STEPS:
+        what = "one step" if steps == 1 else f"{steps or 'no'} steps"
+        return configured(configured_s, f"The delay cannot be told from this drive: {what} of load in it.", steps)
+    sums = _sums(np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64), state, load)
+    if sums is None:
+        return configured(configured_s, "The delay cannot be told from this drive: too few readings in a row.", steps)
+
+    blocks = len(sums.yy)
+    best = _minimum(_residual(sums, np.ones(blocks)))
+    rng = np.random.default_rng(blocks)  # the same drive always gives the same answer
+    draws = rng.multinomial(blocks, np.full(blocks, 1 / blocks), size=RESAMPLES).astype(np.float64)
+    found = np.array([_minimum(_residual(sums, draw)) for draw in draws])
+    delay, lag = best
+    total = delay + lag
+    spread_total = _interval(found.sum(axis=1), total)
+    elsewhere = float(np.mean(np.abs(found.sum(axis=1) - total) > 0.3))
+    at_end = not 0.0 <= delay <= (SHIFTS[-1] - 1) * GRID_S
+    if elsewhere > 0.025 or at_end or spread_total[1] - spread_total[0] > 2 * TELLING_S:
+        why = "The delay cannot be told from this drive: the changes of load in it fit many delays alike."
+        return configured(configured_s, why, steps)
+    delay_low, delay_high = _interval(found[:, 0], delay)
+    lag_low, lag_high = _interval(found[:, 1], lag)
+    if delay_high - delay_low <= 2 * TELLING_S and lag_high - lag_low <= 0.5:
+        return Delay(
+            delay, lag, delay_low, delay_high, max(lag_low, 0.0), lag_high, True, "this drive", steps,
+            f"Delay and lag of the sensor come from this drive, from {steps} steps of load.",
+        )  # fmt: skip
+    return Delay(
+        total, 0.0, *spread_total, None, None, False, "this drive", steps,
+        f"The delay comes from this drive, from {steps} steps of load; it includes the sensor's lag, which the drive "
+        "does not tell from it.",
+    )  # fmt: skip
+
+
+def count_steps(speed_mps: Array, load: Array) -> int:
+    """How often the load of the moving car changed by `STEP_SHARE` or more within a second."""
+    span = round(1.0 / GRID_S)
+    x = np.where(np.isfinite(load) & (np.nan_to_num(speed_mps) > 1.0), load, np.nan)
+    if len(x) <= span:
+        return 0
+    change = np.abs(x[span:] - x[:-span])
+    stepping = np.nan_to_num(change) >= STEP_SHARE
+    # One step is one run of such seconds: about a second long, however steep it was.
+    starts = np.flatnonzero(stepping & ~np.concatenate([[False], stepping[:-1]]))
+    return int(np.sum(np.diff(starts, prepend=-2 * span) > span)) if len(starts) else 0
+
+
+# --- the sums that every fit is made of ----------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Sums:
+    """Normal equations by block: X'X and X'Y for each lag, Y'Y; X the lagged state, Y the readings at each shift."""
+
+    xx: Array
+    """(lags, blocks, p, p)"""
+    xy: Array
+    """(lags, blocks, p, shifts)"""
+    yy: Array
+    """(blocks, shifts)"""
+
+
+def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | None:
+    from scipy.ndimage import convolve1d
+    from scipy.signal import lfilter
+
+    grid, n = state.time_s, len(state.time_s)
+    usual = float(np.median(np.diff(time))) if len(time) > 1 else np.inf
+    half = max(SMOOTH_S, 1.6 * usual)
+    reach = int(SHIFTS[-1] - SHIFTS[0])
+    if half > 1.0 or n < 2 * reach:
+        return None
+    y, known = averaged(time, value, grid, half)
+    windows = np.lib.stride_tricks.sliding_window_view
+    usable = np.isfinite(state.speed_mps) & np.isfinite(load)
+    rows = np.zeros(n, dtype=np.bool_)
+    rows[-SHIFTS[0] : n - SHIFTS[-1]] = windows(known, reach + 1).all(axis=1)
+    # The lag remembers: a row needs a known state for a while before it.
+    memory = round(2.0 / GRID_S)
+    rows[:memory] = False
+    rows[memory - 1 :] &= windows(usable, memory).all(axis=1)
+    index = np.flatnonzero(rows)
+    if len(index) * GRID_S < 20.0:
+        return None
+
+    basis = _table(state.speed_mps, load)
+    basis[~usable] = 0.0
+    basis = basis[:, basis[index].sum(axis=0) * GRID_S > 0.5]
+    basis = convolve1d(basis, _weights(half), axis=0, mode="nearest")
+    y = y - y[index].mean()
+    ys = windows(y, reach + 1)[index + SHIFTS[0]]
+    block = (index * (GRID_S / BLOCK_S)).astype(np.intp)
+    start = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [len(index)]])
+    pieces = [slice(a, b) for a, b in itertools.pairwise(start)]
+    p = basis.shape[1]
+    xx = np.empty((len(LAGS_S), len(pieces), p, p))
+    xy = np.empty((len(LAGS_S), len(pieces), p, len(SHIFTS)))
+    for j, lag in enumerate(LAGS_S):
+        keep = np.exp(-GRID_S / lag) if lag > 0 else 0.0
+        x = np.ascontiguousarray(lfilter([1 - keep], [1.0, -keep], basis, axis=0)[index])
+        for k, piece in enumerate(pieces):
+            xx[j, k], xy[j, k] = x[piece].T @ x[piece], x[piece].T @ ys[piece]
+    return _Sums(xx, xy, np.array([np.square(ys[piece]).sum(axis=0) for piece in pieces]))
+
+
+def _residual(sums: _Sums, weight: Array) -> Array:
+    """Sum of squared residuals, (lags, shifts), with the blocks weighted."""
+    a = np.tensordot(sums.xx, weight, ([1], [0]))
+    b = np.tensordot(sums.xy, weight, ([1], [0]))
+    p = a.shape[-1]
+    a[:, np.arange(p), np.arange(p)] += 1e-4 * np.trace(a, axis1=1, axis2=2)[:, None] / p
+    return np.asarray(weight @ sums.yy - np.sum(b * np.linalg.solve(a, b), axis=1))
+
+
+def _minimum(residual: Array) -> tuple[float, float]:
+    """Delay and lag at the least residual, between the points tried by parabolas through the profiles [s]."""
+    j, i = np.unravel_index(int(residual.argmin()), residual.shape)
+    delay = _vertex(np.asarray(SHIFTS * GRID_S, dtype=np.float64), residual.min(axis=0), int(i))
+    lag = _vertex(LAGS_S, residual.min(axis=1), int(j))
+    return delay, max(lag, 0.0)
+
+
+def _vertex(x: Array, y: Array, i: int) -> float:
+    if not 0 < i < len(x) - 1:
+        return float(x[i])
+    (a, b, c), (u, v, w) = x[i - 1 : i + 2], y[i - 1 : i + 2]
+    bend = (b - a) * (v - w) - (b - c) * (v - u)
+    if bend == 0:
+        return float(b)
+    return float(b - 0.5 * ((b - a) ** 2 * (v - w) - (b - c) ** 2 * (v - u)) / bend)
+
+
+def _interval(found: Array, best: float) -> tuple[float, float]:
+    """The 95 % percentile interval of resampled estimates, no narrower than half a step of the grid."""
+    low, high = np.quantile(found, [0.025, 0.975])
+    return min(float(low), best - GRID_S / 4), max(float(high), best + GRID_S / 4)
+
+
+def _table(speed: Array, load: Array) -> Array:
+    """Overlapping cells of speed by load, (n, cells): bilinear weights that sum to 1, and one cell for standing."""
+    moving = np.nan_to_num(speed) > 0.5
+    top = float(np.nanquantile(speed[moving], 0.99)) if moving.any() else 1.0
+    by_speed = _hats(speed, np.linspace(2.0, max(top, 4.0), 5))
+    by_load = _hats(load, np.array([-0.3, 0.0, 0.2, 0.4, 0.6, 0.75, 0.9]))
+    cells = (by_speed[:, :, None] * by_load[:, None, :]).reshape(len(speed), -1) * moving[:, None]
+    return np.column_stack([cells, ~moving])
+
+
+def _hats(x: Array, knots: Array) -> Array:
+    x = np.clip(np.nan_to_num(x), knots[0], knots[-1])
+    i = np.clip(np.searchsorted(knots, x) - 1, 0, len(knots) - 2)
+    part = (x - knots[i]) / (knots[i + 1] - knots[i])
+    out = np.zeros((len(x), len(knots)))
+    row = np.arange(len(x))
+    out[row, i] = 1 - part
+    out[row, i + 1] += part
+    return out
+
+
+def _weights(half: float) -> Array:
+    u = np.arange(-int(half / GRID_S), int(half / GRID_S) + 1) * GRID_S / half
+    weight = np.maximum(1 - u * u, 0) + 1e-9
+    return np.asarray(weight / weight.sum())
+
+
+def averaged(t: Array, x: Array, grid: Array, half: float) -> tuple[Array, NDArray[np.bool_]]:
+    """`x` averaged about each grid time with weights 1 - (u/half)^2, and where there were readings enough for it."""
+    good = np.isfinite(x) & np.isfinite(t)
+    t, x = t[good], x[good]
+    if len(t) < 3:
+        return np.zeros(len(grid)), np.zeros(len(grid), dtype=np.bool_)
+    usual, mean = float(np.median(np.diff(t))), float(x.mean())
+    t, g = t - t[0], grid - t[0]
+    first, last = np.searchsorted(t, g - half), np.searchsorted(t, g + half)
+
+    def about(values: Array) -> Array:
+        """The sums of values, values u, values u^2 over each window, by running sums, folded into the weights."""
+        sums = [np.concatenate([[0.0], np.cumsum(values * t**k)]) for k in range(3)]
+        s0, s1, s2 = (s[last] - s[first] for s in sums)
+        return np.asarray(s0 - (s2 - 2 * g * s1 + g * g * s0) / half**2)
+
+    weight = about(np.ones_like(t))
+    known = ((last - first) >= max(2.0, half / usual)) & (weight > 0.3)
+    y = np.where(known, about(x - mean) / np.where(known, weight, 1.0), 0.0) + mean
+    return y, known
