@@ -104,30 +104,40 @@ def value_lines(t_s: ArrayLike, values: ArrayLike, form: str, step_s: float = 0.
 
 
 def run_lines(runs: Sequence[Run], unit: str) -> list[Line]:
-    """Each run's clock in tenths from first movement, and its splits as their speeds are reached.
+    """Each run's clock in tenths, and its splits as their speeds are reached.
 
-    Both stay for `HOLD_S` after the run, or until the next."""
+    Both count from one foot of movement (see `runs`), whose moment is known far better than that of the first
+    movement, and stay for `HOLD_S` after the run, or until the next."""
     out: list[Line] = []
     for number, run in enumerate(runs):
         stop = run.end_s + HOLD_S
         if number + 1 < len(runs):
             stop = min(stop, runs[number + 1].start_s)
-        ticks = np.append(np.arange(0.0, run.end_s - run.start_s, 0.1), run.end_s - run.start_s)
+        zero, took = time_zero(run), run.end_s - time_zero(run)
+        ticks = np.append(np.arange(0.0, took, 0.1), took)
         out += [
-            Line(run.start_s + float(a), run.start_s + float(b), "clock", f"run {run.n}  {a:.1f} s")
+            Line(zero + float(a), zero + float(b), "clock", f"run {run.n}  {a:.1f} s")
             for a, b in pairwise(ticks)
             if b > a
         ]
         if stop > run.end_s:
-            out.append(Line(run.end_s, stop, "clock", f"run {run.n}  {run.end_s - run.start_s:.1f} s"))
+            out.append(Line(run.end_s, stop, "clock", f"run {run.n}  {took:.1f} s"))
         reached = [(run.start_s + split.time_s, split) for split in run.splits if np.isfinite(split.time_s)]
         reached.sort(key=lambda pair: pair[0])
         for k, (at, _) in enumerate(reached):
             until = min(reached[k + 1][0], stop) if k + 1 < len(reached) else stop
-            said = [f"{speed_label(s.speed_mps, unit)}  {s.time_s:.2f} s" for _, s in reached[: k + 1]][-MOST_SPLITS:]
+            said = [
+                f"{speed_label(s.speed_mps, unit)}  {s.time_s if run.kind == 'rolling' else s.from_one_foot_s:.2f} s"
+                for _, s in reached[: k + 1]
+            ]
             if until > at:
-                out.append(Line(at, until, "splits", "\n".join(said)))
+                out.append(Line(at, until, "splits", "\n".join(said[-MOST_SPLITS:])))
     return out
+
+
+def time_zero(run: Run) -> float:
+    """From when a run is counted: one foot of movement, or a rolling run's first speed; on the motion's axis [s]."""
+    return run.start_s + (run.one_foot_s if np.isfinite(run.one_foot_s) else 0.0)
 
 
 def note_lines(notes: Iterable[tuple[float, str]], hold_s: float = 4.0) -> list[Line]:

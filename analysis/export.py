@@ -34,6 +34,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis import privacy
+from analysis.captions import time_zero
 from analysis.privacy import Positions, Rules
 from logger.units import SPEED_UNITS, InputError
 
@@ -161,10 +162,10 @@ def _in_runs(runs: Sequence[Run], motion: Motion, times: Times) -> list[tuple[pa
     number, elapsed = np.zeros(len(t), np.int64), np.full(len(t), np.nan)
     for run in runs:
         inside = (t >= run.start_s) & (t <= run.end_s)
-        number[inside], elapsed[inside] = run.n, t[inside] - run.start_s
+        number[inside], elapsed[inside] = run.n, t[inside] - time_zero(run)
     return [
         (_field("run", "", "number of the run", pa.int64()), pa.array(number, pa.int64(), mask=number == 0)),
-        (_field("run_time_s", "s", "since the run's first movement"), elapsed),
+        (_field("run_time_s", "s", "since one foot of movement; a rolling run: since its first speed"), elapsed),
     ]
 
 

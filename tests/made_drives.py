@@ -1,0 +1,73 @@
+"""Finished drives whose truth is known: simulated, captured and built as a recorded drive is."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+from simulate import WREN, Car, HostChunk, Phase, Road, Truth, drive, host_chunks, mixture_of, receive, sense
+
+from logger import config, events
+from logger import drive as drives
+from logger.drive import Drive
+
+START = datetime(2026, 5, 2, 9, 14, 30, tzinfo=UTC)
+RIG = """\
+[[source]]
+name = "gps"
+kind = "nmea"
+baud = 38400
+latency_s = 0.1
+
+[[source]]
+name = "mixture"
+kind = "numbers"
+  [[source.column]]
+  channel = "afr"
+"""
+CAR = config.CarConfig.model_validate({"car": {"name": "Wren", "mass_kg": 392.0, "cooling": "air"}})
+BASELINE = config.SetupConfig(name="baseline", parts={"main_jet_mm": 1.09, "snorkel": "short"})
+
+
+def make_drive(
+    store: Path,
+    script: Sequence[Phase],
+    *,
+    seed: int = 1,
+    noise_mps: float = 0.05,
+    rate_hz: float = 10.0,
+    road: Road | None = None,
+    start: datetime = START,
+    car: config.CarConfig | None = CAR,
+    setup: config.SetupConfig | None = BASELINE,
+    weather: dict[str, Any] | None = None,
+    rig: str = RIG,
+    notes: Iterable[tuple[float, str]] = (),
+    boot_s: float = 1843.5,
+    truth_car: Car = WREN,
+    force_scale: float = 1.0,
+) -> tuple[Drive, Truth]:
+    """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text)."""
+    rng = np.random.default_rng(seed)
+    truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale)
+    fixes = receive(truth, rng, rate_hz=rate_hz, noise_mps=noise_mps)
+    readings = sense(truth, mixture_of(1.09), rng, rate_hz=10.0)
+    said = []
+    for at, text in notes:
+        mono = round((boot_s + at * (1 + 12e-6)) * 1e9)
+        row = events.at(mono, (start + timedelta(seconds=at)).isoformat(), "note", text=text)
+        said.append(HostChunk(mono, row.source, row.data))
+    chunks = host_chunks(truth, fixes, readings, rng, start, boot_s=boot_s, kinds="RMC GGA", extra=said)
+    raw = pa.table(
+        {
+            "mono_ns": pa.array([chunk.mono_ns for chunk in chunks], pa.int64()),
+            "source": pa.array([chunk.source for chunk in chunks]).dictionary_encode(),
+            "data": pa.array([chunk.data for chunk in chunks], pa.binary()),
+        }
+    )
+    settings = config.parse(rig, config.RecorderConfig, "rig")
+    return drives.write(store, raw, settings, rig, car, setup, weather), truth
