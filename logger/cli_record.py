@@ -282,6 +282,8 @@ class Files:
             files.setup = load(setup, SetupConfig)
         if settings.targets is not None:
             files.targets = load(path.parent / settings.targets, TargetsConfig)
+        elif (store / "targets.toml").is_file():
+            files.targets = load(store / "targets.toml", TargetsConfig)
         return files
 
 

@@ -29,13 +29,14 @@ STALE_NS = 2_000_000_000
 CAUTIONS_S = 30.0
 
 CAUTIONS = """\
-On public roads the driver drives; a passenger looks after this laptop. Obey the
-law of the place: where it is not allowed, record on private ground.
-Secure the laptop and the cables so that nothing can slide, fly or catch a belt.
-Exhaust gas kills: seal the sensor's bung, keep air moving, never run indoors.
-Petrol, hot pipes and turning belts burn and maim: engine off before hands go in.
-Near its limits and while warming up a wideband sensor's reading is no reading:
-never lean a jet on it alone. If in doubt, ask someone qualified."""
+On public roads the driver drives; a passenger looks after this laptop. Obey
+the law of the place: where it is not allowed, record on private ground.
+Secure laptop and cables so that nothing can slide, fly or catch a belt.
+Exhaust gas kills: seal the sensor's bung, never run the engine indoors.
+Petrol, hot pipes and belts burn and maim: engine off before hands go in.
+Near its limits and while warming up a wideband's reading is no reading:
+never lean a jet on it alone. If in doubt, ask someone qualified.
+All this stands in README.md as well."""
 
 
 @dataclass(frozen=True)

@@ -355,7 +355,8 @@ class _Closer(threading.Thread):
         self._waiting.put(None)
         while self.is_alive() and time.monotonic() < self._give_up_at:
             self.join(0.05)
-        return tuple(self._unfinished)
+        # Given up on may be done all the same, but for the talking about it: what still has a journal counts.
+        return tuple(path for path in self._drives.unfinished() if path in self._unfinished)
 
     def run(self) -> None:
         while (waiting := self._waiting.get()) is not None:
