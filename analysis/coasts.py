@@ -1,0 +1,980 @@
+"""Coasts: rolling in neutral, from which the road load A + B v + C v^2 is measured.
+
+    found = find(motion, fixes, ...)              # the coasts of one drive, and what was left out, with the reason
+    measured = fit(found.coasts, mass)            # all coasts of all drives together
+
+**Method.** A coasting car loses momentum to the road load. Integrated once over time, from the start of a coast,
+
+    (m + mr) (v0 - v(t)) = A t + B s(t) + C (ρ/ρref) ∫(v ± w)^2 dt ± m g ∫grade dt                              (1)
+
+with mass m, rotating mass mr, way s, wind w along the road and signs by the direction of travel. Way and ∫v^2 dt come
+from the readings themselves, whose noise they average away, so (1) is linear in A, B, C, the grades and C w, and one
+linear least-squares fit of the recorded speeds takes all coasts together: A, B, C shared, grade shared by the coasts
+over one stretch of road, wind by those of one outing over it, a v0 for each coast. Nothing is differentiated. Coasts
+in both directions make grade and wind (odd in direction) nearly independent of A and C (even), which is why a
+direction alone cannot tell the one from the other. Air density scales C from the day's to the reference.
+
+**Roads sag.** A stretch that sags or humps in the middle acts alike on both directions: a car that always starts fast
+at one end meets the same slopes at the same speeds whichever way it goes, and 0.3 m of sag in 800 m look like several
+newtons of rolling and less drag. So the grade of a stretch is a cubic along it, whose changes are held to be small
+(`EVEN_SIGMA`) or to what the receiver's altitudes say; what the coasts do not tell about them stays in the
+uncertainty of A and C. Coasts of different starts, or slow and fast coasts over the same ground, do tell.
+
+**Uncertainty.** Receiver noise is the smallest part; gusts last as long as a coast does. So the scatter comes from
+leaving out each coast in turn (the delete-one-group jackknife [4]); to it come the road, and the uncertainty of mass,
+rotating mass and density.
+
+**Why B is 0 unless asked for.** Over the speeds of a coast B v is within a few percent a mix of A and C v^2: with it,
+A and C lose most of their accuracy and the force they add up to hardly changes.
+
+References
+----------
+[1] 40 CFR 1066.301, 1066.305 and 1066.310: coastdown, the force over a speed interval, both directions, wind.
+[2] G. D. Thompson, "The Vehicle Road Load Problem - An Approach by Non-Linear Modeling", US EPA: the analytic coast.
+[3] 40 CFR 86.529-98, figure F98-9: coefficients and coast times.
+[4] B. Efron, "The Jackknife, the Bootstrap and Other Resampling Plans", SIAM 1982, ch. 3; over clusters: A. C. Cameron,
+    D. L. Miller, "A Practitioner's Guide to Cluster-Robust Inference", J. Human Resources 50 (2015), section VI.B.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.roadload import AIR_KG_PER_M3, GRAVITY, ROTATING_SHARE
+from logger.units import NoAnswer
+
+if TYPE_CHECKING:
+    from analysis.motion import Fixes, Motion
+
+Array = NDArray[np.float64]
+
+MIN_SPEED_MPS = 3.0
+"""Below this a coast is cut: rolling changes near rest, and so does what receivers report."""
+MIN_SECONDS = 8.0
+MIN_DROP_MPS = 3.0
+"""A shorter or smaller loss of speed tells too little to be a coast."""
+MIN_RANGE_MPS = 5.0
+"""All coasts together must cover this much speed, or rolling and drag cannot be told apart."""
+CALM_MPS = 2.7
+"""Wind above which coasts are not to be trusted (40 CFR 1066.310 asks for less than about 6 mph)."""
+WIND_PRIOR_MPS = 2.0
+"""How far the wind along the road may be from what was stated, or from none."""
+EVEN_SIGMA = 0.002
+"""How much the slope of a stretch changes from its middle to its ends, as a standard deviation, unless the owner or the
+coasts know better: 0.2 %, a level road (common practice, no source)."""
+KNOWN_GRADE_SIGMA = 0.001
+"""How far off a grade may be that the owner states: 0.1 %."""
+GUST_MPS = 0.5
+"""Scatter of the wind from coast to coast, taken where there are too few coasts to see it (common practice)."""
+IN_GEAR_COEFFICIENT = 0.04
+"""Rolling coefficient, drag taken off, above which a retardation is taken for the engine's or the brake's."""
+
+
+@dataclass(frozen=True)
+class Mass:
+    """What moves. All in kg; sigmas are standard errors. `rotating_kg` is what rotating parts add, felt at the rim."""
+
+    mass_kg: float
+    mass_sigma_kg: float
+    rotating_kg: float
+    rotating_sigma_kg: float
+
+    @classmethod
+    def of(cls, mass_kg: float, mass_sigma_kg: float | None = None, rotating_kg: float | None = None) -> Mass:
+        """Fill in what the car's file does not say: mass to 2 %, rotating mass 4 % of it; that is off by a quarter
+        where stated and by 40 % where not (common practice, no source)."""
+        sigma = 0.02 * mass_kg if mass_sigma_kg is None else mass_sigma_kg
+        rotating = ROTATING_SHARE * mass_kg if rotating_kg is None else rotating_kg
+        return cls(mass_kg, sigma, rotating, (0.4 if rotating_kg is None else 0.25) * rotating)
+
+    @property
+    def inertia_kg(self) -> float:
+        return self.mass_kg + self.rotating_kg
+
+    @property
+    def inertia_sigma_kg(self) -> float:
+        return math.hypot(self.mass_sigma_kg, self.rotating_sigma_kg)
+
+
+@dataclass(frozen=True)
+class Coast:
+    """One coast: speed readings in neutral.
+
+    Attributes
+    ----------
+    t_s, v_mps : array
+        Times and speed readings as the receiver gave them [s, m/s].
+    direction_deg : float
+        True course, the mean [deg].
+    east_m, north_m : float
+        Where it began, from any origin that all coasts share [m].
+    alt_m : array
+        Altitude at the readings [m]; NaN where not said.
+    density_kg_per_m3 : float
+        Air density [kg/m3].
+    headwind_mps : float
+        The stated wind against the car [m/s]; 0 where none was stated.
+    outing : str
+        Coasts with the same word share a wind.
+    start_utc_ns : int
+        When it began [ns since 1970].
+    marked : bool
+        Whether a note named it.
+    """
+
+    t_s: Array
+    v_mps: Array
+    direction_deg: float
+    east_m: float = 0.0
+    north_m: float = 0.0
+    alt_m: Array = field(default_factory=lambda: np.empty(0))
+    density_kg_per_m3: float = AIR_KG_PER_M3
+    headwind_mps: float = 0.0
+    outing: str = ""
+    start_utc_ns: int = 0
+    marked: bool = False
+
+    @property
+    def from_mps(self) -> float:
+        return float(np.mean(self.v_mps[:3]))
+
+    @property
+    def to_mps(self) -> float:
+        return float(np.mean(self.v_mps[-3:]))
+
+    @property
+    def seconds(self) -> float:
+        return float(self.t_s[-1] - self.t_s[0])
+
+    @cached_property
+    def smooth_mps(self) -> Array:
+        """The readings through a polynomial of the fifth degree [m/s]: for the integrals, which would otherwise share
+        the noise of the speeds that they are to explain."""
+        legendre = np.polynomial.legendre
+        x = 2 * (self.t_s - self.t_s[0]) / max(self.seconds, 1e-9) - 1
+        return np.asarray(legendre.legval(x, legendre.legfit(x, self.v_mps, min(5, len(x) // 4))))
+
+    @cached_property
+    def way_m(self) -> Array:
+        """Way from its start [m]."""
+        return integral(self.smooth_mps, self.t_s)
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A stretch of falling speed that was not used, and why."""
+
+    start_utc_ns: int
+    from_mps: float
+    to_mps: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """The coasts of a drive, and what looked like one and was left out."""
+
+    coasts: list[Coast]
+    left_out: list[LeftOut]
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A piece of road that coasts shared.
+
+    grade is rise over run towards `axis_deg` in its middle [-]; wind blows against travel towards `axis_deg` [m/s],
+    by outing, with its standard error.
+    """
+
+    axis_deg: float
+    length_m: float
+    forward: int
+    backward: int
+    grade: float
+    grade_sigma: float
+    wind_mps: dict[str, tuple[float, float]]
+    sag_m: float
+    """How much lower its middle lies than its ends, as fitted [m], and the standard error."""
+    sag_sigma_m: float
+
+
+@dataclass(frozen=True)
+class Interval:
+    """The interval method's force at one speed: the mean of both directions, and its standard error [m/s, N]."""
+
+    speed_mps: float
+    force_n: float
+    sigma_n: float
+    forward_n: float
+    backward_n: float
+    coasts: int
+
+
+@dataclass(frozen=True)
+class IntervalEstimate:
+    """A second estimate of the road load by the interval method, with standard errors [N, N/(m/s)^2]."""
+
+    intervals: list[Interval]
+    a_n: float
+    c_n_per_mps2: float
+    a_sigma_n: float
+    c_sigma_n_per_mps2: float
+    agrees: bool
+    """Whether the forces agree with the fit's within the error of their difference (95 %)."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """The road load measured by coasts, on the level, in still air of `density_kg_per_m3`.
+
+    Attributes
+    ----------
+    a_n, b_n_per_mps, c_n_per_mps2 : float
+        F = A + B v + C v^2 [N, N/(m/s), N/(m/s)^2].
+    covariance : array, shape (3, 3)
+        Of (A, B, C): scatter of the coasts, mass, rotating mass and density together.
+    scatter, road : array, shape (3, 3)
+        Of (A, B, C): the parts that come from the scatter of the coasts, and from what is not known of the road's
+        slope and the wind.
+    dof : float
+        Degrees of freedom of the scatter.
+    noise_mps : float
+        What the fit leaves of the readings, rms [m/s].
+    """
+
+    a_n: float
+    b_n_per_mps: float
+    c_n_per_mps2: float
+    covariance: Array
+    scatter: Array
+    road: Array
+    dof: float
+    mass: Mass
+    density_kg_per_m3: float
+    density_sigma: float
+    coasts: list[Coast]
+    stretches: list[Stretch]
+    noise_mps: float
+    second: IntervalEstimate | None
+    left_out: list[LeftOut]
+    caveats: list[str]
+
+    @property
+    def half_widths(self) -> tuple[float, float, float]:
+        """Of the 95 % intervals of A, B, C; Student's t with Welch and Satterthwaite's degrees of freedom, since only
+        the scatter is estimated from few coasts."""
+        a, b, c = (self._reach(self.scatter[i, i], self.covariance[i, i]) for i in range(3))
+        return a * self.sigma[0], b * self.sigma[1], c * self.sigma[2]
+
+    def _reach(self, scatter: float, whole: float) -> float:
+        from scipy.stats import t
+
+        return float(t.ppf(0.975, self.dof * (whole / scatter) ** 2 if scatter > 0 else 1e6))
+
+    def half_width(self, speed_mps: float) -> float:
+        """Of the 95 % interval of the force at a speed [N]."""
+        whole, scatter = float(self.force_sigma(speed_mps)), float(_force_sigma(self.scatter, speed_mps))
+        return whole * self._reach(scatter**2, whole**2)
+
+    def force(self, speed_mps: ArrayLike) -> Array:
+        """Road load at the given speeds [N]."""
+        v = np.asarray(speed_mps, dtype=np.float64)
+        return np.asarray(self.a_n + self.b_n_per_mps * v + self.c_n_per_mps2 * v * v)
+
+    def force_sigma(self, speed_mps: ArrayLike) -> Array:
+        """Standard error of the road load at the given speeds [N]."""
+        return _force_sigma(self.covariance, speed_mps)
+
+    @property
+    def sigma(self) -> tuple[float, float, float]:
+        """Standard errors of A, B, C."""
+        a, b, c = np.sqrt(np.diag(self.covariance))
+        return float(a), float(b), float(c)
+
+    @property
+    def rolling_coefficient(self) -> tuple[float, float]:
+        """A over weight, and its standard error [-]. Mass itself cancels; the share that rotates does not."""
+        weight = self.mass.mass_kg * GRAVITY
+        rotating = self.mass.rotating_sigma_kg / self.mass.inertia_kg * self.a_n / weight
+        return self.a_n / weight, math.hypot(math.sqrt(self.scatter[0, 0] + self.road[0, 0]) / weight, rotating)
+
+    @property
+    def drag_area_m2(self) -> tuple[float, float]:
+        """2 C / density, and its standard error [m2]."""
+        scale = 2 / self.density_kg_per_m3
+        return self.c_n_per_mps2 * scale, math.sqrt(self.covariance[2, 2]) * scale
+
+
+# --- closed forms -------------------------------------------------------------------------------------------------
+
+
+def coast_speed(t_s: ArrayLike, v0_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float) -> Array:
+    """Speed of a coast, the exact solution of m dv/dt = -(A + B v + C v^2) [m/s].
+
+    With q = (A C - B^2/4) / m^2 and T = tan(√q t)/√q (tanh for q < 0, t for q = 0):
+    v = (v0 (1 - B T/2m) - A T/m) / (1 + (B/2m + C v0/m) T). For B = 0 this is Thompson's tangent form [2]. NaN after
+    the car has come to rest.
+    """
+    t = np.asarray(t_s, dtype=np.float64)
+    a, h, c = a_n / m, b_n_per_mps / (2 * m), c_n_per_mps2 / m
+    q = a * c - h * h
+    root = math.sqrt(abs(q))
+    if root * float(np.max(np.abs(t), initial=0.0)) < 1e-9:
+        tau = t
+    elif q > 0:
+        # Past a quarter of the period the car has stood for long.
+        tau = np.where(root * t < math.pi / 2, np.tan(np.minimum(root * t, math.pi / 2)) / root, np.inf)
+    else:
+        tau = np.tanh(root * t) / root
+    with np.errstate(invalid="ignore", over="ignore"):
+        v = (v0_mps * (1 - h * tau) - a * tau) / (1 + (h + c * v0_mps) * tau)
+    return np.where(v >= 0, v, np.nan)
+
+
+def coast_time(from_mps: float, to_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float) -> float:
+    """Seconds to coast from one speed down to another: ∫ m dv / (A + B v + C v^2), exactly [s].
+
+    By the substitution that turns the integral into an arctangent: T = m (v1 - v2) / (A + B (v1 + v2)/2 + C v1 v2) and
+    t = atan(√q T)/√q with q as in `coast_speed`. Infinite where the road load is not above zero all the way, NaN where
+    `to_mps` is the higher speed.
+    """
+    if to_mps > from_mps:
+        return math.nan
+    lowest = min(a_n + b_n_per_mps * v + c_n_per_mps2 * v * v for v in (from_mps, to_mps))
+    mean = a_n + b_n_per_mps * (from_mps + to_mps) / 2 + c_n_per_mps2 * from_mps * to_mps
+    q = (a_n * c_n_per_mps2 - b_n_per_mps**2 / 4) / (m * m)
+    root = math.sqrt(abs(q))
+    if q > 0:
+        return math.atan2(root * m * (from_mps - to_mps), mean) / root
+    if lowest <= 0 or mean <= 0:
+        return math.inf
+    tau = m * (from_mps - to_mps) / mean
+    return tau if root * abs(tau) < 1e-9 else math.atanh(min(root * tau, 1.0)) / root
+
+
+def integral(y: Array, t: Array) -> Array:
+    """Running integral from the first point by the trapezoidal rule, as long as its arguments."""
+    return np.concatenate([[0.0], np.cumsum(0.5 * (y[1:] + y[:-1]) * np.diff(t))])
+
+
+# --- finding ------------------------------------------------------------------------------------------------------
+
+
+def find(
+    motion: Motion,
+    fixes: Fixes,
+    mass: Mass,
+    *,
+    drag_area_m2: float | None = None,
+    notes: Sequence[tuple[int, str]] = (),
+    engine_speed: tuple[Array, Array] | None = None,
+    density_kg_per_m3: float = AIR_KG_PER_M3,
+    wind: tuple[float, float] | None = None,
+    outing: str = "",
+) -> Found:
+    """Find the coasts of a drive: speed that falls steadily, with no step in the retardation, over enough speed.
+
+    Where notes of the drive say "coast", only what falls near such a note (20 s before to 5 s after its start, or
+    while it lasts) is taken. An overrun in gear holds the car back like a coast does but harder. It is told apart by
+    engine speed that falls with road speed, where that is recorded; else by a retardation that no tyre gives
+    (`IN_GEAR_COEFFICIENT` after the drag of the car's file), which leaves a mild engine brake unseen: the assumption
+    is that the clutch was open, and a note is the surer way.
+
+    Parameters
+    ----------
+    motion, fixes
+        The smoothed motion and the clean fixes that it was made of.
+    drag_area_m2 : float, optional
+        Guess of the drag area [m2]; by default 0.0012 m2 for each kg of mass.
+    notes : sequence of (utc_ns, text)
+        Notes made during the drive.
+    engine_speed : (t_s, turns a minute), optional
+        Recorded engine speed on the fixes' axis.
+    wind : (speed_mps, from_deg), optional
+        The wind stated for the drive.
+    """
+    coasts, left_out = [], []
+    told = [(utc - motion.epoch_utc_ns) * 1e-9 for utc, text in notes if "coast" in text.lower()]
+    drag = 0.0012 * mass.mass_kg if drag_area_m2 is None else drag_area_m2
+    east, north = _plane(fixes)
+    for first, last in _falling(motion):
+        t, v = motion.t_s[first : last + 1], motion.reading_mps[first : last + 1]
+        start_ns = motion.epoch_utc_ns + round(t[0] * 1e9)
+        marked = any(t[0] - 20 <= at <= max(t[0] + 5, float(t[-1])) for at in told)
+        course = _mean_course(fixes.course_deg[first : last + 1])
+        head = 0.0
+        if wind is not None and math.isfinite(course):
+            head = wind[0] * math.cos(math.radians(wind[1] - course))
+        coast = Coast(
+            t - t[0], v, course, float(east[first]), float(north[first]), fixes.alt_m[first : last + 1],
+            density_kg_per_m3, head, outing, start_ns, marked,
+        )  # fmt: skip
+        if coast.seconds < 4 or coast.from_mps - coast.to_mps > 1.2 * coast.seconds:
+            continue  # plainly the brake, or nothing
+        why = _no_coast(coast, fixes.course_deg[first : last + 1], mass, drag, t[0], engine_speed)
+        if told and not marked:
+            why = "no note says that it was one"
+        if why:
+            left_out.append(LeftOut(start_ns, coast.from_mps, coast.to_mps, why))
+        else:
+            coasts.append(coast)
+    return Found(coasts, left_out)
+
+
+def _falling(motion: Motion) -> list[tuple[int, int]]:
+    """First and last fix of each stretch in which speed falls with no step in its rate, its ends trimmed."""
+    t, v, step_s = motion.t_s, motion.reading_mps, motion.step_s
+    noise = max(motion.noise.reading_sigma_mps, 1e-3)
+    # Wide enough that the difference of two slopes is known to 0.035 m/s2.
+    width = max(1.5, 2.5 * step_s, (24 * step_s * (noise / 0.035) ** 2) ** (1 / 3))
+    before, after = _slopes(t, v, width)
+    falling = (motion.speed_mps > MIN_SPEED_MPS) & (np.fmin(before, after) < -0.02) & (np.fmax(before, after) < 0.1)
+    gap = np.diff(t, prepend=t[0]) > max(3.0, 4 * step_s)
+    stepped = np.abs(after - before)
+    edge = np.zeros(len(t), bool)
+    for i in np.flatnonzero(stepped > 0.15):
+        near = np.abs(t[max(i - 200, 0) : i + 201] - t[i]) <= width / 2
+        edge[i] = stepped[i] >= np.nanmax(stepped[max(i - 200, 0) : i + 201][near])
+    stretches = []
+    cuts = np.flatnonzero(~falling | gap | edge)
+    for start, end in zip([-1, *cuts.tolist()], [*cuts.tolist(), len(t)], strict=True):
+        inside = np.arange(start + 1, end)
+        if len(inside) < 8:
+            continue
+        # The clutch, and the window that found the step, need a moment at either end.
+        keep = inside[(t[inside] >= t[inside[0]] + 0.7) & (t[inside] <= t[inside[-1]] - 0.7)]
+        if len(keep) >= 8 and v[keep[0]] - v[keep[-1]] > MIN_DROP_MPS / 2:
+            stretches.append((int(keep[0]), int(keep[-1])))
+    return stretches
+
+
+def _slopes(t: Array, v: Array, width: float) -> tuple[Array, Array]:
+    """Slope of the line through the readings within `width` before, and after, each of them [m/s2]; NaN with < 3."""
+    results = []
+    n = np.arange(len(t))
+    for low, high in ((np.searchsorted(t, t - width), n + 1), (n, np.searchsorted(t, t + width, side="right"))):
+        sums = [np.concatenate([[0.0], np.cumsum(part)]) for part in (np.ones_like(t), t, v, t * t, t * v)]
+        count, st, sv, stt, stv = (part[high] - part[low] for part in sums)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            slope = (stv - st * sv / count) / (stt - st * st / count)
+        results.append(np.where((count >= 3), slope, np.nan))
+    return results[0], results[1]
+
+
+def _no_coast(
+    coast: Coast, course: Array, mass: Mass, drag: float, start_s: float, engine_speed: tuple[Array, Array] | None
+) -> str:
+    """Why a stretch of falling speed is no coast to use; empty where it is one."""
+    if coast.seconds < MIN_SECONDS:
+        return f"too short: {coast.seconds:.0f} s, and {MIN_SECONDS:.0f} s are needed"
+    if coast.from_mps - coast.to_mps < MIN_DROP_MPS:
+        return f"too little speed lost: {(coast.from_mps - coast.to_mps) * 3.6:.0f} km/h"
+    turned = _turned(course)
+    if turned > 25:
+        return f"round a bend of {turned:.0f} degrees, and tyres drag in bends"
+    if not math.isfinite(coast.direction_deg):
+        return "its direction is not known: the receiver gave no course"
+    if engine_speed is not None:
+        at = start_s + np.array([0.0, coast.seconds])
+        if engine_speed[0][0] <= at[0] and at[1] <= engine_speed[0][-1]:
+            turns = np.interp(at, *engine_speed)
+            fell, slowed = turns[1] / max(turns[0], 1.0), coast.to_mps / coast.from_mps
+            if fell < 0.5 * (1 + slowed):
+                return "in gear: engine speed fell with road speed"
+            return ""
+    x = coast.seconds
+    force = mass.inertia_kg * (coast.from_mps - coast.to_mps) / x
+    middle = (coast.from_mps + coast.to_mps) / 2
+    rolling = (force - 0.5 * coast.density_kg_per_m3 * drag * middle**2) / (mass.mass_kg * GRAVITY)
+    if rolling > IN_GEAR_COEFFICIENT and not coast.marked:
+        return f"held back by {force:.0f} N, more than tyres and air do: in gear, or the brake"
+    return ""
+
+
+def _turned(course: Array) -> float:
+    """By how much the course changed at most, single fixes aside [deg]."""
+    known = course[np.isfinite(course)]
+    if len(known) < 3:
+        return 0.0
+    unwrapped = np.unwrap(known, period=360)
+    low, high = np.quantile(unwrapped, [0.03, 0.97])
+    return float(high - low)
+
+
+def _mean_course(course: Array) -> float:
+    known = np.radians(course[np.isfinite(course)])
+    if len(known) < 3:
+        return math.nan
+    return math.degrees(math.atan2(np.sin(known).mean(), np.cos(known).mean())) % 360
+
+
+def _plane(fixes: Fixes) -> tuple[Array, Array]:
+    """Metres east and north, good to a few kilometres, from an origin that all drives near each other share."""
+    lat, lon = fixes.lat_deg, fixes.lon_deg
+    if not np.isfinite(lat).any():
+        return np.zeros(len(lat)), np.zeros(len(lat))
+    corner = math.radians(round(float(np.nanmedian(lat)), 0))
+    degree = math.pi / 180 * 6_371_000
+    good = np.isfinite(lat) & np.isfinite(lon)
+    n = np.arange(len(lat))
+    lat, lon = np.interp(n, n[good], lat[good]), np.interp(n, n[good], np.unwrap(lon[good], period=360))
+    return np.asarray(lon * degree * math.cos(corner)), np.asarray(lat * degree)
+
+
+# --- the fit ------------------------------------------------------------------------------------------------------
+
+
+def fit(
+    coasts: Sequence[Coast],
+    mass: Mass,
+    *,
+    with_b: bool = False,
+    known_grade: float | None = None,
+    even_sigma: float = EVEN_SIGMA,
+    density_kg_per_m3: float = AIR_KG_PER_M3,
+    density_sigma: float = 0.005,
+    left_out: Sequence[LeftOut] = (),
+) -> Measured:
+    """The road load behind all `coasts` together; see the module's head for the method.
+
+    Parameters
+    ----------
+    with_b : bool
+        Fit B as well.
+    known_grade : float, optional
+        Rise over run in the direction of travel, where all coasts went the same way and the owner knows it [-].
+    even_sigma : float
+        Standard deviation of the change of slope along a stretch, middle to end [-].
+    density_kg_per_m3 : float
+        The reference density that C is given for [kg/m3].
+    density_sigma : float
+        Relative standard error of the coasts' densities [-].
+
+    Raises
+    ------
+    NoAnswer
+        Where the coasts cannot tell: one direction with unknown grade, too little speed covered, or rolling and drag
+        that cannot be told apart. The line says what to drive.
+    """
+    if not coasts:
+        raise NoAnswer("no coasts: roll in neutral from as fast as is safe and lawful to walking pace, both ways")
+    low, high = min(coast.to_mps for coast in coasts), max(coast.from_mps for coast in coasts)
+    if high - low < MIN_RANGE_MPS:
+        raise NoAnswer(
+            f"the coasts cover {low * 3.6:.0f} to {high * 3.6:.0f} km/h only: too little to tell rolling from drag; "
+            f"coast over {MIN_RANGE_MPS * 3.6:.0f} km/h or more, better from the highest safe speed to walking pace"
+        )
+    layout = _Layout.of(coasts)
+    both_ways = any(len(set(layout.sense[layout.stretch == j])) == 2 for j in range(layout.stretches))
+    if not both_ways and known_grade is None:
+        raise NoAnswer(
+            "all coasts over a stretch went one way, and a slope of 1 % pushes as hard as a light car rolls: coast "
+            "back over the same stretch, or give the slope with --grade"
+        )
+    problem = _Problem(coasts, layout, mass, with_b, None if both_ways else known_grade, even_sigma, density_kg_per_m3)
+    best = problem.solve()
+    index = [0, 1, 2] if with_b else [0, 2]
+    whole, scatter, road = np.zeros(3), np.zeros((3, 3)), np.zeros((3, 3))
+    whole[index] = best.theta[: problem.shared]
+    scatter[np.ix_(index, index)] = best.scatter[: problem.shared, : problem.shared]
+    road[np.ix_(index, index)] = best.from_priors[: problem.shared, : problem.shared]
+    covariance = scatter + road + np.outer(whole, whole) * (mass.inertia_sigma_kg / mass.inertia_kg) ** 2
+    covariance[2, 2] += (whole[2] * density_sigma) ** 2
+    a, b, c = (float(value) for value in whole)
+    measured = Measured(
+        a, b, c, covariance, scatter, road, best.dof, mass, density_kg_per_m3, density_sigma, list(coasts),
+        best.described(), best.noise_mps, None, list(left_out), [],
+    )  # fmt: skip
+    _refuse_what_it_cannot_tell(measured, low, high)
+    measured = replace(measured, second=_interval_method(problem, best, measured))
+    return replace(measured, caveats=_caveats(measured, both_ways, known_grade))
+
+
+@dataclass(frozen=True)
+class _Layout:
+    """Which coasts share a stretch, which way they went on it, and where on it they were."""
+
+    stretch: NDArray[np.int64]
+    sense: NDArray[np.int64]
+    axis_deg: list[float]
+    place: list[Array]
+    """Along the stretch, -1 to 1 from end to end, for each coast."""
+    length_m: list[float]
+
+    @property
+    def stretches(self) -> int:
+        return len(self.axis_deg)
+
+    @classmethod
+    def of(cls, coasts: Sequence[Coast]) -> _Layout:
+        """Coasts share a stretch when they ran along the same line (15 degrees, 60 m) and met or nearly so (200 m)."""
+        axes: list[float] = []
+        origins: list[tuple[float, float]] = []
+        spans: list[tuple[float, float]] = []
+        stretch, sense = np.zeros(len(coasts), np.int64), np.zeros(len(coasts), np.int64)
+        along: list[Array] = []
+        for k, coast in enumerate(coasts):
+            way = coast.way_m
+            for j, axis in enumerate(axes):
+                turn = math.radians(coast.direction_deg - axis)
+                forward = 1 if math.cos(turn) > 0 else -1
+                east, north = coast.east_m - origins[j][0], coast.north_m - origins[j][1]
+                ahead = east * math.sin(math.radians(axis)) + north * math.cos(math.radians(axis))
+                aside = east * math.cos(math.radians(axis)) - north * math.sin(math.radians(axis))
+                x = ahead + forward * way
+                apart = max(spans[j][0] - float(x.max()), float(x.min()) - spans[j][1])
+                if abs(math.sin(turn)) < math.sin(math.radians(15)) and abs(aside) < 60 and apart < 200:
+                    stretch[k], sense[k] = j, forward
+                    spans[j] = (min(spans[j][0], float(x.min())), max(spans[j][1], float(x.max())))
+                    break
+            else:
+                stretch[k], sense[k], x = len(axes), 1, way
+                axes.append(coast.direction_deg)
+                origins.append((coast.east_m, coast.north_m))
+                spans.append((0.0, float(way[-1])))
+            along.append(x)
+        lengths = [high - low for low, high in spans]
+        place = [
+            (2 * x - spans[j][0] - spans[j][1]) / max(lengths[j], 1.0) for x, j in zip(along, stretch, strict=True)
+        ]
+        return cls(stretch, sense, axes, place, lengths)
+
+
+_GRADE_ORDER = 3
+
+
+class _Problem:
+    """Equation (1) as linear least squares, with the columns A, (B), C, grades by stretch, 2 C w by outing.
+
+    Grade along a stretch is a sum of Legendre polynomials up to `_GRADE_ORDER`.
+    """
+
+    def __init__(
+        self, coasts: Sequence[Coast], layout: _Layout, mass: Mass, with_b: bool, grade: float | None, even: float,
+        density: float,
+    ):  # fmt: skip
+        self.coasts, self.layout, self.mass = coasts, layout, mass
+        self.shared = 3 if with_b else 2
+        groups = [(int(j), coast.outing) for j, coast in zip(layout.stretch, coasts, strict=True)]
+        self.winds = sorted(set(groups))
+        self.group = np.array([self.winds.index(group) for group in groups])
+        self.thin = np.array([coast.density_kg_per_m3 / density for coast in coasts])
+        self.time = [coast.t_s - coast.t_s[0] for coast in coasts]
+        self.square = [integral(coast.smooth_mps**2, t) for coast, t in zip(coasts, self.time, strict=True)]
+        head = layout.sense * np.array([coast.headwind_mps for coast in coasts])
+        self.stated = np.array([head[self.group == g].mean() for g in range(len(self.winds))])
+        self.first_wind = self.shared + layout.stretches * (_GRADE_ORDER + 1)
+        self.size = self.first_wind + len(self.winds)
+        self.grade_sigma, self.grade = [], []
+        for j in range(layout.stretches):
+            slope, sigma = _change_by_altitude(coasts, layout, j, even)
+            self.grade += [grade or 0.0, slope, 0.0, 0.0]
+            self.grade_sigma += [0.1 if grade is None else KNOWN_GRADE_SIGMA, sigma, even, even / 2]
+
+    def solve(self) -> _Solution:
+        """Fit; the speeds' noise and C, which set the weight of what is known beforehand, are found along the way."""
+        rows = [self._rows(k) for k in range(len(self.coasts))]
+        squares = [x.T @ x for x, _, _ in rows]
+        inertia, count = self.mass.inertia_kg, sum(len(x) - 1 for x, _, _ in rows)
+        c, noise, wind = 0.0005 * self.mass.mass_kg, 0.05, self.stated
+        prior, centre = np.zeros(self.size), np.zeros(self.size)
+        grades = slice(self.shared, self.first_wind)
+        centre[grades] = self.grade
+        for _ in range(4):
+            prior[grades] = (noise / np.array(self.grade_sigma)) ** 2
+            prior[self.first_wind :] = (noise / (2 * c * WIND_PRIOR_MPS)) ** 2
+            centre[self.first_wind :] = 2 * c * self.stated
+            # Still air is the aim: what C w^2 takes is taken off first.
+            extra = c * wind[self.group] ** 2 / inertia
+            targets = [y + more * still for (_, y, still), more in zip(rows, extra, strict=True)]
+            whole = np.diag(prior) + sum(squares)
+            pull = sum(x.T @ y for (x, _, _), y in zip(rows, targets, strict=True))
+            theta = np.linalg.solve(whole, prior * centre + pull)
+            left = [y - x @ theta for (x, _, _), y in zip(rows, targets, strict=True)]
+            noise = math.sqrt(sum(float(e @ e) for e in left) / max(count - self.size, 1))
+            c = max(float(theta[self.shared - 1]), 1e-4 * self.mass.mass_kg)
+            wind = theta[self.first_wind :] / (2 * c)
+        return _Solution(self, theta, whole, prior, [x for x, _, _ in rows], left, noise, wind)
+
+    def _rows(self, k: int) -> tuple[Array, Array, Array]:
+        """Regressors and speeds of one coast, its own v0 taken out of both; and the column of A times density."""
+        t, way, sense = self.time[k], self.coasts[k].way_m, int(self.layout.sense[k])
+        x = np.zeros((len(t), self.size))
+        x[:, 0] = t
+        if self.shared == 3:
+            x[:, 1] = way
+        x[:, self.shared - 1] = self.thin[k] * self.square[k]
+        at = self.shared + int(self.layout.stretch[k]) * (_GRADE_ORDER + 1)
+        shape = np.polynomial.legendre.legvander(self.layout.place[k], _GRADE_ORDER)
+        for power in range(_GRADE_ORDER + 1):
+            x[:, at + power] = (
+                self.mass.mass_kg * GRAVITY * sense * integral(np.asarray(shape[:, power], np.float64), t)
+            )
+        x[:, self.first_wind + self.group[k]] = self.thin[k] * sense * way
+        x /= -self.mass.inertia_kg
+        y = self.coasts[k].v_mps
+        still = self.thin[k] * (t - t.mean())
+        return x - x.mean(axis=0), y - y.mean(), still
+
+
+@dataclass(frozen=True)
+class _Solution:
+    problem: _Problem
+    theta: Array
+    whole: Array
+    prior: Array
+    rows: list[Array]
+    left: list[Array]
+    noise_mps: float
+    wind: Array
+
+    @property
+    def dof(self) -> float:
+        """Independent coasts left over for the scatter."""
+        return max(len(self.rows) - self.problem.shared, 1) if len(self.rows) >= 4 else 1e6
+
+    @cached_property
+    def inverse(self) -> Array:
+        return np.asarray(np.linalg.inv(self.whole))
+
+    @cached_property
+    def scatter(self) -> Array:
+        """Covariance of the parameters from the scatter of the coasts."""
+        if len(self.rows) < 4:
+            # Too few to see their scatter: the readings' noise, and gusts of a usual size.
+            problem = self.problem
+            c = max(float(self.theta[problem.shared - 1]), 0.0)
+            gusts = []
+            for k, x in enumerate(self.rows):
+                blown = x[:, problem.first_wind + problem.group[k]]
+                gusts.append(self.inverse @ (x.T @ blown) * 2 * c * GUST_MPS)
+            readings = self.whole - np.diag(self.prior)
+            return np.asarray(self.noise_mps**2 * self.inverse @ readings @ self.inverse + np.array(gusts).T @ gusts)
+        moves = np.array(
+            [np.linalg.solve(self.whole - x.T @ x, -(x.T @ e)) for x, e in zip(self.rows, self.left, strict=True)]
+        )
+        return _jackknife(moves)
+
+    @cached_property
+    def from_priors(self) -> Array:
+        """Covariance of the parameters from what was only assumed of grade and wind."""
+        return np.asarray(self.noise_mps**2 * self.inverse @ np.diag(self.prior) @ self.inverse)
+
+    def described(self) -> list[Stretch]:
+        problem, layout = self.problem, self.problem.layout
+        sigma = np.sqrt(np.diag(self.scatter + self.from_priors))
+        c = max(float(self.theta[problem.shared - 1]), 1e-9)
+        stretches = []
+        for j in range(layout.stretches):
+            sense = layout.sense[layout.stretch == j]
+            winds = {
+                outing: (float(self.wind[g]), float(sigma[problem.first_wind + g] / (2 * c)))
+                for g, (stretch, outing) in enumerate(problem.winds)
+                if stretch == j
+            }
+            at = problem.shared + j * (_GRADE_ORDER + 1)
+            quarter = layout.length_m[j] / 4  # a change of slope by 1 from middle to end makes this sag
+            stretches.append(
+                Stretch(
+                    layout.axis_deg[j] % 360, layout.length_m[j], int(np.sum(sense > 0)), int(np.sum(sense < 0)),
+                    float(self.theta[at]), float(sigma[at]), winds, float(self.theta[at + 1]) * quarter,
+                    float(sigma[at + 1]) * quarter,
+                )
+            )  # fmt: skip
+        return stretches
+
+
+def _change_by_altitude(coasts: Sequence[Coast], layout: _Layout, stretch: int, even: float) -> tuple[float, float]:
+    """Change of slope from the middle of a stretch to its end before the coasts are fitted, and its sigma [-].
+
+    What roads are like (0 with `even`) and what the altitudes say, each by its weight. The altitudes' error comes from
+    leaving out each coast in turn; with fewer than six coasts they are not asked.
+    """
+    parts = []
+    for k in np.flatnonzero(layout.stretch == stretch).tolist():
+        alt, u = coasts[k].alt_m, layout.place[k]
+        good = np.isfinite(alt) if len(alt) == len(u) else np.zeros(len(u), bool)
+        if good.mean() > 0.8:
+            x = np.column_stack([u[good], u[good] ** 2])
+            parts.append((x - x.mean(axis=0), alt[good] - alt[good].mean()))
+    if len(parts) < 6:
+        return 0.0, even
+    squares = [x.T @ x for x, _ in parts]
+    whole = sum(squares) + 1e-6 * np.eye(2)
+    theta = np.linalg.solve(whole, sum(x.T @ y for x, y in parts))
+    moves = [np.linalg.solve(whole - s, -x.T @ (y - x @ theta))[1] for (x, y), s in zip(parts, squares, strict=True)]
+    sag_variance = (len(parts) - 1) / len(parts) * float(np.sum((moves - np.mean(moves)) ** 2))
+    per_sag = 4 / max(layout.length_m[stretch], 1.0)
+    # Student's t of few coasts has longer tails than a normal curve: widen it to the same variance.
+    seen = sag_variance * per_sag**2 * (len(parts) - 1) / (len(parts) - 3)
+    weight = even**2 / (even**2 + seen)
+    return float(theta[1]) * per_sag * weight, even * math.sqrt(1 - weight)
+
+
+def _force_sigma(covariance: Array, speed_mps: ArrayLike) -> Array:
+    v = np.asarray(speed_mps, dtype=np.float64)
+    powers = np.stack([np.ones_like(v), v, v * v], axis=-1)
+    return np.asarray(np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", powers, covariance, powers), 0.0)))
+
+
+def _refuse_what_it_cannot_tell(measured: Measured, low: float, high: float) -> None:
+    middle = (low + high) / 2
+    force, give = float(measured.force(middle)), measured.half_width(middle)
+    at = f"{force:.0f} N at {middle * 3.6:.0f} km/h, give or take {give:.0f}"
+    if give > 0.5 * abs(force) or force <= 0:
+        raise NoAnswer(
+            f"these {len(measured.coasts)} coasts disagree too much to measure anything: {at}; coast again on a calm "
+            "day, both ways"
+        )
+    a_give, _, c_give = measured.half_widths
+    if measured.c_n_per_mps2 <= c_give or measured.a_n + a_give <= 0:
+        raise NoAnswer(
+            f"these coasts tell the force, {at}, but not how it splits into rolling and drag: coast over more speed, "
+            "both ways, some from other places"
+        )
+
+
+def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> list[str]:
+    said = []
+    count = len(measured.coasts)
+    if not both_ways:
+        said.append(
+            f"All coasts went one way: the result stands on the slope given ({100 * (known_grade or 0):.2f} %, taken "
+            f"to be right to 0.1 %) and on the wind (taken to be known to {WIND_PRIOR_MPS:g} m/s)."
+        )
+    if count < 4:
+        said.append(
+            f"With {count} {'coast' if count == 1 else 'coasts'} their scatter is not seen but assumed (gusts of "
+            f"{GUST_MPS:g} m/s); five to each side are better."
+        )
+    one_way = [s for s in measured.stretches if min(s.forward, s.backward) == 0]
+    if both_ways and one_way:
+        said.append(f"{len(one_way)} of {len(measured.stretches)} stretches were coasted one way only and tell little.")
+    windy = max((abs(w) for s in measured.stretches for w, _ in s.wind_mps.values()), default=0.0)
+    if windy > CALM_MPS:
+        said.append(
+            f"The wind along the road was {windy:.1f} m/s, over the {CALM_MPS:g} m/s up to which coasts are good."
+        )
+    if both_ways and measured.road[0, 0] > max(measured.scatter[0, 0], (0.05 * measured.a_n) ** 2):
+        said.append(
+            "Most of the uncertainty of A and C is the road: a sag or hump would look the same to these coasts. Start "
+            "some from other places, or coast fast and slow over the same ground."
+        )
+    if measured.second is not None and not measured.second.agrees:
+        said.append("The interval method does not agree with the fit: look for a coast that is none.")
+    return said
+
+
+# --- the second estimate ------------------------------------------------------------------------------------------
+
+
+def _interval_method(problem: _Problem, best: _Solution, measured: Measured) -> IntervalEstimate | None:
+    """The road load by the interval method [1]: over each 2 m/s, force = inertia x loss of speed / time, directions
+    averaged, then a line through force over mean square speed.
+
+    Wind, density and the change of slope along a stretch are taken from the fit; what is left to check is the motion
+    itself. None where fewer than three intervals have both directions. Errors again by leaving out each coast.
+    """
+    forces = _interval_forces(problem, best)
+    full = _both_ways(forces, None)
+    if len(full) < 3:
+        return None
+    theta = _line(full)
+    lines, single = [], []
+    for k in range(len(problem.coasts)):
+        without = _both_ways(forces, k)
+        if len(without) >= 3:
+            lines.append(_line(without))
+            single.append({number: (ahead + back) / 2 for number, (ahead, back, _) in without.items()})
+    covariance = _jackknife(np.array(lines)) if len(lines) >= 4 else np.full((2, 2), np.nan)
+    intervals = []
+    for number, (ahead, back, count) in sorted(full.items()):
+        values = np.array([[forces_without[number]] for forces_without in single if number in forces_without])
+        sigma = math.sqrt(_jackknife(values)[0, 0]) if len(values) >= 4 else math.nan
+        intervals.append(Interval((number + 0.5) * _STEP_MPS, (ahead + back) / 2, sigma, ahead, back, count))
+    agrees = True
+    for at in (intervals[0].speed_mps, intervals[-1].speed_mps):
+        row = np.array([1.0, at * at])
+        own = float(_force_sigma(measured.scatter, at))
+        error = math.hypot(own, math.sqrt(float(row @ covariance @ row)) if len(lines) >= 4 else own)
+        agrees = agrees and abs(float(row @ theta) - float(measured.force(at))) <= 2 * error + 0.01 * measured.a_n
+    a_sigma, c_sigma = np.sqrt(np.diag(covariance))
+    return IntervalEstimate(intervals, float(theta[0]), float(theta[1]), float(a_sigma), float(c_sigma), agrees)
+
+
+_STEP_MPS = 2.0
+
+
+def _interval_forces(problem: _Problem, best: _Solution) -> dict[tuple[int, int, int], dict[int, float]]:
+    """(stretch, interval, direction) -> coast -> force over the interval, mean slope of the stretch still in it [N]."""
+    layout, mass = problem.layout, problem.mass
+    c = float(best.theta[problem.shared - 1])
+    forces: dict[tuple[int, int, int], dict[int, float]] = {}
+    for k, coast in enumerate(problem.coasts):
+        stretch, sense = int(layout.stretch[k]), int(layout.sense[k])
+        numbers = range(math.ceil(coast.to_mps / _STEP_MPS), math.floor(coast.from_mps / _STEP_MPS))
+        at = problem.shared + stretch * (_GRADE_ORDER + 1)
+        bends = np.concatenate([[0.0], best.theta[at + 1 : at + 1 + _GRADE_ORDER]])
+        slope = np.polynomial.legendre.legval(layout.place[k], bends) * sense
+        for number in numbers:
+            late, early = (_passing(problem.time[k], coast.v_mps, edge * _STEP_MPS) for edge in (number, number + 1))
+            if not late > early:
+                continue
+            middle = (number + 0.5) * _STEP_MPS
+            during = (problem.time[k] >= early) & (problem.time[k] <= late)
+            climb = mass.mass_kg * GRAVITY * float(slope[during].mean()) if during.any() else 0.0
+            wind = sense * best.wind[problem.group[k]]
+            air = c * (problem.thin[k] * (middle + wind) ** 2 - middle**2) - 2 * c * problem.thin[k] * wind * middle
+            force = mass.inertia_kg * _STEP_MPS / (late - early) - climb - air
+            forces.setdefault((stretch, number, sense), {})[k] = force
+    return forces
+
+
+def _both_ways(
+    forces: dict[tuple[int, int, int], dict[int, float]], without: int | None
+) -> dict[int, tuple[float, float, int]]:
+    """Interval -> mean force of either direction and coasts, over the stretches that have both, one coast left out."""
+    found: dict[int, list[tuple[float, float, int]]] = {}
+    for stretch, number, sense in forces:
+        sides = [[f for k, f in forces.get((stretch, number, way), {}).items() if k != without] for way in (1, -1)]
+        if sense > 0 and all(sides):
+            mean = (float(np.mean(sides[0])), float(np.mean(sides[1])), len(sides[0]) + len(sides[1]))
+            found.setdefault(number, []).append(mean)
+    return {
+        number: (float(np.mean([a for a, _, _ in of])), float(np.mean([b for _, b, _ in of])), sum(n for _, _, n in of))
+        for number, of in found.items()
+    }
+
+
+def _line(of: dict[int, tuple[float, float, int]]) -> Array:
+    """A and C of the line through force over mean square speed, intervals weighted by their coasts."""
+    speed = (np.array(list(of)) + 0.5) * _STEP_MPS
+    force = np.array([(ahead + back) / 2 for ahead, back, _ in of.values()])
+    weight = np.sqrt([count for _, _, count in of.values()])
+    design = np.column_stack([np.ones(len(speed)), speed**2 + _STEP_MPS**2 / 12])
+    return np.asarray(np.linalg.lstsq(design * weight[:, None], force * weight, rcond=None)[0])
+
+
+def _jackknife(values: Array) -> Array:
+    """Covariance of an estimate from its values with each coast left out, (coasts, parameters)."""
+    moves = values - values.mean(axis=0)
+    return np.asarray((len(moves) - 1) / len(moves) * moves.T @ moves)
+
+
+def _passing(t: Array, v: Array, speed: float) -> float:
+    """When falling readings pass a speed: by a line through those within 1 s of the first guess [s]."""
+    guess = float(np.interp(-speed, -np.minimum.accumulate(v), t))
+    near = np.abs(t - guess) <= max(1.0, 2.5 * float(t[-1]) / (len(t) - 1))
+    x, y = t[near] - guess, v[near]
+    if len(x) < 3:
+        return math.nan
+    x0, y0 = x.mean(), y.mean()
+    slope = float((x - x0) @ (y - y0) / ((x - x0) @ (x - x0)))
+    return float(guess + x0 + (speed - y0) / slope) if slope < 0 else math.nan
