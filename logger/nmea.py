@@ -42,7 +42,7 @@ import datetime
 import functools
 import itertools
 import re
-from collections import Counter, deque
+from collections import Counter
 from collections.abc import Callable, Iterable
 from typing import Any, Final, NamedTuple
 
@@ -290,8 +290,7 @@ class _Bursts:
         self._settled = 0  # sentences of the burst that are surely of its epoch: up to the last with its time
         self._places: dict[str, int] = {}  # address -> where in the burst the sentence stands
         self._host_times = host_times
-        self._gaps: dict[tuple[str, str], deque[int]] = {}  # neighbours -> the last gaps between their first bytes
-        self._usual: dict[tuple[str, str], int] = {}  # their medians, as far as they are worked out
+        self._gaps: dict[tuple[str, str], _Gap] = {}  # by the addresses of neighbouring sentences
         self._last: _Sentence | None = None
         self._began_with: str | None = None
         self._within = True  # the burst may have been under way when the stream began or went on
@@ -383,21 +382,37 @@ class _Bursts:
 
     def _learn(self, before: _Sentence, sentence: _Sentence) -> None:
         pair = before.address, sentence.address
-        gaps = self._gaps.get(pair)
-        if gaps is None:
+        gap = self._gaps.get(pair)
+        if gap is None:
             if len(self._gaps) >= _MOST_PAIRS:
                 self._gaps.clear()
-                self._usual.clear()
-            gaps = self._gaps[pair] = deque(maxlen=_USUAL_OF)
-        gaps.append(sentence.mono_ns - before.mono_ns)
-        self._usual.pop(pair, None)
+            gap = self._gaps[pair] = _Gap()
+        gap.learn(sentence.mono_ns - before.mono_ns)
 
     def _usual_gap(self, before: str, after: str) -> int:
-        usual = self._usual.get((before, after))
-        if usual is None:
-            gaps = sorted(self._gaps.get((before, after), (0,)))
-            usual = self._usual[before, after] = gaps[len(gaps) // 2]
-        return usual
+        gap = self._gaps.get((before, after))
+        return 0 if gap is None else gap.usual_ns
+
+
+class _Gap:
+    """The usual gap between the first bytes of two neighbouring sentences: a median, taken anew every few gaps."""
+
+    __slots__ = ("_gathered", "_settled", "usual_ns")
+
+    def __init__(self) -> None:
+        self.usual_ns = 0
+        self._gathered: list[int] = []
+        self._settled = False
+
+    def learn(self, gap_ns: int) -> None:
+        gathered = self._gathered
+        gathered.append(gap_ns)
+        full = len(gathered) == _USUAL_OF
+        if full or not self._settled:
+            self.usual_ns = sorted(gathered)[len(gathered) // 2]
+        if full:
+            gathered.clear()
+            self._settled = True
 
 
 def _under_way(burst: list[_Sentence], next_address: str) -> int:
