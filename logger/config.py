@@ -16,6 +16,7 @@ import struct
 import tomllib
 import types
 import typing
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, Literal, TypeVar
 
@@ -155,9 +156,14 @@ class NumbersSource(_Source):
     """Text lines of one or more numbers; the columns are named in order, an unnamed one is passed over."""
 
     kind: Literal["numbers"]
-    separator: str | None = None
+    separator: Annotated[str, Field(min_length=1, max_length=8)] | None = None
     prefix: str = ""
     column: Annotated[list[Channel], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _channels(self) -> NumbersSource:
+        _distinct(self.column, "column")
+        return self
 
 
 class PatternSource(_Source):
@@ -176,7 +182,17 @@ class PatternSource(_Source):
             if channel.channel not in groups:
                 name = channel.channel
                 raise ValueError(f"the pattern has no group named {name!r}: write (?P<{name}>...)")
+        _distinct(self.channel, "channel")
         return self
+
+
+def _distinct(channels: Sequence[Channel], table: str) -> None:
+    """ValueError where no channel of a source has a name, or two have one."""
+    names = [channel.channel for channel in channels if channel.channel is not None]
+    if not names:
+        raise ValueError(f"no {table} has a name, so nothing would be recorded in a table: channel = ...")
+    if twice := [name for name in names if names.count(name) > 1]:
+        raise ValueError(f"two channels are named {twice[0]!r}: each needs a name of its own")
 
 
 def line_pattern(pattern: str) -> Any:
@@ -202,7 +218,14 @@ class FrameField(Channel):
 
     at: Annotated[int, Field(ge=0, le=4095)]
     code: Literal["b", "B", "h", "H", "i", "I", "q", "Q", "f", "d"]
-    mask: int | None = None
+    mask: Annotated[int, Field(ge=0, lt=1 << 64)] | None = None
+    """Bits of a whole number that count; the number is then read as unsigned."""
+
+    @model_validator(mode="after")
+    def _whole(self) -> FrameField:
+        if self.mask is not None and self.code in {"f", "d"}:
+            raise ValueError(f"a mask needs a whole number, code {self.code!r} is a fraction")
+        return self
 
 
 class Checksum(_Section):
@@ -239,6 +262,7 @@ class FrameSource(_Source):
         for field in self.field:
             if field.at + struct.calcsize("<" + field.code) > self.length:
                 raise ValueError(f"field {field.channel or field.at!r} reaches past the frame's {self.length} bytes")
+        _distinct(self.field, "field")
         if (check := self.checksum) is not None:
             width = 2 if "16" in check.kind else 1
             at = check.at if check.at >= 0 else self.length + check.at
@@ -425,7 +449,7 @@ class Regimes(_Section):
     full_throttle_share: Annotated[float, Field(gt=0, le=1)] = 0.85
     """Load as a share of the most the car can do at that speed, from which on it is full throttle."""
     cruise_share: Annotated[float, Field(gt=0, lt=1)] = 0.6
-    """Share up to which it is cruise or town; between this and full throttle it is heavy part throttle."""
+    """Share up to which it is cruise or town; between this and full throttle it is heavy throttle."""
     full_throttle_opening: Annotated[float, Field(gt=0, le=1)] = 0.9
     """Where a channel `throttle` is recorded: the share of its widest opening from which on it is full throttle."""
     town_below_mps: Positive = 13.4

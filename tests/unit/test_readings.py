@@ -362,6 +362,33 @@ def test_a_frame_of_another_length_is_rejected() -> None:
     assert one.rejected == {"wrong length": 2}
 
 
+# --- what the configuration refuses -------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "line"),
+    [
+        ('kind = "pattern"\npattern = "(?P<afr>.)(?=x)"\n[[source.channel]]\nchannel = "afr"',
+         "the pattern is no regular expression that RE2 takes: invalid perl operator: (?="),
+        ('kind = "pattern"\npattern = "(?P<afr>.)"\n[[source.channel]]\nchannel = "egt"',
+         "the pattern has no group named 'egt': write (?P<egt>...)"),
+        ('kind = "pattern"\npattern = "(?P<afr>.)"\n[[source.channel]]\nunit = "V"',
+         "a channel of a pattern is missing its name: channel = ..."),
+        ('kind = "numbers"\n[[source.column]]\nchannel = "afr"\n[[source.column]]\nchannel = "afr"',
+         "two channels are named 'afr': each needs a name of its own"),
+        ('kind = "numbers"\n[[source.column]]\nunit = "V"',
+         "no column has a name, so nothing would be recorded in a table: channel = ..."),
+        ('kind = "frame"\nsync = "AA"\nlength = 9\n[[source.field]]\nchannel = "v"\nat = 1\ncode = "f"\nmask = 1',
+         "a mask needs a whole number, code 'f' is a fraction"),
+    ],
+)  # fmt: skip
+def test_what_could_not_be_decoded_is_refused_in_one_line(text: str, line: str) -> None:
+    with pytest.raises(config.ConfigError) as refused:
+        decoder(text)
+    assert str(refused.value).startswith("recorder.toml: source[1]")
+    assert str(refused.value).endswith(line)
+
+
 # --- both ways alike ----------------------------------------------------------------------------------------------
 
 finite = st.floats(allow_nan=False, allow_infinity=False, width=64)
