@@ -120,6 +120,7 @@ class FixDecoder:
         """Sentences with a right checksum."""
         self._fields = _Fields(self.void_fields)
         self._bursts = _Bursts(host_times)
+        self._host_times = host_times
         self._dated: _Dated = None  # the last epoch with a date
 
     def feed(self, frame: Frame) -> list[Fix]:
@@ -196,6 +197,8 @@ class FixDecoder:
         if time_ns is None:
             time_ns = next((s.time_ns for s in sentences if s.time_ns is not None), None)
         mono_ns = burst[0].mono_ns
+        if not self._host_times:  # a log's lines without a time have that of the epoch before
+            mono_ns = next((sentence.mono_ns for sentence in burst if sentence.time_ns is not None), mono_ns)
         utc_ns = None
         if time_ns is not None:
             if (instant := said.get("instant")) is not None:
@@ -206,9 +209,8 @@ class FixDecoder:
                 dated = utc_ns, mono_ns
         _, lat_deg, lon_deg = said.get("position", (0, None, None))
         mode = said.get("mode")
-        votes = [s.said["valid"] for s in sentences if s.said is not None and "valid" in s.said]
-        valid = all(votes) if votes else mode in (2, 3)
-        satellites = said.get("satellites", len(said["listed"]) if said.get("listed") else None)
+        valid = said.get("valid", mode in (2, 3))
+        satellites = said.get("satellites", len(said.get("listed", ())) or None)
         fix = Fix(
             mono_ns, utc_ns, time_ns, lat_deg, lon_deg, said.get("alt_m"), said.get("geoid_m"), _speed(said),
             said.get("course_deg"), valid, said.get("fix_quality"), mode, satellites,
@@ -243,6 +245,8 @@ def _merged(sentences: list[_Sentence]) -> dict[str, Any]:
                 said[name] = value
             elif name == "position":
                 said[name] = max(said[name], value, key=lambda position: position[0])
+            elif name == "valid":
+                said[name] = said[name] and value
             elif name in ("satellites", "mode"):  # of several talkers one speaks for all constellations
                 said[name] = max(said[name], value)
             elif name == "listed":
@@ -269,13 +273,8 @@ _BREAK_NS = 5_000_000_000  # no burst and no stall of a host lasts so long: the 
 _LONGEST_BURST = 256  # sentences
 _MOST_ADDRESSES = 100
 _MOST_PAIRS = 1024
-_PLACED = {
-    "RMC",
-    "GGA",
-    "GNS",
-    "GLL",
-    "ZDA",
-}  # where the receiver has no time, one of these that comes again parts epochs
+_ONCE = {"RMC", "GGA", "GNS", "GLL", "ZDA"}
+"""Sent once an epoch: where the receiver has no time yet, one that comes again is of a new epoch."""
 
 
 class _Bursts:
@@ -323,9 +322,7 @@ class _Bursts:
         sort, time_ns = sentence.sort, sentence.time_ns
         if time_ns is not None and self.time_ns is not None and sort != "ZDA":
             return None if time_ns == self.time_ns else self._settled
-        if sort in _PLACED or (
-            sort == "VTG" and self.time_ns is None and not any(s.sort in _PLACED for s in self.burst)
-        ):
+        if sort in _ONCE or (sort == "VTG" and self.time_ns is None and not any(s.sort in _ONCE for s in self.burst)):
             before = self._places.get(sentence.address)
             if before is not None and (time_ns is None or self.time_ns is None):
                 return max(before + 1, self._settled)

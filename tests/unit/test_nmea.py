@@ -559,8 +559,8 @@ def test_random_bytes_never_become_a_fix(chunks: list[bytes]) -> None:
 def test_a_garbled_line_gives_nothing_false_and_memory_stays_flat(size: int) -> None:
     """Sentences of known values with bytes changed, dropped and put in: no fix holds a value that was not sent.
 
-    A change of two bits in one column of the checksum passes it; single changed bytes and dropped ones cannot, save
-    that a dropped NUL-like pair cancels. So one byte of a sentence is changed, or one dropped, at most.
+    The checksum is an exclusive or: two equal changes cancel in it, one change or one lost byte cannot. So one byte of
+    a sentence is changed or lost at most.
     """
     rng = random.Random(7)
     receiver = Receiver(["RMC", "GGA", "GSA", "VTG"], 0.2)
