@@ -115,9 +115,14 @@ def _base(drive: Drive, rate_hz: float) -> Times:
     ]
     if not ends:
         return np.empty(0, np.int64)
+    # Counted from midnight: nanoseconds since 1970 are more than a float can tell apart.
+    midnight = min(ends) // _DAY_NS * _DAY_NS
     step = 1e9 / rate_hz
-    first, last = math.ceil(min(ends) / step), math.floor(max(ends) / step)
-    return np.round(np.arange(first, last + 1) * step).astype(np.int64)
+    first, last = math.ceil((min(ends) - midnight) / step), math.floor((max(ends) - midnight) / step)
+    return midnight + np.round(np.arange(first, last + 1) * step).astype(np.int64)
+
+
+_DAY_NS = 86_400 * 10**9
 
 
 def _moved(motion: Motion, times: Times) -> list[tuple[pa.Field, Any]]:
@@ -235,7 +240,7 @@ def _notes(drive: Drive, times: Times) -> list[str | None]:
     """Each note at the row nearest its time."""
     out: list[str | None] = [None] * len(times)
     for note in drive.manifest.notes if len(times) else ():
-        row = int(np.clip(np.searchsorted(times, _ns(note.utc)), 0, len(times) - 1))
+        row = int(np.argmin(np.abs(times - _ns(note.utc))))
         out[row] = note.text if out[row] is None else f"{out[row]}; {note.text}"
     return out
 
@@ -255,7 +260,7 @@ def _utc_ns(table: pa.Table) -> tuple[Times, Bools]:
 # --- CSV and Parquet ----------------------------------------------------------------------------------------------
 
 _DECIMALS = {"time_s": 3, "lat_deg": 7, "lon_deg": 7, "alt_m": 2, "course_deg": 2, "distance_m": 3, "run_time_s": 3}
-_FORMULA = "=+-@\t\r\n"
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
 def csv_text(table: pa.Table, speed_unit: str = "m/s") -> str:
@@ -315,7 +320,7 @@ def _number(value: float, decimals: int) -> str:
 def _no_formula(text: str) -> str:
     """Text that no spreadsheet takes for a formula: full-width signs and leading spaces count too."""
     plain = unicodedata.normalize("NFKC", text).lstrip(" \u00a0\ufeff\u200b")
-    return f"'{text}" if text[:1] in _FORMULA or plain[:1] in _FORMULA else text
+    return f"'{text}" if text.startswith(_FORMULA) or plain.startswith(_FORMULA) else text
 
 
 def _iso(seconds: int, milliseconds: int) -> str:
