@@ -26,9 +26,10 @@ from pathlib import Path
 from reprlib import repr as shown
 from typing import IO, Any, Literal
 
+import numpy as np
 import pyarrow as pa
 
-from logger import events
+from logger import columns, events
 from logger.config import RECORDER_SOURCE
 from logger.journal import SCHEMA
 from logger.units import InputError
@@ -123,8 +124,10 @@ def host_utc_ns(data: bytes) -> int | None:
 
 
 def utc_ns(text: str) -> int:
-    """An ISO 8601 time, UTC where it names no zone, in ns since 1970; ValueError where it is none."""
+    """An ISO 8601 time from 1970 to 2200, UTC where it names no zone, in ns since 1970; ValueError where it is none."""
     when = datetime.fromisoformat(text)
+    if not 1970 <= when.year < 2200:
+        raise ValueError(f"no computer's clock shows the year {when.year}")
     since = (when if when.tzinfo else when.replace(tzinfo=UTC)) - datetime(1970, 1, 1, tzinfo=UTC)
     return (since.days * 86400 + since.seconds) * _SECOND + since.microseconds * 1000
 
@@ -183,8 +186,12 @@ def _read_capture(path: Path, data: bytes, remarks: list[str]) -> Capture:
 
 
 def _table(mono: list[int], source: list[str], chunks: list[bytes]) -> pa.Table:
-    columns = [pa.array(mono, pa.int64()), pa.array(source, pa.string()), pa.array(chunks, pa.binary())]
-    return pa.table(columns, schema=SCHEMA)
+    given = [
+        columns.of_numbers(np.array(mono, np.int64), pa.int64()),
+        columns.of_bytes([name.encode() for name in source], pa.string()),
+        columns.of_bytes(chunks, pa.binary()),
+    ]
+    return pa.table(given, schema=SCHEMA)
 
 
 def _started(path: Path, line: bytes, number: int) -> str | None:

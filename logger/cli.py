@@ -235,8 +235,8 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
     if not manifest.counters.get("events"):
         print("Clock: the log's own times.")
     elif clock.basis == "gps" and clock.residual_s is not None:
-        drift = f"the computer's clock gains {clock.drift_ppm or 0:+.1f} ppm; half of the fixes came within "
-        print(f"Clock: by GPS; {drift}{clock.residual_s * 1e3:.0f} ms.")
+        late = f"half of the fixes within {clock.residual_s * 1e3:.0f} ms"
+        print(f"Clock: by GPS, {late}; the computer's gains {clock.drift_ppm or 0:+.1f} ppm.")
     else:
         print(f"Clock: {clock.basis}.")
     for remark in [*manifest.remarks, *remarks]:

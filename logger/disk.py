@@ -75,7 +75,7 @@ class Disk:
             with file:
                 self.write(file, data)
                 self.sync(file)
-        except BaseException:
+        except (Exception, KeyboardInterrupt):
             with contextlib.suppress(OSError):
                 path.unlink()
             raise

@@ -27,7 +27,7 @@ import os
 import shutil
 import time
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cached_property
@@ -281,7 +281,7 @@ def open_drive(store: Path, ref: str) -> Drive:
         return max(drives, key=lambda drive: (drive.manifest.added_utc, drive.manifest.started_utc, drive.id))
     named = store / ref
     path = named if ref and Path(ref).name == ref and named.is_dir() else Path(ref)
-    if not path.is_dir():
+    if not ref or not path.is_dir():
         near = [drive.id for drive in list_drives(store) if ref and drive.id.startswith(ref)]
         if len(near) == 1:
             return _open(store / near[0])
@@ -330,8 +330,12 @@ def _open_current(store: Path) -> Drive:
     if not is_recording(store):
         raise DriveError(f"{store}: no drive is being recorded here")
     for path in reversed(unfinished(store)):
+        if (path / MANIFEST).exists() or (path / _COMMIT).exists():  # being closed
+            continue
         with contextlib.suppress(FileNotFoundError):
             held = journal.read(path / JOURNAL)
+            if not held.batches:
+                raise DriveError(f"{path.name}: nothing has been written of this drive yet: try again in a second")
             about = _read_about(path / JOURNAL)
             config = parse(about.config_text, RecorderConfig, str(path / JOURNAL / CONFIG))
             raw = raw_table(held.raw)
@@ -380,16 +384,11 @@ def write(
     built = build(raw, config)
     about = _About(config_text, car, setup, weather, origin, tuple(remarks))
     manifest = _manifest(_id_of(built.started_utc_ns), state, raw, built, about)
-    draft = store / f"{_NEW}{uuid.uuid4().hex}"
     try:
         store.mkdir(parents=True, exist_ok=True)
-        disk.make_folder(draft)
-        try:
-            _commit(draft, _files(manifest, config_text, raw, built), disk)
-            path = _named(draft, manifest.id, disk)
-        except BaseException:
-            shutil.rmtree(draft, ignore_errors=True)
-            raise
+        with _new_folder(store, disk) as fresh:
+            _commit(fresh, _files(manifest, config_text, raw, built), disk)
+            path = _named(fresh, manifest.id, disk)
     except OSError as error:
         raise DriveError(f"{store}: the drive cannot be written: {_said(error)}") from error
     return _open(path)
@@ -426,23 +425,14 @@ def begin(
         "setup": _dumped(setup),
         "weather": weather,
     }
-    for path in _names(store, wanted):
-        try:
-            disk.make_folder(path)
-        except FileExistsError:
-            continue
-        break
-    folder = path / JOURNAL
-    try:
+    with _new_folder(store, disk) as fresh:
+        folder = fresh / JOURNAL
         disk.make_folder(folder)
         disk.write_file(folder / _ABOUT, json.dumps(about, ensure_ascii=False, default=str).encode())
         disk.write_file(folder / CONFIG, config_text.encode())
-        for parent in (folder, path, store):
-            disk.sync_folder(parent)
-    except BaseException:
-        shutil.rmtree(path, ignore_errors=True)
-        raise
-    return folder
+        disk.sync_folder(folder)
+        disk.sync_folder(fresh)
+        return _named(fresh, wanted, disk) / JOURNAL
 
 
 def close(path: Path, *, state: str = "closed", disk: Disk | None = None) -> Drive | None:
@@ -525,6 +515,8 @@ def recover(store: Path, *, only: Iterable[Path] | None = None, disk: Disk | Non
 
 def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Disk | None = None) -> Drive:
     """Build the drive's tables anew from raw.parquet with a configuration; DriveError where that cannot be done."""
+    if drive.manifest.state == "recording":
+        raise DriveError(f"{drive.id}: it is still being recorded: rebuild it when it is closed")
     raw = drive.table("raw")
     if (digest := raw_digest(raw)) != drive.manifest.digests.get("raw rows", digest):
         raise DriveError(f"{drive.path / RAW}: it is not what was recorded: its digest differs from the manifest's")
@@ -620,7 +612,7 @@ def _commit(folder: Path, files: Mapping[str, bytes], disk: Disk) -> None:
             disk.write_file(draft / name, data)
         disk.sync_folder(draft)
         disk.replace(draft, folder / _COMMIT)
-    except BaseException:
+    except (Exception, KeyboardInterrupt):
         shutil.rmtree(draft, ignore_errors=True)
         raise
     disk.sync_folder(folder)
@@ -723,19 +715,32 @@ def _names(store: Path, wanted: str) -> Iterable[Path]:
 
 
 def _named(folder: Path, wanted: str, disk: Disk) -> Path:
-    """Rename a drive folder to `wanted`, or to the first name after it that is free."""
+    """Rename a drive folder to `wanted`, or to the first name after it that is free.
+
+    The folder of another drive is never empty, and no system renames over a folder that is not.
+    """
     for path in _names(folder.parent, wanted):
         try:
-            if os.name != "nt":
-                disk.make_folder(path)  # takes the name; POSIX renames over an empty folder, Windows over none
             disk.replace(folder, path)
-        except (FileExistsError, PermissionError):
+        except OSError:
             if not path.exists():
                 raise
             continue
         disk.sync_folder(path.parent)
         return path
     raise OSError(f"a thousand drives are called {wanted}")
+
+
+@contextlib.contextmanager
+def _new_folder(store: Path, disk: Disk) -> Iterator[Path]:
+    """A folder in the store that nobody sees, to be renamed when it is complete; what fails is taken away."""
+    fresh = store / f"{_NEW}{uuid.uuid4().hex}"
+    disk.make_folder(fresh)
+    try:
+        yield fresh
+    except (Exception, KeyboardInterrupt):
+        shutil.rmtree(fresh, ignore_errors=True)
+        raise
 
 
 def _datetime(utc_ns: int) -> datetime:

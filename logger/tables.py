@@ -11,6 +11,7 @@ import functools
 import hashlib
 import importlib.metadata
 import json
+from array import array
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -21,7 +22,7 @@ import numpy as np
 import pyarrow as pa
 from numpy.typing import NDArray
 
-from logger import capture, clock, config, framing, nmea, readings
+from logger import capture, clock, columns, config, framing, nmea, readings
 from logger.clock import Nanoseconds
 from logger.framing import Chunk, Frame
 
@@ -121,6 +122,7 @@ def build(raw: pa.Table, configuration: config.RecorderConfig) -> Built:
             "rows": sum(table.num_rows for table in tables.values()),
             "rejected": sum(source.rejected.total() for source in told.values()),
             "events": len(recorded.events),
+            "damaged_events": recorded.damaged_events,
         },
         notes=[
             {"utc": _iso(fit, event.mono_ns), "text": str(event.said.get("text", ""))}
@@ -171,37 +173,39 @@ class _Recorded:
     """The raw rows, read once: what each configured source told, the recorder's events, and what else there was."""
 
     def __init__(self, raw: pa.Table, configuration: config.RecorderConfig) -> None:
-        names = raw["source"].cast(pa.string()).to_numpy(zero_copy_only=False)
-        own = names == config.RECORDER_SOURCE
         # A plain log has no row of a recorder, and its times are not those of arrival.
-        self.told = {source.name: _told(source, bool(own.any())) for source in configuration.source}
+        recorded = config.RECORDER_SOURCE in raw["source"].unique().to_pylist()
+        self.told = {source.name: _told(source, recorded) for source in configuration.source}
         self.events: list[_Event] = []
+        self.damaged_events = 0
         self.unknown: Counter[str] = Counter()
         self.bytes = 0
+        arrivals, own_ns = array("q"), array("q")
         for mono_ns, name, data in capture.rows(raw):
             source = self.told.get(name)
             if source is not None:
                 source.feed(Chunk(mono_ns, name, data))
             elif name == config.RECORDER_SOURCE:
                 self._event(mono_ns, data)
+                own_ns.append(mono_ns)
                 continue
             else:
                 self.unknown[name] += 1
+            arrivals.append(mono_ns)
             self.bytes += len(data)
         for source in self.told.values():
             source.end()
         self.events.sort(key=lambda event: event.mono_ns)
-        mono = raw["mono_ns"].to_numpy()
-        self.arrivals: Nanoseconds = np.sort(mono if own.all() else mono[~own])
+        self.arrivals: Nanoseconds = np.sort(np.array(arrivals or own_ns, np.int64))
         """Of all bytes of all sources, in order."""
-        self.first_ns, self.last_ns = (int(self.arrivals[0]), int(self.arrivals[-1])) if len(mono) else (0, 0)
+        self.first_ns, self.last_ns = (int(self.arrivals[0]), int(self.arrivals[-1])) if len(self.arrivals) else (0, 0)
 
     def _event(self, mono_ns: int, data: bytes) -> None:
         try:
             said = json.loads(data)
             event = _Event(mono_ns, str(said["event"]), said)
         except (ValueError, KeyError, TypeError, RecursionError):
-            self.unknown[config.RECORDER_SOURCE] += 1
+            self.damaged_events += 1
             return
         self.events.append(event)
         source = self.told.get(str(said.get("source")))
@@ -354,8 +358,8 @@ class _Receiver(_Told):
         near = by_arrival[time_ns[by_arrival] - next_ns[by_arrival] < 10**9]
         time_ns[near] = next_ns[near]
         values = [[getattr(fix, field.name) for fix in self.fixes] for field in _FIX_FIELDS]
-        columns = [pa.array(column, field.type) for column, field in zip(values, _FIX_FIELDS, strict=True)]
-        return _table(self.config.name, time_ns, mono_ns, columns, _FIX_FIELDS)
+        given = [columns.of_values(column, field.type) for column, field in zip(values, _FIX_FIELDS, strict=True)]
+        return _table(self.config.name, time_ns, mono_ns, given, _FIX_FIELDS)
 
 
 # --- an instrument's table ----------------------------------------------------------------------------------------
@@ -386,20 +390,25 @@ class _Instrument(_Told):
             for q in self._readings_of.channels
         ]
         # What could not be read is null in the files: every program knows what that means.
-        columns = [pa.array(self._read.values[field.name], from_pandas=True) for field in fields]
-        words = pa.array([word for word in readings.VOID_REASONS if word is not None])
+        given = [
+            columns.of_numbers(values, field.type, np.isnan(values))
+            for field in fields
+            for values in [self._read.values[field.name]]
+        ]
+        words = columns.of_bytes([word.encode() for word in readings.VOID_REASONS if word is not None], pa.string())
         codes = self._read.void_code
-        void = pa.DictionaryArray.from_arrays(pa.array(codes - 1, mask=codes == 0), words)
+        void = pa.DictionaryArray.from_arrays(columns.of_numbers(codes - 1, pa.int8(), codes == 0), words)
         fields.append(_field("void", void.type, "", "why the reading is not to be used; null where it is good"))
         time_ns = fit.utc_ns(self._read.mono_ns - self.latency_ns)
-        return _table(name, time_ns, self._read.mono_ns, [*columns, void], fields)
+        return _table(name, time_ns, self._read.mono_ns, [*given, void], fields)
 
 
 def _table(
-    name: str, time_ns: Nanoseconds, mono_ns: Nanoseconds, columns: Sequence[pa.Array], fields: Sequence[pa.Field]
+    name: str, time_ns: Nanoseconds, mono_ns: Nanoseconds, given: Sequence[pa.Array], fields: Sequence[pa.Field]
 ) -> pa.Table:
     schema = pa.schema([_TIME, _MONO, *fields], metadata=_metadata(name))
-    return pa.table([pa.array(time_ns, _TIME.type), pa.array(mono_ns), *columns], schema=schema)
+    times = [columns.of_numbers(time_ns, _TIME.type), columns.of_numbers(mono_ns, _MONO.type)]
+    return pa.table([*times, *given], schema=schema)
 
 
 def _metadata(name: str) -> dict[str, str]:
