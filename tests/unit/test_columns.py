@@ -8,7 +8,7 @@ import sys
 import numpy as np
 import pyarrow as pa
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from logger import columns
@@ -17,6 +17,7 @@ KINDS = [pa.int8(), pa.int16(), pa.int64(), pa.float64(), pa.bool_()]
 
 
 @pytest.mark.parametrize("kind", KINDS, ids=str)
+@settings(deadline=None)
 @given(data=st.data())
 def test_values_as_pyarrow_has_them(kind: pa.DataType, data: st.DataObject) -> None:
     one = {
@@ -64,7 +65,8 @@ text += '''[[source.column]]\nchannel = "afr"\n'''
 folder = drive.begin(Path(tempfile.mkdtemp()) / "store", text)
 writer = journal.JournalWriter(folder)
 for n in range(100):
-    writer.append(Chunk(n * 10**8, "gps", b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r\\n"))
+    rmc = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r\\n"
+    writer.append(Chunk(n * 10**8, "gps", rmc))
     writer.append(Chunk(n * 10**8, "board", b"13.2\\r\\n"))
 writer.close()
 made = drive.close(folder.parent)
