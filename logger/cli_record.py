@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import io
 import os
 import signal
 import sys
@@ -44,11 +43,12 @@ ConfigOption = Annotated[
 class Hooks:
     """What the `pullbook` command adds to recording without the recorder knowing of it.
 
-    `after_drive(drive)` prints what is to be said of each finished drive. `listeners(announce, car)` gives more
+    `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
+    another process calls it (`closing`). `listeners(announce, car)` gives more
     listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
     """
 
-    after_drive: Callable[[Drive], None] = lambda drive: None
+    after_drive: Callable[[Drive], None] | None = None
     listeners: Callable[[Callable[[str], None], CarConfig | None], Sequence[Listener]] = lambda announce, car: ()
 
 
@@ -81,7 +81,7 @@ def record(
     files = Files.read(config, store, setup)
     store.mkdir(parents=True, exist_ok=True)
     with presence.Lock(store):
-        finisher = closing.Finisher(store, files.text, files.car, files.setup, _printed_by(hooks.after_drive))
+        finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
         live = Live(files.config)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s)
         kept = _views(files, live, recorder, store, plain, json)
@@ -343,20 +343,6 @@ def _first_time(store: Path) -> bool:
     with contextlib.suppress(OSError):
         mark.write_text("The cautions were shown here; they are in README.md too.\n", encoding="utf-8")
     return True
-
-
-def _printed_by(after_drive: Callable[[Drive], None]) -> Callable[[Drive], str]:
-    """What `after_drive` prints, as text: the panel has the terminal to itself."""
-
-    def printed(drive: Drive) -> str:
-        with contextlib.redirect_stdout(io.StringIO()) as out:
-            try:
-                after_drive(drive)
-            except Exception as error:  # the drive is whole, whatever cannot be said of it
-                print(f"pullbook: {error}")
-        return out.getvalue().rstrip()
-
-    return printed
 
 
 def _run(recorder: Recorder) -> Any:

@@ -29,17 +29,20 @@ class AlreadyRecording(NoAnswer):
 
 
 class Lock:
-    """One recorder per store. The lock goes with the process that holds it, however that one ends."""
+    """One recorder per store. The lock goes with the process that holds it, however that one ends.
 
-    def __init__(self, store: Path) -> None:
-        self._path = store / FOLDER / "lock"
+    The lock `finishing` is another, for whoever makes a drive of a journal.
+    """
+
+    def __init__(self, store: Path, name: str = "lock", patience_s: float = 0.5) -> None:
+        self._path, self._patience_s = store / FOLDER / name, patience_s
         self._path.parent.mkdir(parents=True, exist_ok=True)
         self._file: BinaryIO | None = None
 
-    def acquire(self, patience_s: float = 0.5) -> None:
+    def acquire(self) -> None:
         """Take the lock or raise AlreadyRecording; patient, since `status` holds it for an instant when it looks."""
         file = self._path.open("a+b")
-        ends = time.monotonic() + patience_s
+        ends = time.monotonic() + self._patience_s
         while not _lock(file):
             if time.monotonic() > ends:
                 file.seek(0)
