@@ -14,6 +14,7 @@ than a gear change costs, or has not grown for three seconds.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -459,7 +460,7 @@ def _standing(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
     t, v = motion.t_s, motion.speed_mps
     needed = options.min_peak_mps
     asked = max(needed, min(options.speeds_mps)) if options.speeds_mps else needed
-    for rest, following in zip(motion.rests, [*motion.rests[1:], None], strict=True):
+    for rest, following in itertools.pairwise([*motion.rests, None]):
         first = int(np.searchsorted(t, rest.end_s))
         last = int(np.searchsorted(t, following.start_s)) if following else len(t) - 1
         if last - first < 2:
