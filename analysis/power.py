@@ -1,0 +1,626 @@
+"""Force and power at the wheels from timed runs, and what a change to the car would do to its times.
+
+    pulls = [pull(motion, run, road, mass, ...) for run in runs]    # wheel power against speed, one run each
+    curve = wheel_curve(pulls, mass, road)                          # all together, with a band
+    better = predict(curve, base, changed, speeds)                  # a prediction, and labelled as one
+
+**At the wheels.** What moves the car is what is left behind belt, bearings and tyres: engine power at the crank is more
+by losses that a drive on the road cannot show. Wheel power is d(kinetic energy)/dt plus what road load and slope take,
+
+    P = (m + mr) d(v^2/2)/dt + (m g slope + A + B v + C (v + w)^2) v                                           (1)
+
+**The rate of energy.** Around each speed a parabola in time is fitted to v^2/2 of the readings. At constant power v^2
+is a straight line and at constant force a parabola, so neither leaves a bias, however wide the window; a parabola
+through v would read 4 % low at 6 m/s.
+
+**The band.** Scatter from run to run, and what all runs share: mass, rotating mass, road load, wind, slope. Runs in
+both directions cancel wind and slope; the shares are told apart in `WheelCurve.shares`.
+
+References
+----------
+[1] SAE J1349, Engine Power Test Code: the factor for the day's air; here on wheel power, taking it that losses go
+    along with power.
+[2] 40 CFR 1066.301 and 1066.310: road load, the effect of rotating parts.
+[3] J. B. Heywood, Internal Combustion Engine Fundamentals, section 13.2: friction and the fuel it takes (Willans line).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.coasts import Mass
+from analysis.roadload import GRAVITY, RoadLoad
+from logger.config import Gearing, Tyres
+from logger.units import NoAnswer
+
+if TYPE_CHECKING:
+    from analysis.motion import Motion
+    from analysis.runs import Run
+
+Array = NDArray[np.float64]
+
+LOWEST_MPS = 3.0
+"""Below this a clutch or belt still slips, and what reaches the road says little of the engine."""
+HALF_WINDOW_MPS = 2.0
+SLOPE_SIGMA = 0.004
+"""Slope of a road that nothing is known of, as a standard deviation: 0.4 % (common practice, no source)."""
+WIND_SIGMA_MPS = {True: 1.0, False: 2.0}
+"""How far the wind along the road is known where it was stated, and where not (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class Pull:
+    """One run's power at the wheels.
+
+    Attributes
+    ----------
+    speed_mps, power_w, sigma_w : array, shape (n,)
+        Power by (1) and its standard error from the readings alone; NaN where the run does not tell.
+    direction_deg : float
+        True course.
+    slope, slope_sigma : float
+        Rise over run by the altitudes, and its standard error [-]; NaN where not known. Not yet taken off.
+    rate_w : array, shape (n,)
+        The part of `power_w` that is kinetic energy.
+    engine_rpm : array, shape (n,)
+        Recorded or worked out; NaN where neither.
+    factor : float
+        The correction of the day's air to standard air; NaN without weather. Not in `power_w`.
+    name : str
+        Drive and number, for the reader.
+    """
+
+    speed_mps: Array
+    power_w: Array
+    sigma_w: Array
+    direction_deg: float
+    slope: float
+    slope_sigma: float
+    rate_w: Array
+    engine_rpm: Array
+    factor: float = math.nan
+    name: str = ""
+
+
+def pull(
+    motion: Motion,
+    run: Run,
+    road: RoadLoad,
+    mass: Mass,
+    speeds_mps: ArrayLike,
+    *,
+    headwind_mps: float = 0.0,
+    engine_speed: tuple[Array, Array] | None = None,
+    gearing: Gearing | None = None,
+    tyres: Tyres | None = None,
+    factor: float = math.nan,
+    name: str = "",
+) -> Pull:
+    """Wheel power of one run at the given speeds, on the level as far as it is known; see the module's head.
+
+    Parameters
+    ----------
+    road : RoadLoad
+        Of the day's air, over mass.
+    headwind_mps : float
+        Stated wind against the car [m/s].
+    engine_speed : (t_s, turns a minute), optional
+        Recorded engine speed on the fixes' axis.
+    """
+    speeds = np.asarray(speeds_mps, dtype=np.float64)
+    inside = (motion.t_s >= run.start_s) & (motion.t_s <= run.end_s)
+    t, v, smooth = motion.t_s[inside], motion.reading_mps[inside], motion.speed_mps[inside]
+    noise = max(motion.noise.reading_sigma_mps, 1e-4)
+    breaks = [run.start_s + at for at in run.gear_changes_s] + [gap.start_s for gap in run.gaps]
+    rate, sigma, when = (np.full(len(speeds), np.nan) for _ in range(3))
+    rising = np.maximum.accumulate(smooth) if len(smooth) else smooth
+    for i, speed in enumerate(speeds):
+        if len(t) < 8 or not rising[0] + 0.5 <= speed <= rising[-1] - 0.3:
+            continue
+        low, high = max(speed - HALF_WINDOW_MPS, rising[0], 1.0), min(speed + HALF_WINDOW_MPS, rising[-1])
+        edges = np.interp([low, speed, high], rising, t)
+        if any(edges[0] - 0.3 < at < edges[2] + 0.6 for at in breaks):
+            continue
+        window = (t >= edges[0]) & (t <= edges[2])
+        found = energy_rate(t[window] - edges[1], v[window], noise)
+        if found is not None:
+            rate[i], sigma[i], when[i] = *found, edges[1]
+    air = road.c_per_m * ((speeds + headwind_mps) * np.abs(speeds + headwind_mps) - speeds**2)
+    resist = mass.mass_kg * (road.at(speeds) + air) * speeds
+    rate_w = mass.inertia_kg * rate
+    slope, slope_sigma = run.grade.percent / 100, run.grade.sigma / 100
+    rpm = _engine_rpm(speeds, when, run, engine_speed, gearing, tyres)
+    return Pull(
+        speeds,
+        rate_w + resist,
+        mass.inertia_kg * sigma,
+        run.direction_deg,
+        slope,
+        slope_sigma,
+        rate_w,
+        rpm,
+        factor,
+        name,
+    )
+
+
+def energy_rate(t_s: Array, v_mps: Array, noise_mps: float) -> tuple[float, float] | None:
+    """d(v^2/2)/dt at time 0 and its standard error, by a parabola through v^2/2 weighted by its noise, v times
+    `noise_mps` [W/kg]; None where the readings do not carry a parabola."""
+    if len(t_s) < 6 or t_s[-1] - t_s[0] < 0.4 or not t_s[0] < 0 < t_s[-1]:
+        return None
+    weight = 1 / (np.maximum(v_mps, 0.5) * noise_mps)
+    design = np.vander(t_s, 3, increasing=True) * weight[:, None]
+    square = design.T @ design
+    coefficients = np.linalg.solve(square, design.T @ (v_mps**2 / 2 * weight))
+    return float(coefficients[1]), math.sqrt(float(np.linalg.inv(square)[1, 1]))
+
+
+def _engine_rpm(
+    speeds: Array,
+    when: Array,
+    run: Run,
+    recorded: tuple[Array, Array] | None,
+    gearing: Gearing | None,
+    tyres: Tyres | None,
+) -> Array:
+    """Engine speed while passing the speeds: as recorded, else by the gear that the run must have been in."""
+    if recorded is not None and len(recorded[0]) > 1:
+        known = np.isfinite(recorded[1])
+        if known.any():
+            return np.interp(when, recorded[0][known], recorded[1][known], left=np.nan, right=np.nan)
+    if gearing is None or tyres is None or tyres.circumference_m is None or not gearing.gears:
+        return np.full(len(speeds), np.nan)
+    if len(gearing.gears) > 1 and (run.kind != "standing" or len(run.gear_changes_s) >= len(gearing.gears)):
+        return np.full(len(speeds), np.nan)
+    gear = np.searchsorted(np.array([run.start_s + at for at in run.gear_changes_s]), when)
+    ratio = np.array(gearing.gears)[np.minimum(gear, len(gearing.gears) - 1)] * gearing.final_ratio
+    return np.where(np.isfinite(when), speeds / tyres.circumference_m * 60 * ratio, np.nan)
+
+
+def belt_limits(speeds_mps: ArrayLike, gearing: Gearing | None, tyres: Tyres | None) -> tuple[Array, Array] | None:
+    """Lowest and highest engine speed that a belt drive's limits allow at the given speeds [turns a minute]."""
+    if gearing is None or tyres is None or tyres.circumference_m is None:
+        return None
+    if gearing.belt_low is None or gearing.belt_high is None:
+        return None
+    wheel = np.asarray(speeds_mps, dtype=np.float64) / tyres.circumference_m * 60 * gearing.final_ratio
+    return wheel * gearing.belt_high, wheel * gearing.belt_low
+
+
+# --- runs together ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class WheelCurve:
+    """Power at the wheels against speed from several runs.
+
+    Attributes
+    ----------
+    speed_mps, power_w, sigma_w : array, shape (n,)
+        Mean of the runs and its standard error, everything together.
+    low_w, high_w : array, shape (n,)
+        95 % band.
+    runs : array of int, shape (n,)
+        Runs behind each speed.
+    shares : mapping of str to array, shape (n,)
+        Standard errors by their cause: "run to run", "mass", "road load", "wind", "slope" [W].
+    engine_rpm : array, shape (n,)
+        Mean engine speed; NaN where not known.
+    balance : float
+        0 where both directions weigh alike, 1 where all runs went one way.
+    corrected_w : array, shape (n,)
+        The same brought to standard air run by run; NaN unless all runs have weather.
+    """
+
+    speed_mps: Array
+    power_w: Array
+    sigma_w: Array
+    low_w: Array
+    high_w: Array
+    runs: NDArray[np.int64]
+    shares: dict[str, Array]
+    engine_rpm: Array
+    balance: float
+    corrected_w: Array
+    pulls: list[Pull] = field(default_factory=list, repr=False)
+
+    @property
+    def force_n(self) -> Array:
+        return np.asarray(self.power_w / self.speed_mps)
+
+    @property
+    def best(self) -> int:
+        """Where power is highest."""
+        return int(np.nanargmax(self.power_w))
+
+
+def wheel_curve(pulls: Sequence[Pull], mass: Mass, road: RoadLoad, *, wind_stated: bool = False) -> WheelCurve:
+    """Runs together. NoAnswer where no run tells a power at any speed.
+
+    Where the runs of both directions weigh alike, slope and wind cancel and are left alone; else the slope that the
+    altitudes give is taken off, drawn to zero by how little they know.
+    """
+    if not pulls or not any(np.isfinite(each.power_w).any() for each in pulls):
+        raise NoAnswer("no run tells a power: a full-throttle run from a standstill, or a rolling one, is needed")
+    pulls = list(pulls)
+    speeds = pulls[0].speed_mps
+    one_way = _one_way([each.direction_deg for each in pulls])
+    slope_left = one_way * SLOPE_SIGMA
+    if one_way > 0.35:
+        pulls, slope_left = _on_the_level(pulls, mass)
+    table = np.array([each.power_w for each in pulls])
+    measured = np.array([each.sigma_w for each in pulls])
+    here = np.isfinite(table)
+    count = here.sum(axis=0)
+    use = count > 0
+    table, measured, here, count, speeds = table[:, use], measured[:, use], here[:, use], count[use], speeds[use]
+    power = np.nanmean(table, axis=0)
+    corrected = power * np.nan
+    if all(math.isfinite(each.factor) for each in pulls):
+        corrected = np.nanmean(table * np.array([[each.factor] for each in pulls]), axis=0)
+    own = np.sqrt(np.nanmean(measured**2, axis=0))
+    # One relative scatter for the whole curve: at one speed a few runs tell too little of it.
+    away = np.where(here, table - power, 0.0)
+    freedom = np.maximum(count - 1, 0).sum()
+    scatter = math.sqrt(float(np.sum((away / power) ** 2)) / freedom) if freedom else 0.0
+    run_to_run = np.maximum(own, scatter * power) / np.sqrt(count)
+    rates = np.array([each.rate_w for each in pulls])[:, use]
+    rate = np.nanmean(np.where(here, rates, np.nan), axis=0)
+    wind = WIND_SIGMA_MPS[wind_stated]
+    shares = {
+        "run to run": run_to_run,
+        "mass": np.abs(rate) * mass.inertia_sigma_kg / mass.inertia_kg,
+        "road load": mass.mass_kg * road.sigma(speeds) * speeds,
+        # What cancels leaves C w^2 behind.
+        "wind": mass.mass_kg * road.c_per_m * speeds * (2 * speeds * wind * one_way + wind**2 * (1 - one_way)),
+        "slope": mass.mass_kg * GRAVITY * slope_left * speeds,
+    }
+    sigma = np.sqrt(np.sum(np.square(list(shares.values())), axis=0))
+    reach = _reach(
+        shares["run to run"], sigma, max(len(pulls) - 1, 0) if scatter * np.median(power) > np.median(own) else 0
+    )
+    with np.errstate(all="ignore"):
+        rpm_table = np.array([each.engine_rpm for each in pulls])[:, use]
+        rpm = np.where(
+            np.isfinite(rpm_table).any(axis=0),
+            np.nansum(rpm_table, axis=0) / np.isfinite(rpm_table).sum(axis=0),
+            np.nan,
+        )
+    return WheelCurve(
+        speeds,
+        power,
+        sigma,
+        power - reach * sigma,
+        power + reach * sigma,
+        count,
+        shares,
+        rpm,
+        one_way,
+        corrected,
+        pulls,
+    )
+
+
+def _one_way(directions: Sequence[float]) -> float:
+    """Length of the mean of the directions as arrows: 0 balanced, 1 all one way."""
+    angles = np.radians([d for d in directions if math.isfinite(d)])
+    return float(np.hypot(np.cos(angles).mean(), np.sin(angles).mean())) if len(angles) else 1.0
+
+
+def _on_the_level(pulls: list[Pull], mass: Mass) -> tuple[list[Pull], float]:
+    """Pulls with the slope taken off as far as the altitudes know it, and the slope's standard error that is left."""
+    levelled, left = [], []
+    for each in pulls:
+        known = math.isfinite(each.slope) and math.isfinite(each.slope_sigma)
+        trust = SLOPE_SIGMA**2 / (SLOPE_SIGMA**2 + each.slope_sigma**2) if known else 0.0
+        climb = mass.mass_kg * GRAVITY * (trust * each.slope if known else 0.0) * each.speed_mps
+        levelled.append(replace(each, power_w=each.power_w + climb))
+        left.append(SLOPE_SIGMA * math.sqrt(1 - trust))
+    return levelled, float(np.mean(left))
+
+
+def _reach(scatter: Array, whole: Array, dof: int) -> Array:
+    """95 % points of Student's t with Welch and Satterthwaite's degrees of freedom; normal where nothing scatters."""
+    from scipy.stats import t
+
+    freedom = dof * (whole / np.maximum(scatter, 1e-12)) ** 4 if dof else np.full(len(whole), 1e6)
+    return np.asarray(t.ppf(0.975, np.minimum(freedom, 1e6)))
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Wheel power of b against a at the speeds that both have.
+
+    change, low, high: of power averaged over those speeds, relative, and its 95 % interval [-]. by_speed: the relative
+    change at each. What both share (mass, road load) cancels; what differs from day to day does not, and is not in it.
+    """
+
+    speed_mps: Array
+    by_speed: Array
+    by_speed_half: Array
+    change: float
+    low: float
+    high: float
+    corrected: bool
+    verdict: Literal["more power", "less power", "no difference shown", "too few runs"]
+
+
+def difference(a: WheelCurve, b: WheelCurve) -> Difference:
+    """How wheel power changed from `a` to `b`: one figure per run, so that it is one question and not one per speed.
+
+    Corrected to standard air where both have weather. NoAnswer where no speed is common to all runs.
+    """
+    from scipy.stats import t
+
+    corrected = all(math.isfinite(each.factor) for curve in (a, b) for each in curve.pulls)
+    tables = [
+        np.array([each.power_w * (each.factor if corrected else 1.0) for each in curve.pulls]) for curve in (a, b)
+    ]
+    all_speeds = a.pulls[0].speed_mps
+    common = np.isfinite(tables[0]).all(axis=0) & np.isfinite(tables[1]).all(axis=0)
+    if not common.any():
+        raise NoAnswer("the runs of the two have no speed in common")
+    means = [table[:, common].mean(axis=0) for table in tables]
+    reference = (means[0] + means[1]) / 2
+    index = [(table[:, common] / reference).mean(axis=1) for table in tables]
+    change = float(index[1].mean() / index[0].mean() - 1)
+    by_speed = means[1] / means[0] - 1
+    dof = len(index[0]) + len(index[1]) - 2
+    if min(map(len, index)) < 2:
+        nan = np.full(int(common.sum()), np.nan)
+        return Difference(all_speeds[common], by_speed, nan, change, math.nan, math.nan, corrected, "too few runs")
+    spread = math.sqrt(sum(float(np.sum((side - side.mean()) ** 2)) for side in index) / dof)
+    per_run = math.sqrt(1 / len(index[0]) + 1 / len(index[1]))
+    reach = float(t.ppf(0.975, dof))
+    half = reach * spread * per_run
+    each = np.sqrt(sum(np.sum((x[:, common] / m - 1) ** 2, axis=0) for x, m in zip(tables, means, strict=True)) / dof)
+    verdict: Literal["more power", "less power", "no difference shown"] = "no difference shown"
+    if change - half > 0:
+        verdict = "more power"
+    elif change + half < 0:
+        verdict = "less power"
+    return Difference(
+        all_speeds[common], by_speed, reach * each * per_run, change, change - half, change + half, corrected, verdict
+    )
+
+
+# --- predictions --------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Vehicle:
+    """What a prediction needs of a car: masses [kg] and road load [N, N/(m/s), N/(m/s)^2]."""
+
+    mass_kg: float
+    rotating_kg: float
+    a_n: float
+    b_n_per_mps: float
+    c_n_per_mps2: float
+
+    @classmethod
+    def of(cls, mass: Mass, road: RoadLoad) -> Vehicle:
+        m = mass.mass_kg
+        return cls(m, mass.rotating_kg, m * road.a_mps2, m * road.b_per_s, m * road.c_per_m)
+
+    def road_load(self, speed_mps: ArrayLike) -> Array:
+        """[N]"""
+        v = np.asarray(speed_mps, dtype=np.float64)
+        return np.asarray(self.a_n + self.b_n_per_mps * v + self.c_n_per_mps2 * v * v)
+
+
+@dataclass(frozen=True)
+class Changes:
+    """A change to the car: mass added [kg], and factors on drag, rolling and power; `gearing` is engine turns for each
+    turn of the wheels, new over old (above 1: shorter)."""
+
+    mass_kg: float = 0.0
+    drag: float = 1.0
+    rolling: float = 1.0
+    power: float = 1.0
+    gearing: float = 1.0
+
+    def on(self, car: Vehicle) -> Vehicle:
+        """The changed car; rolling goes with the mass."""
+        mass = car.mass_kg + self.mass_kg
+        heavier = mass / car.mass_kg
+        return Vehicle(
+            mass, car.rotating_kg, car.a_n * heavier * self.rolling, car.b_n_per_mps * heavier * self.rolling,
+            car.c_n_per_mps2 * self.drag,
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PredictedTime:
+    """Seconds to a speed: before by the runs, after by the prediction, and the change with its standard error."""
+
+    speed_mps: float
+    before_s: float
+    after_s: float
+    change_s: float
+    sigma_s: float
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """What a change would do. NaN top speeds mean that the car does not get there on the force it showed."""
+
+    times: list[PredictedTime]
+    top_before_mps: float
+    top_after_mps: float
+    top_sigma_mps: float
+    assumptions: list[str]
+
+
+def force_on(curve_speed: Array, curve_power: Array, speed_mps: ArrayLike, changes: Changes) -> Array:
+    """Wheel force at any speed from a power curve [N]: force level below the curve, power level above it.
+
+    Power changes by its factor. With gearing r times as short the engine does at v what it did at r v: P'(v) = P(r v).
+    """
+    v = np.maximum(np.asarray(speed_mps, dtype=np.float64), 0.1)
+    at = v * changes.gearing
+    power = np.interp(at, curve_speed, curve_power)
+    low = at < curve_speed[0]
+    power = np.where(low, curve_power[0] * at / curve_speed[0], power)
+    return np.asarray(changes.power * power / v)
+
+
+def time_between(
+    curve_speed: Array, curve_power: Array, car: Vehicle, from_mps: float, to_mps: float, changes: Changes
+) -> float:
+    """Seconds from one speed to another under the wheel force of the curve: the integral of inertia over net force.
+
+    `changes` act on the force; the car is taken as given. Infinite where the force does not get it there.
+    """
+    v = np.linspace(from_mps, to_mps, 2001)
+    net = force_on(curve_speed, curve_power, v, changes) - car.road_load(v)
+    if (net <= 0).any():
+        return math.inf
+    slow = (car.mass_kg + car.rotating_kg) / net
+    return float(np.sum((slow[1:] + slow[:-1]) / 2 * np.diff(v)))
+
+
+def top_speed(curve_speed: Array, curve_power: Array, car: Vehicle, changes: Changes) -> float:
+    """The speed at which road load takes all the wheel force, on the level in still air [m/s]; NaN above 100 m/s."""
+    v = np.linspace(1.0, 100.0, 9901)
+    net = force_on(curve_speed, curve_power, v, changes) - car.road_load(v)
+    past = np.flatnonzero((net[:-1] > 0) & (net[1:] <= 0))
+    if len(past) == 0:
+        return math.nan
+    i = int(past[-1])
+    return float(v[i] + net[i] / (net[i] - net[i + 1]) * (v[i + 1] - v[i]))
+
+
+def predict(
+    curve: WheelCurve,
+    mass: Mass,
+    road: RoadLoad,
+    changes: Changes,
+    measured_s: dict[float, float],
+    gearing: Gearing | None = None,
+) -> Prediction:
+    """Times and top speed after a change, from what the car showed.
+
+    The measured time to each speed is kept and the computed change added to it, so that launch and what the curve does
+    not cover stand as driven. The standard error is that of the change: power curve, mass, rolling and drag are moved
+    by theirs in turn. NoAnswer for a gearing change behind a belt, which picks its own ratio.
+
+    Parameters
+    ----------
+    measured_s : dict
+        Speed [m/s] -> measured seconds from a standstill.
+    """
+    if changes.gearing != 1 and (gearing is None or (gearing.belt_low is not None)):
+        raise NoAnswer(
+            "a change of gearing cannot be foretold: "
+            + ("the belt picks its own ratio between its limits" if gearing else "the car's file has no [gearing]")
+        )
+    if changes.gearing != 1 and gearing is not None and len(gearing.gears) > 1:
+        raise NoAnswer("a change of gearing cannot be foretold: the runs went through several gears, not one")
+    car = Vehicle.of(mass, road)
+    speed, power = curve.speed_mps, curve.power_w
+    variants = _variants(speed, power, curve, car, mass, road)
+    times = []
+    for target, before in sorted(measured_s.items()):
+        start = max(LOWEST_MPS, float(speed[0]))
+        shifts = []
+        for each_power, each_car in variants:
+            old = time_between(speed, each_power, each_car, start, target, Changes())
+            new = time_between(speed, each_power, changes.on(each_car), start, target, changes)
+            # Below the curve the car's time goes with its mass over the force at the curve's foot.
+            foot = before - old
+            low = start * 0.5
+            net_old = float(force_on(speed, each_power, low, Changes()) - each_car.road_load(low))
+            net_new = float(force_on(speed, each_power, low, changes) - changes.on(each_car).road_load(low))
+            weight = (changes.on(each_car).mass_kg + car.rotating_kg) / (each_car.mass_kg + car.rotating_kg)
+            slower = weight * net_old / net_new if net_new > 0 else math.inf
+            shifts.append(new - old + max(foot, 0.0) * (slower - 1))
+        change = shifts[0]
+        sigma = math.sqrt(sum((shift - change) ** 2 for shift in shifts[1:])) if math.isfinite(change) else math.nan
+        times.append(PredictedTime(target, before, before + change, change, sigma))
+    tops = [top_speed(speed, p, c, Changes()) for p, c in variants]
+    after = [top_speed(speed, p, changes.on(c), changes) for p, c in variants]
+    moved = [b - a for a, b in zip(tops, after, strict=True)]
+    top_sigma = math.sqrt(sum((x - moved[0]) ** 2 for x in moved[1:]))
+    return Prediction(times, tops[0], after[0], top_sigma, _assumptions(curve, changes, tops[0], after[0]))
+
+
+def _variants(
+    speed: Array, power: Array, curve: WheelCurve, car: Vehicle, mass: Mass, road: RoadLoad
+) -> list[tuple[Array, Vehicle]]:
+    """The curve and car as they are, then with each uncertain thing moved by its standard error, as seen in the runs:
+    a heavier car that did these times had more power, a draggier one too."""
+    rate = power - car.road_load(speed) * speed
+    heavier = replace(car, mass_kg=car.mass_kg + mass.mass_sigma_kg)
+    power_heavier = power + rate * mass.mass_sigma_kg / mass.inertia_kg
+    sigma = np.sqrt(np.diag(np.array(road.covariance))) * car.mass_kg
+    rolls = replace(car, a_n=car.a_n + float(sigma[0]))
+    drags = replace(car, c_n_per_mps2=car.c_n_per_mps2 + float(sigma[2]))
+    return [
+        (power, car),
+        (power * (1 + curve.shares["run to run"] / power), car),
+        (power_heavier, heavier),
+        (power + float(sigma[0]) * speed, rolls),
+        (power + float(sigma[2]) * speed**3, drags),
+    ]
+
+
+def _assumptions(curve: WheelCurve, changes: Changes, before: float, after: float) -> list[str]:
+    said = [
+        "The engine gives at each speed what it gave in these runs, on the level, in their air; the launch is the same."
+    ]
+    if changes.mass_kg:
+        said.append("Rolling goes with the mass; what rotates stays.")
+    if changes.power != 1:
+        said.append("The power changes by the same share at all speeds, the launch included.")
+    if changes.gearing != 1:
+        said.append("One fixed ratio; nothing is lost or gained in the gears themselves.")
+    highest = float(curve.speed_mps[-1])
+    if max(before, after) > highest * max(1.0, 1 / changes.gearing) + 0.3:
+        said.append(
+            f"Top speed lies beyond the {highest * 3.6:.0f} km/h that the runs reached: power is taken to stay level "
+            "from there."
+        )
+    return said
+
+
+# --- fuel at a cruise ---------------------------------------------------------------------------------------------
+
+HEATING_J_PER_M3 = 32.0e9
+"""Lower heating value of petrol by volume [J/m3] (from memory: 43 MJ/kg and 745 kg/m3)."""
+MARGINAL_EFFICIENCY = 0.28
+"""Work at the wheels for a joule of *additional* fuel, small engine and belt (common practice, no source; see [3])."""
+
+
+@dataclass(frozen=True)
+class CruiseFuel:
+    """Relative change of fuel at a steady speed: between `least` and `most` [-], and the road loads [N]."""
+
+    speed_mps: float
+    before_n: float
+    after_n: float
+    least: float
+    most: float
+    from_loop: bool
+
+
+def cruise_fuel(car: Vehicle, changed: Vehicle, speed_mps: float, m3_per_m: float | None = None) -> CruiseFuel:
+    """Change of fuel at a cruise from road load alone.
+
+    At most fuel falls in proportion to road load. An engine also burns fuel to turn itself, which a slippery body does
+    not save: with a measured consumption, the other end is the saved work over `MARGINAL_EFFICIENCY` (Willans line).
+    Without one, the other end is taken as half the proportion.
+    """
+    before, after = float(car.road_load(speed_mps)), float(changed.road_load(speed_mps))
+    most = after / before - 1
+    least = most / 2
+    if m3_per_m is not None:
+        least = (after - before) / MARGINAL_EFFICIENCY / (m3_per_m * HEATING_J_PER_M3)
+        least = math.copysign(min(abs(least), abs(most)), most)
+    return CruiseFuel(speed_mps, before, after, least, most, m3_per_m is not None)
