@@ -102,13 +102,16 @@ class FaultyDisk(Disk):
         self._synced.clear()
 
 
-def each_fault(lasts: int = 1) -> Iterator[FaultyDisk]:
-    """Disks that fail at the first operation, the second, ... in every way, until one pass of each met no fault."""
-    for fault in FAULTS:
-        at = 1
+def each_fault(lasts: int = 1, step: int = 1) -> Iterator[FaultyDisk]:
+    """Disks that fail at the first operation, the second, ... in every way, until one pass of each met no fault.
+
+    With a `step` only every so many operations, other ones for each way.
+    """
+    for number, fault in enumerate(FAULTS):
+        at = 1 + number % step
         while True:
             disk = FaultyDisk(at, fault, lasts)
             yield disk
             if not disk.met:
                 break
-            at += 1
+            at += step

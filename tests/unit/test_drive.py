@@ -451,20 +451,32 @@ def attempt(what: Callable[[], Any]) -> str:
     return "done"
 
 
+every = pytest.mark.parametrize("step", [5, pytest.param(1, marks=pytest.mark.long)])
+"""The faults of every fifth operation, or, at length, of each."""
+
+
 def each_attempt(
-    tmp_path: Path, prepared: Path, what: Callable[[Path, FaultyDisk], Any], check: Callable[[Path, str], None]
+    tmp_path: Path,
+    prepared: Path,
+    step: int,
+    what: Callable[[Path, FaultyDisk], Any],
+    check: Callable[[Path, str], None],
 ) -> int:
-    """Do `what` to a copy of a store with a fault at each operation in turn, and `check` what is there after it."""
+    """Do `what` to a copy of a store with a fault at operation after operation, and `check` what is there after it.
+
+    Gives how many operations the faults reached.
+    """
     passes = 0
-    for passes, disk in enumerate(each_fault(), 1):
+    for passes, disk in enumerate(each_fault(step=step), 1):
         store = tmp_path / str(passes)
         shutil.copytree(prepared, store)
         check(store, attempt(lambda store=store, disk=disk: what(store, disk)))  # type: ignore[misc]
         shutil.rmtree(store)
-    return passes
+    return passes * step
 
 
-def test_an_import_is_there_whole_or_not_at_all(tmp_path: Path, few: pa.Table) -> None:
+@every
+def test_an_import_is_there_whole_or_not_at_all(tmp_path: Path, few: pa.Table, step: int) -> None:
     (tmp_path / "store").mkdir()
 
     def check(store: Path, outcome: str) -> None:
@@ -477,10 +489,11 @@ def test_an_import_is_there_whole_or_not_at_all(tmp_path: Path, few: pa.Table) -
     def write(store: Path, disk: FaultyDisk) -> drive.Drive:
         return drive.write(store, few, CONFIG, CONFIG_TEXT, disk=disk)
 
-    assert each_attempt(tmp_path, tmp_path / "store", write, check) > 60
+    assert each_attempt(tmp_path, tmp_path / "store", step, write, check) > 60
 
 
-def test_closing_leaves_the_journal_or_the_drive_whole(tmp_path: Path, few: pa.Table) -> None:
+@every
+def test_closing_leaves_the_journal_or_the_drive_whole(tmp_path: Path, few: pa.Table, step: int) -> None:
     recorded(tmp_path / "store", few)
 
     def check(store: Path, outcome: str) -> None:
@@ -506,10 +519,11 @@ def test_closing_leaves_the_journal_or_the_drive_whole(tmp_path: Path, few: pa.T
     def close(store: Path, disk: FaultyDisk) -> drive.Drive | None:
         return drive.close(drive.unfinished(store)[0], disk=disk)
 
-    assert each_attempt(tmp_path, tmp_path / "store", close, check) > 60
+    assert each_attempt(tmp_path, tmp_path / "store", step, close, check) > 60
 
 
-def test_rebuilding_leaves_the_old_tables_or_the_new_ones(tmp_path: Path, few: pa.Table) -> None:
+@every
+def test_rebuilding_leaves_the_old_tables_or_the_new_ones(tmp_path: Path, few: pa.Table, step: int) -> None:
     drive.write(tmp_path / "store", few, CONFIG, CONFIG_TEXT)
     changed_text = CONFIG_TEXT.replace('channel = "afr"', 'channel = "afr"\n  offset = 0.5')
     changed = parse(changed_text, RecorderConfig, "changed")
@@ -529,14 +543,15 @@ def test_rebuilding_leaves_the_old_tables_or_the_new_ones(tmp_path: Path, few: p
     def rebuild(store: Path, disk: FaultyDisk) -> drive.Drive:
         return drive.rebuild(drive.open_drive(store, "last"), changed, changed_text, disk=disk)
 
-    assert each_attempt(tmp_path, tmp_path / "store", rebuild, check) > 60
+    assert each_attempt(tmp_path, tmp_path / "store", step, rebuild, check) > 60
 
 
 def first_afr(raw: pa.Table) -> float:
     return next(float(data) for _, name, data in capture.rows(raw) if name == "mixture")
 
 
-def test_amending_leaves_the_old_manifest_or_the_new_one(tmp_path: Path, few: pa.Table) -> None:
+@every
+def test_amending_leaves_the_old_manifest_or_the_new_one(tmp_path: Path, few: pa.Table, step: int) -> None:
     drive.write(tmp_path / "store", few, CONFIG, CONFIG_TEXT)
 
     def check(store: Path, outcome: str) -> None:
@@ -548,10 +563,11 @@ def test_amending_leaves_the_old_manifest_or_the_new_one(tmp_path: Path, few: pa
     def amend(store: Path, disk: FaultyDisk) -> drive.Drive:
         return drive.open_drive(store, "last").amend("setup put right", disk, setup=SETUP)
 
-    assert each_attempt(tmp_path, tmp_path / "store", amend, check) > 20
+    assert each_attempt(tmp_path, tmp_path / "store", step, amend, check) > 20
 
 
-def test_beginning_a_drive_makes_it_whole_or_not_at_all(tmp_path: Path, few: pa.Table) -> None:
+@every
+def test_beginning_a_drive_makes_it_whole_or_not_at_all(tmp_path: Path, few: pa.Table, step: int) -> None:
     (tmp_path / "store").mkdir()
 
     def check(store: Path, outcome: str) -> None:
@@ -566,7 +582,7 @@ def test_beginning_a_drive_makes_it_whole_or_not_at_all(tmp_path: Path, few: pa.
     def begin(store: Path, disk: FaultyDisk) -> Path:
         return drive.begin(store, CONFIG_TEXT, CAR, SETUP, started=START, disk=disk)
 
-    assert each_attempt(tmp_path, tmp_path / "store", begin, check) > 30
+    assert each_attempt(tmp_path, tmp_path / "store", step, begin, check) > 30
 
 
 # --- closing and recovering ---------------------------------------------------------------------------------------

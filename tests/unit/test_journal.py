@@ -134,19 +134,25 @@ def test_recorded_bytes_that_look_like_a_batch_are_just_bytes(tmp_path: Path) ->
 # --- faults of the disk -------------------------------------------------------------------------------------------
 
 
-def test_every_fault_in_turn_loses_nothing_that_was_flushed(tmp_path: Path) -> None:
+every = pytest.mark.parametrize("step", [3, pytest.param(1, marks=pytest.mark.long)])
+"""The faults of every third operation, or, at length, of each."""
+
+
+@every
+def test_every_fault_in_turn_loses_nothing_that_was_flushed(tmp_path: Path, step: int) -> None:
     """ENOSPC, EIO, a short write and a power cut at every operation in turn, until a pass of each meets none."""
-    passes = hold_against_faults(tmp_path, lasts=1)
-    assert passes > 100
+    assert hold_against_faults(tmp_path, 1, step) > 100
 
 
-def test_a_disk_that_stays_full_for_a_while_loses_nothing(tmp_path: Path) -> None:
-    assert hold_against_faults(tmp_path, lasts=7) > 100
+@every
+def test_a_disk_that_stays_full_for_a_while_loses_nothing(tmp_path: Path, step: int) -> None:
+    assert hold_against_faults(tmp_path, 7, step) > 100
 
 
-def hold_against_faults(tmp_path: Path, lasts: int) -> int:
+def hold_against_faults(tmp_path: Path, lasts: int, step: int) -> int:
+    """How many operations the faults reached."""
     passes = 0
-    for passes, disk in enumerate(each_fault(lasts), 1):
+    for passes, disk in enumerate(each_fault(lasts, step), 1):
         folder = tmp_path / str(passes) / "journal"
         folder.parent.mkdir()
         safe: list[Chunk] = []
@@ -164,7 +170,7 @@ def hold_against_faults(tmp_path: Path, lasts: int) -> int:
         else:
             assert held == taken
             assert journal.read(folder).missing_batches == 0
-    return passes
+    return passes * step
 
 
 def run_against(folder: Path, disk: FaultyDisk, safe: list[Chunk], taken: list[Chunk]) -> None:
@@ -284,7 +290,7 @@ def test_damage_anywhere_costs_only_what_it_touches(tmp_path: Path) -> None:
     data = path.read_bytes()
     whole = [chunk for batch in batches_in(folder) for chunk in batch]
     rng = random.Random(2)
-    for at in range(0, len(data), 3):
+    for at in range(0, len(data), 5):
         damaged = bytearray(data)
         damaged[at] ^= 1 << rng.randrange(8)
         path.write_bytes(damaged)
@@ -306,7 +312,7 @@ def test_wild_lengths_take_no_memory(tmp_path: Path) -> None:
     path = one_segment(folder)
     data = path.read_bytes()
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
-    for at in range(0, len(data) - 8, 4):
+    for at in range(0, len(data) - 8, 8):
         for wild in (b"\xff\xff\xff\x7f", b"\xff\xff\xff\xff", b"\0\0\0\x40"):
             path.write_bytes(data[:at] + wild + data[at + 4 :])
             journal.read(folder)
@@ -314,7 +320,7 @@ def test_wild_lengths_take_no_memory(tmp_path: Path) -> None:
     assert (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) * unit < 50e6
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=100, deadline=None)
 @given(garbage=st.binary(max_size=3000), prefix=st.integers(0, 4000), suffix=st.integers(0, 4000))
 def test_garbage_between_good_bytes_never_gives_a_wrong_row(
     tmp_path_factory: pytest.TempPathFactory, garbage: bytes, prefix: int, suffix: int
