@@ -75,6 +75,13 @@ def same(a: Parts, b: Parts) -> bool:
     return not differences(a, b)
 
 
+def lookup(parts: Parts, name: str) -> tuple[str, PartValue] | None:
+    """The part called `name`, be it in another unit: its name in `parts` and its value; None where it is not said."""
+    stem = next(iter(_by_stem({name: 0})))
+    found = _by_stem(parts).get(stem)
+    return (found, parts[found]) if found is not None else None
+
+
 def same_value(name_a: str, a: PartValue, name_b: str, b: PartValue) -> bool:
     """Whether two values of a part are one: as quantities where both have units of one kind, else as written."""
     if isinstance(a, bool) or isinstance(b, bool):
@@ -88,7 +95,7 @@ def same_value(name_a: str, a: PartValue, name_b: str, b: PartValue) -> bool:
 
 
 def quantity(name: str, value: PartValue) -> tuple[float, str] | None:
-    """A part's value as number and unit, in SI where it has a unit ("" for a bare number); None for a word or yes/no."""
+    """A part's value as number and SI unit ("" for a bare number); None for a word or yes/no."""
     if isinstance(value, bool):
         return None
     unit = _NAME_UNITS.get(name.rsplit("_", 1)[-1], "") if "_" in name else ""
