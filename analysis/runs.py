@@ -14,7 +14,6 @@ than a gear change costs, or has not grown for three seconds.
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
@@ -460,7 +459,8 @@ def _standing(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
     t, v = motion.t_s, motion.speed_mps
     needed = options.min_peak_mps
     asked = max(needed, min(options.speeds_mps)) if options.speeds_mps else needed
-    for rest, following in itertools.pairwise([*motion.rests, None]):
+    for at, rest in enumerate(motion.rests):
+        following = motion.rests[at + 1] if at + 1 < len(motion.rests) else None
         first = int(np.searchsorted(t, rest.end_s))
         last = int(np.searchsorted(t, following.start_s)) if following else len(t) - 1
         if last - first < 2:
