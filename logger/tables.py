@@ -139,7 +139,7 @@ def build(raw: pa.Table, configuration: config.RecorderConfig) -> Built:
 def raw_table(raw: pa.Table) -> pa.Table:
     """Raw rows with the types and metadata of raw.parquet."""
     columns = [raw["mono_ns"].cast(pa.int64()), _dictionary(raw["source"]), raw["data"].cast(pa.binary())]
-    table = pa.table(columns, schema=RAW_SCHEMA.with_metadata(_metadata("raw")))
+    table = pa.table(columns, schema=RAW_SCHEMA.with_metadata(_metadata("raw", RAW_SCHEMA)))
     return table if table.nbytes > _MOST_IN_ONE else table.combine_chunks()  # so that the same rows are the same file
 
 
@@ -406,13 +406,21 @@ class _Instrument(_Told):
 def _table(
     name: str, time_ns: Nanoseconds, mono_ns: Nanoseconds, given: Sequence[pa.Array], fields: Sequence[pa.Field]
 ) -> pa.Table:
-    schema = pa.schema([_TIME, _MONO, *fields], metadata=_metadata(name))
+    schema = pa.schema([_TIME, _MONO, *fields])
+    schema = schema.with_metadata(_metadata(name, schema))
     times = [columns.of_numbers(time_ns, _TIME.type), columns.of_numbers(mono_ns, _MONO.type)]
     return pa.table([*times, *given], schema=schema)
 
 
-def _metadata(name: str) -> dict[str, str]:
-    return {"program": program(), "schema_version": str(SCHEMA_VERSION), "table": name}
+def _metadata(name: str, schema: pa.Schema) -> dict[str, str]:
+    """What the whole table says of itself; the units once more, for programs that see no field's own metadata."""
+    units = {field.name: field.metadata[b"unit"].decode() for field in schema}
+    return {
+        "program": program(),
+        "schema_version": str(SCHEMA_VERSION),
+        "table": name,
+        "units": json.dumps(units, ensure_ascii=False),
+    }
 
 
 # --- clock, gaps --------------------------------------------------------------------------------------------------
