@@ -6,6 +6,7 @@ command an owner would type and then really runs it.
 
 from __future__ import annotations
 
+import os
 import shlex
 import shutil
 import sys
@@ -19,7 +20,7 @@ import typer
 from logger.units import InputError
 
 app = typer.Typer()
-Command = Callable[[list[str]], None]
+Command = Callable[..., None]
 
 
 @app.command()
@@ -32,12 +33,23 @@ def demo(
     """Walk through the main job on sample drives, in a store of its own."""
     command = ctx.find_root().command
 
-    def run(arguments: list[str]) -> None:
-        print(f"\n$ pullbook {shlex.join(arguments)}\n", flush=True)
-        command.main(args=arguments, prog_name="pullbook", standalone_mode=False)
+    def run(*arguments: str) -> None:
+        print(f"\n$ {_wrapped('pullbook', *arguments)}\n", flush=True)
+        command.main(args=list(arguments), prog_name="pullbook", standalone_mode=False)
 
     _make_room(folder)
+    os.environ["PULLBOOK_STORE"] = str(folder)
     _walk(folder, run)
+
+
+def _wrapped(*words: str) -> str:
+    """A command as typed, in lines of at most 80 columns."""
+    lines = [""]
+    for word in map(shlex.quote, words):
+        if len(lines[-1]) + len(word) > 76:
+            lines.append("   ")
+        lines[-1] += f" {word}" if lines[-1] else word
+    return " \\\n".join(lines)
 
 
 def sample_folder(name: str) -> Path:
@@ -51,26 +63,50 @@ def sample_folder(name: str) -> Path:
 def _make_room(folder: Path) -> None:
     """An empty folder with copies of the configuration; an earlier demo there is replaced, anything else is not."""
     mark = folder / "this-is-a-demo"
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: this is no folder; name another one")
     if folder.exists() and any(folder.iterdir()) and not mark.exists():
         raise InputError(f"{folder}: this folder holds something that is no demo; name another one")
     if mark.exists():
         shutil.rmtree(folder)
-    folder.mkdir(parents=True, exist_ok=True)
+    shutil.copytree(sample_folder("configs"), folder, dirs_exist_ok=True)
     mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
-    shutil.copytree(sample_folder("configs"), folder / "configs")
 
 
 def _walk(folder: Path, run: Command) -> None:
     samples = sample_folder("sample_logs")
     season = tomllib.loads((samples / "season.toml").read_text(encoding="utf-8"))["drive"]
-    store = ["--store", str(folder)]
+
+    def take(drive: dict[str, str]) -> str:
+        run("import", str(samples / drive["file"]), "--setup", str(folder / "setups" / drive["setup"]))
+        return _id(drive, folder)
+
     _say(
-        "This is the Wren's season: a home-built three-wheeler with an air-cooled 445 cc single and one carburettor,",
-        "tested on a disused airfield. All of it is invented. Each step shows the command and runs it.",
+        "This is the Wren's season: a home-built three-wheeler with an air-cooled",
+        "445 cc single and one carburettor, tested on a disused airfield. All of it is",
+        "invented. Each step shows the command that an owner would type, and runs it.",
+        f"The drives go into the folder {folder}, as if you had said",
+        f"  export PULLBOOK_STORE={shlex.quote(str(folder))}",
+        "and the recorder's file, the car's and the targets' lie there too.",
     )
-    for drive in season:
-        run(["import", str(samples / drive["file"]), "--config", str(folder / "configs" / "recorder.toml"), *store])
-    run(["runs", "first-drive", *store])
+    _say("1. Every drive becomes a folder with all its bytes and its tables.")
+    ids = {drive["file"]: take(drive) for drive in season}
+    _say("2. The runs of the first drive: three standing starts, the second given up.")
+    run("runs", ids["first-drive.jsonl.gz"])
+    _say("3. The mixture map of a drive through town and country.")
+    run("mixture", ids["sweep.jsonl.gz"])
+    _say(
+        f"That was the main job. The drives stay in {folder}; try",
+        f"  pullbook runs --all --store {shlex.quote(str(folder))}",
+        "`pullbook --help` lists all verbs; README.md tells how to set up your own car.",
+    )
+
+
+def _id(drive: dict[str, str], folder: Path) -> str:
+    """The id of the drive that was made of a sample file."""
+    from logger.drive import list_drives
+
+    return next(made.id for made in list_drives(folder) if made.manifest.origin == drive["file"])
 
 
 def _say(*lines: str) -> None:

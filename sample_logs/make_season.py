@@ -43,6 +43,8 @@ from simulate import (
 HERE = Path(__file__).parent
 AIRFIELD = Road(swing_m=1.2)
 COUNTRY = Road(straight_m=4200.0, radius_m=400.0, swing_m=9.0)
+FUEL_ROAD = Road(straight_m=3396.0, radius_m=400.0, swing_m=9.0)
+"""Two laps of it are the fuel loop, so that it ends where it began."""
 
 Parts = dict[str, float | str]
 BASELINE: Parts = {"main_jet_mm": 1.09, "snorkel": "short", "needle_clip": 3}
@@ -147,7 +149,7 @@ SEASON = [
     Outing("starts-baseline-2.jsonl.gz", at("2026-05-02T09:20:00"), "baseline", BASELINE,
            Weather(14, 1021, 60, 0.8, 265), standing_starts(6, 2), 0.997),
     Outing("fuel-baseline.jsonl.gz", at("2026-05-02T10:10:00"), "baseline", BASELINE,
-           Weather(15, 1021, 57, 0.9, 265), fuel_loop(), 0.997, COUNTRY, "Brim to brim, same pump."),
+           Weather(15, 1021, 57, 0.9, 265), fuel_loop(), 0.997, FUEL_ROAD, "Brim to brim, same pump."),
     Outing("coasts.jsonl.gz", at("2026-05-03T08:30:00"), "baseline", BASELINE,
            Weather(12, 1019, 68, 0.4, 200), coasts(), notes="Coasts in neutral, both ways, still morning."),
     Outing("starts-both-1.jsonl.gz", at("2026-05-09T09:30:00"), "snorkel and needle", SNORKEL_AND_NEEDLE,
@@ -191,7 +193,7 @@ def listing() -> str:
     for outing in SEASON:
         weather = outing.weather
         lines += [
-            "", "[[drive]]", f'file = "{outing.file}"', f'setup = "{outing.setup}"', f'notes = "{outing.notes}"',
+            "", "[[drive]]", f'file = "{outing.file}"', f'setup = "{outing.setup.replace(" ", "-")}.toml"', f'notes = "{outing.notes}"',
             f"temperature_c = {weather.temperature_c}", f"pressure_hpa = {weather.pressure_hpa}",
             f"humidity_percent = {weather.humidity_percent}", f"wind_mps = {weather.wind_mps}",
             f"wind_from_deg = {weather.wind_from_deg}",
