@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from logger.live import Listener, Live
     from logger.panel import Kept
     from logger.ports import Found, Heard
-    from logger.recorder import Recorder
+    from logger.recorder import Outcome, Recorder
 
 app = typer.Typer()
 
@@ -88,29 +88,17 @@ def record(
         live.start()
         outcome = _run(recorder)
         shown = live.finish()
-    code = 1 if outcome.trouble or outcome.lost_bytes else 0
-    if not shown:  # the terminal takes nothing: it must not hold up the end
-        os._exit(code)
-    if json:
-        print_json(
-            {
-                "drives": [path.name for path in outcome.drives],
-                "unfinished": [path.name for path in outcome.unfinished],
-                "trouble": outcome.trouble,
-                "lost_bytes": outcome.lost_bytes,
-            }
-        )
-    elif kept is not None:
-        print("\n".join(kept.texts))
-    for path in outcome.unfinished:
-        _say(f"drive {path.name} is safe but not finished yet: the next start does it, or `pullbook recover` now")
-    if outcome.trouble or outcome.lost_bytes:
-        _say(f"recording had stopped: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
-    elif not (outcome.drives or outcome.unfinished) and (once or for_s is not None):
-        _say("nothing was recorded: not a byte came from any source")
-        code = 1
-    if outcome.unfinished:  # its thread is still at it
-        sys.stdout.flush()
+    bounded = once or for_s is not None
+    nothing = bounded and not outcome.drives and not outcome.unfinished
+    code = 1 if outcome.trouble or outcome.lost_bytes or nothing else 0
+    # A terminal that stalls or is gone, or a drive that is left to the next start, must not hold up the end.
+    try:
+        if shown:
+            _report(outcome, kept, nothing, json)
+            sys.stdout.flush()
+    except OSError:
+        shown = False
+    if not shown or outcome.unfinished:
         os._exit(code)
     raise typer.Exit(code)
 
@@ -345,9 +333,9 @@ def _first_time(store: Path) -> bool:
     return True
 
 
-def _run(recorder: Recorder) -> Any:
+def _run(recorder: Recorder) -> Outcome:
     """Run the recorder on a thread of its own, so that signals are handled at once whatever it is doing."""
-    outcomes: list[Any] = []
+    outcomes: list[Outcome] = []
     failures: list[BaseException] = []
 
     def run() -> None:
@@ -393,6 +381,27 @@ class _Signals:
             self._recorder.stop("Ctrl-C", within_s=0.1 if again else None)
         else:
             self._recorder.stop(signal.Signals(number).name, within_s=0.1 if again else 4.0)
+
+
+def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> None:
+    """What is to be said at the end; OSError where nobody can hear it."""
+    if json:
+        print_json(
+            {
+                "drives": [path.name for path in outcome.drives],
+                "unfinished": [path.name for path in outcome.unfinished],
+                "trouble": outcome.trouble,
+                "lost_bytes": outcome.lost_bytes,
+            }
+        )
+    elif kept is not None:
+        print("\n".join(kept.texts))
+    for path in outcome.unfinished:
+        _say(f"drive {path.name} is safe but not finished yet: the next start does it, or `pullbook recover` now")
+    if outcome.trouble or outcome.lost_bytes:
+        _say(f"recording had stopped: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
+    elif nothing:
+        _say("nothing was recorded: not a byte came from any source")
 
 
 def _say(text: str) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 import contextlib
 import math
 import os
-import shutil
 import sys
 import unicodedata
 from collections.abc import Callable, Sequence
@@ -305,12 +304,11 @@ class Terminal:
             return False
 
     def size(self) -> tuple[int, int]:
-        """Columns and rows; at least 40 by 12 are drawn for."""
-        try:
-            size = os.get_terminal_size(self._out)
-        except OSError:
-            size = shutil.get_terminal_size((80, 24))
-        return max(size.columns, 40), max(size.lines, 12)
+        """Columns and rows, 80 by 24 where the terminal does not say; at least 40 by 12 are drawn for."""
+        columns, rows = 0, 0
+        with contextlib.suppress(OSError):
+            columns, rows = os.get_terminal_size(self._out)
+        return max(columns or 80, 40), max(rows or 24, 12)
 
     def draw(self, lines: Sequence[Line]) -> None:
         """Show `lines`; only rows that changed are sent."""

@@ -1,0 +1,154 @@
+"""`pullbook record` as a whole: real pseudo-terminals, a real process, real signals."""
+
+from __future__ import annotations
+
+import signal
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pytest
+import simulate
+from rig import BOARD, GPS, MIXTURE, Cable, Recording, Sender, bytes_of, events_of, journals, nmea, pullbook, rmc
+
+from logger import drive
+
+pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
+
+
+def test_two_cables_for_half_a_minute_byte_for_byte(tmp_path: Path) -> None:
+    """A simulated drive in real time; then the drive, its capture and a rebuild hold the same tables."""
+    rng = np.random.default_rng(5)
+    script = [simulate.Stand(5), simulate.Pull(18.0), simulate.Brake(0.0), simulate.Stand(3), simulate.Cruise(9.0, 10)]
+    truth = simulate.drive(simulate.WREN, script)
+    fixes = simulate.receive(truth, rng=rng)
+    readings = simulate.sense(truth, simulate.mixture_of(), rate_hz=50, rng=rng)
+    chunks = list(simulate.host_chunks(truth, fixes, readings, rng=rng))
+    chunks = [c for c in chunks if c.mono_ns - chunks[0].mono_ns < 30e9]
+    store = tmp_path / "store"
+    with Cable(tmp_path / "gps") as gps, Cable(tmp_path / "mixture") as mixture:
+        config = GPS.format(port=gps.path) + MIXTURE.format(port=mixture.path)
+        with Recording(store, config, "--json") as recording:
+            recording.wait_open()
+            time.sleep(0.2)
+            began, noted = time.monotonic(), False
+            for chunk in chunks:
+                at = (chunk.mono_ns - chunks[0].mono_ns) / 1e9
+                if (pause := began + at - time.monotonic()) > 0:
+                    time.sleep(pause)
+                {"gps": gps, "mixture": mixture}[chunk.source].send(chunk.data)
+                if at > 8 and not noted:
+                    noted = True
+                    looks = threading.Thread(target=_look_from_outside, args=(store,))
+                    looks.start()
+            looks.join()
+            code, took = recording.stop()
+            assert code == 0, recording.said()
+            assert took < 5, recording.said()
+    made = drive.open_drive(store, "last")
+    raw = made.table("raw")
+    for cable, name in ((gps, "gps"), (mixture, "mixture")):
+        sent = cable.all_sent()
+        assert bytes_of(raw, name) == sent
+        assert sum(source.bytes for source in made.manifest.sources if source.name == name) == len(sent)
+    assert made.table("mixture").num_rows == mixture.all_sent().count(b"\n")
+    assert made.manifest.rows["gps"] == gps.all_sent().count(b"RMC")
+    assert [note.text for note in made.manifest.notes] == ["belt is squealing"]
+    assert np.all(np.diff(raw["mono_ns"].to_numpy()) >= 0)
+    runs = pullbook("runs", "last", "--json", store=store)["runs"]
+    assert any(run["kind"] == "standing" and run["peak_mps"] > 15 for run in runs)
+
+    tables = {name: made.table(name) for name in made.table_names}
+    pullbook("capture", "last", str(tmp_path / "drive.jsonl"), store=store)
+    pullbook(
+        "import", str(tmp_path / "drive.jsonl"), "--config", str(store / "recorder.toml"), store=tmp_path / "other"
+    )
+    imported = drive.open_drive(tmp_path / "other", "last")
+    assert {name: imported.table(name) for name in imported.table_names} == tables
+    pullbook("rebuild", made.id, store=store)
+    rebuilt = drive.open_drive(store, made.id)
+    assert {name: rebuilt.table(name) for name in rebuilt.table_names} == tables
+
+
+def _look_from_outside(store: Path) -> None:
+    """Mid-drive, from other processes: status, a note, and the tables so far."""
+    status = pullbook("status", "--json", store=store)
+    assert status["running"] and status["state"] == "recording"
+    assert {source["name"]: source["state"] for source in status["sources"]} == {"gps": "open", "mixture": "open"}
+    pullbook("note", "belt is squealing", store=store)
+    current = drive.open_drive(store, "current")
+    assert current.table("mixture").num_rows > 100
+    assert isinstance(current.table("gps"), pa.Table)
+
+
+@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
+def test_signals_close_the_drive_within_five_seconds(tmp_path: Path, number: signal.Signals) -> None:
+    with Cable(tmp_path / "board") as board, Recording(tmp_path / "store", BOARD.format(port=board.path)) as recording:
+        recording.wait_open()
+        sender = Sender(board, (b"%d,%d\r\n" % (n, n) for n in range(100_000)), per_s=100)
+        sender.start()
+        recording.wait(lambda state: state["state"] == "recording")
+        time.sleep(1.0)
+        code, took = recording.stop(number)
+        sender.stop()
+    assert code == 0, recording.said()
+    assert took < 5, recording.said()
+    made = drive.open_drive(tmp_path / "store", "last")
+    assert not journals(tmp_path / "store")
+    # Every byte that reached the port before the signal; a few more may have.
+    assert board.all_sent().startswith(bytes_of(made.table("raw"), "board"))
+    assert made.table("board").num_rows >= 90
+
+
+def test_one_recorder_for_each_store(tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    with Cable(tmp_path / "board") as board, Recording(store, BOARD.format(port=board.path)) as recording:
+        recording.wait_open()
+        said = pullbook("record", store=store, code=1)
+        assert "already" in said and str(recording.process.pid) in said
+        recording.kill()  # a dead process holds no lock
+        assert "no recorder" in pullbook("status", store=store, code=1)
+        with Recording(store, BOARD.format(port=board.path), "--for", "1s", "--json") as again:
+            assert again.process.wait(30) == 1  # not a byte came
+            assert "nothing was recorded" in again.said()
+
+
+def test_drives_end_when_parked_and_begin_when_moving(tmp_path: Path) -> None:
+    """Stand, drive, stand: the first drive ends, the next begins by itself with what came just before."""
+    config = "[recorder]\npark_after_s = 5\nsilence_after_s = 2\n"
+    with (
+        Cable(tmp_path / "gps") as gps,
+        Recording(tmp_path / "store", config + GPS.format(port=gps.path), "--json") as recording,
+    ):
+        recording.wait_open()
+        sender = Sender(gps, (rmc(n / 10, 12.0 if n < 20 or n > 90 else 0.1) for n in range(115)), per_s=10)
+        sender.start()
+        recording.wait(lambda state: state["state"] == "parked")
+        recording.wait(lambda state: state["state"] == "recording")
+        sender.join()
+        recording.wait(lambda state: state["state"] == "waiting for bytes" and len(state["drives"]) == 2)
+        code, _ = recording.stop()
+    assert code == 0
+    first, second = drive.list_drives(tmp_path / "store")
+    both = [bytes_of(made.table("raw"), "gps") for made in (first, second)]
+    sent = gps.all_sent()
+    assert sent.startswith(both[0]) and sent.endswith(both[1])
+    assert len(both[0]) + len(both[1]) == len(sent)  # the bytes while parked were still in memory when it moved again
+    assert first.manifest.duration_s > 6
+    assert any(event["event"] == "joined" for event in events_of(second.table("raw")))
+
+
+def test_once_and_commands_on_opening(tmp_path: Path) -> None:
+    config = (
+        "[recorder]\nsilence_after_s = 2\n" + GPS.format(port=tmp_path / "gps") + "on_open = ['$PXYZ,1*00\\r\\n']\n"
+    )
+    with Cable(tmp_path / "gps") as gps, Recording(tmp_path / "store", config, "--once", "--json") as recording:
+        recording.wait_open()
+        assert gps.heard(2.0) == b"$PXYZ,1*00\r\n"
+        gps.send(nmea("GPTXT,01,01,02,hello") + rmc(0) + rmc(1))
+        assert recording.process.wait(30) == 0, recording.said()
+    made = drive.open_drive(tmp_path / "store", "last")
+    assert {event["event"] for event in events_of(made.table("raw"))} >= {"opened", "sent", "wall", "ended"}
+    assert made.table("gps").num_rows == 2
