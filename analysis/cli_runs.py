@@ -359,15 +359,15 @@ def _print_manner(out: Any, found: Analysed, unit: str) -> None:
             launch += f" {run.launch.half_second_mps2:.1f}"
         grade = f"{run.grade.percent:+.1f} ±{run.grade.sigma:.1f}" if math.isfinite(run.grade.percent) else "-"
         direction = f"{run.direction_deg:.0f}°" if math.isfinite(run.direction_deg) else "-"
-        words = run.ended_words if len(run.ended_words) <= 20 else run.ended
         peak, way = speed_label(run.peak_mps, unit), f"{run.distance_m:.0f} m"
         start = f"{utc(run.start_utc_ns):%H:%M:%S}"
-        rows.append([_name(found, run), start, peak, way, direction, grade, launch, words])
+        rows.append([_name(found, run), start, peak, way, direction, grade, launch, run.ended])
     out.print()
     columns = ["Run", "UTC", "Peak", "Way", "To", "Grade %", "Launch m/s²", "Ended"]
     out.print(table(columns, rows, left=(7,), title="How each run went"))
     for run in found.runs:
-        said = list(run.notes)
+        said = [] if run.ended_words == run.ended else [run.ended_words]
+        said += run.notes
         if run.gear_changes_s:
             said.append("gear changes at " + ", ".join(f"{t:.1f} s" for t in run.gear_changes_s))
         if run.gaps:
