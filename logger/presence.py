@@ -93,12 +93,21 @@ def is_recording(store: Path) -> bool:
 
 
 def write_state(store: Path, state: dict[str, Any]) -> None:
-    """Put `state` in the state file, whole or not at all. A full disk is no reason to fail: it is only for looking."""
+    """Put `state` in the state file, whole or not at all where the disk has room; on a full disk over the old one.
+
+    A disk that takes nothing is no reason to fail: the file is only for looking.
+    """
     path = store / FOLDER / "state.json"
     fresh = path.with_suffix(".new")
-    with contextlib.suppress(OSError):
-        fresh.write_text(json.dumps(state), encoding="utf-8")
+    data = json.dumps(state).encode()
+    try:
+        fresh.write_bytes(data)
         fresh.replace(path)
+    except OSError:
+        with contextlib.suppress(OSError):
+            fresh.unlink()
+        with contextlib.suppress(OSError), path.open("r+b", buffering=0) as file:  # its place on the disk is there
+            file.write(data.ljust(path.stat().st_size))
 
 
 def read_state(store: Path) -> dict[str, Any] | None:
