@@ -42,7 +42,11 @@ WRONG = [
     ("flush_s = 0.5", 'flush_s = "0.5s"', "recorder.flush_s: found '0.5s', expected a number"),
     ("flush_s = 0.5", "flush_s = -1", "recorder.flush_s: found -1, expected greater than or equal to 0.05"),
     ("flush_s = 0.5", "flush_s = nan", "recorder.flush_s: found nan, expected"),
-    ('"nmea"', '"nmae"', "source[1]: kind is 'nmae': expected 'nmea', 'numbers', 'pattern' or 'frame' (did you mean 'nmea'?)"),
+    (
+        '"nmea"',
+        '"nmae"',
+        "source[1]: kind is 'nmae': expected 'nmea', 'numbers', 'pattern' or 'frame' (did you mean 'nmea'?)",
+    ),
     ('kind = "nmea"\n', "", "source[1]: kind is missing: expected 'nmea', 'numbers', 'pattern' or 'frame'"),
     ('channel = "afr"', 'chanel = "afr"', "unknown key 'source[2].column[1].chanel': did you mean 'channel'?"),
     ("38400", "38400.5", "source[1].baud: found 38400.5, expected a whole number"),
@@ -52,9 +56,17 @@ WRONG = [
     ('"mixture"', '"raw"', "source[2].name: found 'raw': the name 'raw' is taken by a file of the drive folder"),
     ("[recorder]", "[recoder]", "unknown key 'recoder': did you mean 'recorder'?"),
     ("[[source]]", "[[source", "not valid TOML"),
-    ('= "afr"', '= "afr"\n  calibration = {table = [[0, 10], [0, 20]]}', "a table needs two or more [input, value] pairs"),
+    (
+        '= "afr"',
+        '= "afr"\n  calibration = {table = [[0, 10], [0, 20]]}',
+        "a table needs two or more [input, value] pairs",
+    ),
     ('= "afr"', '= "afr"\n  calibration = {table = [[0], [1, 20]]}', "source[2].column[1].calibration.table[1]"),
-    ('= "afr"', '= "afr"\n  calibration = {table = [[0,1],[1,2]], polynomial = [1]}', "a table or a polynomial, not both"),
+    (
+        '= "afr"',
+        '= "afr"\n  calibration = {table = [[0,1],[1,2]], polynomial = [1]}',
+        "a table or a polynomial, not both",
+    ),
 ]
 
 

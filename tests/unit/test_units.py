@@ -9,7 +9,14 @@ from logger.units import InputError, UnitError, convert, parse_quantity, parse_s
 
 @pytest.mark.parametrize(
     ("text", "mps"),
-    [("50mph", 22.352), ("50 mph", 22.352), ("80 km/h", 80 / 3.6), ("80kph", 80 / 3.6), ("22.4m/s", 22.4), ("60kn", 30.8666667)],
+    [
+        ("50mph", 22.352),
+        ("50 mph", 22.352),
+        ("80 km/h", 80 / 3.6),
+        ("80kph", 80 / 3.6),
+        ("22.4m/s", 22.4),
+        ("60kn", 30.8666667),
+    ],
 )
 def test_speeds(text: str, mps: float) -> None:
     assert parse_speed(text) == pytest.approx(mps, rel=1e-8)
