@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from analysis import cli_demo, cli_mixture, cli_road, cli_runs, cli_show
+from analysis import cli_compare, cli_demo, cli_mixture, cli_road, cli_runs, cli_setups, cli_show
 from logger import cli as cli_logger
 from logger import cli_record
 from logger.units import InputError, NoAnswer
@@ -32,7 +32,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-for room in (cli_logger, cli_runs, cli_mixture, cli_road, cli_show, cli_demo):
+for room in (cli_logger, cli_runs, cli_mixture, cli_road, cli_setups, cli_compare, cli_show, cli_demo):
     app.registered_commands += room.app.registered_commands
 
 

@@ -281,6 +281,28 @@ def directions(headings_deg: Floats) -> NDArray[np.int64]:
     return np.unique(labels, return_inverse=True)[1].astype(np.int64)
 
 
+def way_columns(direction_deg: Floats, outing: NDArray[np.int64]) -> Floats:
+    """Columns of a design for the ways driven: one effect for all outings, and one of its own for each outing that has
+    two runs or more each way, since wind is another every day.
+
+    Coded so that a setup's column stands for the mean of the ways, not for one of them.
+    """
+    way = directions(direction_deg)
+    columns = _centred(way)
+    for each in np.unique(outing):
+        here = outing == each
+        if len(np.unique(way[here])) > 1 and np.bincount(way[here])[np.unique(way[here])].min() >= 2:
+            own = np.zeros((len(way), len(np.unique(way[here])) - 1))
+            own[here] = _centred(way[here])
+            columns = np.hstack([columns, own])
+    return columns
+
+
+def _centred(way: NDArray[np.int64]) -> Floats:
+    kinds = np.unique(way)
+    return np.asarray((way[:, None] == kinds[None, 1:]) - (1 / max(len(kinds), 1)))
+
+
 # --- the model ----------------------------------------------------------------------------------------------------
 
 
@@ -293,7 +315,7 @@ class _Answer:
 
 @dataclass(frozen=True)
 class _Model:
-    """Rows: runs of A, of B, of the others. Columns: A, B, the other setups, then the ways driven beyond the first."""
+    """Rows: runs of A, of B, of the others. Columns: A, B, the other setups, then the ways driven."""
 
     setups: Floats
     ways: Floats
@@ -315,11 +337,10 @@ class _Model:
                 at = len(seen) - 1
             level[i] = 2 + at
         setups = (level[:, None] == np.arange(2 + len(seen))).astype(float)
-        way = directions(np.array([run.direction_deg for run in runs]))
-        ways = (way[:, None] == np.arange(1, way.max(initial=0) + 1)).astype(float)
+        outing = np.array([run.outing for run in runs], np.int64)
+        ways = way_columns(np.array([run.direction_deg for run in runs]), outing)
         contrast = np.zeros(setups.shape[1])
         contrast[:2] = -1.0, 1.0
-        outing = np.array([run.outing for run in runs], np.int64)
         return _Model(setups, ways, outing, contrast, len(a.runs), len(b.runs))
 
     def ask(self, y: Floats, level: float, sigma: Floats | None = None) -> _Answer:
@@ -670,3 +691,68 @@ def _order(a: Side, b: Side) -> list[str]:
 
 def _count(n: int, what: str) -> str:
     return f"{n} {what}{'' if n == 1 else 's'}"
+
+
+# --- a season's best ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Best:
+    """The fastest run of a season, and whether it says anything."""
+
+    label: str
+    setup: str
+    time_s: float
+    beyond_scatter: bool | None
+    """Whether the runs before that outing, the same way, would hardly have given it by luck; None: too few to say."""
+    limit_s: float
+    """What luck alone would have reached in 1 of 20 such outings."""
+    sentence: str
+
+
+def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) -> Best | None:
+    """The fastest run to a speed, held against the fastest setup before its outing, driven the same way.
+
+    The limit is a one-sided prediction bound for the best of as many runs as that outing had [G. J. Hahn, "Additional
+    factors for calculating prediction intervals for samples from a normal distribution", JASA 65 (1970) 1668], by
+    Bonferroni, with the scatter of runs and days. None where no run reaches the speed.
+    """
+    from scipy.special import stdtrit
+
+    times = np.array([run.time_to(np.array([speed_mps]))[0] for run in runs]).reshape(len(runs))
+    if not np.isfinite(times).any():
+        return None
+    way = directions(np.array([run.direction_deg for run in runs]))
+    at = int(np.nanargmin(times))
+    best, time = runs[at], float(times[at])
+    before = [
+        i
+        for i, run in enumerate(runs)
+        if run.outing < best.outing and way[i] == way[at] and math.isfinite(times[i])
+    ]  # fmt: skip
+    groups: dict[str, list[float]] = {}
+    for i in before:
+        groups.setdefault(str(sorted((runs[i].parts or {}).items())), []).append(float(times[i]))
+    means = [(float(np.mean(each)), len(each)) for each in groups.values() if len(each) >= 2]
+    day, df = (scatter.day_sigma, scatter.day_df) if scatter.day_df else (0.0, scatter.run_df)
+    if not means or df < 1 or not math.isfinite(scatter.run_sigma):
+        return Best(best.label, best.setup, time, None, math.nan, "too few earlier runs to say whether it is luck")
+    mean, count = min(means)
+    tries = sum(1 for i, run in enumerate(runs) if run.outing == best.outing and way[i] == way[at])
+    spread = math.sqrt(scatter.run_sigma**2 * (1 + 1 / count) + 2 * day**2)
+    limit = mean - float(stdtrit(df, 1 - 0.05 / tries)) * spread
+    if time < limit:
+        said = f"beyond scatter: the setups before it would reach {limit:.2f} s by luck 1 time in 20"
+    else:
+        said = f"within scatter: the setups before it would reach {limit:.2f} s by luck 1 time in 20"
+    if not scatter.day_df:
+        said += ", if days were alike"
+    return Best(best.label, best.setup, time, time < limit, limit, said)
+
+
+def common_speed(runs: Sequence[Observation], step_mps: float) -> float:
+    """The highest multiple of `step_mps` that four of five runs reach [m/s]; NaN without runs."""
+    tops = sorted(float(run.speed_mps[-1]) for run in runs if len(run.speed_mps))
+    if not tops:
+        return math.nan
+    return step_mps * max(int(tops[len(tops) // 5] / step_mps + 1e-9), 1)

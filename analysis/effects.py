@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis import blocks
 from analysis.blocks import Interval, Scatter
-from analysis.compare import LEVEL, Observation, directions
+from analysis.compare import LEVEL, Observation, directions, way_columns
 from analysis.setups import NOT_SAID, Parts, differences, lookup, same, same_value, shown
 from logger.config import PartValue
 
@@ -114,23 +114,25 @@ def attribute(runs: Sequence[Observation], y: Floats, level: float = LEVEL) -> A
     design = design_of([run.parts or {} for run in used], np.array([run.direction_deg for run in used]))
     if len(design.setups) < 2 or not design.changes:
         return None
-    x = np.hstack([np.ones((len(used), 1)), design.matrix[design.of_run], design.ways]).astype(float)
     outing = np.array([run.outing for run in used], np.int64)
-    wanted, named = _wanted(design)
+    ways = way_columns(np.array([run.direction_deg for run in used]), outing)
+    x = np.hstack([np.ones((len(used), 1)), design.matrix[design.of_run], ways])
+    named = _named(design)
     counts = [int(np.sum(np.all(design.matrix[design.of_run][:, list(cs)] == 1, axis=1))) for cs in named]
     caveats = []
     if len(kept) < len(runs):
         caveats.append(f"{len(runs) - len(kept)} runs without a setup are left out")
-    if not wanted:
+    if not named:
         return Attribution(design, [], [], False, caveats)
-    fit = blocks.contrasts(told, x, outing, np.array(wanted, float), level)
+    wanted = [[float(k > 0 and k - 1 in columns) for k in range(x.shape[1])] for columns in named]
+    fit = blocks.contrasts(told, x, outing, np.array(wanted), level)
     effects = [
         Effect(tuple(design.changes[c] for c in columns), count, row)
         for columns, count, row in zip(named, counts, fit.intervals, strict=True)
     ]
     if any(change.value is None or change.base is None for change in design.changes):
         caveats.append(f"some setups do not mention a part that others do: that counts as a value, {NOT_SAID}")
-    odd = _not_additive(design, told, outing, level)
+    odd = _not_additive(design, told, ways, outing, level)
     if odd:
         caveats.append("the effects do not simply add up: what one part does depends on another here")
     return Attribution(design, effects, fit.scatter, odd, caveats)
@@ -139,10 +141,10 @@ def attribute(runs: Sequence[Observation], y: Floats, level: float = LEVEL) -> A
 def scatter_of(runs: Sequence[Observation], y: Floats) -> list[Scatter]:
     """Scatter of runs and days of each response (columns of `y`), setups and ways driven allowed for."""
     setups, of_run = _distinct([run.parts or {} for run in runs])
-    way = directions(np.array([run.direction_deg for run in runs]))
-    x = np.hstack([of_run[:, None] == np.arange(len(setups)), way[:, None] == np.arange(1, way.max(initial=0) + 1)])
     outing = np.array([run.outing for run in runs], np.int64)
-    return blocks.contrasts(y, x.astype(float), outing, np.zeros((0, x.shape[1]))).scatter
+    ways = way_columns(np.array([run.direction_deg for run in runs]), outing)
+    x = np.hstack([of_run[:, None] == np.arange(len(setups)), ways])
+    return blocks.contrasts(y, x, outing, np.zeros((0, x.shape[1]))).scatter
 
 
 def design_of(parts: Sequence[Parts], direction_deg: Floats | None = None) -> Design:
@@ -222,9 +224,8 @@ def _reduced(rows: list[list[Fraction]]) -> tuple[list[list[Fraction]], list[int
     return rows, pivots
 
 
-def _wanted(design: Design) -> tuple[list[list[int]], list[tuple[int, ...]]]:
-    """Contrasts on (base, changes, ways): each free change, then each driven combination of each tangle."""
-    width = 1 + len(design.changes) + design.ways.shape[1]
+def _named(design: Design) -> list[tuple[int, ...]]:
+    """What can be said: each free change, then each driven combination of the changes of a tangle."""
     bound = {k for group in design.groups for k in group}
     named: list[tuple[int, ...]] = [(k,) for k in range(len(design.changes)) if k not in bound]
     for group in design.groups:
@@ -232,10 +233,10 @@ def _wanted(design: Design) -> tuple[list[list[int]], list[tuple[int, ...]]]:
             continue  # bound to the way driven: nothing can be said of these parts, not even together
         seen = {tuple(k for k in group if row[k]) for row in design.matrix}
         named += sorted(each for each in seen if each)
-    return [[int(k > 0 and k - 1 in columns) for k in range(width)] for columns in named], named
+    return named
 
 
-def _not_additive(design: Design, y: Floats, outing: NDArray[np.int64], level: float) -> bool:
+def _not_additive(design: Design, y: Floats, ways: Floats, outing: NDArray[np.int64], level: float) -> bool:
     """Whether the setups' own means contradict the sum of effects."""
     additive = np.hstack([np.ones((len(design.setups), 1)), design.matrix]).astype(float)
     u, s, _ = np.linalg.svd(additive)
@@ -243,8 +244,8 @@ def _not_additive(design: Design, y: Floats, outing: NDArray[np.int64], level: f
     if not len(beyond):
         return False
     member = (design.of_run[:, None] == np.arange(len(design.setups))).astype(float)
-    x = np.hstack([member, design.ways])
-    wanted = np.hstack([beyond, np.zeros((len(beyond), design.ways.shape[1]))])
+    x = np.hstack([member, ways])
+    wanted = np.hstack([beyond, np.zeros((len(beyond), ways.shape[1]))])
     fit = blocks.contrasts(y, x, outing, wanted, 1 - (1 - level) / len(beyond))
     return any(i.low > 0 or i.high < 0 for row in fit.intervals for i in row)
 

@@ -1,0 +1,814 @@
+"""The verbs on what a change did: compare, effects, plan, drives, season."""
+
+from __future__ import annotations
+
+import math
+import re
+import sys
+from collections.abc import Sequence
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from analysis.cli_setups import parts_json
+from logger.printing import JsonOption, StoreOption, console, print_json, table
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, InputError, NoAnswer, parse_quantity, parse_speed, speed_label
+
+if TYPE_CHECKING:
+    from analysis.blocks import Interval
+    from analysis.compare import Comparison, Measure, Observation, Side
+    from analysis.effects import Attribution, Effect
+    from analysis.plan import Plan
+    from analysis.season import Season
+    from analysis.setups import Parts
+    from logger.drive import Drive
+
+app = typer.Typer()
+
+ToOption = Annotated[
+    list[str] | None,
+    typer.Option("--to", help="A speed to time, such as 50mph; repeat it for more.", show_default=False),
+]
+AllRunsOption = Annotated[
+    bool, typer.Option("--all-runs", help="Count runs that look like part throttle as well.")
+]  # fmt: skip
+FactorOption = Annotated[
+    str, typer.Option("--factor", help="What times are corrected by: j1349 or j607.")
+]  # fmt: skip
+WorthOption = Annotated[
+    str | None,
+    typer.Option("--worth", help="The change worth knowing at the highest speed, such as 0.3s.", show_default=False),
+]
+
+
+# --- comparisons --------------------------------------------------------------------------------------------------
+
+
+@app.command(name="compare")
+def compare_(
+    a: Annotated[str, typer.Argument(help="A setup, a drive, or runs: DRIVE:1,3-5. Join several by +.")],
+    b: Annotated[str, typer.Argument(help="What to hold against it.")],
+    to: ToOption = None,
+    trace: Annotated[bool, typer.Option("--trace", help="Where along the run time was gained or lost.")] = False,
+    raw: Annotated[
+        bool, typer.Option("--raw", help="Judge by times as driven, not corrected to standard air.")
+    ] = False,
+    factor: FactorOption = "j1349",
+    worth: WorthOption = None,
+    all_runs: AllRunsOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Hold one setup, drive or list of runs against another: faster, slower, no difference shown, or too few runs."""
+    from analysis.compare import compare, default_speeds
+
+    where, season = _season(store, factor, all_runs)
+    first, second = _side(a, season, where), _side(b, season, where)
+    if twice := sorted({run.label for run in first.runs} & {run.label for run in second.runs}):
+        raise InputError(f"{a} and {b} share the run {twice[0]}: what is compared must be apart")
+    for side, ref in ((first, a), (second, b)):
+        if not side.runs:
+            raise NoAnswer(f"{ref}: no standing run counts here{_why_none(season, side.name)}")
+    speeds = _speeds(to, default_speeds(first, second, _step(season)))
+    if not len(speeds):
+        raise NoAnswer(f"{a} and {b}: no speed is reached on both sides")
+    mine = {run.label for run in [*first.runs, *second.runs]}
+    answer = compare(
+        first,
+        second,
+        [run for run in season.runs if run.label not in mine],
+        speeds,
+        corrected_by="" if raw else season.factor,
+        worth_s=parse_quantity(worth, "s") if worth else None,
+        other_loops=[loop for loop in season.loops if loop not in first.loops and loop not in second.loops],
+        channel=season.channel,
+    )
+    left = [each for each in season.left_out if each.drive in {run.drive for run in [*first.runs, *second.runs]}]
+    if json:
+        print_json(_comparison_json(answer, season, left))
+    else:
+        _print_comparison(answer, season, left, trace)
+    if answer.verdict.word == "too few runs":
+        raise typer.Exit(1)
+
+
+@app.command()
+def effects(
+    to: ToOption = None,
+    factor: FactorOption = "j1349",
+    raw: Annotated[bool, typer.Option("--raw", help="By times as driven, not corrected to standard air.")] = False,
+    all_runs: AllRunsOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """What each part did, over all setups driven; parts that always changed together are named, and stay together."""
+    import numpy as np
+
+    from analysis.compare import common_speed
+    from analysis.effects import attribute
+
+    _, season = _season(store, factor, all_runs)
+    speeds = _speeds(to, np.array([common_speed(season.runs, _step(season))]))
+    corrected = not raw and all(run.corrected_s is not None for run in season.runs)
+    times = attribute(season.runs, np.array([run.time_to(speeds, corrected) for run in season.runs]))
+    mixture = attribute(season.runs, np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1))
+    fuel = _fuel_effects(season)
+    if times is None:
+        raise NoAnswer("effects of parts need runs with two setups or more; `pullbook drives` shows what there is")
+    if json:
+        print_json(
+            {
+                "base": dict(times.design.setups[0]),
+                "corrected_by": season.factor if corrected else None,
+                "separable": times.design.separable,
+                "tangled": times.design.tangled,
+                "time": [_effect_json(effect, speeds, season.unit) for effect in times.effects],
+                "mixture": [_effect_json(effect) for effect in mixture.effects] if mixture else [],
+                "fuel": [_effect_json(effect) for effect in fuel.effects] if fuel else [],
+                "caveats": times.caveats,
+            }
+        )
+        return
+    _print_effects(times, mixture, fuel, speeds, season, corrected)
+
+
+@app.command()
+def plan(
+    to: Annotated[
+        str | None, typer.Option("--to", help="The speed to judge by, such as 50mph.", show_default=False)
+    ] = None,
+    gone: Annotated[
+        list[str] | None,
+        typer.Option("--gone", help="A part's value you no longer have: snorkel=short; repeat it.", show_default=False),
+    ] = None,
+    settle: Annotated[
+        tuple[str, str] | None,
+        typer.Option("--settle", metavar="A B", help="Two setups to settle; by default the newest two.",
+                     show_default=False),
+    ] = None,
+    power: Annotated[float, typer.Option(min=0.5, max=0.99, help="How surely the change is to be found.")] = 0.8,
+    worth: WorthOption = None,
+    hours: Annotated[float, typer.Option(min=0.5, help="Longest outing that is no trouble.")] = 3.0,
+    factor: FactorOption = "j1349",
+    all_runs: AllRunsOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:  # fmt: skip
+    """The next drives worth making: the fewest that part what is tangled, or settle what is open."""
+    from analysis.compare import common_speed, compare
+    from analysis.plan import plan_next
+
+    where, season = _season(store, factor, all_runs)
+    if not season.runs:
+        raise NoAnswer("planning needs a few timed standing runs first")
+    speed = parse_speed(to) if to else common_speed(season.runs, _step(season))
+    pair = _pair(settle, season, where)
+    open_question = None
+    if pair is not None:
+        import numpy as np
+
+        mine = {run.label for side in pair for run in side.runs}
+        others = [run for run in season.runs if run.label not in mine]
+        open_question = compare(*pair, others, np.array([speed]), corrected_by=season.factor)
+    made = plan_next(
+        season.runs,
+        speed,
+        gone=[_gone(text) for text in gone or []],
+        power=power,
+        worth_s=parse_quantity(worth, "s") if worth else None,
+        hours=hours,
+        settle=open_question,
+        settle_parts=(pair[0].parts or {}, pair[1].parts or {}) if pair else None,
+    )
+    if json:
+        print_json(_plan_json(made, speed, season))
+    else:
+        _print_plan(made, speed, season)
+
+
+def _pair(settle: tuple[str, str] | None, season: Season, store: Path) -> tuple[Side, Side] | None:
+    """The setups to settle: those asked for, else the two that were driven first most lately."""
+    from analysis.setups import known
+    from logger.drive import list_drives
+
+    if settle is not None:
+        return _side(settle[0], season, store), _side(settle[1], season, store)
+    driven = [
+        each
+        for each in known(list_drives(store))
+        if any(run.drive in each.drives for run in season.runs)
+    ]  # fmt: skip
+    if len(driven) < 2:
+        return None
+    return _setup_side(driven[-2], season), _setup_side(driven[-1], season)
+
+
+def _gone(text: str) -> tuple[str, Any]:
+    import tomllib
+
+    part, _, value = text.partition("=")
+    if not (part.strip() and value.strip()):
+        raise InputError(f"--gone {text!r}: expected a part and its value, such as snorkel=short")
+    try:
+        read = tomllib.loads(f"v = {value}")["v"]
+    except tomllib.TOMLDecodeError:
+        read = value.strip()
+    return part.strip(), read
+
+
+# --- sides --------------------------------------------------------------------------------------------------------
+
+_RUNS = re.compile(r"^(?P<drive>.+):(?P<runs>\d+(?:-\d+)?(?:,\d+(?:-\d+)?)*)$")
+_FACTORS = {"j1349": "SAE J1349", "j607": "SAE J607"}
+
+
+def _season(store: Path | None, factor: str, all_runs: bool) -> tuple[Path, Season]:
+    from analysis.season import gather
+    from logger.drive import default_store
+
+    named = _FACTORS.get(factor.lower().replace("sae", "").replace(" ", ""))
+    if named is None:
+        raise InputError(f"--factor: found {factor!r}, expected j1349 or j607")
+    store = store or default_store()
+
+    def say(text: str) -> None:
+        if sys.stderr.isatty():
+            print(f"{text} ...", file=sys.stderr)
+
+    return store, gather(store, factor=named, every_run=all_runs, progress=say)
+
+
+def _step(season: Season) -> float:
+    return 10 * MPS_PER_MPH if season.unit == "mph" else 20 * MPS_PER_KMH
+
+
+def _speeds(to: list[str] | None, default: Any) -> Any:
+    import numpy as np
+
+    return np.array(sorted({parse_speed(text) for text in to})) if to else default
+
+
+def _side(ref: str, season: Season, store: Path) -> Side:
+    """One side of a comparison as the owner wrote it: a setup, a drive, runs of a drive, or several joined by +."""
+    from analysis import setups
+    from analysis.compare import Side
+    from logger.drive import DriveError, list_drives, open_drive
+
+    drives = list_drives(store)
+    driven = setups.known(drives)
+    named = [each for each in driven if each.name.casefold() == ref.strip().casefold()]
+    if len(named) > 1:
+        raise InputError(f"{ref}: {len(named)} different setups have this name: name drives instead, joined by +")
+    if named:
+        return _setup_side(named[0], season)
+    if ref.endswith(".toml"):
+        wanted = setups.find(ref, store, drives)
+        alike = [each for each in driven if setups.same(each.setup.parts, wanted.parts)]
+        if not alike:
+            raise NoAnswer(f"{ref}: no drive was driven with this setup")
+        return _setup_side(alike[0], season)
+    runs: list[Observation] = []
+    ids: list[str] = []
+    for piece in ref.split("+"):
+        match = None if Path(piece).exists() else _RUNS.match(piece.strip())
+        try:
+            drive = open_drive(store, match["drive"] if match else piece.strip())
+        except DriveError as error:
+            names = ", ".join(repr(each.name) for each in driven) or "none"
+            raise InputError(
+                f"{piece.strip()}: no setup, drive or list of runs is called that; setups driven: {names}"
+            ) from error
+        ids.append(drive.id)
+        runs += _chosen(drive, match["runs"], season) if match else [r for r in season.runs if r.drive == drive.id]
+    carried = [drive.setup for drive in drives if drive.id in ids]
+    parts = carried[0].parts if carried and carried[0] else None
+    if any(each is None or parts is None or not setups.same(each.parts, parts) for each in carried):
+        parts = None
+    loops = [loop for loop in season.loops if loop.drive in ids and ":" not in ref]
+    return Side(ref if "+" in ref or ":" in ref else ids[0], runs, parts, loops)
+
+
+def _setup_side(known: Any, season: Season) -> Side:
+    from analysis.compare import Side
+
+    return Side(
+        known.name,
+        [run for run in season.runs if run.drive in known.drives],
+        known.setup.parts,
+        [loop for loop in season.loops if loop.drive in known.drives],
+    )
+
+
+def _chosen(drive: Drive, text: str, season: Season) -> list[Observation]:
+    from analysis.season import label, side_runs
+
+    numbers: list[int] = []
+    for piece in text.split(","):
+        first, _, last = piece.partition("-")
+        numbers += range(int(first), int(last or first) + 1)
+    labels = [label(drive.id, number) for number in numbers]
+    known = {run.label for run in season.runs}
+    for wanted in labels:
+        if wanted in known:
+            continue
+        out = next((each for each in season.left_out if each.label == wanted), None)
+        if out is not None:
+            raise InputError(f"{wanted}: this run does not count: {out.reason}")
+        mine = ", ".join(r.label.rpartition(":")[2] for r in season.runs if r.drive == drive.id) or "none"
+        raise InputError(f"{wanted}: there is no such standing run: those of {drive.id} that count are {mine}")
+    return side_runs(season, labels)
+
+
+def _why_none(season: Season, name: str) -> str:
+    trouble = next((row.trouble for row in season.drives if name in (row.drive, row.setup) and row.trouble), "")
+    reason = next((each.reason for each in season.left_out if each.drive == name), "")
+    return f": {trouble or reason}" if trouble or reason else ""
+
+
+# --- what is printed ----------------------------------------------------------------------------------------------
+
+
+def _comparison_json(answer: Comparison, season: Season, left: Sequence[Any]) -> dict[str, Any]:
+    def span(interval: Interval | None) -> dict[str, Any] | None:
+        if interval is None:
+            return None
+        return {"difference_s": interval.estimate, "low_s": interval.low, "high_s": interval.high}
+
+    def measure(found: Measure | None) -> dict[str, Any] | None:
+        if found is None:
+            return None
+        i = found.interval
+        return {
+            "unit": found.unit, "runs_a": found.count_a, "runs_b": found.count_b, "a": found.mean_a, "b": found.mean_b,
+            "difference": i.estimate, "low": i.low, "high": i.high, "run_low": i.run_low, "run_high": i.run_high,
+            "verdict": found.verdict.word, "sentence": found.verdict.sentence,
+        }  # fmt: skip
+
+    return {
+        "a": answer.a,
+        "b": answer.b,
+        "parts_that_differ": [each.part for each in answer.parts_that_differ],
+        "parts": parts_json(answer.parts_that_differ),
+        "verdict": answer.verdict.word,
+        "sentence": answer.verdict.sentence,
+        "level": answer.level,
+        "level_of_each": answer.each_level,
+        "corrected_by": answer.corrected_by or None,
+        "splits": [
+            {
+                "speed": speed_label(split.speed_mps, season.unit),
+                "speed_mps": split.speed_mps,
+                "runs_a": split.runs_a,
+                "runs_b": split.runs_b,
+                "a_s": split.mean_a_s,
+                "b_s": split.mean_b_s,
+                "difference_s": split.interval.estimate,
+                "low_s": split.interval.low,
+                "high_s": split.interval.high,
+                "run_low_s": split.interval.run_low,
+                "run_high_s": split.interval.run_high,
+                "alone_low_s": split.interval.alone_low,
+                "alone_high_s": split.interval.alone_high,
+                "days": split.interval.days,
+                "run_sigma_s": split.scatter.run_sigma,
+                "day_sigma_s": split.scatter.day_sigma,
+                "repeat_outings": split.scatter.day_df,
+                "smallest_detectable_s": split.verdict.detectable,
+                "more_runs_each": split.verdict.more_runs_each,
+                "verdict": split.verdict.word,
+                "sentence": split.verdict.sentence,
+                "raw": span(split.raw),
+                "corrected": span(split.corrected),
+            }
+            for split in answer.splits
+        ],
+        "trace": [
+            {
+                "from_mps": band.from_mps, "to_mps": band.to_mps, "a_s": band.mean_a_s, **(span(band.interval) or {}),
+                "run_low_s": band.interval.run_low, "run_high_s": band.interval.run_high, "verdict": band.verdict.word,
+            }
+            for band in answer.trace
+        ],
+        "launch": measure(answer.launch),
+        "mixture": measure(answer.mixture),
+        "fuel": measure(answer.fuel),
+        "outliers": answer.outliers,
+        "left_out": [{"run": each.label, "reason": each.reason, "struck": each.struck} for each in left],
+        "caveats": answer.caveats,
+    }  # fmt: skip
+
+
+def _print_comparison(answer: Comparison, season: Season, left: Sequence[Any], trace: bool) -> None:
+    out = console()
+    out.print(f"A  {answer.a}\nB  {answer.b}")
+    out.print("   differ in " + "; ".join(map(str, answer.parts_that_differ)) if answer.parts_that_differ else
+              "   no parts known to differ")  # fmt: skip
+    out.print()
+    out.print(f"{answer.verdict.sentence[:1].upper()}{answer.verdict.sentence[1:]}.", style="bold")
+    out.print()
+    rows = []
+    for split in answer.splits:
+        rows.append(
+            [
+                speed_label(split.speed_mps, season.unit), f"{split.runs_a}/{split.runs_b}", _two(split.mean_a_s),
+                _two(split.mean_b_s), _signed(split.interval.estimate),
+                _span(split.interval.low, split.interval.high), _span(split.interval.run_low, split.interval.run_high),
+                split.verdict.word,
+            ]
+        )  # fmt: skip
+    out.print(
+        table(["to", "runs", "A s", "B s", "B-A", "with days", "runs only", "verdict"], rows, left=(0, 7),
+              title=f"Time from one foot of movement{_by(answer)}")
+    )  # fmt: skip
+    if answer.corrected_by:
+        said = ", ".join(
+            f"{_signed(split.raw.estimate)} to {speed_label(split.speed_mps, season.unit)}" for split in answer.splits
+        )
+        out.print(f"As driven, B-A: {said}.")
+    out.print(
+        f"All intervals of this table hold together at {answer.level:.0%} (each at {answer.each_level:.1%}): "
+        "the speeds are one question."
+    )
+    if trace:
+        _print_trace(answer, season)
+    for measure in (answer.launch, answer.mixture, answer.fuel):
+        if measure is not None:
+            out.print(
+                f"{measure.name}: A {measure.mean_a:.2f}, B {measure.mean_b:.2f} {measure.unit}; "
+                f"{measure.verdict.sentence}{_in(measure.interval)}."
+            )
+    open_ones = [split for split in answer.splits if split.verdict.more_runs_each]
+    if open_ones and answer.verdict.word in ("no difference shown", "too few runs"):
+        last = open_ones[-1]
+        out.print(
+            f"To show the change worth knowing: one outing with both, {last.verdict.more_runs_each} runs each. "
+            "`pullbook plan` lays it out."
+        )
+    lines = [*answer.caveats, *answer.outliers]
+    struck = [each for each in left if each.struck]
+    others = [each for each in left if not each.struck]
+    lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
+    lines += [f"{each.label} does not count: {each.reason}" for each in others[:6]]
+    if len(others) > 6:
+        lines.append(f"{len(others) - 6} more runs do not count; --json names them")
+    if answer.corrected_by:
+        lines.append(
+            f"times are corrected to {answer.corrected_by} air on the force of the engine, with road load from "
+            f"{season.road}; mixture changes with the air are not corrected"
+        )
+    if lines:
+        out.print()
+        for line in lines:
+            out.print(f"- {line[:1].upper()}{line[1:]}.")
+
+
+def _print_trace(answer: Comparison, season: Season) -> None:
+    from logger.units import SPEED_UNITS
+
+    scale = SPEED_UNITS[season.unit]
+    rows = []
+    most = max((abs(band.interval.estimate) for band in answer.trace if math.isfinite(band.interval.estimate)),
+               default=0.0)  # fmt: skip
+    for band in answer.trace:
+        size = band.interval.estimate
+        bar = (
+            "" if not (most > 0 and math.isfinite(size)) else ("-" if size < 0 else "+") * round(12 * abs(size) / most)
+        )
+        rows.append(
+            [
+                f"{band.from_mps / scale:.0f}-{band.to_mps / scale:.0f} {season.unit}", _two(band.mean_a_s),
+                _signed(size), _span(band.interval.low, band.interval.high), band.verdict.word, bar,
+            ]
+        )  # fmt: skip
+    console().print()
+    console().print(
+        table(["band", "A s", "B-A", "interval", "verdict", "- quicker, + slower"], rows, left=(0, 4, 5),
+              title="Time gained or lost along the run")
+    )  # fmt: skip
+
+
+def _by(answer: Comparison) -> str:
+    return f", corrected by {answer.corrected_by}" if answer.corrected_by else ", as driven"
+
+
+def _two(value: float) -> str:
+    return f"{value:.2f}" if math.isfinite(value) else "-"
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.2f}" if math.isfinite(value) else "-"
+
+
+def _span(low: float, high: float) -> str:
+    return f"{low:+.2f}..{high:+.2f}" if math.isfinite(low) and math.isfinite(high) else "unknown"
+
+
+def _in(interval: Interval) -> str:
+    if not math.isfinite(interval.low):
+        return ""
+    return f" ({interval.low:+.2f} to {interval.high:+.2f})"
+
+
+def _effect_json(effect: Effect, speeds: Any = None, unit: str = "") -> dict[str, Any]:
+    intervals = []
+    for k, i in enumerate(effect.intervals):
+        entry: dict[str, Any] = {
+            "difference": i.estimate,
+            "low": i.low,
+            "high": i.high,
+            "run_low": i.run_low,
+            "run_high": i.run_high,
+            "days": i.days,
+        }
+        if speeds is not None:
+            entry = {"speed": speed_label(float(speeds[k]), unit), "speed_mps": float(speeds[k]), **entry}
+        intervals.append(entry)
+    return {
+        "parts": [change.part for change in effect.changes],
+        "changes": [{"part": c.part, "from": c.base, "to": c.value} for c in effect.changes],
+        "joint": effect.joint,
+        "runs": effect.runs,
+        "effects": intervals,
+    }
+
+
+def _fuel_effects(season: Season) -> Attribution | None:
+    import numpy as np
+
+    from analysis.compare import Observation
+    from analysis.effects import attribute
+
+    if len(season.loops) < 3:
+        return None
+    stand_in = [
+        Observation(
+            loop.drive, loop.setup, loop.parts, loop.drive, loop.outing, 0.0, math.nan, np.zeros(1), np.zeros(1),
+            np.zeros(1),
+        )
+        for loop in season.loops
+    ]  # fmt: skip
+    return attribute(stand_in, np.array([[loop.m3_per_m * 1e8] for loop in season.loops]))
+
+
+def _print_effects(
+    times: Attribution,
+    mixture: Attribution | None,
+    fuel: Attribution | None,
+    speeds: Any,
+    season: Season,
+    corrected: bool,
+) -> None:
+    from analysis.setups import described
+
+    out = console()
+    out.print(f"Against {described(times.design.setups[0])}:")
+    by = f", corrected by {season.factor}" if corrected else ", as driven"
+    for k, speed in enumerate(speeds):
+        _print_effect_table(times, k, "s", f"Time to {speed_label(float(speed), season.unit)} from one foot{by}")
+    if mixture is not None and mixture.effects:
+        _print_effect_table(mixture, 0, season.channel, "Mixture at full throttle")
+    if fuel is not None and fuel.effects:
+        _print_effect_table(fuel, 0, "L/100 km", "Fuel")
+    for group in times.design.tangled:
+        out.print(
+            f"- {' and '.join(group)} always changed together: what each does cannot be told from these drives. "
+            "`pullbook plan` says which drive would tell."
+        )
+    if times.design.parts and not times.design.tangled:
+        out.print("- No parts are tangled: each effect stands for itself.")
+    for line in times.caveats:
+        out.print(f"- {line[:1].upper()}{line[1:]}.")
+
+
+def _print_effect_table(found: Attribution, k: int, unit: str, title: str) -> None:
+    rows = []
+    for effect in found.effects:
+        i = effect.intervals[k]
+        name = " with ".join(map(str, effect.changes))
+        rows.append([name, str(effect.runs), _signed(i.estimate), _span(i.low, i.high), _span(i.run_low, i.run_high)])
+    console().print(table(["change", "runs", unit, "with days", "runs only"], rows, title=title))
+
+
+def _plan_json(made: Plan, speed: float, season: Season) -> dict[str, Any]:
+    from analysis.plan import CHECKLIST
+
+    return {
+        "separable": made.design.separable,
+        "tangled": made.design.tangled,
+        "next": [
+            {"setup": dict(step.parts), "runs": step.runs, "why": step.why, "outing": step.outing}
+            for step in made.steps
+        ],
+        "speed": speed_label(speed, season.unit),
+        "power": made.power,
+        "worth_s": made.worth,
+        "outings": made.outings,
+        "minutes": made.minutes,
+        "notes": made.notes,
+        "warnings": made.warnings,
+        "checklist": list(CHECKLIST) if made.steps else [],
+    }
+
+
+def _print_plan(made: Plan, speed: float, season: Season) -> None:
+    from analysis.plan import CHECKLIST
+    from analysis.setups import described, differences, shown
+
+    out = console()
+    for group in made.design.tangled:
+        out.print(f"{' and '.join(group)} always changed together so far: their effects are tangled.")
+    if not made.steps:
+        out.print("No drive is needed." if made.design.parts else "Nothing to tell apart: one setup was driven so far.")
+    else:
+        out.print(f"Judged by the time to {speed_label(speed, season.unit)}.\n")
+        base = made.steps[0].parts
+        rows = []
+        for number, step in enumerate(made.steps, 1):
+            differ = differences(base, step.parts)
+            what = "; ".join(f"{d.part} {shown(d.b)}" for d in differ) or "the first setup again"
+            rows.append([str(number), str(step.outing), what if number > 1 else "as below", str(step.runs), step.why])
+        out.print(table(["", "outing", "setup", "runs", "why"], rows, left=(0, 2, 4)))
+        out.print(f"Setup 1: {described(base)}")
+        out.print(f"About {made.minutes / 60:.1f} h an outing, at {made.run_minutes:.0f} min a run.")
+    for line in [*made.warnings, *made.notes]:
+        out.print(f"- {line[:1].upper()}{line[1:]}.")
+    if made.steps:
+        out.print("\nFor the day")
+        for line in CHECKLIST:
+            out.print(f"  [ ] {line}")
+
+
+# --- the season ---------------------------------------------------------------------------------------------------
+
+
+@app.command()
+def drives(
+    all_runs: AllRunsOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """List the drives: when, what was fitted, runs, best and typical time, mixture, fuel, air."""
+    import numpy as np
+
+    from analysis.compare import common_speed
+
+    _, season = _season(store, "j1349", all_runs)
+    speed = common_speed(season.runs, _step(season))
+    by_drive = {row.drive: [run for run in season.runs if run.drive == row.drive] for row in season.drives}
+    fuel = {loop.drive: loop.m3_per_m * 1e8 for loop in season.loops}
+    entries: list[dict[str, Any]] = []
+    for row in season.drives:
+        runs = by_drive[row.drive]
+        best, typical, count = _best_typical(runs, speed)
+        mixture = [run.full_throttle for run in runs if math.isfinite(run.full_throttle)]
+        entries.append(
+            {
+                "drive": row.drive,
+                "started_utc": row.started_utc,
+                "minutes": row.duration_s / 60,
+                "outing": row.outing,
+                "setup": row.setup,
+                "runs": len(runs),
+                "timed": count,
+                "best_s": best,
+                "typical_s": typical,
+                "full_throttle": float(np.median(mixture)) if mixture else None,
+                "l_per_100km": fuel.get(row.drive),
+                "air_density_kg_per_m3": row.air.density_kg_per_m3,
+                "notes": list(row.notes),
+            }
+        )
+    if json:
+        print_json({"speed": _label(speed, season), "drives": entries})
+        return
+    rows = [
+        [
+            entry["drive"], entry["setup"], str(entry["runs"]), _two(entry["best_s"]), _two(entry["typical_s"]),
+            _maybe(entry["full_throttle"], 2), _maybe(entry["l_per_100km"], 1),
+            _maybe(entry["air_density_kg_per_m3"], 3),
+        ]
+        for entry in entries
+    ]  # fmt: skip
+    console().print(
+        table(["drive", "setup", "runs", "best", "typical", season.channel, "L/100", "air"], rows, left=(0, 1))
+    )
+    print(
+        f"Best and typical (median): seconds from one foot to {_label(speed, season)}. {season.channel}: full throttle."
+    )
+    for entry in entries:
+        for note in entry["notes"]:
+            print(f"{entry['drive']}: {note}")
+
+
+@app.command(name="season")
+def season_(
+    to: Annotated[
+        str | None, typer.Option("--to", help="The speed to judge by, such as 50mph.", show_default=False)
+    ] = None,
+    all_runs: AllRunsOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """The season by setup: what was fitted when, best and typical time, mixture, fuel; what the best run is worth."""
+    import numpy as np
+
+    from analysis.compare import best_run, common_speed
+    from analysis.effects import scatter_of
+    from analysis.setups import differences, known
+    from logger.drive import list_drives
+
+    where, found = _season(store, "j1349", all_runs)
+    speed = parse_speed(to) if to else common_speed(found.runs, _step(found))
+    driven = known(list_drives(where))
+    best = None
+    if found.runs and math.isfinite(speed):
+        times = np.array([run.time_to(np.array([speed])) for run in found.runs])
+        best = best_run(found.runs, speed, scatter_of(found.runs, times)[0])
+    entries = []
+    before: Parts | None = None
+    for each in driven:
+        side = _setup_side(each, found)
+        fast, typical, count = _best_typical(side.runs, speed)
+        mixture = [run.full_throttle for run in side.runs if math.isfinite(run.full_throttle)]
+        fuel = [loop.m3_per_m * 1e8 for loop in side.loops]
+        changed = differences(before, each.setup.parts) if before is not None else []
+        entries.append(
+            {
+                "setup": each.name,
+                "parts": dict(each.setup.parts),
+                "changed": parts_json(changed),
+                "since": each.setup.date,
+                "first_drive": each.drives[0],
+                "drives": len(each.drives),
+                "outings": len({run.outing for run in side.runs}),
+                "runs": count,
+                "best_s": fast,
+                "typical_s": typical,
+                "full_throttle": float(np.median(mixture)) if mixture else None,
+                "l_per_100km": float(np.mean(fuel)) if fuel else None,
+                "personal_best": best is not None and any(run.label == best.label for run in side.runs),
+                "cost": each.setup.cost,
+                "hours": each.setup.hours,
+                "notes": each.setup.notes,
+            }
+        )
+        before = each.setup.parts
+    if json:
+        print_json(
+            {
+                "speed": _label(speed, found),
+                "setups": entries,
+                "personal_best": asdict(best) if best else None,
+                "drives_without_setup": [row.drive for row in found.drives if row.parts is None],
+            }
+        )
+        return
+    _print_season(entries, best, speed, found)
+
+
+def _print_season(entries: Sequence[dict[str, Any]], best: Any, speed: float, found: Season) -> None:
+    from analysis.setups import shown
+
+    out = console()
+    rows = []
+    for entry in entries:
+        changed = "; ".join(f"{part} {shown(v['a'])} -> {shown(v['b'])}" for part, v in entry["changed"].items())
+        mark = " *" if entry["personal_best"] else ""
+        rows.append(
+            [
+                entry["setup"], str(entry["outings"]), str(entry["runs"]), _two(entry["best_s"]) + mark,
+                _two(entry["typical_s"]), _maybe(entry["full_throttle"], 2), _maybe(entry["l_per_100km"], 1),
+                changed or "-",
+            ]
+        )  # fmt: skip
+    headings = ["setup", "outings", "runs", "best", "typical", found.channel, "L/100", "changed"]
+    out.print(table(headings, rows, left=(0, 7)))
+    out.print(f"Seconds from one foot to {_label(speed, found)}; typical is the median. Times are as driven.")
+    if best is not None:
+        out.print(f"* The best run, {best.label} with {best.time_s:.2f} s, is {best.sentence}.")
+    for entry in entries:
+        if entry["notes"]:
+            out.print(f"{entry['setup']}: {entry['notes']}")
+    without = [row.drive for row in found.drives if row.parts is None]
+    if without:
+        out.print(f"{len(without)} drives carry no setup: `pullbook setup FILE --drive DRIVE` gives them one.")
+
+
+def _best_typical(runs: Sequence[Observation], speed: float) -> tuple[float, float, int]:
+    import numpy as np
+
+    if not math.isfinite(speed):
+        return math.nan, math.nan, 0
+    times = np.array([run.time_to(np.array([speed]))[0] for run in runs])
+    times = times[np.isfinite(times)]
+    return (float(times.min()), float(np.median(times)), len(times)) if len(times) else (math.nan, math.nan, 0)
+
+
+def _label(speed: float, season: Season) -> str:
+    return speed_label(speed, season.unit) if math.isfinite(speed) else "no speed"
+
+
+def _maybe(value: float | None, decimals: int) -> str:
+    return f"{value:.{decimals}f}" if value is not None and math.isfinite(value) else "-"

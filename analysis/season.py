@@ -1,0 +1,391 @@
+"""All drives of a store as runs that can be compared: what was fitted, which day, which way, what air.
+
+    season = gather(store)
+    season.runs          # the runs that count, as `compare.Observation`s
+    season.left_out      # those that do not, each with its reason
+
+Finding the runs of a drive takes seconds and depends on nothing but the drive's tables and this program, so it is done
+once and kept in `.analysis` in the store; that folder may be deleted at any time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import hashlib
+import json
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.compare import FuelLoop, Observation
+from analysis.setups import Parts, same
+from analysis.weather import STANDARD_AIR, Air, Weather, WeatherError, air_of, corrected_times, headwind, read_weather
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, InputError, NoAnswer
+
+if TYPE_CHECKING:
+    from logger.drive import Drive
+
+OUTING_GAP_S = 6 * 3600
+"""Drives closer together than this share a day: engine, weather, fuel, driver."""
+SLOW_SHARE = 0.15
+"""A run slower than its setup's median by more than this in most bands of speed was not at full throttle."""
+DEFAULT_FACTOR = "SAE J1349"
+
+_TABLE_MPS = sorted(
+    {
+        *(float(k) for k in range(1, 46)),
+        *(round(5 * k * MPS_PER_MPH, 9) for k in range(1, 21)),
+        *(round(10 * k * MPS_PER_KMH, 9) for k in range(1, 17)),
+    }
+)
+_CACHE = ".analysis"
+_PACE_FROM, _PACE_TO = 6, 20
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A standing run that does not count."""
+
+    label: str
+    drive: str
+    reason: str
+    struck: bool
+
+
+@dataclass(frozen=True)
+class Outing:
+    """One drive at a glance."""
+
+    drive: str
+    started_utc: datetime
+    duration_s: float
+    setup: str
+    parts: Parts | None
+    outing: int
+    weather: Weather
+    air: Air
+    channel: str
+    """The mixture's: afr or lambda; "" without one."""
+    notes: tuple[str, ...]
+    runs: tuple[str, ...]
+    """Labels of the runs that count."""
+    trouble: str = ""
+    """Why the drive could not be read for runs."""
+
+
+@dataclass(frozen=True)
+class Season:
+    runs: list[Observation]
+    left_out: list[LeftOut]
+    drives: list[Outing]
+    loops: list[FuelLoop]
+    unit: str
+    """mph or km/h, as the newest car file says."""
+    factor: str
+    """The correction in the runs' `corrected_s`."""
+    road: str
+    """Where the road load that the correction uses is from."""
+    caveats: list[str] = field(default_factory=list)
+
+    @property
+    def channel(self) -> str:
+        """The mixture channel of most drives; AFR where they differ or have none."""
+        channels = [drive.channel for drive in self.drives if drive.channel]
+        return "lambda" if channels and all(c == "lambda" for c in channels) else "AFR"
+
+
+def gather(
+    store: Path,
+    *,
+    factor: str = DEFAULT_FACTOR,
+    every_run: bool = False,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Season:
+    """Read all drives of `store`. `every_run`: runs that look like part throttle count as well.
+
+    `progress` is told what takes long. NoAnswer where the store has no drives.
+    """
+    from logger.drive import list_drives
+
+    drives = list_drives(store)
+    if not drives:
+        raise NoAnswer(f"{store}: there is no drive in this store yet")
+    outings = _outings(drives)
+    runs: list[Observation] = []
+    left: list[LeftOut] = []
+    rows: list[Outing] = []
+    loops: list[FuelLoop] = []
+    roads: list[str] = []
+    for number, (drive, outing) in enumerate(zip(drives, outings, strict=True), 1):
+        found = _found(drive, store, lambda text, n=number: progress(f"{text} ({n} of {len(drives)})"))  # type: ignore[misc]
+        weather, air = _weather(drive)
+        mine, out = _observations(drive, outing, found["runs"], weather, air, factor, roads)
+        runs += mine
+        left += out
+        if (loop := _loop(drive, outing, found)) is not None:
+            loops.append(loop)
+        rows.append(
+            Outing(
+                drive.id, drive.manifest.started_utc, drive.manifest.duration_s,
+                drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, outing, weather,
+                air, found["channel"], tuple(note.text for note in drive.manifest.notes),
+                tuple(run.label for run in mine), found["trouble"],
+            )
+        )  # fmt: skip
+    if not every_run:
+        runs, slow = _without_part_throttle(runs)
+        left += slow
+        gone = {each.label for each in slow}
+        rows = [_without(row, gone) for row in rows]
+    newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
+    unit = newest.units.speed if newest else "mph"
+    return Season(runs, left, rows, loops, unit, factor, roads[-1] if roads else "")
+
+
+def label(drive: str, run: int) -> str:
+    """How a run is called on the command line."""
+    return f"{drive}:{run}"
+
+
+def side_runs(season: Season, labels: Sequence[str]) -> list[Observation]:
+    """The runs called so, in the season's order."""
+    wanted = set(labels)
+    return [run for run in season.runs if run.label in wanted]
+
+
+# --- drives -------------------------------------------------------------------------------------------------------
+
+
+def _outings(drives: Sequence[Drive]) -> list[int]:
+    """The outing of each drive, in order of time."""
+    numbers: list[int] = []
+    end = -math.inf
+    for drive in drives:
+        begun = drive.manifest.started_utc.timestamp()
+        numbers.append((numbers[-1] if numbers else -1) + (begun - end > OUTING_GAP_S))
+        end = max(end, drive.manifest.ended_utc.timestamp())
+    return [max(number, 0) for number in numbers]
+
+
+def _weather(drive: Drive) -> tuple[Weather, Air]:
+    elevation = drive.car.car.elevation_m if drive.car else None
+    try:
+        weather = read_weather(drive.manifest.weather)
+    except WeatherError:
+        weather = Weather()
+    return weather, air_of(weather, elevation)
+
+
+def _observations(
+    drive: Drive,
+    outing: int,
+    found: Sequence[dict[str, Any]],
+    weather: Weather,
+    air: Air,
+    factor: str,
+    roads: list[str],
+) -> tuple[list[Observation], list[LeftOut]]:
+    from analysis import roadload
+    from analysis.analysed import SAME_RUN_S
+
+    day = standard = None
+    if air.factors:
+        day = roadload.of(drive.car, air.density_kg_per_m3)
+        standard = roadload.of(drive.car, STANDARD_AIR[factor])
+        roads.append(day.source)
+    mine, out = [], []
+    for run in found:
+        name = label(drive.id, run["n"])
+        start = run["start_utc_ns"] * 1e-9
+        struck = next(
+            (s for s in drive.manifest.struck if abs(s.run_start_utc.timestamp() - start) < SAME_RUN_S), None
+        )  # fmt: skip
+        if struck is not None:
+            out.append(LeftOut(name, drive.id, struck.reason, True))
+            continue
+        if not run["clean"]:
+            out.append(LeftOut(name, drive.id, run["ended"], False))
+            continue
+        if drive.manifest.fuel is not None:
+            out.append(LeftOut(name, drive.id, "part of a fuel loop", False))
+            continue
+        speed, time = np.array(run["speed_mps"]), np.array(run["time_s"])
+        corrected = None
+        if day is not None and standard is not None and len(speed) > 1:
+            grade = run["grade_percent"] / 100 if run["grade_percent"] is not None else 0.0
+            corrected = corrected_times(speed, time, air.factors[factor], day, standard, grade)
+        against = math.nan
+        if weather.wind_mps is not None and weather.wind_from_deg is not None:
+            against = headwind(weather.wind_mps, weather.wind_from_deg, run["direction_deg"])
+        mine.append(
+            Observation(
+                name, drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, drive.id,
+                outing, start, _number(run["direction_deg"]), speed, time, np.array(run["sigma_s"]), corrected,
+                _number(run["grade_percent"]), against, _number(weather.wind_mps), _number(run["full_throttle"]),
+                _number(run["rise_s"]), bool(run["soft"]),
+            )
+        )  # fmt: skip
+    return mine, out
+
+
+def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observation], list[LeftOut]]:
+    """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
+    grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
+    spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
+    kept, out = [], []
+    for i, run in enumerate(runs):
+        fellows = [k for k, other in enumerate(runs) if _alike(run, other) and np.isfinite(spent[k]).sum() >= 3]
+        if len(fellows) >= 4 and np.isfinite(spent[i]).any():
+            with np.errstate(invalid="ignore"):
+                ratio = float(np.nanmedian(spent[i] / _median(spent[fellows])))
+            if ratio > 1 + SLOW_SHARE:
+                reason = f"slower throughout than this setup's other runs by {ratio - 1:.0%}: not at full throttle"
+                out.append(LeftOut(run.label, run.drive, reason, False))
+                continue
+        kept.append(run)
+    return kept, out
+
+
+def _alike(a: Observation, b: Observation) -> bool:
+    return same(a.parts, b.parts) if a.parts is not None and b.parts is not None else a.parts is b.parts
+
+
+def _median(rows: Any) -> Any:
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a band that no run passed is NaN, as it should be
+        return np.nanmedian(rows, axis=0)
+
+
+def _without(row: Outing, gone: set[str]) -> Outing:
+    from dataclasses import replace
+
+    return replace(row, runs=tuple(name for name in row.runs if name not in gone))
+
+
+def _loop(drive: Drive, outing: int, found: dict[str, Any]) -> FuelLoop | None:
+    if found.get("m3_per_m") is None:
+        return None
+    return FuelLoop(
+        drive.id, drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, outing,
+        found["m3_per_m"], found["fuel_sigma"],
+    )  # fmt: skip
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else float(value)
+
+
+# --- what is kept -------------------------------------------------------------------------------------------------
+
+
+def _found(drive: Drive, store: Path, progress: Callable[[str], None]) -> dict[str, Any]:
+    """What a drive's tables say of its standing runs, as plain numbers; from the store's cache where it is there."""
+    key = _key(drive)
+    path = store / _CACHE / f"{drive.id}.json"
+    with contextlib.suppress(OSError, ValueError):
+        kept: dict[str, Any] = json.loads(path.read_bytes())
+        if kept.get("key") == key:
+            return kept
+    progress(f"finding the runs of {drive.id}")
+    found = {"key": key, **_find(drive)}
+    with contextlib.suppress(OSError):  # a store that cannot be written to is read all the same
+        path.parent.mkdir(exist_ok=True)
+        draft = path.with_suffix(".new")
+        draft.write_text(json.dumps(found, allow_nan=False), encoding="utf-8")
+        draft.replace(path)
+    return found
+
+
+def _find(drive: Drive) -> dict[str, Any]:
+    from analysis.analysed import analyse, speed_unit
+    from analysis.runs import Options
+
+    try:
+        analysed = analyse(drive, Options(speeds_mps=tuple(_TABLE_MPS), unit=speed_unit(drive)))
+    except (NoAnswer, InputError) as error:
+        return {"runs": [], "channel": "", "trouble": str(error), "m3_per_m": None, "fuel_sigma": None}
+    channel, mixture = _full_throttle(drive, analysed.runs)
+    runs = [
+        {
+            "n": run.n,
+            "start_utc_ns": run.start_utc_ns,
+            "direction_deg": _plain(run.direction_deg),
+            "grade_percent": _plain(run.grade.percent),
+            "clean": run.clean,
+            "ended": run.ended_words or run.ended,
+            "speed_mps": [split.speed_mps for split in run.splits if math.isfinite(split.from_one_foot_s)],
+            "time_s": [split.from_one_foot_s for split in run.splits if math.isfinite(split.from_one_foot_s)],
+            "sigma_s": [split.from_one_foot_sigma_s for split in run.splits if math.isfinite(split.from_one_foot_s)],
+            "rise_s": _plain(run.launch.rise_s) if run.launch else None,
+            "soft": bool(run.launch and run.launch.soft),
+            "full_throttle": _plain(mixture.get(run.n, math.nan)),
+        }
+        for run in analysed.runs
+        if run.kind == "standing"
+    ]
+    used, sigma = _fuel_of(drive, analysed.motion, analysed.fixes)
+    return {"runs": runs, "channel": channel, "trouble": "", "m3_per_m": used, "fuel_sigma": sigma}
+
+
+def _full_throttle(drive: Drive, runs: Sequence[Any]) -> tuple[str, dict[int, float]]:
+    """The median mixture of each standing run in the upper half of its speeds, readings laid back by their delay."""
+    from analysis.mapped import map_drive
+    from logger.config import TargetsConfig
+
+    try:
+        mapped = map_drive(drive, TargetsConfig())
+    except (NoAnswer, InputError):
+        return "", {}
+    time = mapped.readings.time_s - mapped.answer.delay.delay_s - mapped.answer.delay.lag_s
+    good = np.isfinite(mapped.readings.value)
+    found = {}
+    for run in runs:
+        passed = [split for split in run.splits if split.speed_mps >= 0.4 * run.peak_mps]
+        if run.kind != "standing" or not run.clean or not passed:
+            continue
+        begin, end = run.start_s + passed[0].time_s, run.start_s + passed[-1].time_s
+        here = good & (time >= begin) & (time <= end)
+        if np.sum(here) >= 8:
+            found[run.n] = float(np.median(mapped.readings.value[here]))
+    return mapped.readings.channel, found
+
+
+def _fuel_of(drive: Drive, motion: Any, fixes: Any) -> tuple[float | None, float | None]:
+    if drive.manifest.fuel is None:
+        return None, None
+    from analysis import economy
+
+    try:
+        loop = economy.drive_loop(motion, fixes, economy.from_kept(drive.manifest.fuel))
+    except (NoAnswer, InputError, ValueError):
+        return None, None
+    return _plain(loop.m3_per_m), _plain(loop.sigma)
+
+
+def _plain(value: float) -> float | None:
+    return float(value) if math.isfinite(value) else None
+
+
+def _key(drive: Drive) -> str:
+    """What the kept numbers depend on: the drive's tables, its car, its fuel, and this program."""
+    manifest = drive.manifest
+    depends = [manifest.digests, manifest.rows, manifest.car, manifest.fuel, _program()]
+    return hashlib.sha256(json.dumps(depends, sort_keys=True, default=str).encode()).hexdigest()
+
+
+@functools.cache
+def _program() -> str:
+    """A digest of the modules that find runs and mixture: a changed program finds anew."""
+    folder = Path(__file__).parent
+    digest = hashlib.sha256()
+    for name in ("motion", "runs", "mixture", "mapped", "delay", "driving", "roadload", "economy", "season"):
+        digest.update((folder / f"{name}.py").read_bytes())
+    return digest.hexdigest()
