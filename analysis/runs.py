@@ -251,10 +251,40 @@ def _moments(weight: Floats, values: Floats, sigma: Floats) -> tuple[float, floa
     return mean, math.sqrt(float(np.sum(weight * ((values - mean) ** 2 + sigma**2))))
 
 
-_RISES = ("straight", "fading", "s-shaped", "slipping")
-_RISE_S = np.array([0.08, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.4, 3.4])
-_KNOTS = 7
-_WANDER = np.array([0.02, 0.2, 2.0])
+class _Rise(NamedTuple):
+    """One way for the acceleration to come in: which curve, over what time [s], from what first share, how likely."""
+
+    curve: Literal["straight", "fading", "s-shaped"]
+    seconds: float
+    first: float
+    weight: float
+
+
+def _rises() -> list[_Rise]:
+    """Every way that `fit_launch` averages over.
+
+    Readings near zero cannot tell these apart where the rise is long: what happens below the noise is invisible, and
+    how early the car began to move there depends on the curve. The weights therefore decide, and are set so that
+    launches of all the usual kinds (a clutch that bites, a belt that slips in, a foot that goes down slowly) come out
+    with the least bias that is possible for all of them at once. See DEVELOPERS.md for what is left.
+    """
+    rises = [_Rise("straight", 0.0, 1.0, 1.0)]
+    for curve, first, weight, tilt in (
+        ("straight", 0.0, 0.60, 1.0),
+        ("fading", 0.0, 0.05, 0.0),
+        ("s-shaped", 0.0, 0.015, 0.1),
+        ("s-shaped", 0.15, 0.08, 0.1),
+        ("s-shaped", 0.25, 0.22, 0.2),
+        ("s-shaped", 0.45, 0.09, 0.4),
+    ):
+        for seconds in (0.08, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.4, 3.4):
+            rises.append(_Rise(curve, seconds, first, weight * (seconds / 0.8) ** tilt))  # type: ignore[arg-type]
+    return rises
+
+
+_KNOTS = 6
+_WANDER = np.array([0.004, 0.06, 0.6])
+"""How much the acceleration wanders under the launch, variance per second [m2/s5]: equally likely."""
 
 
 def fit_launch(
@@ -270,132 +300,126 @@ def fit_launch(
 ) -> Launch:
     """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
 
-    The car stands until t0; then a(t) = S((t - t0) / rise) A(t - t0), where S rises from 0 to 1 in one of several ways
-    (at once, straight, fading like an exponential, s-shaped, slipping) within `rise` (0.08 to 3.4 s), and A, the
-    acceleration that the car would have without the launch, wanders slowly (a random walk of unknown size, linear
-    between knots). For given shape, rise, t0 and wander, the motion is linear in A and its evidence has a closed form;
-    the answer averages over all of them by evidence, so that not knowing the shape is part of the sigma. Near zero
-    readings follow the receiver's own law (`Noise.kind`, rounding, zero held below a speed), not a normal one.
+    The car stands until t0; then a(t) = S((t - t0) / rise) A(t - t0), where S rises to 1 in one of several ways within
+    a time of 0 to 3.4 s (`_rises`), and A, the acceleration that the car would have without the launch, wanders slowly
+    (a random walk of unknown size, linear between knots). For given S, t0 and wander the motion is linear in A and its
+    evidence has a closed form; the answer averages over all of them by evidence, so that not knowing how the car got
+    away is part of the sigma. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding, zero held
+    below a speed), not a normal one.
 
     earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back).
     """
-    sigma = noise.reading_sigma_mps
-    begin = earliest_s - 1.0 if from_s is None else from_s
-    use = (t >= begin) & (t <= until_s)
-    t, y = t[use], y[use]
+    use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     span = until_s - earliest_s
-    shapes = [("at once", 0.0)] + [(rise, tau) for rise in _RISES for tau in _RISE_S]
+    rises = _rises()
+    prior = np.log([rise.weight for rise in rises])
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
-    tables = np.stack([_speed_table(x, kind, tau, span) for kind, tau in shapes])  # (shapes, m, knots)
-    prior_shape = np.array([1.0] + [1.0 / len(_RISES)] * (len(shapes) - 1))
-    alive = np.arange(len(shapes))
-    grid = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.08), 24) + 1)
-    for stage in range(2):
-        logs, coefs, covs = [], [], []
-        for shape in alive:
-            log, c, s = _evidence(t, y, grid, x, tables[shape], noise, sigma, base_mps, at_rest_before, span)
-            logs.append(log + math.log(prior_shape[shape]))
-            coefs.append(c)
-            covs.append(s)
-        log = np.stack(logs)  # (shapes, grid, wanders)
-        weight = np.exp(log - log.max())
-        weight /= weight.sum()
-        if stage == 0:
-            alive = alive[weight.sum((1, 2)) > 1e-5]
-            support = np.flatnonzero(weight.sum((0, 2)) > 1e-6)
-            step = grid[1] - grid[0]
-            low = max(grid[support[0]] - step, earliest_s)
-            high = min(grid[support[-1]] + step, latest_s)
-            grid = np.linspace(low, high, min(max(int((high - low) / 0.012), 20), 90) + 1)
-    keep = np.argwhere(weight > 1e-5 * weight.max())
-    w = weight[tuple(keep.T)]
-    w /= w.sum()
-    c = np.stack(coefs)[tuple(keep.T)]
-    s = np.stack(covs)[tuple(keep.T)]
-    phi = tables[alive[keep[:, 0]]]
-    t0 = grid[keep[:, 1]]
-    thin = slice(None, None, max(len(x) // 250, 1))
-    psi = np.concatenate([np.zeros((len(phi), 1, _KNOTS)), np.cumsum((phi[:, 1:] + phi[:, :-1]) / 2, 1)], 1) * x[1]
-    xs, phi, psi = x[thin], phi[:, thin], psi[:, thin]
-    speed = base_mps + np.einsum("gmk,gk->gm", phi, c)
-    way = base_mps * xs + np.einsum("gmk,gk->gm", psi, c)
-    speed_sigma = np.sqrt(np.maximum(np.einsum("gmk,gkl,gml->gm", phi, s, phi, optimize=True), 0))
-    way_sigma = np.sqrt(np.maximum(np.einsum("gmk,gkl,gml->gm", psi, s, psi, optimize=True), 0))
+    tables = np.stack([_speed_table(x, rise) for rise in rises])  # (rises, m, knots)
+    readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before)
+    # A coarse look with one wander finds where the answer lies; a fine one weighs it.
+    coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.1), 20) + 1)
+    log = _evidence(readings, coarse, x, tables, span, _WANDER[1:2])[0] + prior[:, None, None]
+    weight = np.exp(log - log.max())
+    alive = np.flatnonzero(weight.sum((1, 2)) > 1e-3 * weight.sum((1, 2)).max())
+    support = np.flatnonzero(weight.sum((0, 2)) > 1e-5 * weight.sum((0, 2)).max())
+    low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
+    grid = np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
+    log, coefs, covs = _evidence(readings, grid, x, tables[alive], span, _WANDER)
+    log = log + prior[alive, None, None]
+    weight = np.exp(log - log.max())
+    keep = np.nonzero(weight > 2e-4)
+    w = weight[keep] / weight[keep].sum()
+    c, s, t0 = coefs[keep], covs[keep], grid[keep[1]]
+    thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 160, 1)), [len(x) - 1]]))
+    way_tables = np.zeros_like(tables[alive])
+    way_tables[:, 1:] = np.cumsum((tables[alive, 1:] + tables[alive, :-1]) / 2, 1) * x[1]
+    xs, phi, psi = x[thin], tables[alive][:, thin][keep[0]], way_tables[:, thin][keep[0]]
+    speed = base_mps + (phi @ c[..., None])[..., 0]
+    way = base_mps * xs + (psi @ c[..., None])[..., 0]
+    speed_sigma = np.sqrt(np.maximum(((phi @ s) * phi).sum(-1), 0))
+    way_sigma = np.sqrt(np.maximum(((psi @ s) * psi).sum(-1), 0))
     foot, foot_sigma = _one_foot(xs, speed, way, way_sigma)
     foot = t0 + foot
     return Launch(
-        *_moments(w, t0, np.zeros_like(t0) + (grid[1] - grid[0]) / math.sqrt(12)), *_moments(w, foot, foot_sigma),
+        *_moments(w, t0, np.full_like(t0, (grid[1] - grid[0]) / math.sqrt(12))), *_moments(w, foot, foot_sigma),
         until_s, w, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma,
     )  # fmt: skip
 
 
 def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple[Floats, Floats]:
     reached = way >= FOOT_M
-    k = np.where(reached.any(1), np.argmax(reached, 1), way.shape[1] - 1)
-    k = np.clip(k, 1, None)
+    k = np.clip(np.where(reached.any(1), np.argmax(reached, 1), way.shape[1] - 1), 1, None)
     rows = np.arange(len(k))
     v = np.maximum((way[rows, k] - way[rows, k - 1]) / (x[k] - x[k - 1]), 0.02)
-    return np.asarray(x[k - 1] + (FOOT_M - way[rows, k - 1]) / v, float), np.asarray(way_sigma[rows, k] / v, float)
+    when = x[k - 1] + (FOOT_M - way[rows, k - 1]) / v
+    return np.asarray(when, float), np.asarray(way_sigma[rows, k] / v, float)
 
 
-def _rise(u: Floats, kind: str) -> Floats:
-    """The share of the acceleration that is there at `u` rises after time zero."""
-    inside = np.clip(u, 0.0, 1.0)
-    match kind:
-        case "straight":
-            return inside
-        case "fading":
-            return 1 - np.exp(-3 * np.maximum(u, 0.0))
-        case "s-shaped":
-            return np.asarray(inside * inside * (3 - 2 * inside), float)
-        case "slipping":
-            return 0.25 + 0.75 * inside * inside * (3 - 2 * inside)
-        case _:
-            return np.ones_like(u)
-
-
-def _speed_table(x: Floats, kind: str, tau: float, span: float) -> Floats:
+def _speed_table(x: Floats, rise: _Rise) -> Floats:
     """Speed gained by `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (m, knots)."""
-    knots = np.linspace(0.0, span, _KNOTS)
-    hats = np.stack([np.interp(x, knots, row) for row in np.eye(_KNOTS)], -1)
-    accel = hats * (_rise(x / tau, kind) if tau > 0 else np.ones_like(x))[:, None]
+    share = np.ones_like(x)
+    if rise.seconds > 0:
+        u = x / rise.seconds
+        inside = np.minimum(u, 1.0)
+        match rise.curve:
+            case "straight":
+                share = inside
+            case "fading":
+                share = 1 - np.exp(-3 * u)
+            case "s-shaped":
+                share = inside * inside * (3 - 2 * inside)
+        share = rise.first + (1 - rise.first) * share
+    knots = np.linspace(0.0, float(x[-1]), _KNOTS)
+    accel = np.stack([np.interp(x, knots, row) for row in np.eye(_KNOTS)], -1) * share[:, None]
     out = np.zeros_like(accel)
     out[1:] = np.cumsum((accel[1:] + accel[:-1]) / 2, 0) * (x[1] - x[0])
     return out
 
 
+class _Readings:
+    """Readings of a launch with what does not depend on the fitted start."""
+
+    def __init__(self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool) -> None:
+        self.t, self.y, self.noise, self.base = t, y, noise, base
+        self.sigma = noise.reading_sigma_mps
+        self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
+        self.held = (y == 0) & (noise.hold_mps > 0)
+        if not at_rest_before:
+            # What came before is not of this start: as likely as an average reading, wherever t0 lies.
+            self.before = np.full(len(t), -0.5 - self.normal)
+        elif base > 0:
+            self.before = -0.5 * ((y - base) / self.sigma) ** 2 - self.normal
+        else:
+            at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
+            # One reading in a thousand is a stray one, anywhere up to 3 m/s.
+            self.before = np.log(0.999 * _density(y, np.zeros_like(y), at_rest, noise) + 0.001 / 3)
+
+
 def _evidence(
-    t: Floats, y: Floats, grid: Floats, x: Floats, table: Floats, noise: Noise, sigma: float, base: float,
-    at_rest_before: bool, span: float,
-) -> tuple[Floats, Floats, Floats]:  # fmt: skip
-    """Log evidence (grid, wanders) of each time zero for one shape; coefficients and their covariances."""
+    readings: _Readings, grid: Floats, x: Floats, tables: Floats, span: float, wanders: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Log evidence (rises, grid, wanders) of each start, the coefficients (..., knots), their covariances."""
+    t, y, sigma, base = readings.t, readings.y, readings.sigma, readings.base
+    noise, held = readings.noise, readings.held
     after = t[None, :] - grid[:, None]
     moving = after > 0
-    held = (y == 0) & (noise.hold_mps > 0)
     index = np.clip(after / x[1], 0, len(x) - 1.001)
     whole = index.astype(int)
     part = (index - whole)[..., None]
-    basis = table[whole] * (1 - part) + table[whole + 1] * part  # (grid, n, knots)
-    basis[~moving] = 0.0
+    basis = tables[:, whole] * (1 - part) + tables[:, whole + 1] * part  # (rises, grid, n, knots)
+    basis *= moving[..., None]
     used = moving & ~held
+    design = np.where(used[..., None], basis, 0.0) if held.any() else basis
     z = np.where(used, y - base, 0.0)
-    design = np.where(used[..., None], basis, 0.0)
-    gram = np.swapaxes(design, 1, 2) @ design / sigma**2
-    moment = np.einsum("gnk,gn->gk", design, z) / sigma**2
-    square = (z**2).sum(1) / sigma**2
-    if base > 0:
-        rest = -0.5 * ((y - base) / sigma) ** 2 - math.log(sigma * math.sqrt(2 * math.pi))
-    else:
-        at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
-        rest = np.log(0.999 * _density(y, np.zeros_like(y), at_rest, noise) + 0.001 / 3)
-    before = np.where(moving, 0.0, rest[None, :]).sum(1) if at_rest_before else np.zeros(len(grid))
-    if not at_rest_before:
-        before = np.where(moving, 0.0, -0.5 * 1.0 - math.log(sigma * math.sqrt(2 * math.pi))).sum(1)
-    constant = before - used.sum(1) * math.log(sigma * math.sqrt(2 * math.pi))
-    logs, coefs, covs = [], [], []
+    gram = np.swapaxes(design, -1, -2) @ design / sigma**2
+    moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0] / sigma**2
+    constant = (
+        np.where(moving, 0.0, readings.before).sum(1) - used.sum(1) * readings.normal - 0.5 * (z**2).sum(1) / sigma**2
+    )
     spacing = span / (_KNOTS - 1)
-    for wander in _WANDER:
+    logs, coefs, covs = [], [], []
+    for wander in wanders:
         precision = np.zeros((_KNOTS, _KNOTS))
         precision[0, 0] = 1 / 2.5**2
         for k in range(_KNOTS - 1):
@@ -404,36 +428,48 @@ def _evidence(
         pull = precision @ mean
         posterior = gram + precision
         cov = np.linalg.inv(posterior)
-        c = np.einsum("gkl,gl->gk", cov, moment + pull)
-        _, det = np.linalg.slogdet(posterior)
-        _, det0 = np.linalg.slogdet(precision)
-        log = -0.5 * (square + mean @ pull - np.einsum("gk,gk->g", c, moment + pull)) - 0.5 * (det - det0)
-        # Near zero the readings are not normal: replace the normal law by the receiver's at the fitted speeds.
-        fitted = base + np.einsum("gnk,gk->gn", basis, c)
-        near = moving & (fitted < 4 * sigma + noise.hold_mps) if base == 0 else np.zeros_like(moving)
-        g, n = np.nonzero(near)
-        if len(g):
-            v = np.maximum(fitted[g, n], 0.0)
-            exact = np.log(_density(y[n], v, noise.sigma_mps, noise) + 1e-12)
-            normal = -0.5 * ((y[n] - fitted[g, n]) / sigma) ** 2 - math.log(sigma * math.sqrt(2 * math.pi))
-            # A car that pulls away does not go backwards.
-            back = -0.5 * (np.minimum(fitted[g, n], 0.0) / sigma) ** 2
-            log = log + np.bincount(g, exact - np.where(held[n], 0.0, normal) + back, len(grid))
-        logs.append(log + constant)
+        c = (cov @ (moment + pull)[..., None])[..., 0]
+        det = np.linalg.slogdet(posterior)[1] - np.linalg.slogdet(precision)[1]
+        log = constant + 0.5 * ((c * (moment + pull)).sum(-1) - mean @ pull - det)
+        if base == 0:
+            log = log + _near_zero(readings, moving, basis, c, held, noise)
+        logs.append(log)
         coefs.append(c)
         covs.append(cov)
-    return np.stack(logs, -1), np.stack(coefs, 1), np.stack(covs, 1)
+    return np.stack(logs, -1), np.stack(coefs, -2), np.stack(covs, -3)
+
+
+def _near_zero(
+    readings: _Readings, moving: NDArray[np.bool_], basis: Floats, c: Floats, held: NDArray[np.bool_], noise: Noise
+) -> Floats:
+    """Near zero, readings are not normal: what replacing the normal law by the receiver's adds to the evidence, at the
+    fitted speeds."""
+    y, sigma = readings.y, readings.sigma
+    fitted = (basis @ c[..., None])[..., 0]
+    r, g, n = np.nonzero(moving & (fitted < 4 * sigma + noise.hold_mps))
+    v = fitted[r, g, n]
+    exact = np.log(_density(y[n], np.maximum(v, 0.0), noise.sigma_mps, noise) + 1e-12)
+    normal = np.where(held[n], 0.0, -0.5 * ((y[n] - v) / sigma) ** 2 - readings.normal)
+    back = -0.5 * (np.minimum(v, 0.0) / sigma) ** 2  # a car that pulls away does not go backwards
+    shape = fitted.shape[:2]
+    flat = np.bincount(r * shape[1] + g, exact - normal + back, shape[0] * shape[1])
+    return np.asarray(flat.reshape(shape), float)
 
 
 def _density(y: Floats, v: Floats, sigma: float, noise: Noise) -> Floats:
     """How likely a reading `y` is at the true speed `v`, per m/s, by the receiver's law near zero."""
     width = max(noise.quantum_mps, 0.05 * sigma)
-    upper = _below(y + width / 2, v, sigma, noise)
-    lower = _below(y - width / 2, v, sigma, noise)
-    p = np.maximum(upper - lower, 0.0) / width
+    p = np.maximum(_below(y + width / 2, v, sigma, noise) - _below(y - width / 2, v, sigma, noise), 0.0) / width
+    if noise.kind == "signed":
+        return np.asarray(p, float)
     zero = np.abs(y) < 1e-9
-    if zero.any() and noise.kind != "signed":
-        p = np.where(zero, _below(np.full_like(y, max(noise.hold_mps, width / 2)), v, sigma, noise) / width, p)
+    if zero.any():
+        # The speed below which zero is held is known from above only: the least reading that was not zero.
+        least = [
+            max(share * noise.hold_mps, width / 2) for share in ((0.55, 0.7, 0.85, 1.0) if noise.hold_mps else (1.0,))
+        ]
+        held = np.mean([_below(np.full(int(zero.sum()), level), v[zero], sigma, noise) for level in least], axis=0)
+        p[zero] = held / width
     return np.asarray(p, float)
 
 
@@ -628,12 +664,11 @@ class _Path:
             low, high = self._hand_over, float(motion.t_s[self._peak])
             if self.way(high)[0] < metres or self.way(low)[0] > metres:
                 return None
-            for _ in range(50):
-                middle = (low + high) / 2
-                low, high = (middle, high) if self.way(middle)[0] < metres else (low, middle)
-            speed = max(float(motion.at([low]).speed_mps[0]), 0.1)
-            sigma = self.way(low)[1] / speed
-            passing = self._join(low, sigma)
+            time = float(np.interp(metres - self._joined + self._offset, motion.distance_m, motion.t_s))
+            for _ in range(4):
+                speed = max(float(motion.at([time]).speed_mps[0]), 0.1)
+                time += (metres - self.way(time)[0]) / speed
+            passing = self._join(time, self.way(time)[1] / speed)
         state = motion.at([passing.time_s])
         return DistanceSplit(metres, *passing[2:], float(state.speed_mps[0]), float(state.speed_sigma[0]))
 
