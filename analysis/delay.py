@@ -5,7 +5,8 @@ the engine gives much the same mixture whenever speed and load are the same, the
 the readings a function of the state. That is what is searched for: for each lag, the state's speed and load, spread
 over a coarse table of overlapping cells, pass through the lag; for each delay the readings are fitted with them by
 least squares, and the pair with the least squared residual wins: separable least squares [1]. Its intervals come
-from resampling the drive in blocks [2], so that they know how many changes of load there were to learn from.
+from reweighting the drive in blocks, a Bayesian bootstrap [2], so that they know how many changes of load there were
+to learn from; to that comes `MOTION_S`, how well the smoothed motion itself knows when the acceleration changed.
 
     delay = estimate(time_s, value, state, configured_s=0.4)
 
@@ -13,7 +14,7 @@ References
 ----------
 [1] G. H. Golub, V. Pereyra, The differentiation of pseudo-inverses and nonlinear least squares problems whose variables
     separate, SIAM J. Numer. Anal. 10 (1973) 413.
-[2] H. R. Kuensch, The jackknife and the bootstrap for general stationary observations, Ann. Statist. 17 (1989) 1217.
+[2] D. B. Rubin, The Bayesian bootstrap, Ann. Statist. 9 (1981) 130; in blocks, as what is near in time hangs together.
 """
 
 from __future__ import annotations
@@ -31,13 +32,19 @@ Array = NDArray[np.float64]
 SHIFTS = np.arange(-10, 47)
 """Delays tried, in steps of the grid: -0.5 to 2.3 s. A best fit at the ends or below zero is no delay."""
 LAGS_S = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.6, 0.8])
-BLOCK_S = 12.0
+BLOCK_S = 6.0
 RESAMPLES = 200
-SMOOTH_S = 0.2
+SMOOTH_S = 0.16
 """Half-width of the window that readings, and the state they are held against, are averaged over [s]."""
+SLIP_MPS = 3.0
+LOAD_KNOTS = np.array([-0.2, 0.0, 0.3, 0.6, 0.9])
+"""Knots of the load share: few, so that a table that fits a wrong delay as well cannot be had."""
 STEP_SHARE = 0.3
 """A change of load by this share within a second is a step."""
 MIN_STEPS = 4
+MOTION_S = 0.025
+"""Standard error of the time at which the smoothed motion changes its acceleration [s]; half a step of the grid, from
+simulated drives with 5 and 10 Hz receivers."""
 TELLING_S = 0.2
 """Half-width of the 95 % interval from which on the drive does not tell the delay [s]."""
 
@@ -94,7 +101,7 @@ def estimate(
     Notes
     -----
     The drive cannot tell if the load changed in fewer than `MIN_STEPS` steps, if another delay more than 0.3 s away
-    does as well in over 2.5 % of the resampled drives, if the best delay lies at the end of the range, or if its
+    does best in over 2.5 % of the reweighted drives, if the best delay lies at the end of the range, or if its
     interval is wider than +-`TELLING_S`. Delay and lag are told apart if the interval of the pure delay alone passes
     the same test and the lag's is no wider than +-0.25 s; else their sum is used as a pure delay.
     """
@@ -110,7 +117,7 @@ def estimate(
     blocks = len(sums.yy)
     best = _minimum(_residual(sums, np.ones(blocks)))
     rng = np.random.default_rng(blocks)  # the same drive always gives the same answer
-    draws = rng.multinomial(blocks, np.full(blocks, 1 / blocks), size=RESAMPLES).astype(np.float64)
+    draws = rng.standard_exponential((RESAMPLES, blocks))
     found = np.array([_minimum(_residual(sums, draw)) for draw in draws])
     delay, lag = best
     total = delay + lag
@@ -147,6 +154,30 @@ def count_steps(speed_mps: Array, load: Array) -> int:
     return int(np.sum(np.diff(starts, prepend=-2 * span) > span)) if len(starts) else 0
 
 
+def lagged(x: Array, lag_s: float) -> Array:
+    """A series on the even grid as a first-order lag with the time constant `lag_s` shows it; NaN stays where it is.
+
+    Exact for a series that runs straight from one grid time to the next (a first-order hold).
+    """
+    known = np.isfinite(x)
+    if lag_s <= 0 or not known.any():
+        return x
+    last = np.maximum.accumulate(np.where(known, np.arange(len(x)), -1))
+    held = np.where(last >= 0, x[last], x[np.argmax(known)])
+    return np.where(known, _lag(held - held[0], lag_s) + held[0], np.nan)
+
+
+def _lag(x: Array, lag_s: float) -> Array:
+    """The lag along the first axis, from rest."""
+    from scipy.signal import lfilter
+
+    if lag_s <= 0:
+        return x
+    keep = np.exp(-GRID_S / lag_s)
+    share = (1 - keep) * lag_s / GRID_S
+    return np.asarray(lfilter([1 - share, share - keep], [1.0, -keep], x, axis=0))
+
+
 # --- the sums that every fit is made of ----------------------------------------------------------------------------
 
 
@@ -164,7 +195,6 @@ class _Sums:
 
 def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | None:
     from scipy.ndimage import convolve1d
-    from scipy.signal import lfilter
 
     grid, n = state.time_s, len(state.time_s)
     usual = float(np.median(np.diff(time))) if len(time) > 1 else np.inf
@@ -174,11 +204,12 @@ def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | Non
         return None
     y, known = averaged(time, value, grid, half)
     windows = np.lib.stride_tricks.sliding_window_view
-    usable = np.isfinite(state.speed_mps) & np.isfinite(load)
+    # Below walking to running pace the clutch or belt slips: load by acceleration says little of the throttle there.
+    usable = np.isfinite(load) & (np.nan_to_num(state.speed_mps) > SLIP_MPS)
     rows = np.zeros(n, dtype=np.bool_)
     rows[-SHIFTS[0] : n - SHIFTS[-1]] = windows(known, reach + 1).all(axis=1)
     # The lag remembers: a row needs a known state for a while before it.
-    memory = round(2.0 / GRID_S)
+    memory = round(1.5 / GRID_S)
     rows[:memory] = False
     rows[memory - 1 :] &= windows(usable, memory).all(axis=1)
     index = np.flatnonzero(rows)
@@ -198,8 +229,7 @@ def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | Non
     xx = np.empty((len(LAGS_S), len(pieces), p, p))
     xy = np.empty((len(LAGS_S), len(pieces), p, len(SHIFTS)))
     for j, lag in enumerate(LAGS_S):
-        keep = np.exp(-GRID_S / lag) if lag > 0 else 0.0
-        x = np.ascontiguousarray(lfilter([1 - keep], [1.0, -keep], basis, axis=0)[index])
+        x = np.ascontiguousarray(_lag(basis, float(lag))[index])
         for k, piece in enumerate(pieces):
             xx[j, k], xy[j, k] = x[piece].T @ x[piece], x[piece].T @ ys[piece]
     return _Sums(xx, xy, np.array([np.square(ys[piece]).sum(axis=0) for piece in pieces]))
@@ -233,19 +263,18 @@ def _vertex(x: Array, y: Array, i: int) -> float:
 
 
 def _interval(found: Array, best: float) -> tuple[float, float]:
-    """The 95 % percentile interval of resampled estimates, no narrower than half a step of the grid."""
+    """The 95 % percentile interval of resampled estimates, widened by what the motion does not know."""
     low, high = np.quantile(found, [0.025, 0.975])
-    return min(float(low), best - GRID_S / 4), max(float(high), best + GRID_S / 4)
+    own = 1.96 * MOTION_S
+    return best - float(np.hypot(max(best - low, 0.0), own)), best + float(np.hypot(max(high - best, 0.0), own))
 
 
 def _table(speed: Array, load: Array) -> Array:
-    """Overlapping cells of speed by load, (n, cells): bilinear weights that sum to 1, and one cell for standing."""
-    moving = np.nan_to_num(speed) > 0.5
-    top = float(np.nanquantile(speed[moving], 0.99)) if moving.any() else 1.0
-    by_speed = _hats(speed, np.linspace(2.0, max(top, 4.0), 5))
-    by_load = _hats(load, np.array([-0.3, 0.0, 0.2, 0.4, 0.6, 0.75, 0.9]))
-    cells = (by_speed[:, :, None] * by_load[:, None, :]).reshape(len(speed), -1) * moving[:, None]
-    return np.column_stack([cells, ~moving])
+    """Overlapping cells of speed by load, (n, cells): bilinear weights that sum to 1."""
+    top = float(np.nanquantile(speed, 0.99))
+    by_speed = _hats(speed, np.linspace(SLIP_MPS, max(top, SLIP_MPS + 2), 4))
+    by_load = _hats(load, LOAD_KNOTS)
+    return (by_speed[:, :, None] * by_load[:, None, :]).reshape(len(speed), -1)
 
 
 def _hats(x: Array, knots: Array) -> Array:

@@ -28,7 +28,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.delay import Delay
+from analysis.delay import Delay, lagged
 from analysis.driving import GRID_S, Driving
 from logger.config import Target, Targets, TargetsConfig
 from logger.units import MPS_PER_MPH, InputError
@@ -36,10 +36,8 @@ from logger.units import MPS_PER_MPH, InputError
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
 
-VISIT_GAP_S = 2.0
-"""Readings of a cell further apart than this belong to different visits [s]."""
-BLOCK_S = 5.0
-"""Long visits are cut into blocks of this length [s]; what is within one may hang together."""
+BLOCK_S = 30.0
+"""Readings of a cell within the same such stretch of the drive may hang together [s]."""
 PRIOR_DF = 8.0
 """Weight, in degrees of freedom, of what all cells say about scatter against what one cell's own blocks say."""
 STEADY_MPS2 = 0.35
@@ -414,9 +412,9 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
 
     The interval is Woodruff's [1]: the standard error of the share of readings below the median, carried over to
     values through the quantiles (past the quartiles, where a few visits would reach for quantiles that they cannot
-    know, along the line through the median and the quartile). That standard error comes from blocks (visits to the
-    cell, long ones cut at `BLOCK_S`): what is within a block may hang together, blocks are taken as independent. One
-    cell's few blocks say little about their own scatter, so they are pooled with what all cells say, as variances
+    know, along the line through the median and the quartile). That standard error comes from blocks (the
+    group's readings within each `BLOCK_S` of the drive): what is within a block may hang together, blocks are taken
+    as independent. One cell's few blocks say little about their own scatter, so they are pooled with what all cells say, as variances
     with `PRIOR_DF` degrees of freedom [2].
 
     Parameters
@@ -451,17 +449,30 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
         return np.where(n > 0, spread[a] + (place - below) * (spread[b] - spread[a]), np.nan)
 
     median = quantile(0.5)
-    error, freedom = _share_error(group, groups, n, time, x, half, median)
+    error, blocks = _share_error(group, groups, n, time, x, half, median)
+    freedom = PRIOR_DF + np.maximum(blocks - 1, 0)
+    reach = student.ppf(0.975, freedom) * error
+
+    # A group met in one block or two has not shown its spread from block to block: it is taken to be no less than usual.
+    own = quantile(0.75) - quantile(0.25)
+    shown = (blocks >= 3) & np.isfinite(own)
+    usual = float(np.median(own[shown])) if shown.any() else 0.0
+    with np.errstate(invalid="ignore", divide="ignore"):
+        wider = np.maximum(1.0, np.sqrt(((blocks - 1) * own**2 + usual**2) / (blocks * own**2)))
+    # Within a step of the readings the grouped median takes an even spread, which is off by a few hundredths of it.
+    step = 2 * _mean(group, groups, half)
 
     def away(share: Array) -> Array:
-        """The quantile so far from the median; past the quartiles along the straight line through them."""
+        """How far the quantile lies from the median; past the quartiles along the straight line through them."""
         inside = np.clip(share, -0.25, 0.25)
         with np.errstate(invalid="ignore", divide="ignore"):
-            return median + (quantile(0.5 + inside) - median) * np.where(share == inside, 1.0, share / inside)
+            along = np.where(share == inside, 1.0, share / inside)
+            return np.hypot((quantile(0.5 + inside) - median) * along * wider, np.abs(share / error) * 0.03 * step)
 
-    reach = student.ppf(0.975, freedom) * error
-    few = n < 5
-    low, high, sigma = (np.where(few, np.nan, a) for a in (away(-reach), away(reach), (away(error) - away(-error)) / 2))
+    known = n >= 5
+    low = np.where(known, median - away(-reach), np.nan)
+    high = np.where(known, median + away(reach), np.nan)
+    sigma = np.where(known, (away(error) + away(-error)) / 2, np.nan)
     return Statistics(total, n, median, quantile(0.1), quantile(0.9), sigma, low, high)
 
 
@@ -491,7 +502,7 @@ def _spread_ties(x: Array, group: Codes, half: Array) -> Array:
 def _share_error(
     group: Codes, groups: int, n: Codes, time: Array, x: Array, half: Array, median: Array
 ) -> tuple[Array, Array]:
-    """Standard error of the share of readings below the median, by group, and its degrees of freedom."""
+    """Standard error of the share of readings below the median, by group, and the number of blocks it has."""
     from scipy.optimize import nnls
 
     order = np.argsort(group.astype(np.int32), kind="stable")
@@ -499,10 +510,8 @@ def _share_error(
     with np.errstate(invalid="ignore", divide="ignore"):
         above = (x[order] + half[order] - median[g]) / (2 * half[order])
     psi = np.clip(np.where(half[order] > 0, above, np.sign(x[order] - median[g]) / 2 + 0.5), 0, 1) - 0.5
-    fresh = np.concatenate([[True], (np.diff(g) != 0) | (np.diff(t) > VISIT_GAP_S)])
-    started = t[np.maximum.accumulate(np.where(fresh, np.arange(len(t)), 0))]
-    piece = ((t - started) / BLOCK_S).astype(np.intp)
-    start = np.flatnonzero(np.concatenate([[True], fresh[1:] | (np.diff(piece) != 0)]))
+    window = np.floor(t / BLOCK_S)
+    start = np.flatnonzero(np.concatenate([[True], (np.diff(g) != 0) | (np.diff(window) != 0)]))
     total, size = np.add.reduceat(psi, start), np.diff(np.concatenate([start, [len(t)]])).astype(np.float64)
     owner = g[start]
     # A block is part of the median it is measured from, which takes away its share of the scatter.
@@ -525,7 +534,7 @@ def _share_error(
     variance = (PRIOR_DF * pooled + freedom * own) / (PRIOR_DF + freedom)
     with np.errstate(invalid="ignore", divide="ignore"):
         error = np.sqrt(variance) / n
-    return error, PRIOR_DF + freedom
+    return error, blocks.astype(np.float64)
 
 
 def judge(found: Statistics, i: int, target: Window, min_seconds: float, min_readings: int) -> tuple[Judgement, bool]:
@@ -575,22 +584,6 @@ def _seen(state: Driving, on_axis: Array, delay: Delay) -> _Seen:
         state.time_s + delay.delay_s, lagged(state.speed_mps, lag), lagged(on_axis, lag), lagged(state.share, lag),
         lagged(opening_of(state), lag),
     )  # fmt: skip
-
-
-def lagged(x: Array, lag_s: float, step_s: float = GRID_S) -> Array:
-    """`x` on an even grid as a first-order lag with the time constant `lag_s` shows it; NaN stays where it is [s]."""
-    from scipy.signal import lfilter
-
-    if lag_s <= 0 or len(x) == 0:
-        return x
-    known = np.isfinite(x)
-    if not known.any():
-        return x
-    last = np.maximum.accumulate(np.where(known, np.arange(len(x)), -1))
-    held = np.where(last >= 0, x[last], x[np.argmax(known)])
-    keep = np.exp(-step_s / lag_s)
-    result, _ = lfilter([1 - keep], [1.0, -keep], held, zi=[keep * held[0]])
-    return np.where(known, result, np.nan)
 
 
 def opening_of(state: Driving) -> Array:
