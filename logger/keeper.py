@@ -67,7 +67,7 @@ class Keeper:
         self._slow_since_ns: int | None = None
         self._moving_looks = 0
         self._next_room_ns = 0
-        self._pending_bytes = 0
+        self._pending: list[Chunk] = []  # what the journal was given and has not got onto the disk
         self.state = State.WAITING_FOR_BYTES
         self.folder: Path | None = None
         """The journal folder of the drive being recorded."""
@@ -103,15 +103,17 @@ class Keeper:
         """End the drive being recorded, if any. What the disk takes is complete; `trouble` says if it did not."""
         if self._journal is None or self.folder is None:
             return
-        self._journal.extend([*self._held.all(), event(now_ns, "ended", why=why)])
+        last = [*self._held.all(), event(now_ns, "ended", why=why)]
+        self._journal.extend(last)
+        self._pending += last
         self._held.clear()
         try:
             self._journal.close()
             self.trouble = ""
         except OSError as error:
             self.trouble = _said(error)
-            self.lost_bytes += self._pending_bytes
-        folder, self._journal, self.folder, self._pending_bytes = self.folder, None, None, 0
+            self.lost_bytes += _payload(self._pending)
+        folder, self._journal, self.folder, self._pending = self.folder, None, None, []
         self._ended(folder, why)
 
     def _look_at(self, chunks: Sequence[Chunk], now_ns: int) -> None:
@@ -135,7 +137,7 @@ class Keeper:
         if self.state == State.PARKED:
             if self._silent(now_ns):
                 self.state = State.WAITING_FOR_BYTES
-            elif bytes_came and (self._moving_looks >= 2 or self._slow_since_ns is None):
+            elif bytes_came and (self._moving_looks >= 2 or self.speed_mps is None):
                 self._start(now_ns)
         elif bytes_came:
             self._start(now_ns)
@@ -157,13 +159,13 @@ class Keeper:
     def _record(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         assert self._journal is not None
         self._journal.extend(chunks)
-        self._pending_bytes += _size(chunks)
+        self._pending += chunks
         try:
             self._journal.flush()
         except OSError as error:
             self._no_room(_said(error), now_ns)
             return
-        self._pending_bytes = 0
+        self._pending = []
         self.flushed_ns = now_ns
 
     def _end_if_over(self, now_ns: int) -> None:
@@ -191,10 +193,10 @@ class Keeper:
 
     def _wait_for_room(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         """Hold what comes. Once the disk takes it, a drive under way goes on from memory; else a new one begins."""
-        if self._pending_bytes + self._held.bytes + _size(chunks) <= HELD_BYTES:
+        if _weight(self._pending) + self._held.bytes + _weight(chunks) <= HELD_BYTES:
             self._held.add(chunks)
         else:
-            self.lost_bytes += _size(chunks)
+            self.lost_bytes += _payload(chunks)
             self._held.add([chunk for chunk in chunks if chunk.source == RECORDER_SOURCE])
         if now_ns < self._next_room_ns:
             return
@@ -203,6 +205,8 @@ class Keeper:
             self._retry(now_ns)
         elif self._free_bytes() >= 1.2e6 * self._settings.min_free_mb:
             self.state, self.trouble = State.WAITING_FOR_BYTES, ""
+            if any(chunk.source != RECORDER_SOURCE for chunk in self._held.all()):
+                self._start(now_ns)
 
     def _retry(self, now_ns: int) -> None:
         assert self._journal is not None
@@ -213,7 +217,7 @@ class Keeper:
             self.trouble = _said(error)
             return
         self._held.clear()
-        self.state, why, self.trouble, self._pending_bytes = State.RECORDING, self.trouble, "", 0
+        self.state, why, self.trouble, self._pending = State.RECORDING, self.trouble, "", []
         self._record([*held, event(now_ns, "room again", why=why, lost_bytes=self.lost_bytes)], now_ns)
 
 
@@ -222,15 +226,14 @@ class SpeedWatch:
 
     def __init__(self, source: str) -> None:
         self._source = source
-        self._tail = b""
+        self._begun = b""  # the line under way
 
     def latest(self, chunks: Iterable[Chunk]) -> float | None:
         """The last valid speed over ground in `chunks` [m/s]; None where there is none."""
-        data = self._tail + b"".join(chunk.data for chunk in chunks if chunk.source == self._source)
-        self._tail = data[-1000:]
-        if len(data) == len(self._tail) and not any(chunk.source == self._source for chunk in chunks):
-            return None
-        for line in reversed(data[-4000:].split(b"\n")[:-1]):
+        data = self._begun + b"".join(chunk.data for chunk in chunks if chunk.source == self._source)
+        *lines, begun = data[-4000:].split(b"\n")
+        self._begun = begun[-200:]
+        for line in reversed(lines):
             if line[3:6] in {b"RMC", b"VTG"} and (speed := speed_in(line)) is not None:
                 return speed
         return None
@@ -261,12 +264,12 @@ class _Held:
     def add(self, chunks: Iterable[Chunk]) -> None:
         for chunk in chunks:
             self._chunks.append(chunk)
-            self.bytes += _weight(chunk)
+            self.bytes += _weight([chunk])
 
     def forget_before(self, mono_ns: int) -> None:
         while self._chunks and (self._chunks[0].mono_ns < mono_ns or self.bytes > HELD_BYTES):
             chunk = self._chunks.popleft()
-            self.bytes -= _weight(chunk)
+            self.bytes -= _weight([chunk])
             if chunk.source == RECORDER_SOURCE and b'"event": "note"' in chunk.data:
                 self._notes.append(chunk)
 
@@ -283,12 +286,13 @@ def _stamp(chunk: Chunk) -> int:
     return chunk.mono_ns
 
 
-def _weight(chunk: Chunk) -> int:
-    return len(chunk.data) + 100  # what a tuple and a bytes object cost besides
+def _weight(chunks: Iterable[Chunk]) -> int:
+    """What chunks take in memory, about [bytes]: a tuple and a bytes object cost some 100 bytes besides the data."""
+    return sum(len(chunk.data) + 100 for chunk in chunks)
 
 
-def _size(chunks: Iterable[Chunk]) -> int:
-    return sum(map(_weight, chunks))
+def _payload(chunks: Iterable[Chunk]) -> int:
+    return sum(len(chunk.data) for chunk in chunks if chunk.source != RECORDER_SOURCE)
 
 
 def _joined(held: Sequence[Chunk]) -> list[Chunk]:

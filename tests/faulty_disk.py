@@ -102,12 +102,13 @@ class FaultyDisk(Disk):
         self._synced.clear()
 
 
-def each_fault(lasts: int = 1, step: int = 1) -> Iterator[FaultyDisk]:
-    """Disks that fail at the first operation, the second, ... in every way, until one pass of each met no fault.
+def each_fault(lasts: int = 1, step: int = 1, *faults: Fault) -> Iterator[FaultyDisk]:
+    """Disks that fail at the first operation, the second, ... in every way (or those of `faults`), until one pass of
+    each met no fault.
 
     With a `step` only every so many operations, other ones for each way.
     """
-    for number, fault in enumerate(FAULTS):
+    for number, fault in enumerate(faults or FAULTS):
         at = 1 + number % step
         while True:
             disk = FaultyDisk(at, fault, lasts)
