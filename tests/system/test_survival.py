@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import random
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -233,3 +235,26 @@ def test_a_pouring_source_loses_nothing(tmp_path: Path) -> None:
 @pytest.mark.timeout(900)
 def test_five_thousand_lines_a_second_for_a_minute(tmp_path: Path) -> None:
     _five_thousand_lines_a_second(tmp_path, seconds=60)
+
+
+# --- memory -------------------------------------------------------------------------------------------------------
+
+
+def _a_day(hours: float) -> None:
+    script = Path(__file__).parents[1] / "day.py"
+    done = subprocess.run([sys.executable, str(script), str(hours)], capture_output=True, text=True, check=True)
+    said = json.loads(done.stdout)
+    memory = said["mb"]
+    assert max(memory) < 150, memory
+    assert memory[-1] - memory[0] < 5, memory
+    print(said)
+
+
+def test_memory_is_flat_over_a_quarter_of_an_hour() -> None:
+    _a_day(0.25)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(7200)
+def test_memory_is_flat_over_a_day() -> None:
+    _a_day(24.0)
