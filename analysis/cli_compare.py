@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-import re
 import sys
 from collections.abc import Sequence
 from dataclasses import asdict
@@ -14,16 +13,15 @@ import typer
 
 from analysis.cli_setups import parts_json
 from logger.printing import JsonOption, StoreOption, console, print_json, table
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, InputError, NoAnswer, parse_quantity, parse_speed, speed_label
+from logger.units import InputError, NoAnswer, parse_quantity, parse_speed, speed_label
 
 if TYPE_CHECKING:
     from analysis.blocks import Interval
-    from analysis.compare import Comparison, Measure, Observation, Side
+    from analysis.compare import Comparison, Measure
     from analysis.effects import Attribution, Effect
     from analysis.plan import Plan
     from analysis.season import Season
     from analysis.setups import Parts
-    from logger.drive import Drive
 
 app = typer.Typer()
 
@@ -62,28 +60,11 @@ def compare_(
     json: JsonOption = False,
 ) -> None:
     """Hold one setup, drive or list of runs against another: faster, slower, no difference shown, or too few runs."""
-    from analysis.compare import compare, default_speeds
+    from analysis.compared import compared
 
     where, season = _season(store, factor, all_runs)
-    first, second = _side(a, season, where), _side(b, season, where)
-    if twice := sorted({run.label for run in first.runs} & {run.label for run in second.runs}):
-        raise InputError(f"{a} and {b} share the run {twice[0]}: what is compared must be apart")
-    for side, ref in ((first, a), (second, b)):
-        if not side.runs:
-            raise NoAnswer(f"{ref}: no standing run counts here{_why_none(season, side.name)}")
-    speeds = _speeds(to, default_speeds(first, second, _step(season)))
-    if not len(speeds):
-        raise NoAnswer(f"{a} and {b}: no speed is reached on both sides")
-    mine = {run.label for run in [*first.runs, *second.runs]}
-    answer = compare(
-        first,
-        second,
-        [run for run in season.runs if run.label not in mine],
-        speeds,
-        corrected_by="" if raw else season.factor,
-        worth_s=parse_quantity(worth, "s") if worth else None,
-        other_loops=[loop for loop in season.loops if loop not in first.loops and loop not in second.loops],
-        channel=season.channel,
+    first, second, answer = compared(
+        a, b, season, where, _speeds(to, None), raw=raw, worth_s=parse_quantity(worth, "s") if worth else None
     )
     left = [each for each in season.left_out if each.drive in {run.drive for run in [*first.runs, *second.runs]}]
     if json:
@@ -107,14 +88,15 @@ def effects(
     import numpy as np
 
     from analysis.compare import common_speed
+    from analysis.compared import fuel_effects, step_mps
     from analysis.effects import attribute
 
     _, season = _season(store, factor, all_runs)
-    speeds = _speeds(to, np.array([common_speed(season.runs, _step(season))]))
+    speeds = _speeds(to, np.array([common_speed(season.runs, step_mps(season))]))
     corrected = not raw and all(run.corrected_s is not None for run in season.runs)
     times = attribute(season.runs, np.array([run.time_to(speeds, corrected) for run in season.runs]))
     mixture = attribute(season.runs, np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1))
-    fuel = _fuel_effects(season)
+    fuel = fuel_effects(season)
     if times is None:
         raise NoAnswer("effects of parts need runs with two setups or more; `pullbook drives` shows what there is")
     if json:
@@ -157,52 +139,27 @@ def plan(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """The next drives worth making: the fewest that part what is tangled, or settle what is open."""
-    from analysis.compare import common_speed, compare
-    from analysis.plan import plan_next
+    from analysis.compare import common_speed
+    from analysis.compared import planned, step_mps
 
     where, season = _season(store, factor, all_runs)
     if not season.runs:
         raise NoAnswer("planning needs a few timed standing runs first")
-    speed = parse_speed(to) if to else common_speed(season.runs, _step(season))
-    pair = _pair(settle, season, where)
-    open_question = None
-    if pair is not None:
-        import numpy as np
-
-        mine = {run.label for side in pair for run in side.runs}
-        others = [run for run in season.runs if run.label not in mine]
-        open_question = compare(*pair, others, np.array([speed]), corrected_by=season.factor)
-    made = plan_next(
-        season.runs,
+    speed = parse_speed(to) if to else common_speed(season.runs, step_mps(season))
+    made = planned(
+        season,
+        where,
         speed,
+        settle=settle,
         gone=[_gone(text) for text in gone or []],
         power=power,
         worth_s=parse_quantity(worth, "s") if worth else None,
         hours=hours,
-        settle=open_question,
-        settle_parts=(pair[0].parts or {}, pair[1].parts or {}) if pair else None,
     )
     if json:
         print_json(_plan_json(made, speed, season))
     else:
         _print_plan(made, speed, season)
-
-
-def _pair(settle: tuple[str, str] | None, season: Season, store: Path) -> tuple[Side, Side] | None:
-    """The setups to settle: those asked for, else the two that were driven first most lately."""
-    from analysis.setups import known
-    from logger.drive import list_drives
-
-    if settle is not None:
-        return _side(settle[0], season, store), _side(settle[1], season, store)
-    driven = [
-        each
-        for each in known(list_drives(store))
-        if any(run.drive in each.drives for run in season.runs)
-    ]  # fmt: skip
-    if len(driven) < 2:
-        return None
-    return _setup_side(driven[-2], season), _setup_side(driven[-1], season)
 
 
 def _gone(text: str) -> tuple[str, Any]:
@@ -220,7 +177,6 @@ def _gone(text: str) -> tuple[str, Any]:
 
 # --- sides --------------------------------------------------------------------------------------------------------
 
-_RUNS = re.compile(r"^(?P<drive>.+):(?P<runs>\d+(?:-\d+)?(?:,\d+(?:-\d+)?)*)$")
 _FACTORS = {"j1349": "SAE J1349", "j607": "SAE J607"}
 
 
@@ -240,92 +196,14 @@ def _season(store: Path | None, factor: str, all_runs: bool) -> tuple[Path, Seas
     return store, gather(store, factor=named, every_run=all_runs, progress=say)
 
 
-def _step(season: Season) -> float:
-    return 10 * MPS_PER_MPH if season.unit == "mph" else 20 * MPS_PER_KMH
-
-
 def _speeds(to: list[str] | None, default: Any) -> Any:
     import numpy as np
 
     return np.array(sorted({parse_speed(text) for text in to})) if to else default
 
 
-def _side(ref: str, season: Season, store: Path) -> Side:
-    """One side of a comparison as the owner wrote it: a setup, a drive, runs of a drive, or several joined by +."""
-    from analysis import setups
-    from analysis.compare import Side
-    from logger.drive import DriveError, list_drives, open_drive
-
-    drives = list_drives(store)
-    driven = setups.known(drives)
-    named = [each for each in driven if each.name.casefold() == ref.strip().casefold()]
-    if len(named) > 1:
-        raise InputError(f"{ref}: {len(named)} different setups have this name: name drives instead, joined by +")
-    if named:
-        return _setup_side(named[0], season)
-    if ref.endswith(".toml"):
-        wanted = setups.find(ref, store, drives)
-        alike = [each for each in driven if setups.same(each.setup.parts, wanted.parts)]
-        if not alike:
-            raise NoAnswer(f"{ref}: no drive was driven with this setup")
-        return _setup_side(alike[0], season)
-    runs: list[Observation] = []
-    ids: list[str] = []
-    for piece in ref.split("+"):
-        match = None if Path(piece).exists() else _RUNS.match(piece.strip())
-        try:
-            drive = open_drive(store, match["drive"] if match else piece.strip())
-        except DriveError as error:
-            names = ", ".join(repr(each.name) for each in driven) or "none"
-            raise InputError(
-                f"{piece.strip()}: no setup, drive or list of runs is called that; setups driven: {names}"
-            ) from error
-        ids.append(drive.id)
-        runs += _chosen(drive, match["runs"], season) if match else [r for r in season.runs if r.drive == drive.id]
-    carried = [drive.setup for drive in drives if drive.id in ids]
-    parts = carried[0].parts if carried and carried[0] else None
-    if any(each is None or parts is None or not setups.same(each.parts, parts) for each in carried):
-        parts = None
-    loops = [loop for loop in season.loops if loop.drive in ids and ":" not in ref]
-    return Side(ref if "+" in ref or ":" in ref else ids[0], runs, parts, loops)
-
-
-def _setup_side(known: Any, season: Season) -> Side:
-    from analysis.compare import Side
-
-    return Side(
-        known.name,
-        [run for run in season.runs if run.drive in known.drives],
-        known.setup.parts,
-        [loop for loop in season.loops if loop.drive in known.drives],
-    )
-
-
-def _chosen(drive: Drive, text: str, season: Season) -> list[Observation]:
-    from analysis.season import label, side_runs
-
-    numbers: list[int] = []
-    for piece in text.split(","):
-        first, _, last = piece.partition("-")
-        numbers += range(int(first), int(last or first) + 1)
-    labels = [label(drive.id, number) for number in numbers]
-    known = {run.label for run in season.runs}
-    for wanted in labels:
-        if wanted in known:
-            continue
-        out = next((each for each in season.left_out if each.label == wanted), None)
-        if out is not None:
-            raise InputError(f"{wanted}: this run does not count: {out.reason}")
-        mine = ", ".join(r.label.rpartition(":")[2] for r in season.runs if r.drive == drive.id) or "none"
-        raise InputError(f"{wanted}: there is no such standing run: those of {drive.id} that count are {mine}")
-    return side_runs(season, labels)
-
-
-def _why_none(season: Season, name: str) -> str:
-    trouble = next((row.trouble for row in season.drives if name in (row.drive, row.setup) and row.trouble), "")
-    reason = next((each.reason for each in season.left_out if each.drive == name), "")
-    return f": {trouble or reason}" if trouble or reason else ""
-
+_SHORT = {"no difference shown": "not shown", "too few runs": "too few"}
+"""Verdicts as a table has room for."""
 
 # --- what is printed ----------------------------------------------------------------------------------------------
 
@@ -412,14 +290,14 @@ def _print_comparison(answer: Comparison, season: Season, left: Sequence[Any], t
     for split in answer.splits:
         rows.append(
             [
-                speed_label(split.speed_mps, season.unit), f"{split.runs_a}/{split.runs_b}", _two(split.mean_a_s),
+                speed_label(split.speed_mps, season.unit).split()[0], f"{split.runs_a}/{split.runs_b}", _two(split.mean_a_s),
                 _two(split.mean_b_s), _signed(split.interval.estimate),
                 _span(split.interval.low, split.interval.high), _span(split.interval.run_low, split.interval.run_high),
-                split.verdict.word,
+                _SHORT.get(split.verdict.word, split.verdict.word),
             ]
         )  # fmt: skip
     out.print(
-        table(["to", "runs", "A s", "B s", "B-A", "with days", "runs only", "verdict"], rows, left=(0, 7),
+        table([season.unit, "runs", "A s", "B s", "B-A", "with days", "runs only", "verdict"], rows, left=(0, 7),
               title=f"Time from one foot of movement{_by(answer)}")
     )  # fmt: skip
     if answer.corrected_by:
@@ -429,7 +307,7 @@ def _print_comparison(answer: Comparison, season: Season, left: Sequence[Any], t
         out.print(f"As driven, B-A: {said}.")
     out.print(
         f"All intervals of this table hold together at {answer.level:.0%} (each at {answer.each_level:.1%}): "
-        "the speeds are one question."
+        "the speeds are one question. A and B are plain means; B-A allows for the ways driven and for days."
     )
     if trace:
         _print_trace(answer, season)
@@ -479,12 +357,13 @@ def _print_trace(answer: Comparison, season: Season) -> None:
         rows.append(
             [
                 f"{band.from_mps / scale:.0f}-{band.to_mps / scale:.0f} {season.unit}", _two(band.mean_a_s),
-                _signed(size), _span(band.interval.low, band.interval.high), band.verdict.word, bar,
+                _signed(size), _span(band.interval.low, band.interval.high),
+                _SHORT.get(band.verdict.word, band.verdict.word), bar,
             ]
         )  # fmt: skip
     console().print()
     console().print(
-        table(["band", "A s", "B-A", "interval", "verdict", "- quicker, + slower"], rows, left=(0, 4, 5),
+        table(["band", "A s", "B-A", "interval", "verdict", "-quicker +slower"], rows, left=(0, 4, 5),
               title="Time gained or lost along the run")
     )  # fmt: skip
 
@@ -532,24 +411,6 @@ def _effect_json(effect: Effect, speeds: Any = None, unit: str = "") -> dict[str
         "runs": effect.runs,
         "effects": intervals,
     }
-
-
-def _fuel_effects(season: Season) -> Attribution | None:
-    import numpy as np
-
-    from analysis.compare import Observation
-    from analysis.effects import attribute
-
-    if len(season.loops) < 3:
-        return None
-    stand_in = [
-        Observation(
-            loop.drive, loop.setup, loop.parts, loop.drive, loop.outing, 0.0, math.nan, np.zeros(1), np.zeros(1),
-            np.zeros(1),
-        )
-        for loop in season.loops
-    ]  # fmt: skip
-    return attribute(stand_in, np.array([[loop.m3_per_m * 1e8] for loop in season.loops]))
 
 
 def _print_effects(
@@ -653,15 +514,16 @@ def drives(
     import numpy as np
 
     from analysis.compare import common_speed
+    from analysis.compared import best_typical, step_mps
 
     _, season = _season(store, "j1349", all_runs)
-    speed = common_speed(season.runs, _step(season))
+    speed = common_speed(season.runs, step_mps(season))
     by_drive = {row.drive: [run for run in season.runs if run.drive == row.drive] for row in season.drives}
     fuel = {loop.drive: loop.m3_per_m * 1e8 for loop in season.loops}
     entries: list[dict[str, Any]] = []
     for row in season.drives:
         runs = by_drive[row.drive]
-        best, typical, count = _best_typical(runs, speed)
+        best, typical, count = best_typical(runs, speed)
         mixture = [run.full_throttle for run in runs if math.isfinite(run.full_throttle)]
         entries.append(
             {
@@ -683,17 +545,14 @@ def drives(
     if json:
         print_json({"speed": _label(speed, season), "drives": entries})
         return
+    with_fuel = bool(fuel)
     rows = [
-        [
-            entry["drive"], entry["setup"], str(entry["runs"]), _two(entry["best_s"]), _two(entry["typical_s"]),
-            _maybe(entry["full_throttle"], 2), _maybe(entry["l_per_100km"], 1),
-            _maybe(entry["air_density_kg_per_m3"], 3),
-        ]
+        [entry["drive"], entry["setup"], str(entry["runs"]), _two(entry["best_s"]), _two(entry["typical_s"]),
+         _maybe(entry["full_throttle"], 2), *([_maybe(entry["l_per_100km"], 1)] if with_fuel else [])]
         for entry in entries
     ]  # fmt: skip
-    console().print(
-        table(["drive", "setup", "runs", "best", "typical", season.channel, "L/100", "air"], rows, left=(0, 1))
-    )
+    headings = ["drive", "setup", "runs", "best", "typical", season.channel, *(["L/100"] if with_fuel else [])]
+    console().print(table(headings, rows, left=(1,)))
     print(
         f"Best and typical (median): seconds from one foot to {_label(speed, season)}. {season.channel}: full throttle."
     )
@@ -715,12 +574,13 @@ def season_(
     import numpy as np
 
     from analysis.compare import best_run, common_speed
+    from analysis.compared import best_typical, setup_side, step_mps
     from analysis.effects import scatter_of
     from analysis.setups import differences, known
     from logger.drive import list_drives
 
     where, found = _season(store, "j1349", all_runs)
-    speed = parse_speed(to) if to else common_speed(found.runs, _step(found))
+    speed = parse_speed(to) if to else common_speed(found.runs, step_mps(found))
     driven = known(list_drives(where))
     best = None
     if found.runs and math.isfinite(speed):
@@ -729,8 +589,8 @@ def season_(
     entries = []
     before: Parts | None = None
     for each in driven:
-        side = _setup_side(each, found)
-        fast, typical, count = _best_typical(side.runs, speed)
+        side = setup_side(each, found)
+        fast, typical, count = best_typical(side.runs, speed)
         mixture = [run.full_throttle for run in side.runs if math.isfinite(run.full_throttle)]
         fuel = [loop.m3_per_m * 1e8 for loop in side.loops]
         changed = differences(before, each.setup.parts) if before is not None else []
@@ -794,16 +654,6 @@ def _print_season(entries: Sequence[dict[str, Any]], best: Any, speed: float, fo
     without = [row.drive for row in found.drives if row.parts is None]
     if without:
         out.print(f"{len(without)} drives carry no setup: `pullbook setup FILE --drive DRIVE` gives them one.")
-
-
-def _best_typical(runs: Sequence[Observation], speed: float) -> tuple[float, float, int]:
-    import numpy as np
-
-    if not math.isfinite(speed):
-        return math.nan, math.nan, 0
-    times = np.array([run.time_to(np.array([speed]))[0] for run in runs])
-    times = times[np.isfinite(times)]
-    return (float(times.min()), float(np.median(times)), len(times)) if len(times) else (math.nan, math.nan, 0)
 
 
 def _label(speed: float, season: Season) -> str:

@@ -318,9 +318,8 @@ class _Model:
     """Rows: runs of A, of B, of the others. Columns: A, B, the other setups, then the ways driven."""
 
     setups: Floats
-    ways: Floats
+    direction_deg: Floats
     outing: NDArray[np.int64]
-    contrast: Floats
     count_a: int
     count_b: int
 
@@ -338,19 +337,21 @@ class _Model:
             level[i] = 2 + at
         setups = (level[:, None] == np.arange(2 + len(seen))).astype(float)
         outing = np.array([run.outing for run in runs], np.int64)
-        ways = way_columns(np.array([run.direction_deg for run in runs]), outing)
-        contrast = np.zeros(setups.shape[1])
-        contrast[:2] = -1.0, 1.0
-        return _Model(setups, ways, outing, contrast, len(a.runs), len(b.runs))
+        return _Model(setups, np.array([run.direction_deg for run in runs]), outing, len(a.runs), len(b.runs))
 
     def ask(self, y: Floats, level: float, sigma: Floats | None = None) -> _Answer:
-        design = np.hstack([self.setups, self.ways])
-        wanted = np.concatenate([self.contrast, np.zeros(self.ways.shape[1])])
+        """B less A, with the finest account of the ways driven that leaves it determined."""
         told = np.all(np.isfinite(y), axis=1)
         there = bool(told[: self.count_a].any() and told[self.count_a : self.count_a + self.count_b].any())
-        tangled = there and not blocks.estimable(design[told], wanted)
-        if tangled:
-            design, wanted = self.setups, self.contrast
+        rows = told if there else np.any(np.isfinite(y), axis=1)
+        common = way_columns(self.direction_deg, np.arange(len(y)))
+        for ways in (way_columns(self.direction_deg, self.outing), common, common[:, :0]):
+            design = np.hstack([self.setups, ways])
+            wanted = np.zeros(design.shape[1])
+            wanted[:2] = -1.0, 1.0
+            if blocks.estimable(design[rows], wanted):
+                break
+        tangled = there and common.shape[1] > 0 and ways.shape[1] == 0
         return _Answer(blocks.contrasts(y, design, self.outing, wanted, level, sigma), tangled)
 
 
@@ -742,9 +743,9 @@ def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) ->
     spread = math.sqrt(scatter.run_sigma**2 * (1 + 1 / count) + 2 * day**2)
     limit = mean - float(stdtrit(df, 1 - 0.05 / tries)) * spread
     if time < limit:
-        said = f"beyond scatter: the setups before it would reach {limit:.2f} s by luck 1 time in 20"
+        said = f"beyond scatter: what was driven before would reach {limit:.2f} s by luck 1 time in 20"
     else:
-        said = f"within scatter: the setups before it would reach {limit:.2f} s by luck 1 time in 20"
+        said = f"within scatter: what was driven before would reach {limit:.2f} s by luck 1 time in 20"
     if not scatter.day_df:
         said += ", if days were alike"
     return Best(best.label, best.setup, time, time < limit, limit, said)
