@@ -15,6 +15,7 @@ from logger.units import InputError, NoAnswer, parse_quantity
 if TYPE_CHECKING:
     from analysis.analysed import Analysed
     from analysis.captions import Line, Video
+    from analysis.report.page import Page
     from logger.drive import Drive
 
 app = typer.Typer()
@@ -363,6 +364,85 @@ def _analysed(drive: Drive) -> Analysed | None:
         return analyse(drive)
     except (InputError, NoAnswer):
         return None
+
+
+# --- report -------------------------------------------------------------------------------------------------------
+
+
+@app.command()
+def report(
+    what: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[DRIVE | A B]",
+            help="A drive: its id, its path, or last. Or two setups, named as for `pullbook compare`.",
+            show_default=False,
+        ),
+    ] = None,
+    season: Annotated[bool, typer.Option("--season", help="All drives of the store.")] = False,
+    reference: Annotated[
+        int | None,
+        typer.Option(
+            "--reference", help="The run that a drive's others are held against; the best by default.",
+            show_default=False,
+        ),
+    ] = None,
+    targets: Annotated[
+        Path | None,
+        typer.Option("--targets", help="The targets' file; by default targets.toml in the store.", show_default=False),
+    ] = None,
+    units: Annotated[
+        str | None,
+        typer.Option("--units", help="mph or km/h; by default what the car's file says.", show_default=False),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="The file to write; by default named after what it reports.", show_default=False),
+    ] = None,
+    force: ForceOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:  # fmt: skip
+    """Write one page, complete in itself, that shows a drive, two setups against each other, or the whole season."""
+    from datetime import UTC
+
+    from analysis.report.page import render
+    from logger.drive import default_store
+
+    store = store or default_store()
+    if units is not None and units not in ("mph", "km/h"):
+        raise InputError(f"--units: found {units!r}, expected mph or km/h")
+    stem, page = _page(list(what or []), season, reference, targets, units, store)
+    path = _write(out or Path(f"{stem}.html"), render(page, datetime.now(UTC)).encode("utf-8"), force)
+    if json:
+        print_json({"path": path, "bytes": path.stat().st_size, "verdict": page.verdict, "caveats": page.caveats})
+        return
+    say = console()
+    for line in page.verdict:
+        say.print(line)
+    say.print(f"Wrote {path}, {path.stat().st_size / 1e3:.0f} kB: open it in any browser.")
+
+
+def _page(
+    what: list[str], season: bool, reference: int | None, targets: Path | None, unit: str | None, store: Path
+) -> tuple[str, Page]:
+    """What the file is called, and the page."""
+    from analysis.mapped import read_targets
+    from analysis.report.gather import driven
+    from analysis.report.of_drive import drive_page
+    from logger.drive import open_drive
+
+    if len(what) == 3 and what[0].casefold() in ("setup", "setups"):
+        what = what[1:]
+    if season and what:
+        raise InputError(f"--season reports all drives: leave {what[0]!r} out")
+    if len(what) > 2:
+        raise InputError(f"a report is of one drive or of two setups, and {len(what)} names were given")
+    if reference is not None and (season or len(what) == 2):
+        raise InputError("--reference numbers a run of one drive: give it with a drive")
+    wanted = read_targets(targets, store)
+    drive = open_drive(store, what[0] if what else "last")
+    return f"{drive.id}-report", drive_page(driven(drive, store, wanted, unit), reference)
 
 
 # --- what they share ----------------------------------------------------------------------------------------------

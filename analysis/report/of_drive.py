@@ -25,6 +25,8 @@ Floats = NDArray[np.float64]
 
 FEW = 6
 """Up to so many lines get a colour and a label each; more are drawn in grey behind the best one and the median."""
+LIFTING_S = 0.3
+"""Before a run's end the throttle may be closing already."""
 FROM_FOOT = "Seconds from one foot"
 
 
@@ -393,7 +395,7 @@ def traces(told: Driven, best: Run) -> list[Block]:
     return [
         Figure(
             "Speed over time",
-            draw(over_time, Axis(FROM_FOOT, "s"), speed_axis, said=f"Speed over time of {all_runs}."),
+            draw(over_time, Axis("Time from one foot", "s"), speed_axis, said=f"Speed over time of {all_runs}."),
             f"Counted from one foot of movement.{words}",
             _trace_table(told, runs, 0),
             switches=True,
@@ -578,13 +580,13 @@ def along_best(told: Driven, mapped: Mapped, best: Run) -> list[Block]:
     zero, end = time_zero(best), best.end_s
     late = found.delay.delay_s + found.delay.lag_s
     t = mapped.readings.time_s - late
-    inside = (t >= best.start_s - 1.0) & (t <= end) & np.isfinite(mapped.readings.value)
+    inside = (t >= best.start_s - 1.0) & (t <= end - LIFTING_S) & np.isfinite(mapped.readings.value)
     if inside.sum() < 3:
         return []
     x, y = t[inside] - zero, mapped.readings.value[inside]
     full = next((s for s in found.summaries if s.regime == "full throttle"), None)
     zones = [Zone(full.target.low, full.target.high, "full throttle target")] if full else []
-    axis = Axis(FROM_FOOT, "s", float(best.start_s - 1.0 - zero), float(end - zero))
+    axis = Axis("Time from one foot", "s", float(best.start_s - 1.0 - zero), float(end - zero))
     name, digits = _channel(found), _digits(found)
     run_t, _, run_v = trace(told, best)
     keep = thinned(run_t, run_v, float(run_t[-1] - run_t[0]), float(run_v.max()))
