@@ -1,0 +1,168 @@
+"""The lean alert: by a recorded load or by GPS, on a simulated pull; and when it must keep quiet."""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+import numpy as np
+import pytest
+import simulate
+
+from logger.config import CarConfig, Recorder, Target, Targets, TargetsConfig
+from logger.lean import HardestPull, LeanWatch, Resistance, lean_limit, slope
+from logger.live import Place
+from logger.nmea import Fix
+from logger.readings import Reading
+
+SECOND = 10**9
+AFR = Place("mixture", 0, "afr")
+LOAD = Place("board", 1, "map_kpa")
+WREN = CarConfig.model_validate(
+    {
+        "car": {
+            "name": "Wren", "mass_kg": 392, "cooling": "air",
+            "rolling_coefficient": 0.0145, "frontal_area_m2": 1.15, "drag_coefficient": 0.52,
+        }
+    }
+)  # fmt: skip
+
+
+def fix(t_s: float, speed_mps: float | None, valid: bool = True) -> Fix:
+    return Fix(round(t_s * SECOND), None, None, None, None, None, None, speed_mps, None, valid, *[None] * 5)
+
+
+def play(watch: LeanWatch, script: list[simulate.Phase], afr: float) -> list[tuple[float, float, str]]:
+    """The alerts along a simulated drive of the Wren at a constant mixture: (time, load, text)."""
+    truth = simulate.drive(simulate.WREN, script)
+    fixes = simulate.receive(truth, rng=np.random.default_rng(1))
+    said = []
+    for t, v in zip(fixes.t_s, fixes.speed_mps, strict=True):
+        watch.on_fix("gps", fix(t, v))
+        watch.on_reading("mixture", Reading(round(t * SECOND), (afr,), None))
+        watch.on_tick(round(t * SECOND))
+        load = float(np.interp(t, truth.t_s, np.nan_to_num(truth.throttle)))
+        said.append((float(t), load, watch.alert))
+    return said
+
+
+def test_a_lean_pull_alerts_and_a_lean_cruise_does_not() -> None:
+    """One hard pull to know the car by, then a cruise, then another hard pull."""
+    watch = LeanWatch(Recorder(), 12.5, AFR, car=WREN)
+    script = [
+        simulate.Stand(3),
+        simulate.Pull(24.0),
+        simulate.Cruise(13.0, 20),
+        simulate.Pull(25.0),
+        simulate.Brake(0.0),
+    ]
+    said = play(watch, script, afr=14.0)
+    cruising = [text for t, load, text in said if 0 < load < 0.5]
+    pulling = [text for t, load, text in said if load > 0.98]
+    assert len(cruising) > 100 and sum(map(bool, cruising)) < 0.1 * len(cruising)
+    assert sum(map(bool, pulling)) > 0.5 * len(pulling)
+    assert any("LEAN AT HIGH LOAD: 14.00 for" in text and "target up to 12.50" in text for text in pulling)
+
+
+def test_a_rich_pull_keeps_quiet() -> None:
+    watch = LeanWatch(Recorder(), 12.5, AFR, car=WREN)
+    assert not any(text for _, _, text in play(watch, [simulate.Stand(3), simulate.Pull(24.0)], afr=12.2))
+
+
+def test_before_the_first_hard_pull_nothing_is_known() -> None:
+    watch, rng = LeanWatch(Recorder(), 12.5, AFR, car=WREN), np.random.default_rng(3)
+    for n in range(600):
+        watch.on_fix("gps", fix(n / 10, 13.0 + rng.normal(0, 0.05)))
+        watch.on_reading("mixture", Reading(n * SECOND // 10, (15.0,), None))
+        watch.on_tick(n * SECOND // 10)
+        assert watch.alert == ""
+
+
+def step(watch: LeanWatch, t_s: float, afr: float, kpa: float) -> str:
+    now = round(t_s * SECOND)
+    watch.on_reading("board", Reading(now, (0.0, kpa), None))
+    watch.on_reading("mixture", Reading(now, (afr,), None))
+    watch.on_tick(now)
+    return watch.alert
+
+
+def test_by_a_recorded_load_after_the_set_time_and_until_it_is_well_again() -> None:
+    watch = LeanWatch(Recorder(load_channel="map_kpa", load_full=100.0, lean_alert_s=2.0), 12.5, AFR, LOAD)
+    assert step(watch, 0.0, 14.0, 90) == ""
+    assert step(watch, 1.9, 14.0, 90) == ""
+    assert step(watch, 2.1, 14.0, 90).startswith("LEAN AT HIGH LOAD: 14.00 for 2 s")
+    assert step(watch, 2.3, 12.4, 90) == ""  # rich again
+    assert step(watch, 2.5, 14.0, 90) == ""  # and the time counts anew
+    assert step(watch, 4.6, 14.0, 90) != ""
+    assert step(watch, 4.8, 14.0, 60) == ""  # the foot is off
+    assert step(watch, 7.0, 14.0, 90) == ""
+    assert step(watch, 9.1, math.nan, 90) == ""  # a void reading is not lean
+
+
+def test_readings_that_stop_end_the_alert() -> None:
+    watch = LeanWatch(Recorder(load_channel="map_kpa", lean_alert_s=1.0), 12.5, AFR, LOAD)
+    step(watch, 0.0, 14.0, 90)
+    assert step(watch, 1.5, 14.0, 90) != ""
+    watch.on_tick(5 * SECOND)
+    assert watch.alert == ""
+
+
+def test_no_fix_no_load() -> None:
+    watch = LeanWatch(Recorder(), 12.5, AFR)
+    for n in range(100):
+        watch.on_fix("gps", fix(n / 10, 10.0 + n / 10, valid=n % 3 > 0))
+        watch.on_fix("gps", fix(n / 10, None))
+        watch.on_reading("mixture", Reading(n * SECOND // 10, (15.0,), None))
+        watch.on_tick(n * SECOND // 10)
+        assert watch.alert == ""
+
+
+@pytest.mark.parametrize(
+    ("targets", "cooling", "channel", "limit"),
+    [
+        (TargetsConfig(), "air", "afr", 12.5),
+        (TargetsConfig(), "water", "afr", 13.2),
+        (TargetsConfig(), None, "afr", 12.5),
+        (TargetsConfig(), "air", "lambda", 12.5 / 14.7),
+        (TargetsConfig(unit="lambda", air=Targets(**dict.fromkeys(
+            ("full_throttle", "cruise", "town", "idle"), Target(low=0.8, high=0.86))), water=Targets(**dict.fromkeys(
+            ("full_throttle", "cruise", "town", "idle"), Target(low=0.8, high=0.9)))), "air", "afr", 0.86 * 14.1),
+    ],
+)  # fmt: skip
+def test_limit_in_the_unit_of_the_channel(
+    targets: TargetsConfig, cooling: str | None, channel: str, limit: float
+) -> None:
+    car = CarConfig.model_validate({"car": {"name": "x", "mass_kg": 400, "cooling": cooling}}) if cooling else None
+    stoich = 14.1 if targets.unit == "lambda" else 14.7
+    assert lean_limit(targets, car, channel, stoich) == pytest.approx(limit)
+
+
+def test_slope_is_that_of_least_squares() -> None:
+    rng = np.random.default_rng(2)
+    t, v = np.sort(rng.uniform(0, 1.2, 12)), rng.normal(10, 1, 12)
+    speeds = deque((round(x * SECOND), y) for x, y in zip(t, v, strict=True))
+    assert slope(speeds) == pytest.approx(np.polyfit(t, v, 1)[0], rel=1e-6)
+    assert slope(deque([(0, 1.0), (SECOND, 2.0)])) is None
+
+
+def test_resistance_measured_guessed_or_usual() -> None:
+    v = 20.0
+    guessed = Resistance(WREN).per_kg(v)
+    assert guessed == pytest.approx(0.0145 * 9.80665 + 0.5 * 1.2 * 1.15 * 0.52 * v * v / 392)
+    measured = CarConfig.model_validate(
+        {**WREN.model_dump(exclude_none=True),
+         "road_load": {"a_n": 55.0, "c_n_per_mps2": 0.36, "air_density_kg_per_m3": 1.2, "mass_kg": 392.0}}
+    )  # fmt: skip
+    assert Resistance(measured).per_kg(v) == pytest.approx((55 + 0.36 * v * v) / 392)
+    assert 0.2 < Resistance(None).per_kg(v) < 0.8
+
+
+def test_only_a_pull_kept_up_for_two_seconds_is_a_measure() -> None:
+    pull = HardestPull()
+    for n in range(15):  # 1.5 s
+        assert pull.share(n * SECOND // 10, 20.0, 1.0) is None
+    assert pull.share(16 * SECOND // 10, 20.0, 0.0) is None
+    for n in range(20, 45):
+        share = pull.share(n * SECOND // 10, 20.0, 1.0)
+    assert share == 1.0
+    assert pull.share(5 * SECOND, 5.0, 0.0) == 0.25
