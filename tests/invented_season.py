@@ -37,7 +37,9 @@ def run_sigma() -> Floats:
     return np.sqrt(LAUNCH_S**2 + (PULL * TIMES) ** 2 + (OWN * TIMES) ** 2)
 
 
-def season(stints: Sequence[Stint], rng: np.random.Generator, day: float = 0.0, wind: float = 0.004) -> list[Observation]:
+def season(
+    stints: Sequence[Stint], rng: np.random.Generator, day: float = 0.0, wind: float = 0.004
+) -> list[Observation]:
     """Runs with day effects of standard deviation `day` times that of a run, and a wind that favours one way."""
     runs: list[Observation] = []
     days: dict[int, Floats] = {}
