@@ -144,12 +144,21 @@ def raw_table(raw: pa.Table) -> pa.Table:
 
 
 def raw_digest(raw: pa.Table) -> str:
-    """SHA-256 of what raw rows hold, whatever file or batches they come in."""
-    digest = hashlib.sha256()
-    for mono_ns, source, data in capture.rows(raw):
-        digest.update(b"%d %d %s " % (mono_ns, len(data), source.encode()))
-        digest.update(data)
-    return digest.hexdigest()
+    """SHA-256 of what rows of `raw_table` hold, whatever file or batches they come in.
+
+    It is that of the SHA-256 of the times, of the names with a line end each, of the lengths, and of the bytes.
+    """
+    times, names, lengths, data = parts = [hashlib.sha256() for _ in range(4)]
+    for batch in raw.to_batches():
+        count = batch.num_rows
+        mono, sent = batch.column("mono_ns"), batch.column("data")
+        times.update(np.frombuffer(mono.buffers()[1], "<i8")[mono.offset : mono.offset + count].tobytes())
+        names.update("".join(f"{name}\n" for name in batch.column("source").to_pylist()).encode())
+        ends = np.frombuffer(sent.buffers()[1], np.int32)[sent.offset : sent.offset + count + 1]
+        lengths.update(np.diff(ends).astype("<i8").tobytes())
+        if count and ends[-1] > ends[0]:
+            data.update(memoryview(sent.buffers()[2])[int(ends[0]) : int(ends[-1])])
+    return hashlib.sha256(b"".join(part.digest() for part in parts)).hexdigest()
 
 
 def _dictionary(column: pa.ChunkedArray) -> pa.ChunkedArray:
