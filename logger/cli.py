@@ -136,7 +136,7 @@ def recover(store: StoreOption = None, json: JsonOption = False) -> None:
     store = store or drive.default_store()
     if presence.is_recording(store):
         raise NoAnswer(f"{store}: a recorder is at work here, and it has recovered what there was when it started")
-    found = drive.recover(store)
+    found = drive.recover_cut_off(store)
     if json:
         print_json(
             {"recovered": [{**(_answer(each.drive) if each.drive else {}), "said": each.said} for each in found]}

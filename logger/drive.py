@@ -41,13 +41,14 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 from logger import journal
 from logger.config import CarConfig, ConfigError, RecorderConfig, SetupConfig, parse
 from logger.disk import Disk
-from logger.presence import is_recording
+from logger.presence import AlreadyRecording, Lock, is_recording
 from logger.tables import GPS_COLUMNS, RAW_SCHEMA, SCHEMA_VERSION, Built, build, program, raw_digest, raw_table
 from logger.units import InputError
 
 __all__ = [
     "GPS_COLUMNS", "RAW_SCHEMA", "Built", "Drive", "DriveError", "Manifest", "Recovered", "begin", "build", "close",
-    "default_store", "find_raw", "list_drives", "open_drive", "rebuild", "recover", "unfinished", "write",
+    "default_store", "find_raw", "list_drives", "open_drive", "rebuild", "recover", "recover_cut_off", "unfinished",
+    "write",
 ]  # fmt: skip
 
 MANIFEST = "drive.json"
@@ -107,10 +108,12 @@ class ClockSummary(_Part):
 
 
 class Note(_Part):
-    """A note made while driving."""
+    """A note made while driving, or added to it afterwards."""
 
     utc: datetime
     text: str
+    added: datetime | None = None
+    """When it was added, for one that is not among the raw bytes."""
 
 
 class Gap(_Part):
@@ -164,13 +167,22 @@ class Manifest(_Part):
     notes: list[Note] = []
     gaps: list[Gap] = []
     remarks: list[str] = []
-    """What was noticed on building and recovering, a sentence each."""
+    """What was noticed on importing or recovering and on building, a sentence each."""
+    found: list[str] = []
+    """Those of importing or recovering alone, which a rebuild keeps."""
     struck: list[Struck] = []
     fuel: dict[str, Any] | None = None
     """What a fuel loop used, as the owner measured it; see `analysis.economy.Used`."""
     trace: list[Trace] = []
     digests: dict[str, str] = Field(default_factory=dict)
     """File -> SHA-256; `raw rows` -> that of what raw.parquet holds, which is the same whatever wrote the file."""
+
+
+_BUILT = (
+    "schema_version", "program", "started_utc", "ended_utc", "duration_s", "sources", "clock", "counters", "rows", "gaps",
+    "remarks", "digests",
+)  # fmt: skip
+"""The fields that follow from raw rows and configuration, besides the notes."""
 
 
 # --- a drive ------------------------------------------------------------------------------------------------------
@@ -270,11 +282,13 @@ def list_drives(store: Path) -> list[Drive]:
 def open_drive(store: Path, ref: str) -> Drive:
     """The drive called `ref`: an id, a path, `last` (the one added last) or `current` (being recorded, read-only).
 
-    DriveError where there is none.
+    For `last`, what a recorder left unfinished when it ended is finished first. DriveError where there is none.
     """
     if ref == "current":
         return _open_current(store)
     if ref == "last":
+        with contextlib.suppress(OSError, AlreadyRecording):  # a store that may only be read
+            recover_cut_off(store)
         drives = list_drives(store)
         if not drives:
             raise DriveError(f"{store}: there is no drive in this store yet")
@@ -513,6 +527,15 @@ def recover(store: Path, *, only: Iterable[Path] | None = None, disk: Disk | Non
     return found
 
 
+def recover_cut_off(store: Path) -> list[Recovered]:
+    """`recover` where no recorder is alive, and safe beside one that starts at this moment; [] where one is alive."""
+    cut_off = unfinished(store)
+    if not cut_off or is_recording(store):
+        return []
+    with Lock(store, "finishing", patience_s=600):
+        return recover(store, only=[path for path in cut_off if (path / JOURNAL).is_dir()])
+
+
 def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Disk | None = None) -> Drive:
     """Build the drive's tables anew from raw.parquet with a configuration; DriveError where that cannot be done."""
     if drive.manifest.state == "recording":
@@ -522,12 +545,12 @@ def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Dis
         raise DriveError(f"{drive.path / RAW}: it is not what was recorded: its digest differs from the manifest's")
     built = build(raw, config)
     old = drive.manifest
-    about = _About(config_text, drive.car, drive.setup, old.weather, old.origin)
-    fresh = _manifest(drive.id, old.state, raw, built, about)
+    fresh = _manifest(drive.id, old.state, raw, built, _About(config_text, remarks=tuple(old.found)))
     changed = "the same configuration" if config == drive.config else "a changed configuration"
     what = f"rebuilt by {program()} with {changed}; the tables' digests were {_short(old.digests)}"
-    kept = {key: getattr(old, key) for key in ("added_utc", "car", "setup", "weather", "struck", "fuel")}
-    manifest = fresh.model_copy(update={**kept, "trace": [*old.trace, _trace(what)]})
+    made = {name: getattr(fresh, name) for name in _BUILT}
+    notes = [*fresh.notes, *(note for note in old.notes if note.added is not None)]
+    manifest = old.model_copy(update={**made, "notes": notes, "trace": [*old.trace, _trace(what)]})
     files = _files(manifest, config_text, None, built, old.digests.get(RAW, ""))
     try:
         _commit(drive.path, files, disk or Disk())
@@ -561,6 +584,7 @@ def _manifest(
         notes=[Note.model_validate(note) for note in built.notes],
         gaps=[Gap.model_validate(gap) for gap in built.gaps],
         remarks=[*about.remarks, *remarks, *built.remarks],
+        found=[*about.remarks, *remarks],
         digests={"raw rows": raw_digest(raw)},
     )
 

@@ -53,10 +53,10 @@ class Lock:
                     f"another recorder{who} is already working on this store: {self._path.parent.parent}"
                 )
             time.sleep(0.02)
-        file.truncate(0)
-        file.write(f"{os.getpid()}\n".encode("ascii"))
-        file.flush()
         self._file = file
+        with contextlib.suppress(OSError):  # for whoever asks; the lock holds on a full disk as well
+            file.truncate(0)
+            os.write(file.fileno(), f"{os.getpid()}\n".encode("ascii"))
 
     def release(self) -> None:
         if self._file is not None:
