@@ -1,0 +1,221 @@
+"""The recorder's smaller parts: clocks watched, rates counted, drives finished apart and tried again."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+from rig import BOARD, GPS, bytes_of
+
+from logger import closing, drive, journal, recorder
+from logger.config import RecorderConfig, parse
+from logger.framing import Chunk
+
+SECOND = 10**9
+TEXT = GPS.format(port="a") + BOARD.format(port="b")
+
+
+def journalled(store: Path, lines: int = 10) -> Path:
+    folder = drive.begin(store, TEXT)
+    writer = journal.JournalWriter(folder)
+    writer.extend(Chunk(n * SECOND, "board", b"%d,%d\r\n" % (n, n)) for n in range(lines))
+    writer.close()
+    return folder.parent
+
+
+# --- clocks -------------------------------------------------------------------------------------------------------
+
+
+def kinds(chunks: list[Chunk]) -> list[tuple[str, float | None]]:
+    said = [json.loads(chunk.data) for chunk in chunks]
+    return [(one["event"], one.get("jumped_s", one.get("slept_s"))) for one in said]
+
+
+def test_the_wall_clock_is_told_at_first_and_every_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    now = [10**15]
+    monkeypatch.setattr(recorder, "monotonic_ns", lambda: now[0])
+    monkeypatch.setattr(time, "time_ns", lambda: now[0] + 10**18)
+    monkeypatch.setattr(recorder, "_slept_ns", lambda: 0)
+    clocks = recorder._Clocks()
+    told = []
+    for n in range(400):
+        told += [(n, *kind) for kind in kinds(clocks.look())]
+        now[0] += SECOND // 2
+    assert told == [(0, "wall", None), (120, "wall", None), (240, "wall", None), (360, "wall", None)]
+
+
+def test_a_jump_of_the_wall_clock_and_a_sleep_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    now, wall, slept = 10**15, [10**18], [0]
+    monkeypatch.setattr(recorder, "monotonic_ns", lambda: now)
+    monkeypatch.setattr(time, "time_ns", lambda: wall[0])
+    monkeypatch.setattr(recorder, "_slept_ns", lambda: slept[0])
+    clocks = recorder._Clocks()
+    clocks.look()
+    wall[0] -= 3600 * SECOND
+    assert kinds(clocks.look()) == [("wall", -3600.0)]
+    wall[0] += SECOND // 10  # a clock that is steered does not jump
+    assert kinds(clocks.look()) == []
+    slept[0] += 90 * SECOND
+    assert kinds(clocks.look()) == [("resumed", 90.0)]
+
+
+def test_rates_over_the_last_seconds() -> None:
+    health = {"board": recorder.Health("board", "numbers")}
+    rates = recorder._Rates(health)
+    start = rates._since_ns
+    for n in range(50):
+        rates.count([Chunk(start + n, "board", b"1,2\r\n" * 2), Chunk(0, "_recorder", b"x")], start + n * SECOND // 10)
+    assert health["board"].lines == 100
+    assert health["board"].lines_per_s == pytest.approx(20, rel=0.1)
+    assert health["board"].bytes_per_s == pytest.approx(100, rel=0.1)
+
+
+# --- finishing drives ---------------------------------------------------------------------------------------------
+
+
+def say_rows(made: drive.Drive) -> None:
+    print(f"{made.manifest.rows['board']} rows of the board")
+
+
+def fail(made: drive.Drive) -> None:
+    raise RuntimeError("no such thing")
+
+
+@pytest.mark.parametrize("hurry", [True, False], ids=["here", "in a child"])
+def test_a_journal_becomes_a_drive_and_what_follows_is_said(tmp_path: Path, hurry: bool) -> None:
+    folder = journalled(tmp_path)
+    finisher = closing.Finisher(tmp_path, TEXT, after_drive=say_rows)
+    assert finisher.unfinished() == [folder]
+    made, said = finisher.close(folder, recovering=False, hurry=hurry)
+    assert made is not None
+    assert "is closed: 9 s" in said and "10 rows of the board" in said
+    assert finisher.unfinished() == []
+    assert drive.open_drive(tmp_path, "last").path == made
+
+
+def test_what_follows_may_fail_and_the_drive_is_whole(tmp_path: Path) -> None:
+    made, said = closing.Finisher(tmp_path, TEXT, after_drive=fail).close(journalled(tmp_path), False, True)
+    assert made is not None and "no such thing" in said
+
+
+@pytest.mark.parametrize("hurry", [True, False], ids=["here", "in a child"])
+def test_recovering_says_what_is_missing(tmp_path: Path, hurry: bool) -> None:
+    folder = journalled(tmp_path)
+    segment = next(folder.glob("journal/*.arrows"))
+    segment.write_bytes(segment.read_bytes() + b"\xff" * 100)  # a torn flush
+    made, said = closing.Finisher(tmp_path, TEXT).close(folder, recovering=True, hurry=hurry)
+    assert made is not None
+    assert "recovered" in said and "100 bytes" in said
+
+
+def test_a_child_that_fails_says_why_in_a_line(tmp_path: Path) -> None:
+    folder = journalled(tmp_path)
+    (folder / "journal" / "about.json").unlink()
+    (folder / "journal" / "recorder.toml").write_text("nonsense")
+    with pytest.raises(drive.DriveError) as raised:
+        closing.Finisher(tmp_path, TEXT).close(folder, recovering=False, hurry=False)
+    assert "\n" not in str(raised.value) and "recorder.toml" in str(raised.value)
+    assert bytes_of(journal.read(folder / "journal").raw, "board").count(b"\n") == 10
+
+
+class Unwilling:
+    """Drives that cannot be finished for a while, as on a disk without room."""
+
+    def __init__(self, store: Path) -> None:
+        self._finisher = closing.Finisher(store, TEXT)
+        self.willing = False
+
+    def begin(self, mono_ns: int) -> Path:
+        return self._finisher.begin(mono_ns)
+
+    def unfinished(self) -> list[Path]:
+        return self._finisher.unfinished()
+
+    def close(self, folder: Path, recovering: bool, hurry: bool) -> tuple[Path | None, str]:
+        if not self.willing:
+            raise drive.DriveError("no room")
+        return self._finisher.close(folder, recovering, True)
+
+
+def test_what_could_not_be_finished_is_tried_again(tmp_path: Path) -> None:
+    drives, shown = Unwilling(tmp_path), list[Chunk]()
+    closer = recorder._Closer(drives, shown.append)
+    closer.start()
+    closer.put(journalled(tmp_path))
+    _until(lambda: len(shown) == 1)
+    assert json.loads(shown[0].data)["text"] == "no room"
+    drives.willing = True
+    closer.retry()
+    _until(lambda: len(closer.finished) == 1)
+    assert closer.finish() == ()
+
+
+def test_giving_up_leaves_the_journal_to_the_next_start(tmp_path: Path) -> None:
+    drives = Unwilling(tmp_path)
+    closer = recorder._Closer(drives, lambda chunk: None)
+    closer.start()
+    folder = journalled(tmp_path)
+    closer.put(folder)
+    closer.give_up_at(time.monotonic() + 0.2)
+    assert closer.finish() == (folder,)
+
+
+def _until(done) -> None:  # type: ignore[no-untyped-def]
+    ends = time.monotonic() + 20
+    while not done():
+        assert time.monotonic() < ends
+        time.sleep(0.01)
+
+
+# --- the verbs that need no recorder ------------------------------------------------------------------------------
+
+
+def test_check_says_what_it_understood(capsys: pytest.CaptureFixture[str]) -> None:
+    from logger import cli_record
+
+    configs = Path(__file__).parents[2] / "configs"
+    cli_record.check(configs / "recorder.toml", configs)
+    said = capsys.readouterr().out
+    assert "gps: NMEA sentences from whichever port" in said
+    assert "mixture: lines of numbers" in said
+    assert "car: Wren, 392 kg, air-cooled" in said
+    assert "lean alert: afr above 12.5 for 2 s" in said
+    assert max(map(len, said.splitlines())) < 110
+
+
+def test_every_key_of_the_configuration_is_in_the_explained_file() -> None:
+    from logger import config
+
+    text = (Path(__file__).parents[2] / "configs" / "recorder.toml").read_text(encoding="utf-8")
+    assert parse(text, RecorderConfig, "configs/recorder.toml")
+    models = [config.Recorder, config.NmeaSource, config.NumbersSource, config.PatternSource, config.FrameSource,
+              config.Channel, config.Calibration, config.FrameField, config.Checksum, config.Privacy]  # fmt: skip
+    missing = {
+        f"{model.__name__}.{key}"
+        for model in models
+        for key in model.model_fields
+        if not any(line.lstrip("# ").startswith((f"{key} =", f"[[source.{key}]]", f"[source.{key}", f"[[privacy.{key}"))
+                   or f".{key}]" in line for line in text.splitlines())
+    }  # fmt: skip
+    assert not missing
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ("[recorder]\ncar = 'nowhere.toml'\n" + TEXT, "nowhere.toml: no such file"),
+        ("[recorder]\nflush = 1\n" + TEXT, "did you mean 'flush_s'?"),
+        ("", "source: this key is missing"),
+    ],
+)
+def test_check_names_file_and_key(tmp_path: Path, text: str, said: str) -> None:
+    from logger import cli_record
+    from logger.units import InputError
+
+    path = tmp_path / "recorder.toml"
+    path.write_text(text)
+    with pytest.raises(InputError, match="toml") as raised:
+        cli_record.check(path, tmp_path)
+    assert said in str(raised.value)
