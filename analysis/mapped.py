@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -46,6 +46,7 @@ def map_drive(
     load_by: str | LoadAxis = "share",
     band_mps: float | None = None,
     road: RoadLoad | None = None,
+    fuel_stoich_afr: float | None = None,
 ) -> Mapped:
     """The mixture map of a drive. NoAnswer where it has no fixes or no mixture, InputError for an unknown channel.
 
@@ -57,6 +58,8 @@ def map_drive(
         Height of a speed band [m/s]; by default 10 mph or 10 km/h by the owner's units.
     road : RoadLoad, optional
         Measured road load; by default that of the car's file.
+    fuel_stoich_afr : float, optional
+        Tell AFR as the true ratio of a fuel with this stoichiometric ratio; by default on the instrument's scale.
     """
     source, channel = _find_channel(drive, channel)
     try:
@@ -67,6 +70,9 @@ def map_drive(
     readings, latency = _readings(drive, source, channel, motion.epoch_utc_ns)
     if not np.isfinite(readings.value).any():
         raise NoAnswer(f"drive {drive.id}: the source {source!r} has no good reading of {channel}")
+    if fuel_stoich_afr is not None and channel == "afr":
+        scaled = readings.value * (fuel_stoich_afr / readings.stoich_afr)
+        readings = replace(readings, value=scaled, stoich_afr=fuel_stoich_afr)
     car = drive.car.car if drive.car else None
     channels, units = _other_channels(drive, motion.epoch_utc_ns)
     grade = grade_from_altitude(motion.distance_m, fixes.alt_m)

@@ -414,8 +414,8 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
     values through the quantiles (past the quartiles, where a few visits would reach for quantiles that they cannot
     know, along the line through the median and the quartile). That standard error comes from blocks (the
     group's readings within each `BLOCK_S` of the drive): what is within a block may hang together, blocks are taken
-    as independent. One cell's few blocks say little about their own scatter, so they are pooled with what all cells say, as variances
-    with `PRIOR_DF` degrees of freedom [2].
+    as independent. One cell's few blocks say little about their own scatter, so they are pooled with what all cells
+    say, as variances with `PRIOR_DF` degrees of freedom [2].
 
     Parameters
     ----------
@@ -453,7 +453,7 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
     freedom = PRIOR_DF + np.maximum(blocks - 1, 0)
     reach = student.ppf(0.975, freedom) * error
 
-    # A group met in one block or two has not shown its spread from block to block: it is taken to be no less than usual.
+    # A group met in one block or two has not shown its spread from block to block: take no less than the usual.
     own = quantile(0.75) - quantile(0.25)
     shown = (blocks >= 3) & np.isfinite(own)
     usual = float(np.median(own[shown])) if shown.any() else 0.0

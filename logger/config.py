@@ -492,6 +492,19 @@ class Enough(_Section):
     readings: Annotated[int, Field(ge=5)] = 12
 
 
+class JetRules(_Section):
+    """[jets]: what `pullbook jets` may advise."""
+
+    part: Name = "main_jet_mm"
+    """The part of the setups that holds the main jet's diameter."""
+    sizes: list[Literal["number", "metric"]] = ["number", "metric"]
+    """What can be got beside the jets in jets.toml: number drills, metric jets."""
+    metric_step_mm: Annotated[float, Field(ge=0.005, le=0.5)] = 0.05
+    """Step of the metric jets that can be got."""
+    max_lean_step: Positive = 0.6
+    """The most a new jet may lean full throttle at once, in AFR on the scale where lambda 1 is 14.7."""
+
+
 def _air() -> Targets:
     return Targets(
         full_throttle=Target(low=12.0, high=12.5), cruise=Target(low=12.7, high=13.5),
@@ -522,6 +535,7 @@ class TargetsConfig(_Section):
     regimes: Regimes = Regimes()
     masks: Masks = Masks()
     enough: Enough = Enough()
+    jets: JetRules = JetRules()
 
     @model_validator(mode="after")
     def _plausible(self) -> TargetsConfig:
@@ -534,6 +548,22 @@ class TargetsConfig(_Section):
                         f"{regime} {window.low:g} to {window.high:g} is no {self.unit} of {low:g} to {high:g}"
                     )
         return self
+
+
+class OwnedJet(_Section):
+    """[[jet]]: a jet that the owner has, as measured."""
+
+    mark: Annotated[str, Field(min_length=1, max_length=20)]
+    """What is stamped on it, or what the owner calls it."""
+    measured_mm: Annotated[float, Field(ge=0.1, le=10)]
+    sigma_mm: Annotated[float, Field(ge=0, le=0.2)] = 0.005
+    """How far off the measurement may be, one standard error."""
+
+
+class JetsConfig(_Section):
+    """The file of the owner's own jets."""
+
+    jet: Annotated[list[OwnedJet], Field(min_length=1)]
 
 
 PartValue = bool | int | float | str
