@@ -239,5 +239,9 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
         print(f"Clock: by GPS, {late}; the computer's gains {clock.drift_ppm or 0:+.1f} ppm.")
     else:
         print(f"Clock: {clock.basis}.")
+    for gap in manifest.gaps[:6]:
+        print(f"Gap: {gap.source or 'all'}, {gap.start_utc:%H:%M:%S} to {gap.end_utc:%H:%M:%S} UTC: {gap.why}.")
+    if len(manifest.gaps) > 6:
+        print(f"Gap: and {len(manifest.gaps) - 6} more; drive.json has them all.")
     for remark in [*manifest.remarks, *remarks]:
         print(f"Note: {remark}.")

@@ -179,8 +179,8 @@ class Manifest(_Part):
 
 
 _BUILT = (
-    "schema_version", "program", "started_utc", "ended_utc", "duration_s", "sources", "clock", "counters", "rows", "gaps",
-    "remarks", "digests",
+    "schema_version", "program", "started_utc", "ended_utc", "duration_s", "sources", "clock", "counters", "rows",
+    "gaps", "remarks", "digests",
 )  # fmt: skip
 """The fields that follow from raw rows and configuration, besides the notes."""
 
@@ -664,7 +664,8 @@ def _drop_strays(folder: Path, disk: Disk) -> None:
     known = json.loads((folder / MANIFEST).read_bytes())["rows"]
     for path in folder.glob("*.parquet"):
         if path.name != RAW and path.stem not in known:
-            disk.remove(path)
+            with contextlib.suppress(FileNotFoundError):
+                disk.remove(path)
     for path in folder.glob(f"{_DRAFT}*"):
         shutil.rmtree(path, ignore_errors=True)
 

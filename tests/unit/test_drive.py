@@ -596,7 +596,8 @@ def test_a_torn_journal_is_recovered_and_says_what_is_missing(tmp_path: Path, ra
     (found,) = drive.recover(tmp_path)
     assert found.drive is not None and found.drive.manifest.state == "recovered"
     assert "bytes of the journal belong to no whole flush" in found.said
-    assert any("belong to no whole flush" in remark for remark in found.drive.manifest.remarks)
+    for built in (found.drive, drive.rebuild(found.drive, CONFIG, CONFIG_TEXT)):
+        assert any("belong to no whole flush" in remark for remark in built.manifest.remarks)
     size = -(-raw.num_rows // 10)
     kept = found.drive.table("raw")
     assert kept.num_rows == raw.num_rows - (raw.num_rows - 9 * size)
@@ -758,14 +759,19 @@ def test_changes_are_traced(tmp_path: Path, few: pa.Table) -> None:
     made = drive.write(tmp_path, few, CONFIG, CONFIG_TEXT)
     struck = [{"run_start_utc": START, "reason": "missed a gear", "when": START}]
     made = made.amend("setup put right", setup=SETUP).amend("run struck", struck=struck)
+    late = {"utc": START, "text": "road was damp", "added": START}
+    made = made.amend("note added", notes=[*made.manifest.notes, late], weather={"wind_mps": 2.0})
     made = drive.rebuild(made, CONFIG, CONFIG_TEXT)
     found = drive.open_drive(tmp_path, "last").manifest
     assert [trace.what.split(";")[0].split(" by ")[0] for trace in found.trace] == [
         "setup put right",
         "run struck",
+        "note added",
         "rebuilt",
     ]
     assert found.struck[0].reason == "missed a gear"
+    assert [note.text for note in found.notes] == ["road was damp"]
+    assert found.weather == {"wind_mps": 2.0}
     assert found.setup is not None and found.setup["parts"]["main_jet_mm"] == 1.10
     assert made.setup == SETUP
 
