@@ -283,10 +283,13 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     from logger import panel
     from logger.clock import monotonic_ns
     from logger.events import event
+    from logger.live import Doubts
 
     def announce(text: str) -> None:
         live.put(event(monotonic_ns(), "run", text=text))
 
+    doubts = Doubts(recorder.status, lambda text: live.put(event(monotonic_ns(), "doubt", text=text)))
+    live.add(doubts)
     lean = _lean_watch(files, live)
     cautions = _first_time(store)
     if lean is not None:
@@ -299,7 +302,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
             files.car.units.speed if files.car is not None else "mph",
         )
         bell = files.config.recorder.bell
-        live.add(panel.Panel(panel.Terminal(), shown, recorder.status, recorder.note, lean, bell, cautions))
+        live.add(panel.Panel(panel.Terminal(), shown, recorder.status, recorder.note, lean, doubts, bell, cautions))
         kept = panel.Kept()
         live.add(kept)
     else:
@@ -360,6 +363,8 @@ class _Signals:
     def __init__(self, recorder: Recorder) -> None:
         self._recorder = recorder
         self._before: dict[int, Any] = {}
+        self._over = threading.Event()
+        self._console: Any = None
 
     def __enter__(self) -> None:
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK", "SIGQUIT"):
@@ -370,8 +375,11 @@ class _Signals:
             number = getattr(signal, name, None)
             if number is not None:
                 self._before[number] = signal.signal(number, signal.SIG_IGN)
+        if os.name == "nt":
+            self._watch_console()
 
     def __exit__(self, *_: object) -> None:
+        self._over.set()
         for number, handler in self._before.items():
             signal.signal(number, handler)
 
@@ -381,6 +389,21 @@ class _Signals:
             self._recorder.stop("Ctrl-C", within_s=0.1 if again else None)
         else:
             self._recorder.stop(signal.Signals(number).name, within_s=0.1 if again else 4.0)
+
+    def _watch_console(self) -> None:
+        """Windows ends a process as soon as its handler for a closed console, logoff or shutdown returns: hold it."""
+        import ctypes
+        from ctypes import wintypes
+
+        def handle(what: int) -> bool:
+            if what not in {2, 5, 6}:  # CTRL_CLOSE_EVENT, CTRL_LOGOFF_EVENT, CTRL_SHUTDOWN_EVENT
+                return False
+            self._recorder.stop("the console was closed", within_s=3.5)
+            self._over.wait(4.5)
+            return True
+
+        self._console = ctypes.WINFUNCTYPE(wintypes.BOOL, wintypes.DWORD)(handle)  # type: ignore[attr-defined]
+        ctypes.windll.kernel32.SetConsoleCtrlHandler(self._console, True)  # type: ignore[attr-defined]
 
 
 def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> None:

@@ -12,7 +12,7 @@ Every event has `event` (its kind) and `utc` (by the host's wall clock, ISO 8601
     note            text: dropped by the driver's mate
     ended           why: the drive's last row
 
-Kinds that are only shown, never recorded: state, closed.
+Kinds that are only shown, never recorded: state, closed, run, doubt.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ import contextlib
 import json
 import threading
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any, NamedTuple
 
 from logger.clock import monotonic_ns
@@ -25,6 +25,8 @@ from logger.readings import Decoder, Reading, decoder_for
 
 QUEUE_CHUNKS = 8192
 TICK_S = 0.25
+DOUBT_NS = 8_000_000_000
+"""A source that was not understood for this long is in doubt."""
 SENTENCES_A_TICK = 100
 """Of each GPS source; 10 Hz with ten sentences are 25. Beyond that the oldest are passed over."""
 
@@ -57,6 +59,36 @@ class Listener:
 
     def stop(self) -> None:
         """No more will come."""
+
+
+class Doubts(Listener):
+    """Notices a source whose bytes come but make no sense: a wrong speed, a wrong kind, the wrong cable."""
+
+    def __init__(self, status: Callable[[], dict[str, Any]], tell: Callable[[str], None] = lambda text: None) -> None:
+        self._status, self._tell = status, tell
+        self._made_sense_ns: dict[str, int] = {}
+        self._ticks = 0
+        self.sources: set[str] = set()
+        """The sources in doubt now."""
+
+    def on_fix(self, source: str, fix: Fix) -> None:
+        self._made_sense_ns[source] = fix.mono_ns
+
+    def on_reading(self, source: str, reading: Reading) -> None:
+        self._made_sense_ns[source] = reading.mono_ns
+
+    def on_tick(self, now_ns: int) -> None:
+        self._ticks += 1
+        if self._ticks % 8:
+            return
+        for source in self._status()["sources"]:
+            name, since = source["name"], self._made_sense_ns.get(source["name"], source["opened_ns"])
+            speaks = source["state"] == "open" and source["bytes_per_s"] > 0
+            if not speaks or now_ns - since < DOUBT_NS:
+                self.sources.discard(name)
+            elif name not in self.sources:
+                self.sources.add(name)
+                self._tell(f"{name}: bytes come, but they make no sense: is the baud right, and the kind?")
 
 
 class Live(threading.Thread):
@@ -102,6 +134,9 @@ class Live(threading.Thread):
                 listener.stop()
 
     def _tell(self) -> None:
+        self._tell_at(monotonic_ns())
+
+    def _tell_at(self, now_ns: int) -> None:
         chunks = [self._queue.popleft() for _ in range(len(self._queue))]
         frames: dict[str, list[Any]] = {name: [] for name in self._framers}
         for chunk in chunks:
@@ -119,7 +154,7 @@ class Live(threading.Thread):
                 if (reading := decoder.decode(frame)) is not None:
                     self._each("on_reading", source, reading)
                     break
-        self._each("on_tick", monotonic_ns())
+        self._each("on_tick", now_ns)
 
     def _tell_event(self, chunk: Chunk) -> None:
         said = json.loads(chunk.data)

@@ -19,7 +19,7 @@ from typing import Any, TextIO
 
 from logger.clock import monotonic_ns
 from logger.lean import LeanWatch
-from logger.live import Listener, Place
+from logger.live import Doubts, Listener, Place
 from logger.nmea import Fix
 from logger.readings import Reading
 from logger.units import SPEED_UNITS
@@ -58,9 +58,11 @@ class Panel(Listener):
         status: Callable[[], dict[str, Any]],
         note: Callable[[str, int], None],
         lean: LeanWatch | None = None,
+        doubts: Doubts | None = None,
         bell: bool = True,
         cautions: bool = False,
     ) -> None:
+        self._doubts = doubts
         self._terminal, self._shown, self._status, self._note, self._lean = terminal, shown, status, note, lean
         self._bell = bell
         self._cautions_until_ns = monotonic_ns() + int(CAUTIONS_S * 1e9) if cautions else 0
@@ -150,7 +152,8 @@ class Panel(Listener):
         lines.append(Line(""))
         room = max(1, height - len(lines) - 2)
         sources = status["sources"]
-        lines += [_source_line(source) for source in sources[:room]]
+        doubts = self._doubts.sources if self._doubts is not None else set()
+        lines += [_source_line(source, source["name"] in doubts) for source in sources[:room]]
         if len(sources) > room:
             lines[-1] = Line(f" and {len(sources) - room + 1} more: pullbook status")
         lines += [Line("")] * (height - len(lines) - 2)
@@ -207,7 +210,7 @@ class Panel(Listener):
         return f"{self._speed / SPEED_UNITS[unit]:.0f}", unit
 
 
-def _source_line(source: dict[str, Any]) -> Line:
+def _source_line(source: dict[str, Any], in_doubt: bool = False) -> Line:
     """One source in one row of 80: name, how it is, rate, age of its last bytes, port or what is wrong."""
     ago = source["last_bytes_s_ago"]
     if source["state"] != "open":
@@ -215,6 +218,9 @@ def _source_line(source: dict[str, Any]) -> Line:
     if ago is None or ago > 3:
         said = "SILENT" if ago is None else f"SILENT {ago:.0f} s"
         return Line(f" {source['name']:<12.12} {said:<12} {source['port']} at {source['baud']}", reverse=True)
+    if in_doubt:
+        said = f"NO SENSE in it at {source['baud']} baud from {source['port']}"
+        return Line(f" {source['name']:<12.12} {said}", reverse=True)
     rate = f"{source['lines_per_s']:.0f}/s" if source["lines_per_s"] else f"{source['bytes_per_s']:.0f} B/s"
     return Line(f" {source['name']:<12.12} ok {rate:>9}   {source['port']} at {source['baud']}")
 
@@ -502,7 +508,7 @@ def event_line(said: dict[str, Any]) -> str:
             return f"the disk takes bytes again ({why}); lost meanwhile: {said['lost_bytes']} bytes"
         case "ended" if "drive" in said:
             return f"drive {said['drive']} ended: {why}"
-        case "closed" | "run":
+        case "closed" | "run" | "doubt":
             return str(said["text"])
     return ""
 

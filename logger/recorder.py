@@ -443,6 +443,7 @@ def _health_said(health: Health, now_ns: int) -> dict[str, Any]:
         "bytes": health.bytes,
         "bytes_per_s": round(health.bytes_per_s, 1),
         "lines_per_s": round(health.lines_per_s, 1),
+        "opened_ns": health.opened_ns,
         "last_bytes_s_ago": round(ago, 2) if ago is not None else None,
         "losses": health.losses,
     }

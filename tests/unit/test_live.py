@@ -12,7 +12,7 @@ from rig import BOARD, GPS, MIXTURE, nmea, rmc
 from logger.config import RecorderConfig, parse
 from logger.events import event
 from logger.framing import Chunk
-from logger.live import QUEUE_CHUNKS, SENTENCES_A_TICK, Listener, Live
+from logger.live import QUEUE_CHUNKS, SENTENCES_A_TICK, Doubts, Listener, Live
 from logger.nmea import Fix
 from logger.readings import Reading
 
@@ -152,3 +152,26 @@ def test_any_bytes_are_shown_without_harm(came: list[tuple[str, bytes]]) -> None
     live.put(Chunk(10**9, "gps", b"\r\n" + nmea("GPXXX,1") + rmc(1) + rmc(2)))
     live._tell()
     assert heard.ticks == 2
+
+
+def test_bytes_that_make_no_sense_raise_doubts_once() -> None:
+    source = {"name": "mixture", "state": "open", "bytes_per_s": 50.0, "opened_ns": 0}
+    told: list[str] = []
+    doubts = Doubts(lambda: {"sources": [source]}, told.append)
+    live = Live(CONFIG, [doubts])
+
+    def play(data: bytes, start: int, seconds: int) -> None:
+        for n in range(start * 4, (start + seconds) * 4):
+            live.put(Chunk(n * SECOND // 4, "mixture", data))
+            live._tell_at(n * SECOND // 4)
+
+    play(b"\x8e\xf2\x00", 0, 6)
+    assert told == []
+    play(b"\x8e\xf2\x00", 6, 10)
+    assert len(told) == 1 and told[0].startswith("mixture: bytes come, but they make no sense")
+    assert doubts.sources == {"mixture"}
+    play(b"\r\n13.2\r\n", 16, 4)
+    assert doubts.sources == set()
+    source["bytes_per_s"] = 0.0  # silence is another matter
+    play(b"", 20, 20)
+    assert len(told) == 1
