@@ -51,7 +51,9 @@ GAP_S = 1.0
 
 _Q_LEVELS = np.array([3e-4, 3e-3, 3e-2, 0.3, 3.0, 60.0])
 _Q_LEAVE_PER_S = np.array([0.15, 0.15, 0.2, 0.3, 1.0, 6.0])
-_Q_PRIOR = np.array([0.2, 0.2, 0.2, 0.2, 0.15, 0.05])
+_Q_ENTER = np.array([0.2, 0.2, 0.2, 0.2, 0.15, 0.05])
+_Q_SHARE = _Q_ENTER / _Q_LEAVE_PER_S / np.sum(_Q_ENTER / _Q_LEAVE_PER_S)
+"""Levels of q; how often each is left; which is entered then; the share of time that follows for each."""
 _REST_SIGMA_MPS = 0.003
 
 
@@ -654,7 +656,7 @@ def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
     s11 = p_b[1:, 2, None] + p[:, 2] + level * h
     det = np.maximum(s00 * s11 - s01**2, 1e-300)
     log = -0.5 * np.log(det) - 0.5 * (s11 * m0**2 - 2 * s01 * m0 * m1 + s00 * m1**2) / det
-    log += np.log(prior_f[1:]) + np.log(prior_b[:-1]) - np.log(_Q_PRIOR)
+    log += np.log(prior_f[1:]) + np.log(prior_b[:-1]) - np.log(_Q_SHARE)
     log -= log.max(1, keepdims=True)
     weight = np.exp(log)
     weight /= weight.sum(1, keepdims=True)
@@ -692,7 +694,7 @@ def _run_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> Iter
     m0 = np.repeat(y[index[np.arange(rows), np.argmax(real, 1)]][:, None], levels, 1)
     m1 = np.zeros((rows, levels))
     p00, p01, p11 = np.full((rows, levels), 25.0), np.zeros((rows, levels)), np.full((rows, levels), 9.0)
-    weight = np.repeat(_Q_PRIOR[None, :], rows, 0)
+    weight = np.repeat(_Q_SHARE[None, :], rows, 0)
     before = t[index[:, 0]]
     for k in range(steps):
         at, ok = index[:, k], real[:, k]
@@ -710,7 +712,7 @@ def _run_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> Iter
         pp00 = (share * (p00 + e0 * e0)).sum(1, keepdims=True)
         pp01 = (share * (p01 + e0 * e1)).sum(1, keepdims=True)
         pp11 = (share * (p11 + e1 * e1)).sum(1, keepdims=True)
-        predicted = np.maximum(kept + _Q_PRIOR * left, 1e-12)
+        predicted = np.maximum(kept + _Q_ENTER * left, 1e-12)
         own = kept / predicted
         other = 1 - own
         both = own * other
