@@ -6,6 +6,8 @@ command an owner would type and then really runs it.
 
 from __future__ import annotations
 
+import contextlib
+import io
 import os
 import shlex
 import shutil
@@ -13,7 +15,7 @@ import sys
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -33,9 +35,10 @@ def demo(
     """Walk through the main job on sample drives, in a store of its own."""
     command = ctx.find_root().command
 
-    def run(*arguments: str) -> None:
-        print(f"\n$ {_wrapped('pullbook', *arguments)}\n", flush=True)
-        command.main(args=list(arguments), prog_name="pullbook", standalone_mode=False)
+    def run(*arguments: str, quiet: bool = False) -> None:
+        print(f"{'' if quiet else chr(10)}$ {_wrapped('pullbook', *arguments)}{'' if quiet else chr(10)}", flush=True)
+        with contextlib.redirect_stdout(io.StringIO()) if quiet else contextlib.nullcontext():
+            command.main(args=list(arguments), prog_name="pullbook", standalone_mode=False)
 
     _make_room(folder)
     os.environ["PULLBOOK_STORE"] = str(folder)
@@ -76,10 +79,15 @@ def _make_room(folder: Path) -> None:
 def _walk(folder: Path, run: Command) -> None:
     samples = sample_folder("sample_logs")
     season = tomllib.loads((samples / "season.toml").read_text(encoding="utf-8"))["drive"]
+    ids: dict[str, str] = {}
 
-    def take(drive: dict[str, str]) -> str:
-        run("import", str(samples / drive["file"]), "--setup", str(folder / "setups" / drive["setup"]))
-        return _id(drive, folder)
+    def take(*names: str, quiet: bool = True) -> None:
+        for name in names:
+            drive = next(each for each in season if each["file"] == f"{name}.jsonl.gz")
+            setup = folder / "setups" / drive["setup"]
+            run("import", str(samples / drive["file"]), "--setup", str(setup), quiet=quiet)
+            ids[name] = _id(drive["file"], folder)
+            run("weather", ids[name], *_weather(drive), quiet=quiet)
 
     _say(
         "This is the Wren's season: a home-built three-wheeler with an air-cooled",
@@ -89,24 +97,53 @@ def _walk(folder: Path, run: Command) -> None:
         f"  export PULLBOOK_STORE={shlex.quote(str(folder))}",
         "and the recorder's file, the car's and the targets' lie there too.",
     )
-    _say("1. Every drive becomes a folder with all its bytes and its tables.")
-    ids = {drive["file"]: take(drive) for drive in season}
+    _say("1. A drive becomes a folder with all its bytes and its tables.")
+    take("first-drive", quiet=False)
+    take("sweep")
     _say("2. The runs of the first drive: three standing starts, the second given up.")
-    run("runs", ids["first-drive.jsonl.gz"])
+    run("runs", ids["first-drive"])
     _say("3. The mixture map of a drive through town and country.")
-    run("mixture", ids["sweep.jsonl.gz"])
+    run("mixture", ids["sweep"])
+    _say("4. A fuel loop, and what rolling and the air take, from coasts in neutral.")
+    take("fuel-baseline", "coasts")
+    run("fuel", ids["fuel-baseline"], "--used", "0.62L", "--sigma", "0.01L", "--band", "43mph-50mph")
+    run("coast", ids["coasts"])
     _say(
-        f"That was the main job. The drives stay in {folder}; try",
+        "5. Two more outings as the car was built, then two with a long airbox snorkel",
+        "and the needle raised a clip, both fitted in one week. What did they do?",
+    )
+    take("starts-baseline-1", "starts-baseline-2", "starts-both-1", "starts-both-2")
+    run("compare", "baseline", "snorkel and needle")
+    _say("6. Was it the snorkel, the needle, or both? Which drive would tell?")
+    run("plan")
+    _say("7. That drive was made: the short snorkel back on, the needle left.")
+    take("starts-needle")
+    run("effects")
+    _say("8. The next jet, and what it did.")
+    run("jets", ids["starts-both-2"])
+    take("starts-smaller-jet")
+    run("season")
+    _say(
+        f"That was the loop. The drives stay in {folder}; try",
         f"  pullbook runs --all --store {shlex.quote(str(folder))}",
         "`pullbook --help` lists all verbs; README.md tells how to set up your own car.",
     )
 
 
-def _id(drive: dict[str, str], folder: Path) -> str:
+def _weather(drive: dict[str, Any]) -> list[str]:
+    """What the sample's listing says of the weather, as typed."""
+    return [
+        "--temperature", f"{drive['temperature_c']}C", "--pressure", f"{drive['pressure_hpa']}hPa",
+        "--humidity", f"{drive['humidity_percent']}%", "--wind", f"{drive['wind_mps']}m/s",
+        "--wind-from", str(drive["wind_from_deg"]),
+    ]  # fmt: skip
+
+
+def _id(file: str, folder: Path) -> str:
     """The id of the drive that was made of a sample file."""
     from logger.drive import list_drives
 
-    return next(made.id for made in list_drives(folder) if made.manifest.origin == drive["file"])
+    return next(made.id for made in list_drives(folder) if made.manifest.origin == file)
 
 
 def _say(*lines: str) -> None:
