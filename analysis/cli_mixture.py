@@ -518,10 +518,10 @@ def _print_jets(
         ]
         for e in advice.expected
     ]  # fmt: skip
-    out.print(table(["  jet", "mm", "gives", "95 %", "area rule", "in target", "lean of it", ""], rows, left=(0, 7)))
+    out.print(table(["jet", "mm", "gives", "95 %", "by area", "in target", "lean", "step"], rows, left=()))
     out.print(
-        "Gives: full throttle with that jet, its 95 % interval, and by the area rule alone. In target, lean: the chances "
-        "to land in the target and beyond its lean end. Step: too lean for one step."
+        "Gives: full throttle with that jet, its 95 % interval, and by the area rule alone. In target, lean: the "
+        "chances to land in the target and beyond its lean end. Step: too lean for one step."
     )
     out.print()
     out.print(law.says)
