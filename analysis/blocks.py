@@ -47,7 +47,7 @@ _RHO = 1.0  # tau^2 / sigma^2 that the weights of the runs are made for
 _FEW_DAYS = 4
 """Below so many degrees of freedom between outings, a contrast that can be had within outings is judged there alone."""
 _RANK = 1e-9
-_DRAWS = 10_000
+_DRAWS = 6_000
 
 
 @dataclass(frozen=True)

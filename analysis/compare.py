@@ -33,6 +33,7 @@ WORTH_SHARE = 0.03
 """The change worth knowing where the owner names none: 3 % of the time, about a jet size (common practice)."""
 _DIRECTION_GAP_DEG = 40.0
 _FEW_DF = 2.0
+_FEW_DAY_DF = 3
 _MOST_RUNS = 200
 
 
@@ -735,7 +736,8 @@ def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) ->
     for i in before:
         groups.setdefault(str(sorted((runs[i].parts or {}).items())), []).append(float(times[i]))
     means = [(float(np.mean(each)), len(each)) for each in groups.values() if len(each) >= 2]
-    day, df = (scatter.day_sigma, scatter.day_df) if scatter.day_df else (0.0, scatter.run_df)
+    days_told = scatter.day_df >= _FEW_DAY_DF
+    day, df = (scatter.day_sigma, scatter.day_df) if days_told else (0.0, scatter.run_df)
     if not means or df < 1 or not math.isfinite(scatter.run_sigma):
         return Best(best.label, best.setup, time, None, math.nan, "too few earlier runs to say whether it is luck")
     mean, count = min(means)
@@ -746,7 +748,7 @@ def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) ->
         said = f"beyond scatter: what was driven before would reach {limit:.2f} s by luck 1 time in 20"
     else:
         said = f"within scatter: what was driven before would reach {limit:.2f} s by luck 1 time in 20"
-    if not scatter.day_df:
+    if not days_told:
         said += ", if days were alike"
     return Best(best.label, best.setup, time, time < limit, limit, said)
 

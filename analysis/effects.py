@@ -148,16 +148,19 @@ def scatter_of(runs: Sequence[Observation], y: Floats) -> list[Scatter]:
 
 
 def design_of(parts: Sequence[Parts], direction_deg: Floats | None = None) -> Design:
-    """The design of runs with these `parts`, driven in these directions (None: leave the ways out)."""
+    """The design of runs with these `parts`, driven in these directions (None: leave the ways out).
+
+    The base is the setup of the first run.
+    """
+    if not parts:
+        nothing = np.zeros((0, 0), np.int64)
+        return Design((), np.zeros(0, np.int64), (), nothing, nothing, ())
     setups, of_run = _distinct(parts)
     way = directions(direction_deg) if direction_deg is not None else np.zeros(len(parts), np.int64)
     # The base must have been driven in the base way, so that the intercept stands for something that was driven.
     pairs, counts = np.unique(np.column_stack([of_run, way]), axis=0, return_counts=True)
-    first = pairs[int(np.argmax(counts))] if len(pairs) else np.zeros(2, np.int64)
-    earliest = of_run[0] if len(of_run) else 0
-    mine = pairs[:, 0] == earliest
-    if mine.any():
-        first = pairs[mine][int(np.argmax(counts[mine]))]
+    mine = pairs[:, 0] == of_run[0]
+    first = pairs[mine][int(np.argmax(counts[mine]))]
     order = [int(first[0]), *(k for k in range(len(setups)) if k != first[0])]
     setups = [setups[k] for k in order]
     of_run = np.argsort(order)[of_run]

@@ -127,6 +127,8 @@ def _untangle(
     design: Design, now: Parts, gone: Sequence[tuple[str, PartValue]], notes: list[str]
 ) -> list[tuple[Parts, str]]:
     """Setups that together part every tangle that can be parted, each with its reason; nearest to `now` first."""
+    if not design.setups:
+        return []
     rows = np.unique(np.hstack([np.ones((len(design.of_run), 1), np.int64), design.matrix[design.of_run]]), axis=0)
     wanted: list[tuple[Parts, str]] = []
     groups = [group for group in tangles(rows) if any(k > 0 for k in group)]

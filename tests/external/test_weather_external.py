@@ -57,7 +57,7 @@ def test_j1349_is_one_at_its_own_reference() -> None:
 
 
 def test_metar_example_of_icao_annex_3() -> None:
-    """The METAR example of ICAO Annex 3, appendix 3 (example A3-1), for a code form that is WMO's FM 15 (from memory)."""
+    """The METAR example of ICAO Annex 3, appendix 3 (example A3-1); the code form is WMO's FM 15 (from memory)."""
     report = (
         "METAR YUDO 221630Z 24004MPS 0600 R12/1000U DZ FG SCT010 OVC020 17/16 Q1018 BECMG TL1700 0800 FG "
         "BECMG AT1800 9999 NSW="

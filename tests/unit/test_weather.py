@@ -83,7 +83,7 @@ def test_metar_with_groups_nobody_knows_is_read_for_the_rest() -> None:
 
 @pytest.mark.parametrize("text", ["", "hello there", "METAR", "METAR EGXX 021150Z 24005KT 9999 SCT030 Q1015", "TAF"])
 def test_what_is_no_report_is_one_line(text: str) -> None:
-    with pytest.raises(WeatherError, match="METAR|temperature") as error:
+    with pytest.raises(WeatherError, match=r"METAR|temperature") as error:
         from_metar(text, 20)
     assert "\n" not in str(error.value)
 
@@ -105,7 +105,7 @@ def _road(car: simulate.Car) -> RoadLoad:
 @pytest.mark.parametrize("car", [simulate.WREN, simulate.SLOW_CAR])
 @pytest.mark.parametrize("strength", [0.93, 1.0, 1.05])
 def test_correction_brings_a_weak_day_back_to_the_standard_day(car: simulate.Car, strength: float) -> None:
-    """The simulator drives the same car with more and less engine; corrected times must be those of the standard day."""
+    """The simulator drives one car with more and less engine; corrected times must be those of the standard day."""
     tall = simulate.tuned(car, force_n=math.inf)  # power throughout, so that the factor acts on all of the run
     script = [simulate.Stand(1), simulate.Pull(24.0), simulate.Stand(1)]
     standard = simulate.drive(tall, script, dt=0.002).runs[0]
