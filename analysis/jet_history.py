@@ -9,7 +9,7 @@ from pathlib import Path
 
 from analysis import jets, setups
 from analysis.fuels import blend_stoich_afr, parse_blend
-from analysis.jets import Jet, Pull, Tested
+from analysis.jets import Jet, Pull, Tried
 from analysis.mapped import Mapped, map_drive
 from analysis.mixture import Regime
 from analysis.weather import Weather, air_of, read_weather
@@ -26,8 +26,8 @@ class History:
     """The drive asked about and what else its car did, full throttle by jet."""
 
     mapped: Mapped
-    latest: Tested
-    tested: tuple[Tested, ...]
+    latest: Tried
+    tested: tuple[Tried, ...]
     left_out: tuple[str, ...]
     """Drives that could have counted and do not, with the reason."""
 
@@ -63,7 +63,7 @@ def gather(
         else:
             groups.append([d])
     tested, left_out = [], []
-    latest: tuple[Mapped, Tested] | None = None
+    latest: tuple[Mapped, Tried] | None = None
     for k, group in enumerate(groups):
         diameters = {round(_diameter_mm(_parts(d) or {}, part) or 0.0, 4) for d in group}
         if k > 0 and len(diameters) < 2:
@@ -78,7 +78,7 @@ def gather(
                     raise
                 left_out.append(f"{d.id}: {error}")
                 continue
-            one = tested_by(found, _diameter_mm(_parts(d) or {}, part) or math.nan, words)
+            one = tried_in(found, _diameter_mm(_parts(d) or {}, part) or math.nan, words)
             if d is drive:
                 latest = (found, one)
             if one.pulls:
@@ -94,7 +94,7 @@ def gather(
     return History(latest[0], latest[1], tuple(tested), tuple(left_out))
 
 
-def tested_by(mapped: Mapped, diameter_mm: float, others: str) -> Tested:
+def tried_in(mapped: Mapped, diameter_mm: float, others: str) -> Tried:
     """Full throttle of one drive by speed band, on the scale where lambda 1 is 14.7 or in lambda."""
     scale = (14.7 if mapped.answer.channel == "afr" else 1.0) / mapped.answer.per_lambda
     best: dict[float, Pull] = {}
@@ -105,7 +105,7 @@ def tested_by(mapped: Mapped, diameter_mm: float, others: str) -> Tested:
             best[cell.from_mps] = Pull(cell.from_mps, cell.median * scale, cell.sigma * scale)
             seconds[cell.from_mps] = cell.seconds
     drive = mapped.drive
-    return Tested(
+    return Tried(
         drive.id, diameter_mm, others, tuple(best[v] for v in sorted(best)), density_of(drive),
         blend_stoich_afr(parse_blend(drive.car.fuel.blend if drive.car else "petrol")),
     )  # fmt: skip

@@ -78,7 +78,7 @@ class Pull:
 
 
 @dataclass(frozen=True)
-class Tested:
+class Tried:
     """Full throttle of one drive with one jet.
 
     Attributes
@@ -195,7 +195,7 @@ def metric_jets(step_mm: float, low_mm: float, high_mm: float) -> list[Jet]:
 # --- what the drives say --------------------------------------------------------------------------------------------
 
 
-def levels(tested: Sequence[Tested]) -> tuple[Array, Array]:
+def levels(tested: Sequence[Tried]) -> tuple[Array, Array]:
     """Log of full throttle by drive and its variance, as if all drives had pulled through the same speeds.
 
     Full throttle is seldom equally rich at all speeds, and drives pull through different ones; so the logs of the
@@ -227,7 +227,7 @@ def levels(tested: Sequence[Tested]) -> tuple[Array, Array]:
     return found, variance
 
 
-def response(tested: Sequence[Tested]) -> Response:
+def response(tested: Sequence[Tried]) -> Response:
     """How this car answers a jet: from its own history where that holds two jets with all else the same.
 
     The logs of full throttle are fitted as setup + exponent times the log of the diameter, a level for each rest of
@@ -271,10 +271,10 @@ def response(tested: Sequence[Tested]) -> Response:
     exponent, sigma = float(beta[0]), float(math.sqrt(covariance[0, 0]))
     reach = float(student.ppf(0.975, SCATTER_DF + max(freedom, 0))) * sigma
     said = f"{jets} jets in {len(members)} drives give AFR by diameter to the power {exponent:.2f} +-{reach:.2f}"
-    if exponent + reach < -6 or exponent > -0.2:
-        return _rule(f"{said}, which makes no sense for a jet: the area rule is used.", jets, drives, scatter)
     if sigma > AREA_RULE_SIGMA:
         return _rule(f"{said}, which is vaguer than the area rule (-2): the rule is used.", jets, drives, scatter)
+    if exponent + reach < -6 or exponent > -0.2:
+        return _rule(f"{said}, which makes no sense for a jet: the area rule is used.", jets, drives, scatter)
     return Response(
         exponent, sigma, exponent - reach, exponent + reach, "this car's history", jets, drives, scatter,
         f"{said} (the area rule says -2).",
@@ -303,7 +303,7 @@ def _scatter(level: Array, variance: Array, groups: Iterable[list[int]], diamete
 
 
 def present(
-    tested: Sequence[Tested], setup: Tested, law: Response, per_lambda_stoich: float | None = None,
+    tested: Sequence[Tried], setup: Tried, law: Response, per_lambda_stoich: float | None = None,
     density_kg_per_m3: float = math.nan,
 ) -> Present:  # fmt: skip
     """Full throttle of `setup` (the latest drive's) in air of the given density, over all its drives.
