@@ -55,6 +55,8 @@ _Q_ENTER = np.array([0.2, 0.2, 0.2, 0.2, 0.15, 0.05])
 _Q_SHARE = _Q_ENTER / _Q_LEAVE_PER_S / np.sum(_Q_ENTER / _Q_LEAVE_PER_S)
 """Levels of q; how often each is left; which is entered then; the share of time that follows for each."""
 _REST_SIGMA_MPS = 0.003
+LEAST_NOISE_MPS = 0.015
+"""No receiver's Doppler speed is better than this; one that seems so repeats itself."""
 
 
 @dataclass(frozen=True)
@@ -462,12 +464,16 @@ def _rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
     stretches = [(first, last) for first, last in _stretches(low) if long_enough(first, last)]
     if not stretches:
         return mask
-    rms = np.array([np.sqrt(np.mean(y[first : last + 1] ** 2)) for first, last in stretches])
+    # What readings at rest usually are: from the inside of each stretch, since the car leaves and arrives at its ends.
+    inner = [_inside(first, last, step) for first, last in stretches]
+    rms = np.array([np.sqrt(np.mean(y[part] ** 2)) for part in inner])
     seconds = np.array([max(t[last] - t[first], step) for first, last in stretches])
     order = np.argsort(rms)
     middle = order[np.searchsorted(np.cumsum(seconds[order]), 0.5 * seconds.sum())]
-    usual = min(float(rms[middle]), max(2 * float(rms.min()), 2 * sigma))
-    limit = max(2.2 * usual, 0.06, 1.8 * sigma)
+    known = sum(part.stop - part.start for part in inner) >= 10
+    usual = float(rms[middle]) if known else max(float(rms[middle]), 0.8 * sigma)
+    usual = min(usual, max(2 * float(rms.min()), 2 * sigma))
+    limit = max(2.2 * usual, 0.06)
     ones = np.ones(max(round(1.0 / step), 3))
     for first, last in stretches:
         # A creeping car reads steadily above what the receiver shows at rest.
@@ -480,6 +486,12 @@ def _rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
     for first, last in _stretches(mask):
         mask[first : last + 1] = long_enough(first, last)
     return mask
+
+
+def _inside(first: int, last: int, step: float) -> slice:
+    """The fixes of a stretch without the half second at its ends, where there is more."""
+    margin = max(int(np.ceil(0.5 / step)), 1)
+    return slice(first + margin, last + 1 - margin) if last - first >= 2 * margin + 1 else slice(first, last + 1)
 
 
 def _pinned(rest: Bools, step: float) -> Bools:
@@ -508,8 +520,9 @@ _REST_MEAN_SQUARE: dict[NoiseKind, float] = {"signed": 1.0, "folded": 1.0, "clip
 
 def _noise_at_rest(y: Floats, rest: Bools, quantum: float, sigma: float, step: float) -> Noise:
     """What readings at rest tell: how noise shows near zero, its size, whether zero is held."""
-    readings = y[rest]
-    seconds = float(rest.sum() * step)
+    stretches = [_inside(first, last, step) for first, last in _stretches(rest)]
+    readings = np.concatenate([y[part] for part in stretches]) if stretches else np.empty(0)
+    seconds = len(readings) * step
     plain = float(np.sqrt(max(sigma**2 - quantum**2 / 12, (0.2 * quantum) ** 2, 1e-6)))
     kind: NoiseKind = "folded"
     if len(readings) >= 5 and np.mean(readings == 0) > 0.97:
@@ -547,8 +560,8 @@ def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> Noise:
     n_rest = float(rest.sum()) if np.isfinite(from_rest) else 0.0
     if n_moving < 20:
         return replace(noise, sigma_mps=from_rest if n_rest >= 5 else noise.sigma_mps)
-    floor = max((0.15 * noise.quantum_mps) ** 2, 1e-6)
-    least = max(0.3 * noise.quantum_mps, 0.003)
+    floor = LEAST_NOISE_MPS**2
+    least = max(0.3 * noise.quantum_mps, 0.6 * LEAST_NOISE_MPS)
     candidates = np.geomspace(least, max(1.0, 4 * least), 15)
     score = _likelihoods(t, y, moving, candidates)
     best = int(np.clip(np.argmax(score), 1, len(candidates) - 2))

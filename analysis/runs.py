@@ -285,6 +285,8 @@ def _rises() -> list[_Rise]:
 _KNOTS = 6
 _WANDER = np.array([0.004, 0.06, 0.6])
 """How much the acceleration wanders under the launch, variance per second [m2/s5]: equally likely."""
+_SLOW_WANDER = np.array([0.06, 0.6, 4.0])
+"""The same where fixes are so far apart that a gear change can hide between them."""
 
 
 def fit_launch(
@@ -312,6 +314,7 @@ def fit_launch(
     """
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     span = until_s - earliest_s
+    wanders = _WANDER if np.median(np.diff(t[use])) < 0.6 else _SLOW_WANDER
     rises = _rises()
     prior = np.log([rise.weight for rise in rises])
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
@@ -319,13 +322,13 @@ def fit_launch(
     readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before)
     # A coarse look with one wander finds where the answer lies; a fine one weighs it.
     coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.1), 20) + 1)
-    log = _evidence(readings, coarse, x, tables, span, _WANDER[1:2])[0] + prior[:, None, None]
+    log = _evidence(readings, coarse, x, tables, span, wanders[1:2])[0] + prior[:, None, None]
     weight = np.exp(log - log.max())
     alive = np.flatnonzero(weight.sum((1, 2)) > 1e-3 * weight.sum((1, 2)).max())
     support = np.flatnonzero(weight.sum((0, 2)) > 1e-5 * weight.sum((0, 2)).max())
     low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
     grid = np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
-    log, coefs, covs = _evidence(readings, grid, x, tables[alive], span, _WANDER)
+    log, coefs, covs = _evidence(readings, grid, x, tables[alive], span, wanders)
     log = log + prior[alive, None, None]
     weight = np.exp(log - log.max())
     keep = np.nonzero(weight > 2e-4)
@@ -340,9 +343,12 @@ def fit_launch(
     speed_sigma = np.sqrt(np.maximum(((phi @ s) * phi).sum(-1), 0))
     way_sigma = np.sqrt(np.maximum(((psi @ s) * psi).sum(-1), 0))
     foot, foot_sigma = _one_foot(xs, speed, way, way_sigma)
-    foot = t0 + foot
+    # Between fixes more than half a second apart a foot may do what no family of curves foresees.
+    unseen = 0.15 * max(float(np.median(np.diff(t[use]))) - 0.6, 0.0)
+    foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
+    t0_sigma = np.full_like(t0, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen))
     return Launch(
-        *_moments(w, t0, np.full_like(t0, (grid[1] - grid[0]) / math.sqrt(12))), *_moments(w, foot, foot_sigma),
+        *_moments(w, t0, t0_sigma), *_moments(w, foot, foot_sigma),
         until_s, w, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma,
     )  # fmt: skip
 
@@ -679,11 +685,12 @@ def _launch_of(motion: Motion, rest: Interval, departed: int, peak: int) -> Laun
     step = motion.step_s
     sigma = motion.noise.reading_sigma_mps
     quick = departed + int(np.argmax(v[departed : peak + 1] >= min(5.0, v[peak])))
-    until = float(min(max(t[quick], t[departed] + 1.2, t[min(departed + 6, peak)]), t[departed] + max(5.0, 4 * step)))
-    until = min(until, float(t[peak]) + step)
-    until = max(until, float(t[min(departed + 2, len(t) - 1)]))
+    # Readings up to 5 m/s, but no fewer than four of them and no more than five seconds.
+    enough = departed + (6 if step < 0.6 else 3)
+    until = float(min(max(t[quick], t[departed] + 1.2, t[min(enough, peak)]), t[departed] + max(5.0, 4 * step)))
+    until = max(min(until, float(t[peak]) + step), float(t[min(departed + 2, len(t) - 1)]))
     latest = float(t[departed])
-    earliest = max(rest.start_s, rest.end_s - 2.5 - 1.5 * step)
+    earliest = max(rest.start_s, rest.end_s - 2.5 - 0.5 * step)
     begin = max(rest.start_s, earliest - 1.0)
     stood = int(np.searchsorted(t, rest.end_s))
     notes: list[str] = []
