@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from analysis.analysed import Analysed
     from analysis.captions import Line, Video
     from analysis.report.page import Page
+    from analysis.season import Season
     from logger.drive import Drive
 
 app = typer.Typer()
@@ -430,6 +432,9 @@ def _page(
     from analysis.mapped import read_targets
     from analysis.report.gather import driven
     from analysis.report.of_drive import drive_page
+    from analysis.report.of_season import season_page
+    from analysis.report.of_setups import setups_page
+    from analysis.report.sections import plan_blocks
     from logger.drive import open_drive
 
     if len(what) == 3 and what[0].casefold() in ("setup", "setups"):
@@ -441,8 +446,31 @@ def _page(
     if reference is not None and (season or len(what) == 2):
         raise InputError("--reference numbers a run of one drive: give it with a drive")
     wanted = read_targets(targets, store)
+    if season:
+        found = _season_of(store)
+        return f"season-{found.drives[-1].started_utc:%Y-%m-%d}-report", season_page(found, store, wanted, unit)
+    if len(what) == 2:
+        page = setups_page(what[0], what[1], _season_of(store), store, wanted, unit)
+        stem = "-".join(re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "x" for name in what)
+        return f"{stem[:80]}-report", page
     drive = open_drive(store, what[0] if what else "last")
-    return f"{drive.id}-report", drive_page(driven(drive, store, wanted, unit), reference)
+    told = driven(drive, store, wanted, unit)
+    drive_page(told, reference)  # a wrong reference is told before the season is read, which may take long
+    try:
+        plan = plan_blocks(_season_of(store), store)
+    except NoAnswer:
+        plan = []
+    return f"{drive.id}-report", drive_page(told, reference, plan)
+
+
+def _season_of(store: Path) -> Season:
+    from analysis.season import gather
+
+    def say(text: str) -> None:
+        if sys.stderr.isatty():
+            print(f"{text} ...", file=sys.stderr)
+
+    return gather(store, progress=say)
 
 
 # --- what they share ----------------------------------------------------------------------------------------------

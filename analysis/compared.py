@@ -44,11 +44,24 @@ def compared(
     for each, ref in ((first, a), (second, b)):
         if not each.runs:
             raise NoAnswer(f"{ref}: no standing run counts here{_why_none(season, each.name)}")
+    return first, second, held(first, second, season, speeds_mps, raw=raw, worth_s=worth_s)
+
+
+def held(
+    first: Side,
+    second: Side,
+    season: Season,
+    speeds_mps: Floats | None = None,
+    *,
+    raw: bool = False,
+    worth_s: float | None = None,
+) -> Comparison:
+    """Hold one side of the season against another; NoAnswer where no speed is reached on both."""
     speeds = default_speeds(first, second, step_mps(season)) if speeds_mps is None else speeds_mps
     if not len(speeds):
-        raise NoAnswer(f"{a} and {b}: no speed is reached on both sides")
+        raise NoAnswer(f"{first.name} and {second.name}: no speed is reached on both sides")
     mine = {run.label for run in [*first.runs, *second.runs]}
-    answer = compare(
+    return compare(
         first,
         second,
         [run for run in season.runs if run.label not in mine],
@@ -58,7 +71,6 @@ def compared(
         other_loops=[loop for loop in season.loops if loop not in first.loops and loop not in second.loops],
         channel=season.channel,
     )
-    return first, second, answer
 
 
 def planned(

@@ -19,6 +19,7 @@ from analysis.runs import Options, Run, Split, default_speeds
 from logger.units import SPEED_UNITS, InputError, NoAnswer
 
 if TYPE_CHECKING:
+    from analysis.compare import Observation
     from analysis.economy import Loop
     from analysis.mapped import Mapped
     from analysis.weather import Air, Weather
@@ -102,3 +103,9 @@ def common_top(runs: Sequence[Run], unit: str) -> float | None:
     speeds = table_speeds(runs, unit)
     reached = [speed for speed in speeds if 2 * sum(split_at(run, speed) is not None for run in runs) >= len(runs)]
     return max(reached, default=max(speeds, default=None))
+
+
+def quickness(run: Observation) -> tuple[float, float]:
+    """Sorts a season's runs, the best first: the speed reached, then the time it took."""
+    top = float(run.speed_mps[-1]) if len(run.speed_mps) else 0.0
+    return -round(top), float(run.time_s[-1]) if len(run.time_s) else math.inf

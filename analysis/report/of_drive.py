@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 from analysis.captions import time_zero
 from analysis.report import tell
 from analysis.report.gather import Driven, common_top, split_at, table_speeds, table_splits
-from analysis.report.page import Block, Bullets, Cell, Figure, Map, Page, Section, Table, Words
+from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import STYLES, Axis, Series, Span, Zone, columns, draw, thinned
+from analysis.report.sections import cautions, channel_words, digits_of, mixture_blocks, trace, weather_blocks
 from analysis.runs import Run, summarise
 from logger.units import SPEED_UNITS, InputError, speed_label
 
@@ -30,8 +31,9 @@ LIFTING_S = 0.3
 FROM_FOOT = "Seconds from one foot"
 
 
-def drive_page(told: Driven, reference: int | None = None) -> Page:
-    """The page of a drive. `reference` numbers the run that the others are held against, by default the best one.
+def drive_page(told: Driven, reference: int | None = None, plan: Sequence[Block] = ()) -> Page:
+    """The page of a drive. `reference` numbers the run that the others are held against, by default the best one;
+    `plan` is what to drive next (`sections.plan_blocks`).
 
     InputError where no counted run has that number.
     """
@@ -56,7 +58,10 @@ def drive_page(told: Driven, reference: int | None = None) -> Page:
         sections.append(Section("mixture", "Mixture", blocks))
     if told.loop is not None:
         sections.append(Section("fuel", "Fuel", fuel_blocks(told)))
-    sections.append(Section("weather", "Weather", weather_blocks([told])))
+    day = (told.drive.manifest.started_utc, told.weather, told.air)
+    sections.append(Section("weather", "Weather", weather_blocks([day])))
+    if plan:
+        sections.append(Section("plan", "The next outing", plan))
     return Page(
         title=f"Drive of {drive.manifest.started_utc:%Y-%m-%d %H:%M} UTC",
         subtitle=f"{_car(told)}, setup: {drive.setup.name if drive.setup else 'not said'}",
@@ -108,7 +113,7 @@ def _verdict(told: Driven, runs: list[Run], best: Run | None) -> list[str]:
 
 
 def _mixture_words(found: MixtureMap) -> list[str]:
-    digits, name = _digits(found), _channel(found)
+    digits, name = digits_of(found), channel_words(found)
     out = []
     for summary in found.summaries:
         if summary.regime in ("full throttle", "cruise") and summary.judgement != "not enough data":
@@ -155,28 +160,6 @@ def _why_not(told: Driven, run: Run) -> str:
     if (struck := told.found.struck(run)) is not None:
         return f"struck out: {struck}"
     return "gap in the fixes" if run.gaps else run.ended_words or run.ended
-
-
-def cautions(mapped: Sequence[Mapped]) -> list[str]:
-    """About safety: what these figures are no licence for."""
-    lean = any(
-        summary.regime == "full throttle" and summary.judgement == "lean of target"
-        for each in mapped
-        for summary in each.answer.summaries
-    )
-    first = (
-        ["This car ran lean at full throttle. Lean mixture burns pistons and valves, and an air-cooled engine gives "
-         "little warning: ease off until it is richer, and have someone who knows the engine look at it if in doubt."]
-        if lean else []
-    )  # fmt: skip
-    return [
-        *first,
-        "Timed runs belong on private ground or where the law allows them. Local law goes before anything here.",
-        "Eyes on the road: the laptop is strapped down, and is read when the car is parked.",
-        "Before each outing: brakes, tyres, belt and its guard, fuel lines, throttle return. Belt covers stay on.",
-        "Change jets and needles with the engine off and cool, in the open, away from flames and sparks.",
-        "A target here is a starting point. Spark plugs, head temperature and an experienced ear have the last word.",
-    ]
 
 
 # --- what was driven ----------------------------------------------------------------------------------------------
@@ -361,6 +344,7 @@ def splits_figure(told: Driven, runs: Sequence[Run]) -> Figure | None:
         Axis("Behind the median of the runs (left: quicker)", "s", decimals=2),
         Axis("To", ticks=tuple((float(k), label) for k, label in enumerate(labels)), low=-0.6, high=len(speeds) - 0.4),
         height=max(60 * len(speeds), 120),
+        zero_x=True,
         said=f"Times of {len(runs)} runs to {len(speeds)} speeds, as differences from their median, with error bars.",
     )
     caption = (
@@ -409,18 +393,6 @@ def traces(told: Driven, best: Run) -> list[Block]:
             switches=True,
         ),
     ]  # fmt: skip
-
-
-def trace(told: Driven, run: Run) -> tuple[Floats, Floats, Floats]:
-    """Time from one foot [s], way from rest [m] and speed [owner's unit] of a run, from rest to its peak."""
-    motion = told.found.motion
-    zero = time_zero(run)
-    t = np.linspace(run.start_s, run.end_s, max(int((run.end_s - run.start_s) / 0.05), 2))
-    speed = motion.at(t).speed_mps
-    for gap in run.gaps:
-        speed[(t > gap.start_s) & (t < gap.end_s)] = np.nan
-    way = run.distance_m - (motion.distance_at([run.end_s])[0] - motion.distance_at(t))
-    return t - zero, np.maximum(way, 0.0), np.maximum(speed, 0.0) / SPEED_UNITS[told.unit]
 
 
 def _trace_table(told: Driven, runs: Sequence[Run], which: int) -> Table | None:
@@ -505,74 +477,6 @@ def gained(told: Driven, reference: Run) -> list[Block]:
 
 # --- mixture ------------------------------------------------------------------------------------------------------
 
-TINTS = {"lean of target": "lean", "in band": "in", "rich of target": "rich", "not enough data": "unknown"}
-MARKS = {"lean of target": "L", "in band": "=", "rich of target": "R", "not enough data": ""}
-
-
-def _digits(found: MixtureMap) -> int:
-    return 2 if found.channel == "afr" else 3
-
-
-def _channel(found: MixtureMap) -> str:
-    return "AFR" if found.channel == "afr" else "lambda"
-
-
-def mixture_blocks(mapped: Mapped, unit: str) -> list[Block]:
-    """The map with targets and amounts, the regimes, and what was left out."""
-    from analysis.cli_mixture import delay_sentence
-
-    found = mapped.answer
-    digits, name = _digits(found), _channel(found)
-    share = found.load.unit == "1"
-    columns_ = [
-        f"{a * 100:.0f}{tell.DASH}{b * 100:.0f} %" if share else f"{a:g}{tell.DASH}{b:g}"
-        for a, b in zip(found.load.edges, found.load.edges[1:], strict=False)
-    ]
-    by_row: dict[tuple[float, float], dict[float, Cell]] = {}
-    most = max((cell.seconds for cell in found.cells), default=1.0)
-    for cell in found.cells:
-        value = tell.number(cell.median, digits - 1) if cell.judgement != "not enough data" else ""
-        mark = MARKS[cell.judgement] + ("?" if value and not cell.sure else "")
-        sigma = f"\u00b1{cell.sigma:.{digits}f}, " if value and math.isfinite(cell.sigma) else ""
-        said = (
-            f"{name} {tell.with_sigma(cell.median, cell.sigma, digits)}, {cell.judgement}"
-            f"{'' if cell.sure else ', not sure'}, {cell.seconds:.0f} seconds, target {cell.target.low:g} to "
-            f"{cell.target.high:g}"
-            if value else f"not enough data, {cell.seconds:.0f} seconds"
-        )  # fmt: skip
-        by_row.setdefault((cell.from_mps, cell.to_mps), {})[cell.load_from] = Cell(
-            value, mark, f"{sigma}{cell.seconds:.0f} s", said, TINTS[cell.judgement], math.sqrt(cell.seconds / most)
-        )
-    rows = [
-        (tell.speed_range(a, b, unit), [row.get(edge) for edge in found.load.edges[:-1]])
-        for (a, b), row in sorted(by_row.items())
-    ]
-    load = found.load.name + ("" if found.load.unit in ("1", "") else f", {found.load.unit}")
-    legend = [
-        ("lean", "L", "lean of target"), ("in", "=", "in band"), ("rich", "R", "rich of target"),
-        ("unknown", "", "not enough data"),
-        ("", "?", "not sure: the 95 % interval crosses an edge of the target"),
-        ("", "\u2581", "bar at the foot: how much data, by its square root"),
-    ]  # fmt: skip
-    regimes = [
-        [
-            str(s.regime), f"{s.seconds:.0f}", tell.number(s.median, digits), tell.number(s.sigma, digits),
-            f"{s.target.low:.{digits}f} to {s.target.high:.{digits}f}",
-            str(s.judgement) + ("" if s.sure or s.judgement == "not enough data" else ", not sure"),
-        ]
-        for s in found.summaries
-    ]  # fmt: skip
-    heads = ["Driving", "Seconds", "Median", "Sigma", "Target", "Judgement"]
-    left_out = ", ".join(f"{mask.reason} {mask.seconds:.0f} s" for mask in found.masks if mask.seconds >= 0.5)
-    return [
-        Map(f"{name} by speed and load: median, standard error, seconds", unit, load, columns_, rows, legend),
-        Table("By way of driving", heads, regimes, left=(5,)),
-        Words(
-            f"Used {found.kept_s:.0f} s of {found.total_s:.0f} s." + (f" Left out: {left_out}." if left_out else "")
-            + f" {delay_sentence(found.delay)}"
-        ),
-    ]  # fmt: skip
-
 
 def along_best(told: Driven, mapped: Mapped, best: Run) -> list[Block]:
     """Mixture and speed along the best run, on one time axis."""
@@ -587,7 +491,7 @@ def along_best(told: Driven, mapped: Mapped, best: Run) -> list[Block]:
     full = next((s for s in found.summaries if s.regime == "full throttle"), None)
     zones = [Zone(full.target.low, full.target.high, "full throttle target")] if full else []
     axis = Axis("Time from one foot", "s", float(best.start_s - 1.0 - zero), float(end - zero))
-    name, digits = _channel(found), _digits(found)
+    name, digits = channel_words(found), digits_of(found)
     run_t, _, run_v = trace(told, best)
     keep = thinned(run_t, run_v, float(run_t[-1] - run_t[0]), float(run_v.max()))
     mixture = draw(
@@ -647,41 +551,3 @@ def fuel_blocks(told: Driven) -> list[Block]:
     out: list[Block] = [Table("Fuel loop", ["", ""], rows, left=(1,))]
     notes = [*loop.not_as_asked, *(f"Taken for granted: {what}." for what in used.assumed)]
     return [*out, Bullets(notes)] if notes else out
-
-
-def weather_blocks(told: Sequence[Driven]) -> list[Block]:
-    """The air of each drive. Where it was observed is left out: a station's name tells a place."""
-    rows = []
-    missing: list[str] = []
-    for each in told:
-        w, air = each.weather, each.air
-        wind = tell.NONE if w.wind_mps is None else f"{w.wind_mps:.1f} m/s"
-        if w.wind_mps and w.wind_from_deg is not None:
-            wind += f" from {w.wind_from_deg:.0f}\u00b0"
-        rows.append([
-            tell.day(each.drive.manifest.started_utc),
-            tell.NONE if w.temperature_c is None else f"{w.temperature_c:.1f} \u00b0C",
-            tell.NONE if w.pressure_hpa is None else f"{w.pressure_hpa:.1f} hPa",
-            tell.NONE if w.humidity_percent is None else f"{w.humidity_percent:.0f} %",
-            wind, tell.number(air.density_kg_per_m3, 4), f"{air.density_altitude_m:.0f} m"
-            if math.isfinite(air.density_altitude_m) else tell.NONE,
-            tell.number(air.factors.get("SAE J1349", math.nan), 4),
-        ])  # fmt: skip
-        missing += air.missing
-    heads = [
-        "Day",
-        "Temperature",
-        "Pressure",
-        "Humidity",
-        "Wind",
-        "Density kg/m\u00b3",
-        "Density altitude",
-        "SAE J1349",
-    ]
-    out: list[Block] = [Table("The air; SAE J1349 is the factor on engine output", heads, rows)]
-    if missing:
-        lacking = " and ".join(dict.fromkeys(missing))
-        out.append(
-            Words(f"Without {lacking} nothing can be corrected to standard air: `pullbook weather` adds it later.")
-        )
-    return out

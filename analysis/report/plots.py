@@ -110,21 +110,30 @@ def draw(
     zones: Sequence[Zone] = (),
     spans: Sequence[Span] = (),
     zero: bool = False,
+    zero_x: bool = False,
 ) -> Plot:
-    """A plot of `series`; `said` describes it to who cannot see it, `zero` draws a line at y = 0.
+    """A plot of `series`; `said` describes it to who cannot see it, `zero` draws a line at y = 0, `zero_x` at x = 0.
 
     Values that are not finite are left out and break a line.
     """
-    xs = _range(x, [_flat(s.x) for s in series] + [_flat(b) for s in series if s.across for b in (s.low, s.high)])
+    origin = [np.zeros(1)]
+    xs = _range(
+        x,
+        (origin if zero_x else [])
+        + [_flat(s.x) for s in series]
+        + [_flat(b) for s in series if s.across for b in (s.low, s.high)],
+    )
     lows_highs = [_flat(b) for s in series if not s.across for b in (s.low, s.high)]
     edges = np.array([edge for zone in zones for edge in (zone.low, zone.high)])
-    ys = _range(y, [_flat(s.y) for s in series] + lows_highs + [edges] + ([np.zeros(1)] if zero else []))
+    ys = _range(y, [_flat(s.y) for s in series] + lows_highs + [edges] + (origin if zero else []))
     place = _Place(xs, ys)
     out = [_ticks(x, xs, place, across=True, height=height), _ticks(y, ys, place, across=False, height=height)]
     out += [_span(span, place) for span in spans]
     out += [_zone(zone, place) for zone in zones]
     if zero and ys[0] < 0 < ys[1]:
         out.append(f'<line class="zero" x1="0" x2="100%" y1="{place.top(0)}%" y2="{place.top(0)}%"/>')
+    if zero_x and xs[0] < 0 < xs[1]:
+        out.append(f'<line class="zero" x1="{place.left(0)}%" x2="{place.left(0)}%" y1="0" y2="100%"/>')
     ordered = sorted(series, key=lambda s: (s.style is not None, s.strong))
     lines = "".join(_stretched(s, place) for s in ordered)
     out.append(

@@ -32,6 +32,11 @@ def interval(low: float, high: float, decimals: int = 2) -> str:
     return f"{signed(low, decimals)} to {signed(high, decimals)}"
 
 
+def span(low: float, high: float, decimals: int = 2) -> str:
+    """An interval, or that it is unknown."""
+    return interval(low, high, decimals) if math.isfinite(low) and math.isfinite(high) else "unknown"
+
+
 def speed_range(low_mps: float, high_mps: float, unit: str) -> str:
     a, b = low_mps / SPEED_UNITS[unit], high_mps / SPEED_UNITS[unit]
     whole = abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05
