@@ -173,6 +173,7 @@ def make(outing: Outing, seed: int) -> None:
         airbox=0.12 if outing.parts["snorkel"] == "long" else 0.0,
         needle=1.0 if outing.parts["needle_clip"] == 4 else 0.0,
         density_ratio=outing.weather.density_ratio,
+        rich_main_afr=11.35,
     )
     along = np.radians(outing.weather.wind_from_deg - outing.road.heading_deg)
     car = tuned(WREN, c_n_per_mps2=WREN.c_n_per_mps2 * outing.weather.density_ratio)
@@ -191,9 +192,9 @@ def listing() -> str:
         "# The demo season, written by make_season.py: the drives in order, with the setup and the weather of each."
     ]
     for outing in SEASON:
-        weather = outing.weather
+        weather, setup = outing.weather, outing.setup.replace(" ", "-")
         lines += [
-            "", "[[drive]]", f'file = "{outing.file}"', f'setup = "{outing.setup.replace(" ", "-")}.toml"', f'notes = "{outing.notes}"',
+            "", "[[drive]]", f'file = "{outing.file}"', f'setup = "{setup}.toml"', f'notes = "{outing.notes}"',
             f"temperature_c = {weather.temperature_c}", f"pressure_hpa = {weather.pressure_hpa}",
             f"humidity_percent = {weather.humidity_percent}", f"wind_mps = {weather.wind_mps}",
             f"wind_from_deg = {weather.wind_from_deg}",

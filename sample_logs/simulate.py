@@ -430,17 +430,21 @@ MixtureLaw = Callable[[Floats, Floats], Floats]
 
 
 def mixture_of(
-    main_jet_mm: float = 1.10, airbox: float = 0.0, needle: float = 0.0, density_ratio: float = 1.0
+    main_jet_mm: float = 1.10,
+    airbox: float = 0.0,
+    needle: float = 0.0,
+    density_ratio: float = 1.0,
+    rich_main_afr: float = 12.1,
 ) -> MixtureLaw:
     """The Wren's carburettor: what it gives by speed and load.
 
-    Full throttle follows the main jet's area and the root of the air's density; `airbox` leans full throttle and
-    `needle` (clips raised) richens the middle, both in AFR.
+    Full throttle follows the main jet's area and the root of the air's density, `rich_main_afr` with a 1.10 mm jet;
+    `airbox` leans full throttle and `needle` (clips raised) richens the middle, both in AFR.
     """
 
     def law(v: Floats, load: Floats) -> Floats:
         share = np.nan_to_num(load, nan=0.0)
-        main = 12.1 * (1.10 / main_jet_mm) ** 2 * math.sqrt(density_ratio) + airbox + 0.012 * (v - 18.0)
+        main = rich_main_afr * (1.10 / main_jet_mm) ** 2 * math.sqrt(density_ratio) + airbox + 0.012 * (v - 18.0)
         part = 13.6 - 0.35 * needle + 0.4 * airbox + 0.02 * (v - 14.0)
         town = 12.9 * math.sqrt(density_ratio) - 0.1 * needle + 0.0 * v
         weight_main = 1 / (1 + np.exp(-(share - 0.72) / 0.06))
