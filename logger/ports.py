@@ -307,7 +307,8 @@ def in_words(heard: Heard) -> str:
         case "numbers":
             rate = heard.lines / heard.seconds if heard.seconds else 0.0
             seen = "; ".join(f"{low:g} to {high:g}" for low, high in heard.columns)
-            return f"lines of {len(heard.columns)} numbers at {heard.baud} baud, about {rate:.0f} a second; seen {seen}"
+            numbers = f"{len(heard.columns)} numbers" if len(heard.columns) > 1 else "one number"
+            return f"lines of {numbers} at {heard.baud} baud, about {rate:.0f} a second; seen {seen}"
         case "silent":
             return "silent at every usual speed: is it powered, and does it speak without being asked?"
         case "closed":

@@ -83,6 +83,7 @@ def _look_from_outside(store: Path) -> None:
     assert isinstance(current.table("gps"), pa.Table)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT, signal.SIGHUP])
 def test_signals_close_the_drive_within_five_seconds(tmp_path: Path, number: signal.Signals) -> None:
     with Cable(tmp_path / "board") as board, Recording(tmp_path / "store", BOARD.format(port=board.path)) as recording:
@@ -115,6 +116,7 @@ def test_one_recorder_for_each_store(tmp_path: Path) -> None:
             assert "nothing was recorded" in again.said()
 
 
+@pytest.mark.long
 def test_drives_end_when_parked_and_begin_when_moving(tmp_path: Path) -> None:
     """Stand, drive, stand: the first drive ends, the next begins by itself with what came just before."""
     config = "[recorder]\npark_after_s = 5\nsilence_after_s = 2\n"
