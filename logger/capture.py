@@ -112,7 +112,9 @@ def write(path: Path, raw: pa.Table) -> int:
 def rows(raw: pa.Table) -> Iterator[tuple[int, str, bytes]]:
     """The rows of a raw table (mono_ns, source, data), a few thousand at a time in memory."""
     for batch in raw.to_batches(max_chunksize=8192):
-        yield from zip(*(column.to_pylist() for column in batch.columns), strict=True)
+        mono_ns, source, data = (columns.numbers_in(batch.column(0)), batch.column(1), batch.column(2))
+        names, which = columns.words_in(source)
+        yield from zip(mono_ns.tolist(), map(names.__getitem__, which.tolist()), columns.bytes_in(data), strict=True)
 
 
 def host_utc_ns(data: bytes) -> int | None:

@@ -39,3 +39,28 @@ def of_bytes(values: Sequence[bytes], kind: pa.DataType) -> pa.Array:
     """A column of bytes, or of text in UTF-8; below 2 GiB in all."""
     offsets = array("i", itertools.accumulate(map(len, values), initial=0))
     return pa.Array.from_buffers(kind, len(values), [None, pa.py_buffer(offsets), pa.py_buffer(b"".join(values))])
+
+
+def numbers_in(column: pa.Array) -> NDArray[np.generic]:
+    """The values of a column of numbers that are all there, as a view."""
+    kind = column.type.to_pandas_dtype()
+    return np.frombuffer(column.buffers()[1] or b"", kind)[column.offset : column.offset + len(column)]
+
+
+def words_in(column: pa.Array) -> tuple[list[str], NDArray[np.generic]]:
+    """The words of a column of text that are all there: each once, and for each row which one."""
+    coded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
+    return coded.dictionary.to_pylist(), numbers_in(coded.indices)
+
+
+def ends_in(column: pa.Array) -> NDArray[np.int32]:
+    """Where the values of a column of bytes begin in its buffer, and where the last one ends."""
+    return np.frombuffer(column.buffers()[1] or bytes(4), np.int32)[column.offset : column.offset + len(column) + 1]
+
+
+def bytes_in(column: pa.Array) -> list[bytes]:
+    """The values of a column of bytes that are all there."""
+    ends = ends_in(column).tolist()
+    data = (column.buffers()[2] or pa.py_buffer(b""))[ends[0] : ends[-1]].to_pybytes()
+    first = ends[0]
+    return [data[a - first : b - first] for a, b in itertools.pairwise(ends)]

@@ -146,18 +146,25 @@ def raw_table(raw: pa.Table) -> pa.Table:
 def raw_digest(raw: pa.Table) -> str:
     """SHA-256 of what rows of `raw_table` hold, whatever file or batches they come in.
 
-    It is that of the SHA-256 of the times, of the names with a line end each, of the lengths, and of the bytes.
+    It is that of the SHA-256 of the times, of the sources (each a number by when it first comes, and at the end their
+    names, a line each), of the lengths, and of the bytes.
     """
-    times, names, lengths, data = parts = [hashlib.sha256() for _ in range(4)]
+    times, sources, lengths, data = parts = [hashlib.sha256() for _ in range(4)]
+    known: dict[str, int] = {}
     for batch in raw.to_batches():
-        count = batch.num_rows
-        mono, sent = batch.column("mono_ns"), batch.column("data")
-        times.update(np.frombuffer(mono.buffers()[1], "<i8")[mono.offset : mono.offset + count].tobytes())
-        names.update("".join(f"{name}\n" for name in batch.column("source").to_pylist()).encode())
-        ends = np.frombuffer(sent.buffers()[1], np.int32)[sent.offset : sent.offset + count + 1]
+        mono, source, sent = (batch.column(name) for name in ("mono_ns", "source", "data"))
+        times.update(columns.numbers_in(mono).astype("<i8").tobytes())
+        words, which = columns.words_in(source)
+        comes = np.unique(which, return_index=True)
+        numbers = np.zeros(len(words), "<i4")
+        for code in comes[0][np.argsort(comes[1])].tolist():
+            numbers[code] = known.setdefault(words[code], len(known))
+        sources.update(numbers[which].tobytes())
+        ends = columns.ends_in(sent)
         lengths.update(np.diff(ends).astype("<i8").tobytes())
-        if count and ends[-1] > ends[0]:
+        if ends[-1] > ends[0]:
             data.update(memoryview(sent.buffers()[2])[int(ends[0]) : int(ends[-1])])
+    sources.update("".join(f"{name}\n" for name in known).encode())
     return hashlib.sha256(b"".join(part.digest() for part in parts)).hexdigest()
 
 

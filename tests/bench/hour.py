@@ -9,7 +9,7 @@ import pyarrow as pa
 import pynmea2
 import simulate
 
-from logger import capture
+from logger import capture, events
 from logger.config import RecorderConfig, parse
 from logger.journal import SCHEMA
 from logger.tables import raw_table
@@ -42,6 +42,7 @@ def raw(minutes: float = 60.0) -> pa.Table:
         simulate.sense(truth, simulate.mixture_of(), rng, rate_hz=50.0),
         rng,
         kinds="RMC GGA VTG GSA GLL",
+        extra=[simulate.HostChunk(*events.at(1_843_000_000_000, "2026-05-02T09:14:30+00:00", "wall"))],
         baud=115200,
     )
     ends = chunks[0].mono_ns + int(minutes * 60e9)
