@@ -415,7 +415,8 @@ def coast_json(found: Measured, car: CarConfig) -> dict[str, Any]:
         "drag_area_m2": drag_area[0],
         "drag_area_sigma_m2": drag_area[1],
         "drag_coefficient": drag_area[0] / car.car.frontal_area_m2 if car.car.frontal_area_m2 else None,
-        "noise_mps": found.noise_mps,
+        "gusts_mps": found.gusts[0],
+        "gusts_s": found.gusts[1],
         "list": [
             {
                 "start_utc": _utc(coast.start_utc_ns), "outing": coast.outing, "direction_deg": coast.direction_deg,

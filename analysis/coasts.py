@@ -3,16 +3,16 @@
     found = find(motion, fixes, ...)              # the coasts of one drive, and what was left out, with the reason
     measured = fit(found.coasts, mass)            # all coasts of all drives together
 
-**Method.** A coasting car loses momentum to the road load. Integrated once over time, from the start of a coast,
+**Method.** A coasting car loses momentum to the road load. Integrated over time, from the start of a coast,
 
-    (m + mr) (v0 - v(t)) = A t + B s(t) + C (ρ/ρref) ∫(v ± w)^2 dt ± m g ∫grade dt                              (1)
+    (m + mr) (v0 - v(t)) = ∫ A + B v + C (ρ/ρref) (v ± w)^2 ± m g grade(s) dt                                   (1)
 
-with mass m, rotating mass mr, way s, wind w along the road and signs by the direction of travel. Way and ∫v^2 dt come
-from the readings themselves, whose noise they average away, so (1) is linear in A, B, C, the grades and C w, and one
-linear least-squares fit of the recorded speeds takes all coasts together: A, B, C shared, grade shared by the coasts
-over one stretch of road, wind by those of one outing over it, a v0 for each coast. Nothing is differentiated. Coasts
-in both directions make grade and wind (odd in direction) nearly independent of A and C (even), which is why a
-direction alone cannot tell the one from the other. Air density scales C from the day's to the reference.
+with mass m, rotating mass mr, way s, wind w along the road and signs by the direction of travel. The solution of (1) is
+fitted to the recorded speeds by least squares, all coasts together: A, B, C shared, grade shared by the coasts over
+one stretch of road, wind by those of one outing over it, a v0 for each coast. Nothing is differentiated, and way and
+speed inside the integral are the solution's, not the readings'. Coasts in both directions make grade and wind (odd in
+direction) nearly independent of A and C (even), which is why a direction alone cannot tell the one from the other. Air
+density scales C from the day's to the reference.
 
 **Roads sag.** A stretch that sags or humps in the middle acts alike on both directions: a car that always starts fast
 at one end meets the same slopes at the same speeds whichever way it goes, and 0.3 m of sag in 800 m look like several
@@ -20,9 +20,10 @@ newtons of rolling and less drag. So the grade of a stretch is a cubic along it,
 (`EVEN_SIGMA`) or to what the receiver's altitudes say; what the coasts do not tell about them stays in the
 uncertainty of A and C. Coasts of different starts, or slow and fast coasts over the same ground, do tell.
 
-**Uncertainty.** Receiver noise is the smallest part; gusts last as long as a coast does. So the scatter comes from
-leaving out each coast in turn (the delete-one-group jackknife [4]); to it come the road, and the uncertainty of mass,
-rotating mass and density.
+**Uncertainty.** Receiver noise is the smallest part; gusts last as long as a coast does. What makes coasts differ is
+modelled as a gusting wind whose size and duration the coasts themselves tell (restricted maximum likelihood [4]), and
+readings are weighed by the covariance that follows: a gust moves all later readings of its coast. To it come the road,
+and the uncertainty of mass, rotating mass and density.
 
 **Why B is 0 unless asked for.** Over the speeds of a coast B v is within a few percent a mix of A and C v^2: with it,
 A and C lose most of their accuracy and the force they add up to hardly changes.
@@ -32,8 +33,9 @@ References
 [1] 40 CFR 1066.301, 1066.305 and 1066.310: coastdown, the force over a speed interval, both directions, wind.
 [2] G. D. Thompson, "The Vehicle Road Load Problem - An Approach by Non-Linear Modeling", US EPA: the analytic coast.
 [3] 40 CFR 86.529-98, figure F98-9: coefficients and coast times.
-[4] B. Efron, "The Jackknife, the Bootstrap and Other Resampling Plans", SIAM 1982, ch. 3; over clusters: A. C. Cameron,
-    D. L. Miller, "A Practitioner's Guide to Cluster-Robust Inference", J. Human Resources 50 (2015), section VI.B.
+[4] H. D. Patterson, R. Thompson, "Recovery of inter-block information when block sizes are unequal", Biometrika 58
+    (1971).
+[5] B. Efron, "The Jackknife, the Bootstrap and Other Resampling Plans", SIAM 1982, ch. 3: for the interval method.
 """
 
 from __future__ import annotations
@@ -46,7 +48,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -77,8 +79,8 @@ EVEN_SIGMA = 0.002
 coasts know better: 0.2 %, a level road (common practice, no source)."""
 KNOWN_GRADE_SIGMA = 0.001
 """How far off a grade may be that the owner states: 0.1 %."""
-GUST_MPS = 0.5
-"""Scatter of the wind from coast to coast, taken where there are too few coasts to see it (common practice)."""
+GUST_MPS, GUST_S = 0.5, 10.0
+"""Gusts to begin with: their size is found from the coasts, their duration too, held to this within a factor of 2."""
 IN_GEAR_COEFFICIENT = 0.04
 """Rolling coefficient, drag taken off, above which a retardation is taken for the engine's or the brake's."""
 
@@ -161,8 +163,7 @@ class Coast:
 
     @cached_property
     def smooth_mps(self) -> Array:
-        """The readings through a polynomial of the fifth degree [m/s]: for the integrals, which would otherwise share
-        the noise of the speeds that they are to explain."""
+        """The readings through a polynomial of the fifth degree [m/s]."""
         legendre = np.polynomial.legendre
         x = 2 * (self.t_s - self.t_s[0]) / max(self.seconds, 1e-9) - 1
         return np.asarray(legendre.legval(x, legendre.legfit(x, self.v_mps, min(5, len(x) // 4))))
@@ -251,8 +252,8 @@ class Measured:
         slope and the wind.
     dof : float
         Degrees of freedom of the scatter.
-    noise_mps : float
-        What the fit leaves of the readings, rms [m/s].
+    gusts : tuple of float
+        How much the wind, or whatever acts like it, gusted during the coasts [m/s] and for how long at a time [s].
     """
 
     a_n: float
@@ -267,7 +268,7 @@ class Measured:
     density_sigma: float
     coasts: list[Coast]
     stretches: list[Stretch]
-    noise_mps: float
+    gusts: tuple[float, float]
     second: IntervalEstimate | None
     left_out: list[LeftOut]
     caveats: list[str]
@@ -589,14 +590,14 @@ def fit(
     index = [0, 1, 2] if with_b else [0, 2]
     whole, scatter, road = np.zeros(3), np.zeros((3, 3)), np.zeros((3, 3))
     whole[index] = best.theta[: problem.shared]
-    scatter[np.ix_(index, index)] = best.scatter[: problem.shared, : problem.shared]
+    scatter[np.ix_(index, index)] = (best.covariance - best.from_priors)[: problem.shared, : problem.shared]
     road[np.ix_(index, index)] = best.from_priors[: problem.shared, : problem.shared]
     covariance = scatter + road + np.outer(whole, whole) * (mass.inertia_sigma_kg / mass.inertia_kg) ** 2
     covariance[2, 2] += (whole[2] * density_sigma) ** 2
     a, b, c = (float(value) for value in whole)
     measured = Measured(
         a, b, c, covariance, scatter, road, best.dof, mass, density_kg_per_m3, density_sigma, list(coasts),
-        best.described(), best.noise_mps, None, list(left_out), [],
+        best.described(), best.gusts, None, list(left_out), [],
     )  # fmt: skip
     _refuse_what_it_cannot_tell(measured, low, high)
     measured = replace(measured, second=_interval_method(problem, best, measured))
@@ -617,6 +618,12 @@ class _Layout:
     @property
     def stretches(self) -> int:
         return len(self.axis_deg)
+
+    def shape(self, k: int, way_m: Array) -> Array:
+        """The polynomials of the grade where a coast was after so much way, (readings, orders)."""
+        half = max(self.length_m[self.stretch[k]] / 2, 0.5)
+        place = self.place[k][0] + self.sense[k] * way_m / half
+        return np.asarray(np.polynomial.legendre.legvander(np.clip(place, -1.2, 1.2), _GRADE_ORDER))
 
     @classmethod
     def of(cls, coasts: Sequence[Coast]) -> _Layout:
@@ -654,12 +661,26 @@ class _Layout:
 
 
 _GRADE_ORDER = 3
+_ROUNDS = 12
+_FIRST_MPS = 1.0
+_LASTS_BOUNDS = (math.log(2), math.log(60))
+
+
+class _Trace(NamedTuple):
+    """A coast under some parameters, at the moments of its binned readings: what is left of them, and how its speed
+    moves with the parameters (n, p), with its own first speed (n), and with the wind at each moment (n, n)."""
+
+    left: Array
+    x: Array
+    first: Array
+    gust: Array
 
 
 class _Problem:
-    """Equation (1) as linear least squares, with the columns A, (B), C, grades by stretch, 2 C w by outing.
+    """All coasts as one least-squares problem; parameters A, (B), C, grades by stretch, winds by outing.
 
-    Grade along a stretch is a sum of Legendre polynomials up to `_GRADE_ORDER`.
+    Grade along a stretch is a sum of Legendre polynomials up to `_GRADE_ORDER`. Parameters that something is known of
+    beforehand (`centre`, `sigma`) are held to it.
     """
 
     def __init__(
@@ -672,62 +693,147 @@ class _Problem:
         self.winds = sorted(set(groups))
         self.group = np.array([self.winds.index(group) for group in groups])
         self.thin = np.array([coast.density_kg_per_m3 / density for coast in coasts])
-        self.time = [coast.t_s - coast.t_s[0] for coast in coasts]
-        self.square = [integral(coast.smooth_mps**2, t) for coast, t in zip(coasts, self.time, strict=True)]
+        binned = [_binned(coast) for coast in coasts]
+        self.time, self.speed, self.noise = ([each[i] for each in binned] for i in range(3))
         head = layout.sense * np.array([coast.headwind_mps for coast in coasts])
-        self.stated = np.array([head[self.group == g].mean() for g in range(len(self.winds))])
+        stated = [float(head[self.group == g].mean()) for g in range(len(self.winds))]
         self.first_wind = self.shared + layout.stretches * (_GRADE_ORDER + 1)
-        self.size = self.first_wind + len(self.winds)
-        self.grade_sigma, self.grade = [], []
+        centre, sigma = [0.0] * self.shared, [math.inf] * self.shared
         for j in range(layout.stretches):
-            slope, sigma = _change_by_altitude(coasts, layout, j, even)
-            self.grade += [grade or 0.0, slope, 0.0, 0.0]
-            self.grade_sigma += [0.1 if grade is None else KNOWN_GRADE_SIGMA, sigma, even, even / 2]
+            slope, slope_sigma = _change_by_altitude(coasts, layout, j, even)
+            centre += [grade or 0.0, slope, 0.0, 0.0]
+            sigma += [0.1 if grade is None else KNOWN_GRADE_SIGMA, slope_sigma, even, even / 2]
+        self.centre, self.sigma = np.array(centre + stated), np.array(sigma + [WIND_PRIOR_MPS] * len(stated))
 
     def solve(self) -> _Solution:
-        """Fit; the speeds' noise and C, which set the weight of what is known beforehand, are found along the way."""
-        rows = [self._rows(k) for k in range(len(self.coasts))]
-        squares = [x.T @ x for x, _, _ in rows]
-        inertia, count = self.mass.inertia_kg, sum(len(x) - 1 for x, _, _ in rows)
-        c, noise, wind = 0.0005 * self.mass.mass_kg, 0.05, self.stated
-        prior, centre = np.zeros(self.size), np.zeros(self.size)
-        grades = slice(self.shared, self.first_wind)
-        centre[grades] = self.grade
-        for _ in range(4):
-            prior[grades] = (noise / np.array(self.grade_sigma)) ** 2
-            prior[self.first_wind :] = (noise / (2 * c * WIND_PRIOR_MPS)) ** 2
-            centre[self.first_wind :] = 2 * c * self.stated
-            # Still air is the aim: what C w^2 takes is taken off first.
-            extra = c * wind[self.group] ** 2 / inertia
-            targets = [y + more * still for (_, y, still), more in zip(rows, extra, strict=True)]
-            whole = np.diag(prior) + sum(squares)
-            pull = sum(x.T @ y for (x, _, _), y in zip(rows, targets, strict=True))
-            theta = np.linalg.solve(whole, prior * centre + pull)
-            left = [y - x @ theta for (x, _, _), y in zip(rows, targets, strict=True)]
-            noise = math.sqrt(sum(float(e @ e) for e in left) / max(count - self.size, 1))
-            c = max(float(theta[self.shared - 1]), 1e-4 * self.mass.mass_kg)
-            wind = theta[self.first_wind :] / (2 * c)
-        return _Solution(self, theta, whole, prior, [x for x, _, _ in rows], left, noise, wind)
+        """Gauss and Newton's way, with the gusts of these coasts found along it."""
+        theta = np.nan_to_num(self.centre)
+        theta[0], theta[self.shared - 1] = 0.012 * self.mass.mass_kg * GRAVITY, 0.0008 * self.mass.mass_kg
+        begin = np.array([float(coast.smooth_mps[0]) for coast in self.coasts])
+        known = np.where(np.isfinite(self.sigma), self.sigma, np.inf) ** -2
+        gusts = (GUST_MPS, GUST_S)
+        for number in range(_ROUNDS):
+            traces = [self._trace(k, theta, float(begin[k])) for k in range(len(self.coasts))]
+            if number in (2, 4):
+                gusts = self._gusts(traces, known, theta, gusts)
+            inverses = [np.linalg.inv(self._covariance(k, each, gusts)) for k, each in enumerate(traces)]
+            whole, pull = np.diag(known), known * (self.centre - theta)
+            for each, inverse in zip(traces, inverses, strict=True):
+                weighed = each.x.T @ inverse
+                whole, pull = whole + weighed @ each.x, pull + weighed @ each.left
+            step = np.linalg.solve(whole, pull)
+            # From a poor guess a step may overshoot: no further than where the equation of motion still holds.
+            step *= min(1.0, float(np.min(self._farthest(theta) / np.maximum(np.abs(step), 1e-12))))
+            theta = theta + step
+            begin = begin + [
+                _FIRST_MPS**2 * float(each.first @ inverse @ (each.left - each.x @ step))
+                for each, inverse in zip(traces, inverses, strict=True)
+            ]
+            if number > 4 and float(step @ whole @ step) < 1e-6:
+                break
+        return _Solution(self, theta, whole, known, gusts, [each.left - each.x @ step for each in traces])
 
-    def _rows(self, k: int) -> tuple[Array, Array, Array]:
-        """Regressors and speeds of one coast, its own v0 taken out of both; and the column of A times density."""
-        t, way, sense = self.time[k], self.coasts[k].way_m, int(self.layout.sense[k])
-        x = np.zeros((len(t), self.size))
-        x[:, 0] = t
+    def _farthest(self, theta: Array) -> Array:
+        """The longest step of each parameter at a time."""
+        far = np.full(len(theta), 0.01)  # of slope
+        far[0], far[1], far[self.shared - 1] = max(0.5 * theta[0], 10.0), 2.0, 0.4 * theta[self.shared - 1]
+        far[self.first_wind :] = 2.0
+        return far
+
+    def _trace(self, k: int, theta: Array, begin: float) -> _Trace:
+        """Solve the equation of motion of one coast, and of its sensitivities, on the times of its readings.
+
+        Newton's way on the integral equation v = v0 - ∫F/(m + mr) dt: a defect d of a guess is mended by the solution
+        of e = d + ∫f e dt, with f = dv'/dv, which is d + E ∫ f d / E dt for E = exp(∫f dt).
+        """
+        t, layout, mass = self.time[k], self.layout, self.mass
+        sense, stretch, thin = int(layout.sense[k]), int(layout.stretch[k]), float(self.thin[k])
+        b = theta[1] if self.shared == 3 else 0.0
+        c, wind = thin * theta[self.shared - 1], sense * theta[self.first_wind + self.group[k]]
+        at = self.shared + stretch * (_GRADE_ORDER + 1)
+        grade, weight, inertia = slice(at, at + _GRADE_ORDER + 1), mass.mass_kg * GRAVITY, mass.inertia_kg
+        v = self.speed[k]
+        for _ in range(6):
+            shape = layout.shape(k, integral(v, t))
+            air = v + wind
+            force = theta[0] + b * v + c * air * np.abs(air) + weight * sense * (shape @ theta[grade])
+            slows = -(b + 2 * c * np.abs(air)) / inertia
+            grows = np.exp(np.maximum(integral(slows, t), -50.0))
+            defect = begin - integral(force, t) / inertia - v
+            mend = defect + grows * integral(slows * defect / grows, t)
+            v = np.maximum(v + mend, 0.1)
+            if np.abs(mend).max() < 1e-7:
+                break
+        push = np.zeros((len(t), len(theta)))
+        push[:, 0] = 1.0
         if self.shared == 3:
-            x[:, 1] = way
-        x[:, self.shared - 1] = self.thin[k] * self.square[k]
-        at = self.shared + int(self.layout.stretch[k]) * (_GRADE_ORDER + 1)
-        shape = np.polynomial.legendre.legvander(self.layout.place[k], _GRADE_ORDER)
-        for power in range(_GRADE_ORDER + 1):
-            x[:, at + power] = (
-                self.mass.mass_kg * GRAVITY * sense * integral(np.asarray(shape[:, power], np.float64), t)
+            push[:, 1] = v
+        push[:, self.shared - 1] = thin * air * np.abs(air)
+        push[:, grade] = weight * sense * shape
+        blown = 2 * c * np.abs(air)
+        push[:, self.first_wind + self.group[k]] = blown * sense
+        # Running integrals by the trapezoidal rule, as a matrix.
+        step = np.diff(t)
+        sums = np.zeros((len(t), len(t)))
+        sums[:, 1:] += step / 2
+        sums[:, :-1] += step / 2
+        sums = np.tril(sums)
+        sums[np.arange(len(t)), np.arange(len(t))] -= np.append(step, 0.0) / 2
+        respond = -grows[:, None] * sums / (grows * inertia)
+        return _Trace(self.speed[k] - v, respond @ push, grows, respond * blown)
+
+    def _covariance(self, k: int, trace: _Trace, gusts: tuple[float, float]) -> Array:
+        """Of what is left of the readings of one coast: noise, an unknown first speed, and gusts."""
+        apart = np.abs(self.time[k][:, None] - self.time[k])
+        blown = trace.gust @ np.exp(-apart / gusts[1]) @ trace.gust.T
+        return np.asarray(
+            np.diag(self.noise[k] ** 2) + _FIRST_MPS**2 * np.outer(trace.first, trace.first) + gusts[0] ** 2 * blown
+        )
+
+    def _gusts(
+        self, traces: Sequence[_Trace], known: Array, theta: Array, start: tuple[float, float]
+    ) -> tuple[float, float]:
+        """Size [m/s] and duration [s] of the gusts by restricted maximum likelihood.
+
+        Whatever makes a coast differ from the others for seconds to a minute is put down to a gusting wind: a
+        first-order (Ornstein and Uhlenbeck's) process.
+        """
+        from scipy.linalg import cho_solve
+        from scipy.optimize import minimize
+
+        def unlikely(logs: Array) -> float:
+            gusts = (float(np.exp(logs[0])), float(np.exp(logs[1])))
+            total, whole, pull = 0.0, np.diag(known), known * (self.centre - theta)
+            for k, each in enumerate(traces):
+                factor = np.linalg.cholesky(self._covariance(k, each, gusts))
+                solved = cho_solve((factor, True), np.column_stack([each.x, each.left]))
+                whole, pull = whole + each.x.T @ solved[:, :-1], pull + each.x.T @ solved[:, -1]
+                total += 2 * float(np.sum(np.log(np.diag(factor)))) + float(each.left @ solved[:, -1])
+            rough = (logs[1] - math.log(GUST_S)) ** 2 / math.log(2.0) ** 2
+            return (
+                total + float(np.linalg.slogdet(whole)[1]) - float(pull @ np.linalg.solve(whole, pull)) + float(rough)
             )
-        x[:, self.first_wind + self.group[k]] = self.thin[k] * sense * way
-        x /= -self.mass.inertia_kg
-        y = self.coasts[k].v_mps
-        still = self.thin[k] * (t - t.mean())
-        return x - x.mean(axis=0), y - y.mean(), still
+
+        found = minimize(
+            unlikely, np.log(start), method="Nelder-Mead", bounds=[(math.log(0.02), math.log(5)), _LASTS_BOUNDS],
+            options={"xatol": 0.05, "fatol": 0.05, "maxfev": 60},
+        )  # fmt: skip
+        size, lasts = np.exp(found.x)
+        return float(size), float(lasts)
+
+
+def _binned(coast: Coast) -> tuple[Array, Array, Array]:
+    """Readings averaged over 0.8 s or a 60th of the coast, times from the first reading's, their noise [s, m/s, m/s].
+
+    The noise of single readings is that of third differences, which a coast's own speed hardly has.
+    """
+    t, v = coast.t_s - coast.t_s[0], coast.v_mps
+    third = np.diff(v, 3)
+    noise = max(float(np.sqrt(np.mean(third**2) / 20)), 1e-3) if len(third) > 3 else 0.05
+    first = np.unique(np.floor(t / max(0.8, coast.seconds / 60)).astype(np.int64), return_index=True)[1]
+    count = np.diff(np.append(first, len(t)))
+    times, speeds = np.add.reduceat(t, first) / count, np.add.reduceat(v, first) / count
+    return times, speeds, noise / np.sqrt(count)
 
 
 @dataclass(frozen=True)
@@ -735,53 +841,34 @@ class _Solution:
     problem: _Problem
     theta: Array
     whole: Array
-    prior: Array
-    rows: list[Array]
+    known: Array
+    gusts: tuple[float, float]
     left: list[Array]
-    noise_mps: float
-    wind: Array
-
-    @property
-    def dof(self) -> float:
-        """Independent coasts left over for the scatter."""
-        return max(len(self.rows) - self.problem.shared, 1) if len(self.rows) >= 4 else 1e6
 
     @cached_property
-    def inverse(self) -> Array:
+    def covariance(self) -> Array:
+        """Of all parameters."""
         return np.asarray(np.linalg.inv(self.whole))
 
     @cached_property
-    def scatter(self) -> Array:
-        """Covariance of the parameters from the scatter of the coasts."""
-        if len(self.rows) < 4:
-            # Too few to see their scatter: the readings' noise, and gusts of a usual size.
-            problem = self.problem
-            c = max(float(self.theta[problem.shared - 1]), 0.0)
-            gusts = []
-            for k, x in enumerate(self.rows):
-                blown = x[:, problem.first_wind + problem.group[k]]
-                gusts.append(self.inverse @ (x.T @ blown) * 2 * c * GUST_MPS)
-            readings = self.whole - np.diag(self.prior)
-            return np.asarray(self.noise_mps**2 * self.inverse @ readings @ self.inverse + np.array(gusts).T @ gusts)
-        moves = np.array(
-            [np.linalg.solve(self.whole - x.T @ x, -(x.T @ e)) for x, e in zip(self.rows, self.left, strict=True)]
-        )
-        return _jackknife(moves)
-
-    @cached_property
     def from_priors(self) -> Array:
-        """Covariance of the parameters from what was only assumed of grade and wind."""
-        return np.asarray(self.noise_mps**2 * self.inverse @ np.diag(self.prior) @ self.inverse)
+        """The part of it that comes from what was only assumed of grade and wind."""
+        return np.asarray(self.covariance @ np.diag(self.known) @ self.covariance)
+
+    @property
+    def dof(self) -> float:
+        """Of the gusts: stretches of time about as long as they last, less what was fitted."""
+        seconds = sum(coast.seconds for coast in self.problem.coasts)
+        return max(seconds / (3 * self.gusts[1]) - self.problem.shared - 2 * len(self.problem.winds), 2.0)
 
     def described(self) -> list[Stretch]:
         problem, layout = self.problem, self.problem.layout
-        sigma = np.sqrt(np.diag(self.scatter + self.from_priors))
-        c = max(float(self.theta[problem.shared - 1]), 1e-9)
+        sigma = np.sqrt(np.diag(self.covariance))
         stretches = []
         for j in range(layout.stretches):
             sense = layout.sense[layout.stretch == j]
             winds = {
-                outing: (float(self.wind[g]), float(sigma[problem.first_wind + g] / (2 * c)))
+                outing: (float(self.theta[problem.first_wind + g]), float(sigma[problem.first_wind + g]))
                 for g, (stretch, outing) in enumerate(problem.winds)
                 if stretch == j
             }
@@ -857,8 +944,8 @@ def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> 
         )
     if count < 4:
         said.append(
-            f"With {count} {'coast' if count == 1 else 'coasts'} their scatter is not seen but assumed (gusts of "
-            f"{GUST_MPS:g} m/s); five to each side are better."
+            f"With {count} {'coast' if count == 1 else 'coasts'} it is known only roughly how much the wind gusted; five "
+            "to each side are better."
         )
     one_way = [s for s in measured.stretches if min(s.forward, s.backward) == 0]
     if both_ways and one_way:
@@ -925,18 +1012,19 @@ def _interval_forces(problem: _Problem, best: _Solution) -> dict[tuple[int, int,
     forces: dict[tuple[int, int, int], dict[int, float]] = {}
     for k, coast in enumerate(problem.coasts):
         stretch, sense = int(layout.stretch[k]), int(layout.sense[k])
+        time = coast.t_s - coast.t_s[0]
         numbers = range(math.ceil(coast.to_mps / _STEP_MPS), math.floor(coast.from_mps / _STEP_MPS))
         at = problem.shared + stretch * (_GRADE_ORDER + 1)
         bends = np.concatenate([[0.0], best.theta[at + 1 : at + 1 + _GRADE_ORDER]])
         slope = np.polynomial.legendre.legval(layout.place[k], bends) * sense
         for number in numbers:
-            late, early = (_passing(problem.time[k], coast.v_mps, edge * _STEP_MPS) for edge in (number, number + 1))
+            late, early = (_passing(time, coast.v_mps, edge * _STEP_MPS) for edge in (number, number + 1))
             if not late > early:
                 continue
             middle = (number + 0.5) * _STEP_MPS
-            during = (problem.time[k] >= early) & (problem.time[k] <= late)
+            during = (time >= early) & (time <= late)
             climb = mass.mass_kg * GRAVITY * float(slope[during].mean()) if during.any() else 0.0
-            wind = sense * best.wind[problem.group[k]]
+            wind = sense * best.theta[problem.first_wind + problem.group[k]]
             air = c * (problem.thin[k] * (middle + wind) ** 2 - middle**2) - 2 * c * problem.thin[k] * wind * middle
             force = mass.inertia_kg * _STEP_MPS / (late - early) - climb - air
             forces.setdefault((stretch, number, sense), {})[k] = force
