@@ -257,12 +257,13 @@ class Recorder:
                 if ends_ns is not None:
                     pause = min(pause, max(ends_ns - monotonic_ns(), 0))
                 self._wake.wait(pause / SECOND)
-        finally:
             self._stop_readers.set()
             ends = time.monotonic() + 0.6
             for reader in readers:
                 reader.join(max(0.0, ends - time.monotonic()))
             self._turn()
+        finally:
+            self._stop_readers.set()
             self._keeper.end(self.stopping or "the recorder failed", monotonic_ns())
             self._keeper.state = State.CLOSING
             self._publish(monotonic_ns(), at_once=True)
@@ -361,6 +362,8 @@ class _Closer(threading.Thread):
     def run(self) -> None:
         while (waiting := self._waiting.get()) is not None:
             folder, recovering = waiting
+            if recovering and self._give_up_at < math.inf:  # little time is left: it is for the drive just recorded
+                continue
             try:
                 made, said = self._drives.close(folder, recovering, self._hurry)
             except Exception as error:  # whatever it is, the journal stays as it is and the next start tries again
