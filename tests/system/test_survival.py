@@ -14,7 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from rig import BOARD, GPS, MIXTURE, Cable, Recording, Sender, bytes_of, journals, pullbook, rmc
+from rig import BOARD, GPS, MIXTURE, Cable, Recording, Sender, bytes_of, events_of, journals, pullbook, rmc
 
 from logger import drive, journal
 from logger.clock import monotonic_ns
@@ -211,12 +211,15 @@ def _five_thousand_lines_a_second(tmp_path: Path, seconds: float) -> None:
                 sender.join()
             rate = 3 * count / (time.monotonic() - began)
             time.sleep(0.2)
-            assert recording.stop(signal.SIGINT, seconds=240)[0] == 0, recording.said()
-    made = drive.open_drive(store, "last")
-    raw = made.table("raw")
+            code, took = recording.stop()
+            assert code == 0, recording.said()
+            assert took < 6
+    # So many lines take longer to decode than a shutdown allows: then the journal is what there is, sealed and whole.
+    left = journals(store)
+    raw = left[0].raw if left else drive.open_drive(store, "last").table("raw")
     for name in cables:
         assert bytes_of(raw, name) == b"".join(lines[name])
-    assert made.manifest.rows["mixture"] == made.manifest.rows["board"] == count
+    assert events_of(raw)[-1]["event"] == "ended"
     print(f"{rate:.0f} lines a second for {seconds:g} s, none lost")
 
 
