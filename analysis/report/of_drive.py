@@ -489,7 +489,7 @@ def along_best(told: Driven, mapped: Mapped, best: Run) -> list[Block]:
         return []
     x, y = t[inside] - zero, mapped.readings.value[inside]
     full = next((s for s in found.summaries if s.regime == "full throttle"), None)
-    zones = [Zone(full.target.low, full.target.high, "full throttle target")] if full else []
+    zones = [Zone(full.target.low, full.target.high, "target")] if full else []
     axis = Axis("Time from one foot", "s", float(best.start_s - 1.0 - zero), float(end - zero))
     name, digits = channel_words(found), digits_of(found)
     run_t, _, run_v = trace(told, best)
@@ -511,7 +511,7 @@ def along_best(told: Driven, mapped: Mapped, best: Run) -> list[Block]:
         Figure(
             f"{name} along run {best.n}, the best",
             mixture,
-            f"Readings as recorded, moved back by the {late:.2f} s that they come late.",
+            f"Readings as recorded, moved back by the {late:.2f} s that they come late. Shaded: the target at full throttle.",
             Table(f"{name} along run {best.n}", [FROM_FOOT, name], rows),
         ),
         Figure(f"Speed along run {best.n}", speed),

@@ -17,7 +17,7 @@ from analysis.report.gather import Driven, driven, quickness
 from analysis.report.of_drive import along_best
 from analysis.report.of_setups import footer
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
-from analysis.report.plots import STYLES, Axis, Series, draw, thinned
+from analysis.report.plots import STYLES, Axis, Series, cut, draw, thinned
 from analysis.report.sections import cautions, mixture_blocks, plan_blocks, sentence, trace, weather_blocks
 from analysis.runs import Run
 from logger.units import SPEED_UNITS, NoAnswer, speed_label
@@ -249,7 +249,7 @@ def _effects(
     by = f", corrected by {season.factor}" if corrected else ", as driven"
     names = [" with ".join(map(str, effect.changes)) for effect in times.effects]
     intervals = [effect.intervals[0] for effect in times.effects]
-    y = np.arange(len(names), dtype=float)
+    y = -np.arange(len(names), dtype=float)
     d, low, high, run_low, run_high = (
         np.array([getattr(i, key) for i in intervals]) for key in ("estimate", "low", "high", "run_low", "run_high")
     )
@@ -259,7 +259,13 @@ def _effects(
             Series("runs only", d, y - 0.24, run_low, run_high, 1, "points", False, "runs only", across=True),
         ],
         Axis(f"Change of the time to {speed_label(speed, unit)} (left: quicker)", "s"),
-        Axis("", ticks=tuple((float(k), f"{k + 1}") for k in range(len(names))), low=-0.7, high=len(names) - 0.3),
+        Axis(
+            "",
+            ticks=tuple((-float(k), cut(name, 60)) for k, name in enumerate(names)),
+            low=0.5 - len(names),
+            high=0.6,
+            inside=True,
+        ),
         height=max(60 * len(names), 110),
         zero_x=True,
         said=f"What {tell.plural(len(names), 'change')} did to the time, with intervals.",
@@ -268,8 +274,8 @@ def _effects(
         Words(f"Against {described(times.design.setups[0])}."),
         Figure(
             f"Effect on the time to {speed_label(speed, unit)}{by}", plot,
-            "; ".join(f"{k + 1}: {name}" for k, name in enumerate(names)) + ". An interval that does not reach zero "
-            "shows an effect.",
+            "An interval that does not reach zero shows an effect. The wide one counts that days differ, the narrow "
+            "one only that runs do.",
             switches=True,
         ),
         _effect_table(times, "s", f"Time to {speed_label(speed, unit)} from one foot{by}"),

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from analysis.compare import Comparison, Measure, Observation, Side
 from analysis.report import tell
 from analysis.report.gather import Driven, driven, quickness
+from analysis.report.of_drive import FEW, LIFTING_S
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import Axis, Series, draw, thinned
 from analysis.report.sections import (
@@ -105,9 +106,12 @@ def _verdict(answer: Comparison) -> list[str]:
 
 def _caveats(answer: Comparison, season: Season, drives: set[str]) -> list[str]:
     lines = [*answer.caveats, *answer.outliers]
-    for each in season.left_out:
-        if each.drive in drives:
-            lines.append(f"{each.label} {'is struck out' if each.struck else 'does not count'}: {each.reason}")
+    left = [each for each in season.left_out if each.drive in drives]
+    lines += [f"{each.label} is struck out: {each.reason}" for each in left if each.struck]
+    if others := [each for each in left if not each.struck]:
+        why = "; ".join(f"{each.label} {each.reason}" for each in others[:6])
+        more = f"; and {len(others) - 6} more" if len(others) > 6 else ""
+        lines.append(f"{tell.plural(len(others), 'run')} of these drives not counted: {why}{more}")
     if answer.corrected_by:
         lines.append(
             f"times are corrected to {answer.corrected_by} air on the force of the engine, with road load from "
@@ -227,12 +231,12 @@ def _gained(first: Side, second: Side, answer: Comparison, unit: str) -> list[Bl
         mean_a = np.nanmean(times[: len(first.runs)], axis=0)
         behind = times - mean_a
         series = []
+        many = len(runs) > 2 * FEW
         for side, style, rows in ((first, 0, behind[: len(first.runs)]), (second, 1, behind[len(first.runs) :])):
             letter = "A" if side is first else "B"
             for run, line in zip(side.runs, rows, strict=True):
-                series.append(
-                    Series(run.label, speeds / per, line, style=style, direct=False, group=f"runs of {letter}")
-                )
+                group = f"runs of {letter}"
+                series.append(Series(run.label, speeds / per, line, style=style, direct=False, group=group, faint=many))
             middle = np.nanmean(rows, axis=0)
             series.append(
                 Series(f"mean of {letter}", speeds / per, middle, style=style, group=f"mean of {letter}", strong=True)
@@ -269,8 +273,7 @@ def _gained(first: Side, second: Side, answer: Comparison, unit: str) -> list[Bl
         out.append(
             Figure("Where along the run", plot, "Each mark is a band of speed; the launch is below the first.", table)
         )
-    measures = [m for m in (answer.launch, answer.mixture) if m is not None]
-    return [*out, _measure_table(measures, answer)] if measures else out
+    return [*out, _measure_table([answer.launch], answer)] if answer.launch is not None else out
 
 
 def _reached(runs: Sequence[Observation]) -> float:
@@ -290,7 +293,7 @@ def _traces(first: Side, second: Side, unit: str) -> list[Block]:
             series.append(
                 Series(
                     f"{letter}, {run.label}" if not best else f"best of {letter}", run.time_s, line, style=style,
-                    direct=best, group=f"runs of {letter}", strong=best,
+                    direct=best, group=f"runs of {letter}", strong=best, faint=len(side.runs) > FEW,
                 )
             )  # fmt: skip
     plot = draw(
@@ -341,7 +344,6 @@ def _mixture(answer: Comparison, bests: Sequence[Best | None], targets: TargetsC
     """The maps of the two drives that hold the best runs, what changed between them, and the mixture along those."""
     from analysis.captions import time_zero
     from analysis.mapped import map_drive
-    from analysis.report.of_drive import LIFTING_S
 
     out: list[Block] = [_measure_table([answer.mixture], answer)] if answer.mixture is not None else []
     both = [best for best in bests if best is not None and best[0].mapped is not None]

@@ -102,7 +102,7 @@
 
     plot.addEventListener("pointermove", point, { passive: true });
     plot.addEventListener("pointerdown", point, { passive: true });
-    plot.addEventListener("pointerleave", hide);
+    plot.addEventListener("pointerleave", () => { if (document.activeElement !== plot) hide(); });
     plot.addEventListener("blur", hide);
     plot.addEventListener("keydown", (event) => {
       const step = { ArrowLeft: -1, ArrowRight: 1 }[event.key] || 0;

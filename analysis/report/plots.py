@@ -40,6 +40,8 @@ class Axis:
     decimals: int = 2
     ticks: tuple[tuple[float, str], ...] | None = None
     """Ticks with words of their own, instead of round numbers."""
+    inside: bool = False
+    """The words of a y axis stand in the plot, above their line: for long ones."""
 
     @property
     def words(self) -> str:
@@ -65,6 +67,8 @@ class Series:
     direct: bool = True
     group: str = ""
     strong: bool = False
+    faint: bool = False
+    """One of many."""
     across: bool = False
     """Bars lie along x: `low` and `high` are of x."""
 
@@ -141,6 +145,11 @@ def draw(
         f"{lines}</svg>"
     )
     out += [_marks(s, place) for s in ordered if s.kind == "points"]
+    if y.inside and y.ticks:
+        out += [
+            f'<text class="tick inside" x="0" dx="4" y="{place.top(value)}%" dy="-.7em">{escape(shown(words))}</text>'
+            for value, words in y.ticks
+        ]
     out.append(_direct_labels([s for s in series if s.direct and s.style is not None], place, height))
     groups: dict[str, int | None] = {}
     for s in series:
@@ -279,7 +288,8 @@ def _ticks(axis: Axis, ends: tuple[float, float], place: _Place, across: bool, h
         else:
             at = place.top(value)
             out.append(f'<line class="grid" x1="0" x2="100%" y1="{at}%" y2="{at}%"/>')
-            out.append(f'<text class="tick y" x="0" dx="-8" y="{at}%" dy=".35em">{label}</text>')
+            if not axis.inside:
+                out.append(f'<text class="tick y" x="0" dx="-8" y="{at}%" dy=".35em">{label}</text>')
     if across:
         out.append(f'<text class="name x" x="100%" y="100%" dy="36">{escape(shown(axis.words))}</text>')
     elif axis.words:
@@ -319,7 +329,7 @@ def _stretched(s: Series, place: _Place) -> str:
     label = f' data-label="{_attribute(s.label)}"' if s.label else ""
     if s.kind == "line":
         lines = "".join(_path(*place.grid(x[part], y[part])) for part in _unbroken(x, y))
-        strong = " strong" if s.strong else ""
+        strong = " strong" if s.strong else " faint" if s.faint else ""
         out.append(f'<path class="line {style}{strong}"{group}{label} d="{lines}"/>')
     elif s.label:  # not drawn: what the page reads values off
         good = np.isfinite(x) & np.isfinite(y)

@@ -1,0 +1,324 @@
+"""The report in Debian's Chromium: it draws, answers to pointer and keys, asks nobody for anything, prints, is quick.
+
+Run with `-m browser`. Needs chromium and chromium-driver.
+"""
+
+from __future__ import annotations
+
+import base64
+import json
+import shutil
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+from made_drives import BASELINE, make_drive
+from simulate import WREN, Brake, Cruise, Lift, Phase, Pull, Road, Stand, Turn, tuned
+
+from analysis.report.gather import driven
+from analysis.report.of_drive import drive_page
+from analysis.report.of_season import season_page
+from analysis.report.of_setups import setups_page
+from analysis.report.page import render
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        not (shutil.which("chromium") and shutil.which("chromedriver")), reason="chromium is not installed"
+    ),
+]
+
+DAY = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
+PHONE, LAPTOP = (375, 740), (1280, 800)
+HOSTILE = "<img src=x onerror=\"document.title='hit'\"><script>document.title='hit'</script>"
+
+
+@contextmanager
+def chromium(tmp_path: Path, size: tuple[int, int] = LAPTOP, dark: bool = False) -> Iterator[object]:
+    """A fresh browser that logs all it asks of the network and all it complains of."""
+    from selenium import webdriver
+    from selenium.webdriver.chrome.service import Service
+
+    options = webdriver.ChromeOptions()
+    options.binary_location = shutil.which("chromium") or ""
+    for flag in (
+        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
+        "--disable-background-networking", "--disable-component-update", "--disable-sync",
+        f"--user-data-dir={tmp_path / 'profile'}",
+    ):  # fmt: skip
+        options.add_argument(flag)
+    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
+    try:
+        width, height = size
+        browser.execute_cdp_cmd(
+            "Emulation.setDeviceMetricsOverride",
+            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600},
+        )
+        if dark:
+            scheme = [{"name": "prefers-color-scheme", "value": "dark"}]
+            browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": scheme})
+        yield browser
+    finally:
+        browser.quit()
+
+
+def asked(browser) -> list[str]:
+    """Every address that the browser asked for, the page's own file apart."""
+    urls = []
+    for entry in browser.get_log("performance"):
+        message = json.loads(entry["message"])["message"]
+        if message["method"] == "Network.requestWillBeSent":
+            urls.append(message["params"]["request"]["url"])
+    return [url for url in urls if not url.startswith(("file://", "data:", "chrome", "about:"))]
+
+
+def complaints(browser) -> list[str]:
+    return [entry["message"] for entry in browser.get_log("browser")]
+
+
+def starts(count: int) -> list[Phase]:
+    script: list[Phase] = [Stand(12)]
+    for number in range(count):
+        script += [Pull(22.0, launch="slip" if number % 3 else "bite"), Lift(16, 5), Brake(0, 2.2), Turn(), Stand(7)]
+    return script
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory) -> dict[str, Path]:
+    """One page of each kind: a drive with hostile words, two setups, and their season."""
+    from analysis.compared import compared  # noqa: F401 -- fails early where it cannot be had
+    from analysis.mapped import read_targets
+    from analysis.season import gather
+
+    folder = tmp_path_factory.mktemp("pages")
+    store = folder / "store"
+    weather = {"temperature_c": 15.0, "pressure_hpa": 1013.0, "humidity_percent": 60.0, "wind_mps": 1.0,
+               "wind_from_deg": 250.0}  # fmt: skip
+    other = BASELINE.model_copy(update={"name": HOSTILE, "parts": {"main_jet_mm": 1.09, "snorkel": "long"}})
+    last = None
+    for day in range(4):
+        setup, force = (BASELINE, 1.0) if day % 2 == 0 else (other, 1.05)
+        last, _ = make_drive(
+            store, starts(4), seed=day, setup=setup, weather=weather, force_scale=force,
+            start=datetime(2026, 5, 2 + 7 * day, 9, 0, tzinfo=UTC), notes=[(20.0, HOSTILE), (40.0, "\u202eevil")],
+        )  # fmt: skip
+    assert last is not None
+    targets = read_targets(None, store)
+    season = gather(store)
+    made = {
+        "drive": drive_page(driven(last, store)),
+        "setups": setups_page("baseline", last.id, season, store, targets),
+        "season": season_page(season, store, targets),
+    }
+    paths = {}
+    for name, page in made.items():
+        paths[name] = folder / f"{name}.html"
+        paths[name].write_text(render(page, DAY), encoding="utf-8")
+    return paths
+
+
+@pytest.mark.parametrize("name", ["drive", "setups", "season"])
+@pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
+@pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
+def test_the_page_draws_and_asks_nobody_for_anything(pages, tmp_path, name, size, dark):
+    with chromium(tmp_path, size, dark) as browser:
+        browser.get(pages[name].as_uri())
+        time.sleep(0.3)
+        assert complaints(browser) == []
+        assert asked(browser) == []
+        assert browser.title != "hit" and not browser.find_elements("css selector", "img")
+        # Nothing hangs over the side: the page itself never scrolls sideways.
+        assert browser.execute_script("return document.documentElement.scrollWidth") <= size[0]
+        paper = browser.execute_script("return getComputedStyle(document.body).backgroundColor")
+        assert paper == ("rgb(22, 23, 25)" if dark else "rgb(255, 255, 255)")
+        for plot in browser.find_elements("css selector", ".plot"):
+            drawn = browser.execute_script(
+                """const a = arguments[0].querySelector('svg.area').getBoundingClientRect();
+                const lines = [...arguments[0].querySelectorAll('path.line, .mark .at use')];
+                const inside = lines.filter((l) => { const b = l.getBoundingClientRect();
+                  return b.right >= a.left - 8 && b.left <= a.right + 8
+                    && b.bottom >= a.top - 8 && b.top <= a.bottom + 8; });
+                return [a.width, a.height, lines.length, inside.length];""",
+                plot,
+            )
+            assert drawn[0] > 200 and drawn[1] > 100
+            assert drawn[2] > 0 and drawn[2] == drawn[3]
+
+
+def test_text_of_a_plot_stays_on_the_page_and_apart(pages, tmp_path):
+    """On a phone: no word of a plot leaves the page, and no two ticks of an axis overlap."""
+    with chromium(tmp_path, PHONE) as browser:
+        browser.get(pages["drive"].as_uri())
+        boxes = browser.execute_script(
+            """const shown = (t) => getComputedStyle(t).display !== 'none';
+            const box = (t) => { const b = t.getBoundingClientRect();
+              return [t.getAttribute('class'), b.left, b.right, b.top, b.bottom]; };
+            return [...document.querySelectorAll('.plot')].map((p) =>
+              [...p.querySelectorAll('text')].filter(shown).map(box));"""
+        )
+        for plot in boxes:
+            assert all(left >= -1 and right <= PHONE[0] + 1 for _, left, right, _, _ in plot), plot
+            for kind in ("tick x", "label"):
+                words = [box for box in plot if box[0].startswith(kind)]
+                for i, a in enumerate(words):
+                    for b in words[:i]:
+                        apart = a[1] >= b[2] - 1 or b[1] >= a[2] - 1 or a[3] >= b[4] - 3 or b[3] >= a[4] - 3
+                        assert apart, (a, b)
+
+
+def test_pointer_and_keys_read_values(pages, tmp_path):
+    from selenium.webdriver.common.action_chains import ActionChains
+    from selenium.webdriver.common.keys import Keys
+
+    with chromium(tmp_path) as browser:
+        browser.get(pages["drive"].as_uri())
+        figure = browser.find_element("css selector", "#traces-1")
+        plot = figure.find_element("css selector", ".plot")
+        browser.execute_script("arguments[0].scrollIntoView({block: 'center', behavior: 'instant'})", plot)
+        area = plot.find_element("css selector", "svg.area")
+        ActionChains(browser).move_to_element(area).perform()
+        said = plot.find_element("css selector", "output").text
+        assert said.startswith("run ") and said.endswith(" mph")
+        # What is read is what was drawn: hold it against the line of the run at that time.
+        label, values = said.split(": ")
+        t, v = (float(part.split()[0].replace("\u2212", "-")) for part in values.split(", "))
+        d = {key: float(plot.get_attribute(f"data-{key}")) for key in ("x0", "x1", "y0", "y1")}
+        assert d["x0"] < t < d["x1"] and d["y0"] < v < d["y1"]
+        assert t == pytest.approx((d["x0"] + d["x1"]) / 2, abs=(d["x1"] - d["x0"]) / 50)
+        path = figure.find_element("css selector", f"path[data-label^='{label}']").get_attribute("d")
+        start, moves = path[1:].split("l")
+        points = np.cumsum([np.array(start.split(), float), *np.array(moves.split(), float).reshape(-1, 2)], axis=0)
+        x = d["x0"] + points[:, 0] / 1e4 * (d["x1"] - d["x0"])
+        y = d["y1"] - points[:, 1] / 1e4 * (d["y1"] - d["y0"])
+        assert v == pytest.approx(np.interp(t, x, y), abs=0.15)
+        ActionChains(browser).move_to_element(browser.find_element("css selector", "h1")).perform()
+        assert plot.find_element("css selector", "output").text == ""
+        # Keys: along the line, to the next line, away.
+        plot.send_keys(Keys.ARROW_RIGHT)
+        first = plot.find_element("css selector", "output").text
+        plot.send_keys(Keys.ARROW_RIGHT)
+        second = plot.find_element("css selector", "output").text
+        plot.send_keys(Keys.ARROW_DOWN)
+        third = plot.find_element("css selector", "output").text
+        assert first and second and first != second and second.split(":")[0] != third.split(":")[0]
+        plot.send_keys(Keys.ESCAPE)
+        assert plot.find_element("css selector", "output").text == ""
+        # Points of a plot of points too.
+        splits = browser.find_element("css selector", "#runs-1 .plot")
+        splits.send_keys(Keys.ARROW_RIGHT)
+        assert splits.find_element("css selector", "output").text.startswith("run ")
+        assert complaints(browser) == []
+
+
+def test_switches_turn_lines_off_and_on(pages, tmp_path):
+    with chromium(tmp_path) as browser:
+        browser.get(pages["drive"].as_uri())
+        figure = browser.find_element("css selector", "#traces-1")
+        boxes = figure.find_elements("css selector", "input[data-switch]")
+        assert len(boxes) >= 3
+        name = boxes[0].get_attribute("data-switch")
+        parts = figure.find_elements("css selector", f"[data-group='{name}']")
+        assert parts and all(part.is_displayed() for part in parts)
+        browser.execute_script("arguments[0].scrollIntoView({block: 'center', behavior: 'instant'})", boxes[0])
+        boxes[0].click()
+        assert not any(part.is_displayed() for part in parts)
+        others = figure.find_elements("css selector", f"path[data-group]:not([data-group='{name}'])")
+        assert others and all(part.is_displayed() for part in others)
+        boxes[0].send_keys(" ")  # by key
+        assert all(part.is_displayed() for part in parts)
+        summary = figure.find_element("css selector", "summary")
+        summary.click()
+        assert figure.find_element("css selector", "details table").is_displayed()
+
+
+def test_the_page_is_whole_without_its_script(pages, tmp_path):
+    with chromium(tmp_path) as browser:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
+        browser.get(pages["drive"].as_uri())
+        text = browser.find_element("css selector", "main").text
+        assert "One foot to" in text and "Cautions" in text
+        assert len(browser.find_elements("css selector", "path.line")) > 5
+
+
+def test_it_prints(pages, tmp_path):
+    """To PDF: A4, every section, the plots as lines and not as pictures, nothing cut off at the side."""
+    with chromium(tmp_path) as browser:
+        for name, path in pages.items():
+            browser.get(path.as_uri())
+            pdf = base64.b64decode(
+                browser.execute_cdp_cmd(
+                    "Page.printToPDF", {"printBackground": True, "paperWidth": 8.27, "paperHeight": 11.69}
+                )["data"]
+            )
+            assert pdf.startswith(b"%PDF") and len(pdf) > 20_000
+            (tmp_path / f"{name}.pdf").write_bytes(pdf)
+            if shutil.which("pdftotext"):
+                import subprocess
+
+                text = subprocess.run(
+                    ["pdftotext", "-layout", str(tmp_path / f"{name}.pdf"), "-"],
+                    capture_output=True,
+                    check=True,
+                    text=True,
+                ).stdout
+                assert "Verdict" in text and "Cautions" in text and "Weather" in text
+                assert "Show" not in text.split("Cautions")[0].split()  # switches are not printed
+                images = subprocess.run(
+                    ["pdfimages", "-list", str(tmp_path / f"{name}.pdf")], capture_output=True, text=True, check=True
+                )
+                assert len(images.stdout.strip().splitlines()) <= 2
+
+
+# --- large --------------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def large(tmp_path_factory) -> Path:
+    """60 runs in a drive of three hours."""
+    folder = tmp_path_factory.mktemp("large")
+    script: list[Phase] = starts(60)
+    car = tuned(WREN)
+    rest = 3 * 3600 - 60 * 45
+    for k in range(int(rest // 240)):
+        script += [Pull(14.0, throttle=0.6), Cruise(14.0, 200), Lift(8, 10), Brake(0), Stand(12 + k % 5)]
+    drive, _ = make_drive(
+        folder / "store", script, road=Road(straight_m=4000, radius_m=400), truth_car=car, rate_hz=10.0
+    )
+    assert drive.manifest.duration_s > 2.8 * 3600
+    page = folder / "large.html"
+    page.write_text(render(drive_page(driven(drive, folder / "store")), DAY), encoding="utf-8")
+    return page
+
+
+def test_sixty_runs_and_three_hours_open_in_two_seconds_and_stay_smooth(large, tmp_path):
+    assert large.stat().st_size < 2_000_000  # of the 6 MB allowed
+    with chromium(tmp_path) as browser:
+        times = []
+        for _ in range(3):
+            browser.get("about:blank")
+            began = time.monotonic()
+            browser.get(large.as_uri())
+            browser.execute_async_script(
+                "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => done()))"
+            )
+            times.append(time.monotonic() - began)
+        print(f"opens and draws in {min(times):.2f} s, {large.stat().st_size / 1e3:.0f} kB")
+        assert min(times) < 2.0
+        # Reading values: a hundred moves of the pointer over the plot with the most lines, each within a frame or two.
+        took = browser.execute_script(
+            """const plots = [...document.querySelectorAll('.plot')];
+            plots.sort((a, b) => b.querySelectorAll('path').length - a.querySelectorAll('path').length);
+            const plot = plots[0], box = plot.querySelector('svg.area').getBoundingClientRect();
+            const t = performance.now();
+            for (let i = 0; i < 100; i++) plot.dispatchEvent(new PointerEvent('pointermove', {bubbles: true,
+              clientX: box.left + box.width * i / 100, clientY: box.top + box.height * 0.4}));
+            return (performance.now() - t) / 100;"""
+        )
+        print(f"{took:.1f} ms for each move of the pointer")
+        assert took < 33
+        assert complaints(browser) == [] and asked(browser) == []
