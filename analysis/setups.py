@@ -14,7 +14,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logger.config import PartValue, SetupConfig, load
+from logger.config import SETUP_IN_FORCE, PartValue, SetupConfig, load
 from logger.units import InputError, UnitError, convert
 
 if TYPE_CHECKING:
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 Parts = Mapping[str, PartValue]
 
-CURRENT = "setup.toml"
-"""File of the store: the setup that new drives carry where nothing else is said."""
 NOT_SAID = "(not said)"
 """Stands for the value of a part that a setup does not mention."""
 
@@ -135,7 +133,7 @@ def described(parts: Parts) -> str:
 
 def current(store: Path) -> SetupConfig | None:
     """The setup that the next drive carries, where one was put in force."""
-    path = store / CURRENT
+    path = store / SETUP_IN_FORCE
     return load(path, SetupConfig) if path.is_file() else None
 
 
@@ -144,12 +142,12 @@ def put_in_force(store: Path, file: Path) -> SetupConfig:
     setup = load(file, SetupConfig)
     text = file.read_text(encoding="utf-8-sig")
     store.mkdir(parents=True, exist_ok=True)
-    path = store / CURRENT
+    path = store / SETUP_IN_FORCE
     if path.is_file() and path.read_text(encoding="utf-8") != text:
         kept = store / "setups-before"
         kept.mkdir(exist_ok=True)
         path.replace(kept / f"{datetime.now(UTC):%Y-%m-%d_%H%M%SZ}.toml")
-    draft = path.with_name(f".{CURRENT}.new")
+    draft = path.with_name(f".{SETUP_IN_FORCE}.new")
     draft.write_text(text, encoding="utf-8")
     draft.replace(path)
     return setup

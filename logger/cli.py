@@ -66,7 +66,7 @@ def import_(
     if config is None:
         text, settings, own_car, own_setup = _PLAIN_LOG, parse(_PLAIN_LOG, RecorderConfig, "a plain log"), None, None
     else:
-        text, settings, own_car, own_setup = _read_config(config)
+        text, settings, own_car, own_setup = _read_config(config, store)
     receiver = next((source.name for source in settings.source if isinstance(source, NmeaSource)), "gps")
     read = capture.read(file, receiver)
     made = drive.find_raw(store, read.raw)
@@ -179,9 +179,11 @@ app.registered_commands += cli_record.app.registered_commands
 # --- what they share ----------------------------------------------------------------------------------------------
 
 
-def _read_config(path: Path) -> tuple[str, RecorderConfig, CarConfig | None, SetupConfig | None]:
-    """The recorder's file, its text, and the car's and setup's files that it names."""
-    files = cli_record.Files.read(path, path.parent)
+def _read_config(
+    path: Path, store: Path | None = None
+) -> tuple[str, RecorderConfig, CarConfig | None, SetupConfig | None]:
+    """The recorder's file, its text, and car and setup: those it names, or the setup in force in the store."""
+    files = cli_record.Files.read(path, store or path.parent)
     return files.text, files.config, files.car, files.setup
 
 

@@ -250,7 +250,7 @@ class Files:
     @classmethod
     def read(cls, path: Path | None, store: Path, setup: Path | None = None) -> Files:
         """Read all of them; ConfigError names the file that is wrong. Names in the file are relative to it."""
-        from logger.config import CarConfig, RecorderConfig, SetupConfig, TargetsConfig, load
+        from logger.config import SETUP_IN_FORCE, CarConfig, RecorderConfig, SetupConfig, TargetsConfig, load
 
         if path is None:
             path = store / "recorder.toml"
@@ -264,7 +264,9 @@ class Files:
         settings = files.config.recorder
         if settings.car is not None:
             files.car = load(path.parent / settings.car, CarConfig)
-        if setup is None and settings.setup is not None:
+        if setup is None and (store / SETUP_IN_FORCE).is_file():
+            setup = store / SETUP_IN_FORCE
+        elif setup is None and settings.setup is not None:
             setup = path.parent / settings.setup
         if setup is not None:
             files.setup = load(setup, SetupConfig)
@@ -485,8 +487,8 @@ def _understood(files: Files) -> list[str]:
     if settings.car is not None and files.car is not None:
         car = files.car.car
         lines.append(f"  car: {car.name}, {car.mass_kg:g} kg, {car.cooling}-cooled ({settings.car})")
-    if settings.setup is not None and files.setup is not None:
-        lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts ({settings.setup})")
+    if files.setup is not None:
+        lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts")
     mixtures = [(c, s) for s in files.config.source for c in channels_of(s) if c.channel in {"afr", "lambda"}]
     if mixtures:
         channel = str(mixtures[0][0].channel)

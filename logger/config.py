@@ -28,6 +28,9 @@ from logger.units import InputError
 RECORDER_SOURCE = "_recorder"
 """The source name under which the recorder keeps its own events (notes, gaps, wall clock) among the raw chunks."""
 
+SETUP_IN_FORCE = "setup.toml"
+"""File of the store: the setup that `pullbook setup FILE` put in force, which new drives carry."""
+
 _NAME = r"^[a-z][a-z0-9_]{0,31}$"
 Name = Annotated[str, Field(pattern=_NAME)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from analysis import setups
 from analysis.setups import differences, same
-from logger.config import ConfigError
+from logger.config import SETUP_IN_FORCE, ConfigError
 
 value = st.one_of(
     st.booleans(), st.integers(-50, 50), st.floats(0.1, 9.0), st.sampled_from(["long", "short", "1.1 mm"])
@@ -86,4 +86,4 @@ def test_a_broken_setup_is_not_put_in_force(tmp_path: Path) -> None:
     bad.write_text("nam = 3\n", encoding="utf-8")
     with pytest.raises(ConfigError, match=r"bad\.toml.*did you mean 'name'"):
         setups.put_in_force(tmp_path, bad)
-    assert not (tmp_path / setups.CURRENT).exists()
+    assert not (tmp_path / SETUP_IN_FORCE).exists()
