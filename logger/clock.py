@@ -136,6 +136,11 @@ class ClockFit:
         return (self.pieces[0].utc_ns - self.pieces[0].mono_ns) / _SECOND
 
 
+def instant(utc_ns: int) -> datetime:
+    """A time in ns since 1970 as a datetime in UTC, to the microsecond below."""
+    return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(microseconds=utc_ns // 1000)
+
+
 def settle(
     mono_ns: Nanoseconds,
     utc_ns: Nanoseconds,
@@ -375,8 +380,8 @@ def _is_leap(utc_ns: int, step: float) -> bool:
 
     They come at the end of a UTC month, first of June and December (ITU-R TF.460-6).
     """
-    near = datetime.fromtimestamp(utc_ns // _SECOND, UTC) + timedelta(minutes=5)
-    midnight = near.replace(hour=0, minute=0, second=0)
+    near = instant(utc_ns) + timedelta(minutes=5)
+    midnight = near.replace(hour=0, minute=0, second=0, microsecond=0)
     return abs(step - 1) < STEP_S and near - midnight < timedelta(minutes=10) and midnight.day == 1
 
 
@@ -484,4 +489,4 @@ def _stood_still(seconds: float, utc_ns: int) -> str:
 
 
 def _clock_text(utc_ns: int) -> str:
-    return datetime.fromtimestamp(utc_ns // _SECOND, UTC).strftime("%Y-%m-%d %H:%M:%SZ")
+    return f"{instant(utc_ns):%Y-%m-%d %H:%M:%SZ}"

@@ -39,6 +39,7 @@ import pyarrow.parquet as pq
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from logger import journal
+from logger.clock import instant
 from logger.config import CarConfig, ConfigError, RecorderConfig, SetupConfig, parse
 from logger.disk import Disk
 from logger.presence import AlreadyRecording, Lock, is_recording
@@ -324,7 +325,7 @@ def _open(path: Path) -> Drive:
         if (path / JOURNAL).is_dir():
             raise DriveError(f"{path.name}: this drive is not closed: `pullbook recover` does that") from error
         raise DriveError(f"{path}: this is no drive: it has no {Path(error.filename).name}") from error
-    except OSError as error:
+    except (OSError, UnicodeDecodeError) as error:
         raise DriveError(f"{path}: cannot be read: {_said(error)}") from error
     try:
         manifest = Manifest.model_validate_json(data)
@@ -460,6 +461,8 @@ def close(path: Path, *, state: str = "closed", disk: Disk | None = None) -> Dri
     folder = path / JOURNAL
     try:
         if not _finish_commit(path, disk) and not (path / MANIFEST).exists():
+            if not folder.is_dir():
+                raise DriveError(f"{path}: there is no journal here to make a drive of")
             held = journal.read(folder)
             if not held.batches:
                 _nothing_in(path, held, disk)
@@ -571,8 +574,8 @@ def _manifest(
         state=state,
         origin=about.origin,
         added_utc=datetime.now(UTC),
-        started_utc=_datetime(built.started_utc_ns),
-        ended_utc=_datetime(built.ended_utc_ns),
+        started_utc=instant(built.started_utc_ns),
+        ended_utc=instant(built.ended_utc_ns),
         duration_s=(built.ended_utc_ns - built.started_utc_ns) / 1e9,
         sources=[SourceSummary.model_validate(source) for source in built.sources],
         clock=ClockSummary.model_validate(built.clock),
@@ -680,12 +683,17 @@ def _remove_journal(folder: Path, disk: Disk) -> None:
 
 
 def _nothing_in(path: Path, held: journal.Journal, disk: Disk) -> None:
-    """Clear away a drive whose journal holds no whole batch."""
+    """Clear away a drive whose journal holds no whole batch; never a file that another process may just have made."""
     if held.cut_bytes:
         disk.replace(path, path.with_name(f"{_SET_ASIDE}{path.name}-{uuid.uuid4().hex[:6]}"))
-    else:
-        _remove_journal(path / JOURNAL, disk)
-        shutil.rmtree(path, ignore_errors=True)
+        return
+    folder = path / JOURNAL
+    for name in (_ABOUT, CONFIG, *(segment.name for segment in folder.glob("*.arrows"))):
+        with contextlib.suppress(FileNotFoundError):
+            disk.remove(folder / name)
+    with contextlib.suppress(OSError):  # of what is not empty nothing goes
+        disk.remove(folder)
+        disk.remove(path)
 
 
 def _read_about(folder: Path) -> _About:
@@ -700,14 +708,20 @@ def _read_about(folder: Path) -> _About:
             about["weather"],
         )
     except (OSError, ValueError, KeyError, TypeError):
-        text = (folder / CONFIG).read_text(encoding="utf-8")
+        try:
+            text = (folder / CONFIG).read_text(encoding="utf-8")
+            parse(text, RecorderConfig, CONFIG)
+        except (OSError, ValueError) as error:
+            what = "is damaged: put the recorder's file there under that name, and `pullbook recover` goes on"
+            raise DriveError(f"{folder / CONFIG}: {what}") from error
         return _About(text, remarks=(f"{_ABOUT} of the journal is damaged: car, setup and weather are missing",))
 
 
 def _missing(held: journal.Journal) -> list[str]:
     said = []
     if held.missing_batches:
-        said.append(f"{held.missing_batches} flushes in the middle are missing.")
+        flushes = "1 flush" if held.missing_batches == 1 else f"{held.missing_batches} flushes"
+        said.append(f"Missing in the middle: {flushes}.")
     if held.cut_bytes:
         said.append(f"{held.cut_bytes} bytes of the journal belong to no whole flush and were left out.")
     return said
@@ -723,7 +737,7 @@ def _sweep(store: Path) -> None:
 
 
 def _id_of(utc_ns: int) -> str:
-    return datetime.fromtimestamp(utc_ns // 10**9, UTC).strftime("%Y-%m-%d_%H%M%SZ")
+    return f"{instant(utc_ns):%Y-%m-%d_%H%M%SZ}"
 
 
 def _utc_of(name: str) -> float:
@@ -766,10 +780,6 @@ def _new_folder(store: Path, disk: Disk) -> Iterator[Path]:
     except (Exception, KeyboardInterrupt):
         shutil.rmtree(fresh, ignore_errors=True)
         raise
-
-
-def _datetime(utc_ns: int) -> datetime:
-    return datetime.fromtimestamp(utc_ns // 10**9, UTC).replace(microsecond=utc_ns % 10**9 // 1000)
 
 
 def _dumped(model: BaseModel | None) -> dict[str, Any] | None:

@@ -15,7 +15,6 @@ from array import array
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
@@ -482,4 +481,4 @@ def _gaps(recorded: _Recorded, fit: clock.ClockFit) -> list[dict[str, Any]]:
 
 def _iso(fit: clock.ClockFit, mono_ns: int) -> str:
     utc_ns = int(fit.utc_ns(np.array([mono_ns], np.int64))[0])
-    return datetime.fromtimestamp(utc_ns // 10**9, UTC).replace(microsecond=utc_ns % 10**9 // 1000).isoformat()
+    return clock.instant(utc_ns).isoformat()

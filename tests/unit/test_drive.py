@@ -21,6 +21,7 @@ from typer.testing import CliRunner
 
 from logger import capture, cli, drive, events, journal
 from logger.config import CarConfig, RecorderConfig, SetupConfig, parse
+from logger.disk import Disk
 from logger.drive import DriveError
 from logger.framing import Chunk
 from logger.journal import SCHEMA, JournalWriter
@@ -612,7 +613,7 @@ def test_a_missing_flush_in_the_middle_is_told(tmp_path: Path, raw: pa.Table) ->
     data[len(data) // 2] ^= 1
     segment.write_bytes(data)
     (found,) = drive.recover(tmp_path)
-    assert "1 flushes in the middle are missing." in found.said
+    assert "Missing in the middle: 1 flush." in found.said
 
 
 def test_a_journal_without_a_byte_is_cleared_away(tmp_path: Path) -> None:
@@ -620,6 +621,16 @@ def test_a_journal_without_a_byte_is_cleared_away(tmp_path: Path) -> None:
     (found,) = drive.recover(tmp_path)
     assert found.drive is None and not found.failed and "before a byte was safe" in found.said
     assert seen_in(tmp_path) == []
+
+
+def test_clearing_a_journal_away_spares_what_another_process_made(tmp_path: Path, few: pa.Table) -> None:
+    """It was read as empty, and in that moment another one finished it."""
+    made = drive.write(tmp_path, few, CONFIG, CONFIG_TEXT)
+    before = files_in(made.path)
+    drive._nothing_in(made.path, journal.Journal(few, 0, 0, 0), Disk())
+    assert files_in(made.path) == before
+    with pytest.raises(DriveError, match="no journal"):
+        drive.close(tmp_path / "gone")
 
 
 def test_a_journal_of_damaged_bytes_is_set_aside_not_removed(tmp_path: Path) -> None:
@@ -650,10 +661,13 @@ def test_without_any_description_the_journal_stays(tmp_path: Path, raw: pa.Table
     for name in ("about.json", "recorder.toml"):
         (path / "journal" / name).write_bytes(b"\0" * 50)
     (found,) = drive.recover(tmp_path)
-    assert found.failed and "not recovered" in found.said
+    assert found.failed and "put the recorder's file there" in found.said
     assert journal.read(path / "journal").raw.num_rows == raw.num_rows
     with pytest.raises(DriveError, match="recover"):
         drive.open_drive(tmp_path, path.name)
+    (path / "journal" / "recorder.toml").write_text(CONFIG_TEXT)
+    (found,) = drive.recover(tmp_path)
+    assert found.drive is not None and found.drive.table("raw").num_rows == raw.num_rows
 
 
 def test_a_drive_is_named_by_the_best_clock(tmp_path: Path, raw: pa.Table) -> None:
@@ -714,6 +728,9 @@ def test_what_is_no_drive(tmp_path: Path, few: pa.Table) -> None:
         with pytest.raises(DriveError, match=said) as error:
             drive.open_drive(tmp_path / "store", "2026-one")
         assert len(str(error.value).splitlines()) == 1
+    (made / "recorder.toml").write_bytes(b"\xff\xfe")
+    with pytest.raises(DriveError, match="cannot be read"):
+        drive.open_drive(tmp_path / "store", "2026-one")
     (made / "drive.json").unlink()
     with pytest.raises(DriveError, match=r"it has no drive\.json"):
         drive.open_drive(tmp_path / "store", "2026-one")
