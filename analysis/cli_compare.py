@@ -272,6 +272,7 @@ def _comparison_json(answer: Comparison, season: Season, left: Sequence[Any]) ->
         "launch": measure(answer.launch),
         "mixture": measure(answer.mixture),
         "fuel": measure(answer.fuel),
+        "conditions": {"a": asdict(answer.conditions_a), "b": asdict(answer.conditions_b)},
         "outliers": answer.outliers,
         "left_out": [{"run": each.label, "reason": each.reason, "struck": each.struck} for each in left],
         "caveats": answer.caveats,
@@ -290,8 +291,8 @@ def _print_comparison(answer: Comparison, season: Season, left: Sequence[Any], t
     for split in answer.splits:
         rows.append(
             [
-                speed_label(split.speed_mps, season.unit).split()[0], f"{split.runs_a}/{split.runs_b}", _two(split.mean_a_s),
-                _two(split.mean_b_s), _signed(split.interval.estimate),
+                speed_label(split.speed_mps, season.unit).split()[0], f"{split.runs_a}/{split.runs_b}",
+                _two(split.mean_a_s), _two(split.mean_b_s), _signed(split.interval.estimate),
                 _span(split.interval.low, split.interval.high), _span(split.interval.run_low, split.interval.run_high),
                 _SHORT.get(split.verdict.word, split.verdict.word),
             ]
@@ -317,6 +318,14 @@ def _print_comparison(answer: Comparison, season: Season, left: Sequence[Any], t
                 f"{measure.name}: A {measure.mean_a:.2f}, B {measure.mean_b:.2f} {measure.unit}; "
                 f"{measure.verdict.sentence}{_in(measure.interval)}."
             )
+    for name, here in (("A", answer.conditions_a), ("B", answer.conditions_b)):
+        wind, grade, told = here.headwind_mps, here.grade_percent, []
+        if math.isfinite(wind[1]):
+            told.append(f"headwind {wind[0]:+.1f} to {wind[2]:+.1f} m/s, mean {wind[1]:+.1f}")
+        if math.isfinite(grade[1]):
+            told.append(f"grade {grade[0]:+.1f} to {grade[2]:+.1f} %, mean {grade[1]:+.1f}")
+        if told:
+            out.print(f"{name} along the way: {'; '.join(told)}.")
     open_ones = [split for split in answer.splits if split.verdict.more_runs_each]
     if open_ones and answer.verdict.word in ("no difference shown", "too few runs"):
         last = open_ones[-1]
@@ -427,11 +436,12 @@ def _print_effects(
     out.print(f"Against {described(times.design.setups[0])}:")
     by = f", corrected by {season.factor}" if corrected else ", as driven"
     for k, speed in enumerate(speeds):
-        _print_effect_table(times, k, "s", f"Time to {speed_label(float(speed), season.unit)} from one foot{by}")
+        _print_effect_table(times, k, "s", f"Time to {speed_label(float(speed), season.unit)} from one foot{by}",
+                            ("faster", "slower"))  # fmt: skip
     if mixture is not None and mixture.effects:
-        _print_effect_table(mixture, 0, season.channel, "Mixture at full throttle")
+        _print_effect_table(mixture, 0, season.channel, "Mixture at full throttle", ("richer", "leaner"))
     if fuel is not None and fuel.effects:
-        _print_effect_table(fuel, 0, "L/100 km", "Fuel")
+        _print_effect_table(fuel, 0, "L/100 km", "Fuel", ("less", "more"))
     for group in times.design.tangled:
         out.print(
             f"- {' and '.join(group)} always changed together: what each does cannot be told from these drives. "
@@ -443,13 +453,18 @@ def _print_effects(
         out.print(f"- {line[:1].upper()}{line[1:]}.")
 
 
-def _print_effect_table(found: Attribution, k: int, unit: str, title: str) -> None:
+def _print_effect_table(found: Attribution, k: int, unit: str, title: str, words: tuple[str, str]) -> None:
     rows = []
     for effect in found.effects:
         i = effect.intervals[k]
         name = " with ".join(map(str, effect.changes))
-        rows.append([name, str(effect.runs), _signed(i.estimate), _span(i.low, i.high), _span(i.run_low, i.run_high)])
-    console().print(table(["change", "runs", unit, "with days", "runs only"], rows, title=title))
+        shown = (
+            words[0] if i.high < 0 else words[1] if i.low > 0 else "not shown" if math.isfinite(i.low) else "unknown"
+        )
+        rows.append(
+            [name, str(effect.runs), _signed(i.estimate), _span(i.low, i.high), _span(i.run_low, i.run_high), shown]
+        )
+    console().print(table(["change", "runs", unit, "with days", "runs only", "shown"], rows, left=(0, 5), title=title))
 
 
 def _plan_json(made: Plan, speed: float, season: Season) -> dict[str, Any]:

@@ -156,6 +156,23 @@ class Measure:
 
 
 @dataclass(frozen=True)
+class Conditions:
+    """Wind along the way driven (against the car above zero) and grade (uphill above zero) over the runs of a side."""
+
+    headwind_mps: tuple[float, float, float]
+    """Least, mean, most; NaN where no drive has a wind."""
+    grade_percent: tuple[float, float, float]
+
+    @staticmethod
+    def of(runs: Sequence[Observation]) -> Conditions:
+        def span(values: list[float]) -> tuple[float, float, float]:
+            told = [value for value in values if math.isfinite(value)]
+            return (min(told), sum(told) / len(told), max(told)) if told else (math.nan, math.nan, math.nan)
+
+        return Conditions(span([run.headwind_mps for run in runs]), span([run.grade_percent for run in runs]))
+
+
+@dataclass(frozen=True)
 class Comparison:
     a: str
     b: str
@@ -171,6 +188,8 @@ class Comparison:
     level: float
     each_level: float
     """What each of the splits' intervals holds by itself, so that all together hold at `level`."""
+    conditions_a: Conditions
+    conditions_b: Conditions
     caveats: list[str] = field(default_factory=list)
     outliers: list[str] = field(default_factory=list)
 
@@ -233,6 +252,8 @@ def compare(
         corrected_by if use_corrected else "",
         level,
         main.fit.each_level[0],
+        Conditions.of(a.runs),
+        Conditions.of(b.runs),
         _caveats(a, b, parts, splits, main, model, bool(corrected_by) and not use_corrected),
         outliers,
     )

@@ -216,8 +216,11 @@ def _observations(
             out.append(LeftOut(name, drive.id, "part of a fuel loop", False))
             continue
         speed, time = np.array(run["speed_mps"]), np.array(run["time_s"])
+        if len(speed) < 2:
+            out.append(LeftOut(name, drive.id, "its first foot of movement was not recorded", False))
+            continue
         corrected = None
-        if day is not None and standard is not None and len(speed) > 1:
+        if day is not None and standard is not None:
             grade = run["grade_percent"] / 100 if run["grade_percent"] is not None else 0.0
             corrected = corrected_times(speed, time, air.factors[factor], day, standard, grade)
         against = math.nan
@@ -238,10 +241,11 @@ def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observatio
     """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
     grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
     spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
+    setup = _setup_numbers(runs)
     kept, out = [], []
     for i, run in enumerate(runs):
-        fellows = [k for k, other in enumerate(runs) if _alike(run, other) and np.isfinite(spent[k]).sum() >= 3]
-        if len(fellows) >= 4 and np.isfinite(spent[i]).any():
+        fellows = (setup == setup[i]) & (np.isfinite(spent).sum(axis=1) >= 3)
+        if fellows.sum() >= 4 and np.isfinite(spent[i]).any():
             with np.errstate(invalid="ignore"):
                 ratio = float(np.nanmedian(spent[i] / _median(spent[fellows])))
             if ratio > 1 + SLOW_SHARE:
@@ -252,8 +256,21 @@ def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observatio
     return kept, out
 
 
-def _alike(a: Observation, b: Observation) -> bool:
-    return same(a.parts, b.parts) if a.parts is not None and b.parts is not None else a.parts is b.parts
+def _setup_numbers(runs: Sequence[Observation]) -> Any:
+    """Which setup each run had, by parts."""
+    seen: list[Parts | None] = []
+    of_parts: dict[int, int] = {}
+    for run in runs:
+        if id(run.parts) not in of_parts:
+            at = next((k for k, parts in enumerate(seen) if _alike(parts, run.parts)), len(seen))
+            if at == len(seen):
+                seen.append(run.parts)
+            of_parts[id(run.parts)] = at
+    return np.array([of_parts[id(run.parts)] for run in runs], np.int64)
+
+
+def _alike(a: Parts | None, b: Parts | None) -> bool:
+    return same(a, b) if a is not None and b is not None else a is b
 
 
 def _median(rows: Any) -> Any:

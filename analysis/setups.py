@@ -6,6 +6,7 @@ quantities where they carry a unit, in the part's name (`main_jet_mm = 1.09`) or
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 from collections.abc import Iterable, Mapping
@@ -70,7 +71,7 @@ def differences(a: Parts, b: Parts) -> list[Difference]:
 
 def same(a: Parts, b: Parts) -> bool:
     """Whether two setups are one."""
-    return not differences(a, b)
+    return a is b or not differences(a, b)
 
 
 def lookup(parts: Parts, name: str) -> tuple[str, PartValue] | None:
@@ -92,6 +93,7 @@ def same_value(name_a: str, a: PartValue, name_b: str, b: PartValue) -> bool:
     return a == b
 
 
+@functools.lru_cache(maxsize=4096, typed=True)
 def quantity(name: str, value: PartValue) -> tuple[float, str] | None:
     """A part's value as number and SI unit ("" for a bare number); None for a word or yes/no."""
     if isinstance(value, bool):
