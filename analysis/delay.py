@@ -20,6 +20,7 @@ References
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,13 +33,15 @@ Array = NDArray[np.float64]
 SHIFTS = np.arange(-10, 47)
 """Delays tried, in steps of the grid: -0.5 to 2.3 s. A best fit at the ends or below zero is no delay."""
 LAGS_S = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.6, 0.8])
-BLOCK_S = 6.0
+BLOCK_S, MAX_BLOCKS = 6.0, 150
 RESAMPLES = 200
 SMOOTH_S = 0.16
 """Half-width of the window that readings, and the state they are held against, are averaged over [s]."""
 SLIP_MPS = 3.0
 LOAD_KNOTS = np.array([-0.2, 0.0, 0.3, 0.6, 0.9])
 """Knots of the load share: few, so that a table that fits a wrong delay as well cannot be had."""
+CLOSED = 0.015
+"""A recorded throttle below this share of its widest is closed."""
 STEP_SHARE = 0.3
 """A change of load by this share within a second is a step."""
 MIN_STEPS = 4
@@ -105,7 +108,8 @@ def estimate(
     interval is wider than +-`TELLING_S`. Delay and lag are told apart if the interval of the pure delay alone passes
     the same test and the lag's is no wider than +-0.25 s; else their sum is used as a pure delay.
     """
-    load = np.clip(state.share if opening is None else opening, -0.6, 1.1)
+    # A closed throttle is a state of its own, not the end of a scale: overrun.
+    load = state.share if opening is None else np.where(opening < CLOSED, LOAD_KNOTS[0], opening)
     steps = count_steps(state.speed_mps, load)
     if steps < MIN_STEPS:
         what = "one step" if steps == 1 else f"{steps or 'no'} steps"
@@ -115,11 +119,10 @@ def estimate(
         return configured(configured_s, "The delay cannot be told from this drive: too few readings in a row.", steps)
 
     blocks = len(sums.yy)
-    best = _minimum(_residual(sums, np.ones(blocks)))
     rng = np.random.default_rng(blocks)  # the same drive always gives the same answer
-    draws = rng.standard_exponential((RESAMPLES, blocks))
-    found = np.array([_minimum(_residual(sums, draw)) for draw in draws])
-    delay, lag = best
+    weights = np.vstack([np.ones(blocks), rng.standard_exponential((RESAMPLES, blocks))])
+    (delay, lag), *drawn = (_minimum(residual) for residual in _residuals(sums, weights))
+    found = np.array(drawn)
     total = delay + lag
     spread_total = _interval(found.sum(axis=1), total)
     elsewhere = float(np.mean(np.abs(found.sum(axis=1) - total) > 0.3))
@@ -175,7 +178,8 @@ def _lag(x: Array, lag_s: float) -> Array:
         return x
     keep = np.exp(-GRID_S / lag_s)
     share = (1 - keep) * lag_s / GRID_S
-    return np.asarray(lfilter([1 - share, share - keep], [1.0, -keep], x, axis=0))
+    series = np.ascontiguousarray(x.T)  # the filter is fastest along memory
+    return np.asarray(lfilter([1 - share, share - keep], [1.0, -keep], series, axis=-1).T)
 
 
 # --- the sums that every fit is made of ----------------------------------------------------------------------------
@@ -186,9 +190,9 @@ class _Sums:
     """Normal equations by block: X'X and X'Y for each lag, Y'Y; X the lagged state, Y the readings at each shift."""
 
     xx: Array
-    """(lags, blocks, p, p)"""
+    """(blocks, lags, p, p)"""
     xy: Array
-    """(lags, blocks, p, shifts)"""
+    """(blocks, lags, p, shifts)"""
     yy: Array
     """(blocks, shifts)"""
 
@@ -222,26 +226,30 @@ def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | Non
     basis = convolve1d(basis, _weights(half), axis=0, mode="nearest")
     y = y - y[index].mean()
     ys = windows(y, reach + 1)[index + SHIFTS[0]]
-    block = (index * (GRID_S / BLOCK_S)).astype(np.intp)
+    length = max(BLOCK_S, len(index) * GRID_S / MAX_BLOCKS)
+    block = (index * (GRID_S / length)).astype(np.intp)
     start = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [len(index)]])
     pieces = [slice(a, b) for a, b in itertools.pairwise(start)]
     p = basis.shape[1]
-    xx = np.empty((len(LAGS_S), len(pieces), p, p))
-    xy = np.empty((len(LAGS_S), len(pieces), p, len(SHIFTS)))
+    xx = np.empty((len(pieces), len(LAGS_S), p, p))
+    xy = np.empty((len(pieces), len(LAGS_S), p, len(SHIFTS)))
     for j, lag in enumerate(LAGS_S):
         x = np.ascontiguousarray(_lag(basis, float(lag))[index])
         for k, piece in enumerate(pieces):
-            xx[j, k], xy[j, k] = x[piece].T @ x[piece], x[piece].T @ ys[piece]
+            xx[k, j], xy[k, j] = x[piece].T @ x[piece], x[piece].T @ ys[piece]
     return _Sums(xx, xy, np.array([np.square(ys[piece]).sum(axis=0) for piece in pieces]))
 
 
-def _residual(sums: _Sums, weight: Array) -> Array:
-    """Sum of squared residuals, (lags, shifts), with the blocks weighted."""
-    a = np.tensordot(sums.xx, weight, ([1], [0]))
-    b = np.tensordot(sums.xy, weight, ([1], [0]))
-    p = a.shape[-1]
-    a[:, np.arange(p), np.arange(p)] += 1e-4 * np.trace(a, axis1=1, axis2=2)[:, None] / p
-    return np.asarray(weight @ sums.yy - np.sum(b * np.linalg.solve(a, b), axis=1))
+def _residuals(sums: _Sums, weights: Array) -> Iterator[Array]:
+    """Sums of squared residuals, (lags, shifts), for each weighting of the blocks."""
+    blocks, lags, p, shifts = sums.xy.shape
+    diagonal = np.arange(p)
+    for some in np.array_split(weights, max(1, len(weights) // 25)):
+        xx = (some @ sums.xx.reshape(blocks, -1)).reshape(len(some), lags, p, p)
+        xy = (some @ sums.xy.reshape(blocks, -1)).reshape(len(some), lags, p, shifts)
+        xx[..., diagonal, diagonal] += 1e-4 * np.trace(xx, axis1=-2, axis2=-1)[..., None] / p
+        explained = np.sum(xy * np.linalg.solve(xx, xy), axis=-2)
+        yield from (some @ sums.yy)[:, None, :] - explained
 
 
 def _minimum(residual: Array) -> tuple[float, float]:

@@ -433,10 +433,12 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
     nan = np.full(groups, np.nan)
     if len(x) == 0:
         return Statistics(total, n, nan, nan, nan, nan, nan, nan)
-    by_value = np.argsort(x, kind="stable")
+    by_value = np.argsort(x)
     half = np.empty_like(x)
     half[by_value] = _half_steps(x[by_value])
-    order = by_value[np.argsort(group[by_value].astype(np.int32), kind="stable")]
+    # Sixteen bits sort by counting.
+    small: NDArray[np.signedinteger] = group.astype(np.int16) if groups < 2**15 else group
+    order = by_value[np.argsort(small[by_value], kind="stable")]
     spread = _spread_ties(x[order], group[order], half[order])
     first = np.concatenate([[0], np.cumsum(n)[:-1]])
 
@@ -449,7 +451,7 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
         return np.where(n > 0, spread[a] + (place - below) * (spread[b] - spread[a]), np.nan)
 
     median = quantile(0.5)
-    error, blocks = _share_error(group, groups, n, time, x, half, median)
+    error, blocks = _share_error(small, groups, n, time, x, half, median)
     freedom = PRIOR_DF + np.maximum(blocks - 1, 0)
     reach = student.ppf(0.975, freedom) * error
 
@@ -500,13 +502,13 @@ def _spread_ties(x: Array, group: Codes, half: Array) -> Array:
 
 
 def _share_error(
-    group: Codes, groups: int, n: Codes, time: Array, x: Array, half: Array, median: Array
+    group: NDArray[np.signedinteger], groups: int, n: Codes, time: Array, x: Array, half: Array, median: Array
 ) -> tuple[Array, Array]:
     """Standard error of the share of readings below the median, by group, and the number of blocks it has."""
     from scipy.optimize import nnls
 
-    order = np.argsort(group.astype(np.int32), kind="stable")
-    g, t = group[order], time[order]
+    order = np.argsort(group, kind="stable")
+    g, t = group[order].astype(np.intp), time[order]
     with np.errstate(invalid="ignore", divide="ignore"):
         above = (x[order] + half[order] - median[g]) / (2 * half[order])
     psi = np.clip(np.where(half[order] > 0, above, np.sign(x[order] - median[g]) / 2 + 0.5), 0, 1) - 0.5

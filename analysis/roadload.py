@@ -27,6 +27,9 @@ AIR_KG_PER_M3 = 1.204
 ROTATING_SHARE = 0.04
 """Wheels, belt and engine as a share of the mass where the car's file does not say (common practice, no source)."""
 
+PROVEN = 0.75
+"""Share of the drive's best pull or power that a speed must have seen to count as driven flat out."""
+
 Array = NDArray[np.float64]
 
 
@@ -165,7 +168,7 @@ def envelope(
     """The upper edge of a drive's load over speed: what full throttle gave where the car was held at it.
 
     In each 2 m/s of speed the load that was held for a second or so is the candidate. A speed at which the car only
-    ever cruised must not pass for full throttle, so a candidate counts as proven only where it reaches 60 % of what
+    ever cruised must not pass for full throttle, so a candidate counts as proven only where it reaches `PROVEN` of what
     the drive's best pull and best power would allow at that speed; the others follow that limit, scaled like their
     proven neighbours. None where nothing in the drive moved the car.
 
@@ -197,13 +200,13 @@ def envelope(
     pull = exceeded(held, 0.7)
     power = wheel_power_per_kg or exceeded(held * speed, 0.7)
     knots = np.arange(1.0, float(speed.max()) + 2.0, 2.0)
-    limit = np.minimum(pull, power / knots)
+    limit, reached = np.minimum(pull, power / knots), held / np.minimum(pull, power / speed)
     ratio, proven = np.ones(len(knots)), np.zeros(len(knots), dtype=np.bool_)
     for i, knot in enumerate(knots):
-        here = held[np.abs(speed - knot) <= 1.5]
+        here = reached[np.abs(speed - knot) <= 1.5]
         if len(here) * step >= 0.5:
-            ratio[i] = exceeded(here, 0.3) / limit[i]
-            proven[i] = ratio[i] >= 0.6
+            ratio[i] = exceeded(here, 0.3)
+            proven[i] = ratio[i] >= PROVEN
     if wheel_power_per_kg is not None:
         ratio = np.maximum(ratio, 1.0)
     elif proven.any():

@@ -540,6 +540,24 @@ class TargetsConfig(_Section):
     enough: Enough = Enough()
     jets: JetRules = JetRules()
 
+    @model_validator(mode="before")
+    @classmethod
+    def _usual_windows(cls, given: Any) -> Any:
+        """Windows that are left out, on the scale of those that are given."""
+        if not isinstance(given, dict):
+            return given
+        stoich = given.get("stoich_afr", 14.7)
+        scale = 1 / 14.7 if given.get("unit") == "lambda" else stoich / 14.7 if isinstance(stoich, int | float) else 1
+        if scale == 1:
+            return given
+        usual = {
+            name: Targets.model_validate(
+                {k: {"low": w["low"] * scale, "high": w["high"] * scale} for k, w in windows.model_dump().items()}
+            )
+            for name, windows in (("air", _air()), ("water", _water()))
+        }
+        return usual | given
+
     @model_validator(mode="after")
     def _plausible(self) -> TargetsConfig:
         low, high = (5.0, 25.0) if self.unit == "afr" else (0.5, 1.8)
