@@ -100,7 +100,14 @@ class Keeper:
                 self._begin_if_due(chunks, now_ns)
 
     def end(self, why: str, now_ns: int) -> None:
-        """End the drive being recorded, if any. What the disk takes is complete; `trouble` says if it did not."""
+        """End the drive being recorded, if any; what is held in memory gets a last try.
+
+        `trouble` stays what it was, or says why the disk did not take the end; `lost_bytes` counts that.
+        """
+        if self.state == State.NO_ROOM and self._journal is None and (held := _payload(self._held.all())):
+            self._start(now_ns)  # one more try for what is held in memory only
+            if self._journal is None:
+                self.lost_bytes += held
         if self._journal is None or self.folder is None:
             return
         last = [*self._held.all(), event(now_ns, "ended", why=why)]
@@ -109,7 +116,6 @@ class Keeper:
         self._held.clear()
         try:
             self._journal.close()
-            self.trouble = ""
         except OSError as error:
             self.trouble = _said(error)
             self.lost_bytes += _payload(self._pending)

@@ -206,6 +206,26 @@ def test_a_nearly_full_disk_ends_the_drive_and_room_begins_the_next_with_all_tha
     assert bytes_of(store.raw(0), "mixture") + bytes_of(store.raw(1), "mixture") == sent
 
 
+def test_stopped_while_there_is_no_room_what_is_held_gets_a_last_try(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    for n in range(20):
+        store.turn(("mixture", b"%d\r\n" % n))
+        store.free = 10**9 if n < 5 else 0
+    assert store.keeper.state == State.NO_ROOM
+    store.keeper.end("SIGTERM", store.now)
+    assert b"".join(bytes_of(store.raw(n), "mixture") for n in (0, 1)) == b"".join(b"%d\r\n" % n for n in range(20))
+    assert store.keeper.lost_bytes == 0
+    assert store.keeper.trouble  # and the exit code says that recording had stopped
+
+    store = Store(tmp_path)
+    store.fails = OSError(28, "No space left on device")
+    store.turn(("mixture", b"1\r\n"))
+    store.turn(("mixture", b"2\r\n"))
+    store.keeper.end("SIGTERM", store.now)
+    assert store.keeper.lost_bytes == 6
+    assert store.keeper.trouble == "No space left on device"
+
+
 def test_memory_is_bounded_while_there_is_no_room_and_the_loss_is_counted(tmp_path: Path) -> None:
     store = Store(tmp_path)
     store.turn(("mixture", b"1\r\n"))
