@@ -248,7 +248,8 @@ def _print_map(mapped: Mapped, unit: str) -> None:
     out.print(_load_sentence(mapped, unit))
     for note in found.notes:
         out.print(note)
-    if any(s.regime == "full throttle" and s.judgement == "lean of target" for s in found.summaries):
+    judged = [(s.regime, s.judgement) for s in found.summaries] + [(c.regime, c.judgement) for c in found.cells]
+    if ("full throttle", "lean of target") in judged:
         out.print(_LEAN_CAUTION)
 
 
@@ -293,7 +294,10 @@ def _left_out(found: MixtureMap) -> str:
 def delay_sentence(delay: Delay) -> str:
     """The delay that was used and where it comes from."""
     if delay.delay_low_s is None or delay.delay_high_s is None:
-        return f"{delay.reason} Used: {delay.delay_s:.2f} s, the latency_s of the recorder's file."
+        return (
+            f"{delay.reason} Used: {delay.delay_s:.2f} s, the latency_s of the recorder's file. Six changes between "
+            "cruise and full throttle, some seconds each, tell it."
+        )
     text = f"Delay {delay.delay_s:.2f} s ({delay.delay_low_s:.2f} to {delay.delay_high_s:.2f})"
     if delay.told_apart and delay.lag_low_s is not None and delay.lag_high_s is not None:
         text += f", lag of the sensor {delay.lag_s:.2f} s ({delay.lag_low_s:.2f} to {delay.lag_high_s:.2f})"
@@ -303,14 +307,21 @@ def delay_sentence(delay: Delay) -> str:
 def _load_sentence(mapped: Mapped, unit: str) -> str:
     state = mapped.state
     if state.most is None:
-        return "Road load from " + state.road.source + "."
+        return f"Road load from {state.road.source}."
     step = SPEED_UNITS[unit] * (20 if unit == "mph" else 30)
     top = float(state.most.speed_mps[-1])
     speeds = [step * k for k in range(1, 5) if step * k <= top]
     at = ", ".join(f"{float(state.most.at(v)):.2f} at {v / SPEED_UNITS[unit]:.0f}" for v in speeds)
+    flat_out = state.most.speed_mps[state.most.proven]
+    unproven = ""
+    if not len(flat_out):
+        unproven = " Nothing in this drive looks flat out, so these shares may be too high."
+    elif top - flat_out[-1] > 3:
+        above = f"{flat_out[-1] / SPEED_UNITS[unit]:.0f} {unit}"
+        unproven = f" Above {above} it was not driven flat out: there it follows from power."
     return (
         f"The most the car can do, from {state.most.source}: {at} {unit} (m/s2 of tractive acceleration; road load "
-        f"from {state.road.source})."
+        f"from {state.road.source}).{unproven}"
     )
 
 

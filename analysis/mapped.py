@@ -78,6 +78,7 @@ def map_drive(
     grade = grade_from_altitude(motion.distance_m, fixes.alt_m)
     state = driving(
         motion, road or road_load_of(drive.car), (motion.t_s, grade) if np.isfinite(grade).any() else None,
+        wheel_power_per_kg=1000 * car.wheel_power_kw / car.mass_kg if car and car.wheel_power_kw else None,
         channels=channels, units=units,
     )  # fmt: skip
     found = _delay(readings, state, targets, latency)

@@ -328,6 +328,8 @@ class Car(_Section):
     frontal_area_m2: Positive | None = None
     drag_coefficient: Positive | None = None
     rolling_coefficient: Positive | None = None
+    wheel_power_kw: Positive | None = None
+    """The most power at the wheels, where it is known: what full throttle is at speeds not driven flat out."""
     cooling: Literal["air", "water"]
     carburettor: str = ""
     elevation_m: Finite | None = None
