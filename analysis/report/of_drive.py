@@ -511,7 +511,7 @@ def along_best(told: Driven, mapped: Mapped, best: Run) -> list[Block]:
         Figure(
             f"{name} along run {best.n}, the best",
             mixture,
-            f"Readings as recorded, moved back by the {late:.2f} s that they come late. Shaded: the target at full throttle.",
+            f"Readings as recorded, moved back by the {late:.2f} s they come late. Shaded: target at full throttle.",
             Table(f"{name} along run {best.n}", [FROM_FOOT, name], rows),
         ),
         Figure(f"Speed along run {best.n}", speed),

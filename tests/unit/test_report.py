@@ -28,7 +28,8 @@ from logger.units import InputError, NoAnswer
 
 DAY = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 STARTS = [
-    Stand(12), Pull(21.0, launch="slip"), Lift(15, 5), Brake(0), Turn(), Stand(8), Pull(21.0), Brake(0), Turn(), Stand(8),
+    Stand(12), Pull(21.0, launch="slip"), Lift(15, 5), Brake(0), Turn(), Stand(8),
+    Pull(21.0), Brake(0), Turn(), Stand(8),
     Pull(21.0), Lift(12, 5), Cruise(12, 20), Brake(0), Stand(8), Pull(14.0), Brake(0), Stand(8),
 ]  # fmt: skip
 HOSTILE = [
@@ -55,6 +56,7 @@ class Reader(HTMLParser):
         self.rows: list[list[str]] = []
         self._open: list[str] = []
         self.problems: list[str] = []
+        self.headings: list[str] = []
         self.feed(html)
         self.close()
 
@@ -80,6 +82,8 @@ class Reader(HTMLParser):
         if "script" in self._open or "style" in self._open:
             return
         self.text += data
+        if "h2" in self._open:
+            self.headings.append(data)
         if self._open and self.rows and any(tag in self._open for tag in ("td", "th")):
             self.rows[-1][-1] += data
 
@@ -182,6 +186,96 @@ def test_one_run_is_enough(tmp_path):
     assert not Reader(render(made, DAY)).problems
 
 
+# --- two setups, a season -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def season_store(tmp_path_factory):
+    """Two setups, each on two days, the second one quicker by 5 % of force; hostile names."""
+    store = tmp_path_factory.mktemp("season")
+    weather = {"temperature_c": 15.0, "pressure_hpa": 1013.0, "humidity_percent": 60.0, "wind_mps": 1.0,
+               "wind_from_deg": 250.0}  # fmt: skip
+    script = [Stand(10)]
+    for _ in range(3):
+        script += [Pull(21.0), Brake(0, 2.5), Turn(), Stand(7)]
+    other = BASELINE.model_copy(update={"name": HOSTILE[0], "parts": {"main_jet_mm": 1.09, "snorkel": HOSTILE[1]}})
+    for day in range(4):
+        setup, force = (BASELINE, 1.0) if day % 2 == 0 else (other, 1.05)
+        make_drive(
+            store, script, seed=day, setup=setup, weather=weather, force_scale=force,
+            start=datetime(2026, 5, 2 + 7 * day, 9, 0, tzinfo=UTC), notes=[(20.0, HOSTILE[2])],
+        )  # fmt: skip
+    return store
+
+
+@pytest.fixture(scope="module")
+def both(season_store):
+    from analysis.mapped import read_targets
+    from analysis.report.of_season import season_page
+    from analysis.report.of_setups import setups_page
+    from analysis.season import gather
+
+    found, targets = gather(season_store), read_targets(None, season_store)
+    return {
+        "setups": setups_page("baseline", HOSTILE[0], found, season_store, targets),
+        "season": season_page(found, season_store, targets),
+    }
+
+
+def test_every_figure_of_two_setups_is_that_of_compare(both, season_store):
+    answer = answer_of("compare", "baseline", HOSTILE[0], "--store", str(season_store))
+    page = both["setups"]
+    read = Reader(render(page, DAY))
+    assert answer["verdict"] == "faster"
+    said = answer["sentence"]
+    assert page.verdict[0].casefold() == f"{said}.".casefold()
+    for split in answer["splits"]:
+        row = next(row for row in read.rows if row[0] == split["speed"] and "/" in row[1])
+        assert row[1] == f"{split['runs_a']}/{split['runs_b']}"
+        assert row[2:5] == [f"{split['a_s']:.2f}", f"{split['b_s']:.2f}", f"{split['difference_s']:+.2f}"]
+        assert row[5] == f"{split['low_s']:+.2f} to {split['high_s']:+.2f}"
+        assert row[6] == f"{split['run_low_s']:+.2f} to {split['run_high_s']:+.2f}"
+        assert row[8] == split["verdict"]
+    for band in answer["trace"]:
+        assert any(f"{band['difference_s']:+.2f}" in row for row in read.rows)
+    assert any(f"{answer['mixture']['difference']:+.2f}" in row for row in read.rows)
+
+
+def test_every_figure_of_a_season_is_that_of_season_effects_and_plan(both, season_store):
+    read = Reader(render(both["season"], DAY))
+    season = answer_of("season", "--store", str(season_store))
+    for setup in season["setups"]:
+        row = next(row for row in read.rows if row[0] == plots.shown(setup["setup"]) and len(row) == 8)
+        assert row[1:5] == [
+            str(setup["outings"]), str(setup["runs"]), f"{setup['best_s']:.2f}", f"{setup['typical_s']:.2f}",
+        ]  # fmt: skip
+    effects = answer_of("effects", "--store", str(season_store))
+    for effect in effects["time"]:
+        interval = effect["effects"][0]
+        row = next(row for row in read.rows if row[0].startswith("snorkel short -> ") and len(row) == 5)
+        assert row[2:4] == [f"{interval['difference']:+.2f}", f"{interval['low']:+.2f} to {interval['high']:+.2f}"]
+    drives = answer_of("drives", "--store", str(season_store))
+    for drive in drives["drives"]:
+        row = next(row for row in read.rows if row[0] == drive["drive"] and len(row) == 7)
+        assert row[3:6] == [str(drive["runs"]), f"{drive['best_s']:.2f}", f"{drive['typical_s']:.2f}"]
+    plan = answer_of("plan", "--store", str(season_store))
+    for step in plan["next"]:
+        assert any(str(step["runs"]) in row and step["why"] in row for row in read.rows)
+
+
+@pytest.mark.parametrize("name", ["setups", "season"])
+def test_pages_that_compare_hold_what_the_others_hold(both, name):
+    html = render(both[name], DAY)
+    read = Reader(html)
+    assert read.problems == [] and not read.of("img") and len(read.of("script")) == 1
+    ids = [attrs["id"] for _, attrs in read.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    for text in (HOSTILE[0], HOSTILE[2]):
+        assert plots.shown(text) in read.text
+    assert "nan" not in read.text.lower().split() and "inf" not in read.text.lower().split()
+    assert {"Verdict", "Weather", "Cautions", "The next outing"} <= set(read.headings)
+
+
 # --- the page stands by itself ------------------------------------------------------------------------------------
 
 
@@ -265,9 +359,9 @@ def test_any_words_come_back_as_they_were(text):
     assert normal in read.text
     assert read.of("path")[-1].get("data-label") in (seen, None if not text else seen)
     ours = (
-        "html head meta link title style body a svg defs path header p h1 nav ul li main section h2 h3 dl div dt dd table "
-        "caption thead tr th tbody td figure figcaption fieldset legend label input use line text g output footer script "
-        "bdi rect circle"
+        "html head meta link title style body a svg defs path header p h1 nav ul li main section h2 h3 dl div dt dd "
+        "table caption thead tr th tbody td figure figcaption fieldset legend label input use line text g output "
+        "footer script bdi rect circle"
     )
     assert {tag for tag, _ in read.tags} <= set(ours.split())
 
