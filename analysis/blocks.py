@@ -206,6 +206,7 @@ class _Response:
         u2 = (turn.T @ (left.T @ v)) ** 2
         day = lam > 1e-8
         run_df, day_df = int(np.sum(~day)), int(np.sum(day))
+        u2 = np.maximum(u2, (1e-9 * float(np.abs(v).max(initial=0.0))) ** 2)  # no scatter at all is but rounding
         run_ms = float(np.mean(u2[~day])) if run_df else math.nan
         size = day_df / float(np.sum(1 / lam[day])) if day_df else math.nan
         day_ms = float(np.mean(u2[day] * size / lam[day])) if day_df else math.nan

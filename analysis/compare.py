@@ -500,8 +500,7 @@ def _overall(splits: Sequence[SplitDifference], a: str, b: str) -> Verdict:
     if "no difference shown" in words:
         last = [split for split in splits if split.verdict.word == "no difference shown"][-1]
         return replace(last.verdict, sentence=f"{b} against {a}: {last.verdict.sentence}, at the highest speed")
-    last = max(splits, key=lambda split: split.verdict.more_runs_each)
-    return last.verdict
+    return splits[-1].verdict
 
 
 def _range(interval: Interval) -> str:

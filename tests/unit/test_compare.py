@@ -449,6 +449,12 @@ def test_one_setup_has_no_effects() -> None:
 # --- the statistics' edges ------------------------------------------------------------------------------------------
 
 
+def test_times_without_any_scatter_show_nothing() -> None:
+    runs = season([Stint(0, A, 4), Stint(0, B, 4)], np.random.default_rng(28))
+    flat = [replace(run, time_s=TIMES.copy(), sigma_s=np.zeros(len(TIMES))) for run in runs]
+    assert asked(flat).verdict.word == "no difference shown"
+
+
 def test_one_run_an_outing_needs_no_day_scatter_apart() -> None:
     rng = np.random.default_rng(25)
     y = rng.normal(10, 0.3, (8, 1))
