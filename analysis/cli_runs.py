@@ -331,7 +331,7 @@ def _print_distances(out: Any, found: Analysed, shown: list[Run], unit: str) -> 
     for run in shown:
         at = {round(split.distance_m, 3): split for split in run.at_distances}
         cells = [
-            f"{at[d].from_one_foot_s:.2f} ±{at[d].from_one_foot_sigma_s:.2f} at {speed_label(at[d].speed_mps, unit)}"
+            f"{at[d].from_one_foot_s:.2f} ±{at[d].from_one_foot_sigma_s:.2f} at {_plain(at[d].speed_mps, unit)}"
             if d in at
             else ""
             for d in distances[:3]
@@ -339,7 +339,12 @@ def _print_distances(out: Any, found: Analysed, shown: list[Run], unit: str) -> 
         rows.append([_name(found, run), *cells])
     out.print()
     labels = [_distance_label(distance) for distance in distances[:3]]
-    out.print(table(["Run", *labels], rows, left=(), title="Seconds from one foot to a distance, and the speed there"))
+    title = f"Seconds from one foot to a distance, and the speed there in {unit}"
+    out.print(table(["Run", *labels], rows, left=(), title=title))
+
+
+def _plain(mps: float, unit: str) -> str:
+    return speed_label(mps, unit).removesuffix(f" {unit}")
 
 
 def _distance_label(metres: float) -> str:
@@ -359,11 +364,11 @@ def _print_manner(out: Any, found: Analysed, unit: str) -> None:
             launch += f" {run.launch.half_second_mps2:.1f}"
         grade = f"{run.grade.percent:+.1f} ±{run.grade.sigma:.1f}" if math.isfinite(run.grade.percent) else "-"
         direction = f"{run.direction_deg:.0f}°" if math.isfinite(run.direction_deg) else "-"
-        peak, way = speed_label(run.peak_mps, unit), f"{run.distance_m:.0f} m"
+        peak, way = _plain(run.peak_mps, unit), f"{run.distance_m:.0f}"
         start = f"{utc(run.start_utc_ns):%H:%M:%S}"
         rows.append([_name(found, run), start, peak, way, direction, grade, launch, run.ended])
     out.print()
-    columns = ["Run", "UTC", "Peak", "Way", "To", "Grade %", "Launch m/s²", "Ended"]
+    columns = ["Run", "UTC", f"Peak {unit}", "Way m", "To", "Grade %", "Launch m/s²", "Ended"]
     out.print(table(columns, rows, left=(7,), title="How each run went"))
     for run in found.runs:
         said = [] if run.ended_words == run.ended else [run.ended_words]

@@ -256,12 +256,13 @@ class Motion:
 
 
 def read_fixes(drive: Drive) -> Fixes:
-    """The fixes of a drive's `gps` table. ValueError where it has none."""
+    """The fixes of a drive's first GPS source that gave any. ValueError where it has none."""
     import pyarrow.compute as pc
 
-    table = drive.table("gps")
-    if table.num_rows == 0:
+    receivers = [name for name, kind in drive.kinds.items() if kind == "nmea" and drive.manifest.rows.get(name)]
+    if not receivers:
         raise ValueError(f"drive {drive.id} has no GPS fixes")
+    table = drive.table(receivers[0])
 
     def floats(name: str) -> Floats:
         return np.asarray(table[name].cast("float64").to_numpy(zero_copy_only=False), float)
@@ -310,9 +311,9 @@ def clean(fixes: Fixes) -> tuple[Fixes, SetAside]:
 
 
 def smooth(fixes: Fixes) -> Motion:
-    """The motion behind clean fixes (see `clean`). ValueError with fewer than three."""
-    if len(fixes) < 3:
-        raise ValueError(f"a drive needs three good fixes to have a motion, and this one has {len(fixes)}")
+    """The motion behind clean fixes (see `clean`). ValueError with fewer than two."""
+    if len(fixes) < 2:
+        raise ValueError(f"a motion needs two good fixes or more, and here are {len(fixes)}")
     t, y = fixes.t_s, fixes.speed_mps
     dt = np.diff(t)
     step = float(np.median(dt))

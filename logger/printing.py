@@ -16,7 +16,6 @@ import typer
 
 if TYPE_CHECKING:
     from rich.console import Console
-    from rich.table import Table
 
 WIDTH = 80
 
@@ -60,25 +59,20 @@ def console(stderr: bool = False) -> Console:
     return out
 
 
-def table(columns: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,), title: str = "") -> Table:
-    """A plain aligned table: numbers to the right, the columns numbered in `left` to the left.
+def table(columns: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,), title: str = "") -> Any:
+    """A plain aligned table under its title: numbers to the right, the columns numbered in `left` to the left.
 
     Cells are text as typed: nothing in them is read as markup.
     """
     from rich import box
+    from rich.console import Group
     from rich.table import Table
     from rich.text import Text
 
-    drawn = Table(
-        box=box.SIMPLE_HEAD,
-        title=title or None,
-        title_justify="left",
-        title_style="bold",
-        show_edge=False,
-        pad_edge=False,
-    )
+    drawn = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     for number, name in enumerate(columns):
         drawn.add_column(Text(name), justify="left" if number in left else "right", no_wrap=number not in left)
     for row in rows:
         drawn.add_row(*(Text(cell) for cell in row))
-    return drawn
+    # A title of the table itself would be wrapped to the table's width, however narrow.
+    return Group(Text(title, style="bold"), drawn) if title else drawn
