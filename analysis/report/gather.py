@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.analysed import Analysed, analyse, speed_unit
+from analysis.report import tell
 from analysis.runs import Options, Run, Split, default_speeds
 from logger.units import SPEED_UNITS, InputError, NoAnswer
 
@@ -72,11 +73,11 @@ def driven(
         try:
             mapped = map_drive(drive, targets or read_targets(None, store))
         except (NoAnswer, InputError) as error:
-            lacking["mixture"] = str(error)
+            lacking["mixture"] = tell.without_folder(str(error), store)
     try:
         loop = fuel_loop(drive)
     except (NoAnswer, InputError) as error:
-        lacking["fuel"] = str(error)
+        lacking["fuel"] = tell.without_folder(str(error), store)
     weather = read_weather(drive.manifest.weather)
     elevation = drive.car.car.elevation_m if drive.car else None
     return Driven(found, unit, mapped, loop, weather, air_of(weather, elevation), lacking)

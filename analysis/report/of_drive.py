@@ -339,10 +339,11 @@ def splits_figure(told: Driven, runs: Sequence[Run]) -> Figure | None:
         cells = [tell.signed(at[v].from_one_foot_s - medians[v]) if v in at else "" for v in speeds]
         rows.append([f"{run.n}", *cells])
     labels = [speed_label(speed, unit) for speed in speeds]
+    ticks = tuple((float(k), label.split()[0]) for k, label in enumerate(labels))
     plot = draw(
         series,
         Axis("Behind the median of the runs (left: quicker)", "s", decimals=2),
-        Axis("To", ticks=tuple((float(k), label) for k, label in enumerate(labels)), low=-0.6, high=len(speeds) - 0.4),
+        Axis("To", unit, ticks=ticks, low=-0.6, high=len(speeds) - 0.4),
         height=max(60 * len(speeds), 120),
         zero_x=True,
         said=f"Times of {len(runs)} runs to {len(speeds)} speeds, as differences from their median, with error bars.",

@@ -91,7 +91,7 @@ def season_page(season: Season, store: Path, targets: TargetsConfig, unit: str |
         title=f"{car}: {tell.day(first)} to {tell.day(last)}",
         subtitle="Season",
         verdict=_verdict(season, effects, best, speed, unit),
-        caveats=_caveats(season, effects),
+        caveats=_caveats(season, effects, store),
         facts=[
             ("Drives", str(len(season.drives))),
             ("Days", str(len({row.outing for row in season.drives}))),
@@ -135,10 +135,10 @@ def _verdict(season: Season, effects: Attribution | None, best: BestRun | None, 
     return [sentence(line) for line in said]
 
 
-def _caveats(season: Season, effects: Attribution | None) -> list[str]:
+def _caveats(season: Season, effects: Attribution | None, store: Path) -> list[str]:
     lines = list(effects.caveats) if effects is not None else []
     lines += season.caveats
-    lines += [f"{row.drive}: {row.trouble}" for row in season.drives if row.trouble]
+    lines += [f"{row.drive}: {tell.without_folder(row.trouble, store)}" for row in season.drives if row.trouble]
     struck = [each for each in season.left_out if each.struck]
     lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
     others = len(season.left_out) - len(struck)

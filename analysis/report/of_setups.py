@@ -164,14 +164,15 @@ def _splits(answer: Comparison, unit: str) -> list[Block]:
     y = np.arange(len(splits), dtype=float)
     d, low, high = (np.array([getattr(s.interval, name) for s in splits]) for name in ("estimate", "low", "high"))
     run_low, run_high = (np.array([getattr(s.interval, name) for s in splits]) for name in ("run_low", "run_high"))
-    labels = [speed_label(split.speed_mps, unit) for split in splits]
+    labels = [speed_label(split.speed_mps, unit).split()[0] for split in splits]
+    ticks = tuple((float(k), label) for k, label in enumerate(labels))
     plot = draw(
         [
             Series("with days", d, y, low, high, 0, "points", False, "with days", across=True),
             Series("runs only", d, y - 0.22, run_low, run_high, 1, "points", False, "runs only", across=True),
         ],
         Axis(f"{answer.b} less {answer.a} (left: quicker)", "s"),
-        Axis("To", ticks=tuple((float(k), label) for k, label in enumerate(labels)), low=-0.6, high=len(splits) - 0.4),
+        Axis("To", unit, ticks=ticks, low=-0.6, high=len(splits) - 0.4),
         height=max(54 * len(splits), 110),
         zero_x=True,
         said=f"Difference in time to {tell.plural(len(splits), 'speed')}, with intervals.",
@@ -377,6 +378,5 @@ def _mixture(answer: Comparison, bests: Sequence[Best | None], targets: TargetsC
         out.append(change_map(one.answer, two.answer, (one.drive.id, two.drive.id), unit))
     for letter, best in zip("AB", bests, strict=True):
         if best is not None and best[0].mapped is not None:
-            out.append(Words(f"{letter}, drive {best[0].drive.id}:"))
-            out += mixture_blocks(best[0].mapped, unit)
+            out += mixture_blocks(best[0].mapped, unit, f"{letter}, drive {best[0].drive.id}: ")
     return out

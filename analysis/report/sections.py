@@ -79,8 +79,8 @@ def channel_words(found: MixtureMap) -> str:
     return "AFR" if found.channel == "afr" else "lambda"
 
 
-def mixture_blocks(mapped: Mapped, unit: str) -> list[Block]:
-    """The map with targets and amounts, the regimes, and what was left out."""
+def mixture_blocks(mapped: Mapped, unit: str, whose: str = "") -> list[Block]:
+    """The map with targets and amounts, the regimes, and what was left out; `whose` begins its title."""
     from analysis.cli_mixture import delay_sentence
 
     found = mapped.answer
@@ -118,7 +118,7 @@ def mixture_blocks(mapped: Mapped, unit: str) -> list[Block]:
         ]
         for s in found.summaries
     ]  # fmt: skip
-    title = f"{name} by speed and load: median, standard error, seconds"
+    title = f"{whose}{name} by speed and load: median, standard error, seconds"
     heads = ["Driving", "Seconds", "Median", "Sigma", "Target", "Judgement"]
     left_out = ", ".join(f"{mask.reason} {mask.seconds:.0f} s" for mask in found.masks if mask.seconds >= 0.5)
     return [

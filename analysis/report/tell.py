@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+import os
 from datetime import datetime
+from pathlib import Path
 
 from logger.units import SPEED_UNITS
 
@@ -63,3 +65,10 @@ def clock(seconds: float) -> str:
 
 def plural(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def without_folder(text: str, store: Path) -> str:
+    """`text` without the folder of the store, which may tell a user's name."""
+    for folder in (str(store.resolve()), str(store)):
+        text = text.replace(f"{folder}{os.sep}", "").replace(folder, "the store")
+    return text
