@@ -1,8 +1,9 @@
 """Speed as ratios: our code and a named baseline, in turn, in one run, on one machine.
 
-    python tests/bench/bench_decode.py
+    PYTHONPATH=sample_logs python tests/bench/bench_decode.py
 
-Each bench prints the medians and the ratio of its pairs. A ratio holds where a second does not: machines differ and drift.
+Each bench prints the medians and the ratio of its pairs. A ratio holds where a second does not: machines differ and
+drift.
 """
 
 from __future__ import annotations
