@@ -291,7 +291,7 @@ class Privacy(_Section):
     """[privacy]: which positions are cut from exports and reports. Recording keeps everything."""
 
     ends_m: Annotated[float, Field(ge=0, le=100_000)] = 300.0
-    """Cut at a drive's beginning and end, until the car is this far from where it started and stopped; 0: not at all."""
+    """Cut at a drive's beginning and end, until the car is this far from where it began and ended; 0: not at all."""
     circle: list[PrivateCircle] = []
 
 
