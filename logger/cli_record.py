@@ -98,7 +98,7 @@ def record(
             sys.stdout.flush()
     except OSError:
         shown = False
-    if not shown or outcome.unfinished:
+    if not shown or recorder.finishing:
         os._exit(code)
     raise typer.Exit(code)
 
@@ -371,7 +371,8 @@ class _Signals:
     def __enter__(self) -> None:
         for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK", "SIGQUIT"):
             number = getattr(signal, name, None)
-            if number is not None and signal.getsignal(number) is not signal.SIG_IGN:  # nohup and the like are obeyed
+            # nohup is obeyed. A shell ignores SIGINT for what it starts in the background, but who sends it means it.
+            if number is not None and (name == "SIGINT" or signal.getsignal(number) is not signal.SIG_IGN):
                 self._before[number] = signal.signal(number, self._stop)
         for name in ("SIGTSTP", "SIGTTIN", "SIGTTOU", "SIGPIPE"):
             number = getattr(signal, name, None)

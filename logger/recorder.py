@@ -67,6 +67,7 @@ class _Reader(threading.Thread):
         self, source: Source, finder: ports.Finder, health: Health, put: Callable[[Chunk], None], stop: threading.Event
     ) -> None:
         super().__init__(name=f"reader of {source.name}", daemon=True)
+        self.source = source.name
         self._source, self._finder, self._health, self._put, self._stop_asked = source, finder, health, put, stop
         self._lost_ns = 0
 
@@ -203,6 +204,11 @@ class Recorder:
         self._put(event(mono_ns, "note", text=text))
 
     @property
+    def finishing(self) -> bool:
+        """Whether a drive that was given up on is still being finished, after `run` has returned."""
+        return self._closer.is_alive()
+
+    @property
     def state(self) -> State:
         """What the recorder is doing now."""
         state = self._keeper.state
@@ -258,9 +264,11 @@ class Recorder:
                     pause = min(pause, max(ends_ns - monotonic_ns(), 0))
                 self._wake.wait(pause / SECOND)
             self._stop_readers.set()
-            ends = time.monotonic() + 0.6
+            # An open port is read to its last byte; one that is still being looked for has none.
+            ends = time.monotonic() + 2.0
             for reader in readers:
-                reader.join(max(0.0, ends - time.monotonic()))
+                if self.health[reader.source].state == "open":
+                    reader.join(max(0.0, ends - time.monotonic()))
             self._turn()
         finally:
             self._stop_readers.set()

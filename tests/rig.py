@@ -136,6 +136,8 @@ class Recording:
         path = store / "recorder.toml"
         path.write_text(config, encoding="utf-8")
         self.out, self.err = store / ".out.txt", store / ".err.txt"
+        if threading.current_thread() is threading.main_thread():
+            signal.signal(signal.SIGHUP, signal.SIG_DFL)  # under nohup it would be ignored, here and in the child
         with self.out.open("wb") as out, self.err.open("wb") as err:
             self.process = subprocess.Popen(
                 [*PULLBOOK, "record", "--store", str(store), *options],
