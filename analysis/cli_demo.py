@@ -123,6 +123,8 @@ def _walk(folder: Path, run: Command) -> None:
     run("jets", ids["starts-both-2"])
     take("starts-smaller-jet")
     run("season")
+    _say("9. The season on one page, to open in any browser, to print, to give away.")
+    run("report", "--season", "--out", str(folder / "season.html"))
     _say(
         f"That was the loop. The drives stay in {folder}; try",
         f"  pullbook runs --all --store {shlex.quote(str(folder))}",
