@@ -67,6 +67,16 @@ class Weather:
     wind_from_deg: float
 
     @property
+    def force(self) -> float:
+        """What this air does to the force of the engine, against 25 C and 990 hPa dry: one over SAE J1349's factor."""
+        vapour_hpa = (
+            self.humidity_percent / 100 * 6.11 * 10 ** (7.5 * self.temperature_c / (237.3 + self.temperature_c))
+        )
+        return float(
+            1 / (1.18 * 990 / (self.pressure_hpa - vapour_hpa) * ((self.temperature_c + 273) / 298) ** 0.5 - 0.18)
+        )
+
+    @property
     def density_ratio(self) -> float:
         """Air density over that of 15 C and 1013 hPa; dry air is near enough to make a sample drive."""
         return self.pressure_hpa / 1013.25 * 288.15 / (273.15 + self.temperature_c)
@@ -165,7 +175,7 @@ SEASON = [
 
 def make(outing: Outing, seed: int) -> None:
     rng = np.random.default_rng(seed)
-    force = outing.day_force * outing.weather.density_ratio**0.5
+    force = outing.day_force * outing.weather.force * 0.98
     force *= SNORKEL_FORCE if outing.parts["snorkel"] == "long" else 1.0
     force *= CLIP_FORCE if outing.parts["needle_clip"] == 4 else 1.0
     law = mixture_of(
