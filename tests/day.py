@@ -42,7 +42,9 @@ class QuickDisk(Disk):
 def second(n: int, start_ns: int) -> Iterator[Chunk]:
     """What comes in the n-th second: 10 bursts of five sentences, 50 readings of the mixture, 100 of the board."""
     speed = 0.1 if n % 720 >= 480 else 13.0
-    rest = nmea("GNVTG,84.4,T,,M,25.270,N,46.800,K,A") + nmea("GNGSA,A,3,05,07,13,14,,,,,,,,,1.31,0.70,1.11,1")
+    rest = nmea(f"GNVTG,84.4,T,,M,{speed * 3600 / 1852:.3f},N,{speed * 3.6:.3f},K,A") + nmea(
+        "GNGSA,A,3,05,07,13,14,,,,,,,,,1.31,0.70,1.11,1"
+    )
     rest += nmea("GPGSV,1,1,04,05,38,291,41,07,12,332,33,13,53,220,44,14,27,067,39")
     for at in range(100):
         mono_ns = start_ns + at * SECOND // 100
