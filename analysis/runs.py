@@ -24,7 +24,7 @@ from numpy.typing import NDArray
 from scipy.special import chndtr, ndtr
 
 from analysis.motion import Fixes, Interval, Motion, Noise
-from logger.units import FOOT_M, MPS_PER_KMH, MPS_PER_MPH
+from logger.units import FOOT_M, MPS_PER_KMH, MPS_PER_MPH, speed_label
 
 Floats = NDArray[np.float64]
 
@@ -759,7 +759,7 @@ def _name_aborted(found: list[Run], options: Options) -> list[Run]:
             short = asked is not None and run.peak_mps < asked
             others = len(peaks) >= 2 and run.peak_mps < 0.75 * float(np.median(peaks))
             if short or others:
-                run = replace(run, ended="aborted", ended_words=f"given up at {run.peak_mps * 3.6:.0f} km/h")
+                run = replace(run, ended="aborted", ended_words=f"given up at {speed_label(run.peak_mps, options.unit)}")
         out.append(run)
     return out
 
