@@ -759,7 +759,8 @@ def _name_aborted(found: list[Run], options: Options) -> list[Run]:
             short = asked is not None and run.peak_mps < asked
             others = len(peaks) >= 2 and run.peak_mps < 0.75 * float(np.median(peaks))
             if short or others:
-                run = replace(run, ended="aborted", ended_words=f"given up at {speed_label(run.peak_mps, options.unit)}")
+                words = f"given up at {speed_label(run.peak_mps, options.unit)}"
+                run = replace(run, ended="aborted", ended_words=words)
         out.append(run)
     return out
 
