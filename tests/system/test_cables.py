@@ -36,7 +36,7 @@ def _unplug_and_replug(tmp_path: Path, cycles: int) -> None:
             if cycle:
                 gps.plug_in(tmp_path / f"tty{cycle}")
             before = recording.state().get("sources", [{"bytes": 0}])[0]["bytes"]
-            sender = Sender(gps, (rmc(cycle * 10 + n / 20) for n in range(10**6)), per_s=20)
+            sender = Sender(gps, (rmc(cycle * 10 + n / 20, 12.0) for n in range(10**6)), per_s=20)
             sender.start()
             recording.wait(lambda s, had=before: s["sources"][0]["state"] == "open" and s["sources"][0]["bytes"] > had)
             sender.stop()
