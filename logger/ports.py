@@ -164,7 +164,8 @@ class Finder:
         self._listening, self._claims = threading.Lock(), threading.Lock()
         self._taken: dict[str, str] = {}  # device -> source name
         self._last_seen: dict[str, str] = {}  # source name -> device, tried first on return
-        self._deaf: dict[tuple[str, str], float] = {}  # (source, device) -> when it was last heard not to be the one
+        # (source name, device) -> until when it is left alone, not having been the one, and for how long that is [s]
+        self._not_the_one: dict[tuple[str, str], tuple[float, float]] = {}
 
     def open(self, source: Source, stopped: Callable[[], bool] = lambda: False) -> Opened:
         """Open the port of `source`; PortError says why it cannot be had yet. `stopped` ends a long listening."""
@@ -200,24 +201,29 @@ class Finder:
             return self._taken.setdefault(_real(found.device), source.name) == source.name
 
     def _open_by_ear(self, source: Source, stopped: Callable[[], bool]) -> Opened:
-        # A device that was heard for this source and did not fit is left alone for a while: opening a port over and
-        # over resets some boards, and listening at eight speeds takes ten seconds.
+        # A device that was heard for this source and did not fit is left alone for a while, longer each time: it may
+        # still be starting up, but opening a port over and over resets some boards, and listening takes its time.
         with self._listening:
-            now, heard_any = time.monotonic(), False
-            for found in self._candidates(source):
-                if now - self._deaf.get((source.name, found.device), -1e9) < 10 or not self._claim(found, source):
+            heard_any, candidates = False, list(self._candidates(source))
+            here = {found.device for found in candidates}
+            for key in [key for key in self._not_the_one if key[0] == source.name and key[1] not in here]:
+                del self._not_the_one[key]  # unplugged or taken: what comes back is another matter
+            for found in candidates:
+                until, pause = self._not_the_one.get((source.name, found.device), (0.0, 0.5))
+                if time.monotonic() < until or not self._claim(found, source):
                     continue
                 heard_any = True
                 opened = self._hear(found, source, stopped)
                 if opened is not None:
                     self._last_seen[source.name] = found.device
-                    self._deaf.pop((source.name, found.device), None)
+                    self._not_the_one.pop((source.name, found.device), None)
                     return opened
                 self.release(source)
-                self._deaf[source.name, found.device] = time.monotonic()
+                pause = min(2 * pause, 30.0)
+                self._not_the_one[source.name, found.device] = (time.monotonic() + pause, pause)
                 if stopped():
                     break
-        what = "no port heard so far speaks" if heard_any or self._deaf else "no free port to listen to for"
+        what = "no port heard so far speaks" if heard_any or self._not_the_one else "no free port to listen to for"
         raise PortError(f"{what} {_speech(source)}")
 
     def _candidates(self, source: Source) -> Iterator[Found]:

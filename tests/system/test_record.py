@@ -148,7 +148,7 @@ def test_once_and_commands_on_opening(tmp_path: Path) -> None:
     )
     with Cable(tmp_path / "gps") as gps, Recording(tmp_path / "store", config, "--once", "--json") as recording:
         recording.wait_open()
-        assert gps.heard(2.0) == b"$PXYZ,1*00\r\n"
+        assert gps.heard(0.5) == b"$PXYZ,1*00\r\n"
         gps.send(nmea("GPTXT,01,01,02,hello") + rmc(0) + rmc(1))
         assert recording.process.wait(30) == 0, recording.said()
     made = drive.open_drive(tmp_path / "store", "last")
