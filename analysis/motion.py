@@ -54,6 +54,8 @@ _Q_LEAVE_PER_S = np.array([0.15, 0.15, 0.2, 0.3, 1.0, 6.0])
 _Q_ENTER = np.array([0.2, 0.2, 0.2, 0.2, 0.15, 0.05])
 _Q_SHARE = _Q_ENTER / _Q_LEAVE_PER_S / np.sum(_Q_ENTER / _Q_LEAVE_PER_S)
 """Levels of q; how often each is left; which is entered then; the share of time that follows for each."""
+_GAP_Q = 3.0
+"""The least wander in a gap [m2/s5]: a gear change or a touch of the brake may hide there."""
 _REST_SIGMA_MPS = 0.003
 LEAST_NOISE_MPS = 0.015
 """No receiver's Doppler speed is better than this; one that seems so repeats itself."""
@@ -675,7 +677,7 @@ def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
     weight = np.exp(log)
     weight /= weight.sum(1, keepdims=True)
     q = np.exp(weight @ np.log(_Q_LEVELS))
-    return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, 0.3), q), float)
+    return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float)
 
 
 def _filter_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> tuple[Floats, Floats, Floats]:
