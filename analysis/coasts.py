@@ -17,8 +17,9 @@ density scales C from the day's to the reference.
 **Roads sag.** A stretch that sags or humps in the middle acts alike on both directions: a car that always starts fast
 at one end meets the same slopes at the same speeds whichever way it goes, and 0.3 m of sag in 800 m look like several
 newtons of rolling and less drag. So the grade of a stretch is a cubic along it, whose changes are held to be small
-(`EVEN_SIGMA`) or to what the receiver's altitudes say; what the coasts do not tell about them stays in the
-uncertainty of A and C. Coasts of different starts, or slow and fast coasts over the same ground, do tell.
+(about `EVEN_SIGMA`, more or less as the coasts show) and to what the receiver's altitudes say; what the coasts do not
+tell about them stays in the uncertainty of A and C. Coasts of different starts, or slow and fast coasts over the same
+ground, do tell.
 
 **Uncertainty.** Receiver noise is the smallest part; gusts last as long as a coast does. What makes coasts differ is
 modelled as a gusting wind whose size and duration the coasts themselves tell (restricted maximum likelihood [4]), and
@@ -151,11 +152,11 @@ class Coast:
 
     @property
     def from_mps(self) -> float:
-        return float(np.mean(self.v_mps[:3]))
+        return float(self.smooth_mps[0])
 
     @property
     def to_mps(self) -> float:
-        return float(np.mean(self.v_mps[-3:]))
+        return float(self.smooth_mps[-1])
 
     @property
     def seconds(self) -> float:
@@ -597,7 +598,7 @@ def fit(
     a, b, c = (float(value) for value in whole)
     measured = Measured(
         a, b, c, covariance, scatter, road, best.dof, mass, density_kg_per_m3, density_sigma, list(coasts),
-        best.described(), best.gusts, None, list(left_out), [],
+        best.described(), best.conditions[:2], None, list(left_out), [],
     )  # fmt: skip
     _refuse_what_it_cannot_tell(measured, low, high)
     measured = replace(measured, second=_interval_method(problem, best, measured))
@@ -623,7 +624,7 @@ class _Layout:
         """The polynomials of the grade where a coast was after so much way, (readings, orders)."""
         half = max(self.length_m[self.stretch[k]] / 2, 0.5)
         place = self.place[k][0] + self.sense[k] * way_m / half
-        return np.asarray(np.polynomial.legendre.legvander(np.clip(place, -1.2, 1.2), _GRADE_ORDER))
+        return np.asarray(np.polynomial.legendre.legvander(np.clip(place, -1.5, 1.5), _GRADE_ORDER))
 
     @classmethod
     def of(cls, coasts: Sequence[Coast]) -> _Layout:
@@ -663,7 +664,15 @@ class _Layout:
 _GRADE_ORDER = 3
 _ROUNDS = 12
 _FIRST_MPS = 1.0
-_LASTS_BOUNDS = (math.log(2), math.log(60))
+
+
+class _Conditions(NamedTuple):
+    """What the coasts say of the day and the road: gusts by size [m/s] and duration [s], and how uneven the stretches
+    are as a factor on what was expected."""
+
+    gust_mps: float
+    gust_s: float
+    uneven: float
 
 
 class _Trace(NamedTuple):
@@ -698,26 +707,32 @@ class _Problem:
         head = layout.sense * np.array([coast.headwind_mps for coast in coasts])
         stated = [float(head[self.group == g].mean()) for g in range(len(self.winds))]
         self.first_wind = self.shared + layout.stretches * (_GRADE_ORDER + 1)
-        centre, sigma = [0.0] * self.shared, [math.inf] * self.shared
-        for j in range(layout.stretches):
-            slope, slope_sigma = _change_by_altitude(coasts, layout, j, even)
-            centre += [grade or 0.0, slope, 0.0, 0.0]
-            sigma += [0.1 if grade is None else KNOWN_GRADE_SIGMA, slope_sigma, even, even / 2]
-        self.centre, self.sigma = np.array(centre + stated), np.array(sigma + [WIND_PRIOR_MPS] * len(stated))
+        self.heights = [_change_by_altitude(coasts, layout, j) for j in range(layout.stretches)]
+        self.stated, self.grade, self.even = stated, grade, even
+
+    def beforehand(self, uneven: float) -> tuple[Array, Array]:
+        """Of each parameter what is known without the coasts: its value, and one over its variance."""
+        centre, known = [0.0] * self.shared, [0.0] * self.shared
+        rough = (uneven * self.even) ** -2
+        for change, sigma in self.heights:
+            centre += [self.grade or 0.0, change * sigma**-2 / (sigma**-2 + rough), 0.0, 0.0]
+            known += [(0.1 if self.grade is None else KNOWN_GRADE_SIGMA) ** -2, sigma**-2 + rough, rough, 4 * rough]
+        return np.array(centre + self.stated), np.array(known + [WIND_PRIOR_MPS**-2] * len(self.stated))
 
     def solve(self) -> _Solution:
-        """Gauss and Newton's way, with the gusts of these coasts found along it."""
-        theta = np.nan_to_num(self.centre)
+        """Gauss and Newton's way, with the conditions found along it."""
+        conditions = _Conditions(GUST_MPS, GUST_S, 1.0)
+        centre, known = self.beforehand(conditions.uneven)
+        theta = centre.copy()
         theta[0], theta[self.shared - 1] = 0.012 * self.mass.mass_kg * GRAVITY, 0.0008 * self.mass.mass_kg
         begin = np.array([float(coast.smooth_mps[0]) for coast in self.coasts])
-        known = np.where(np.isfinite(self.sigma), self.sigma, np.inf) ** -2
-        gusts = (GUST_MPS, GUST_S)
         for number in range(_ROUNDS):
             traces = [self._trace(k, theta, float(begin[k])) for k in range(len(self.coasts))]
             if number in (2, 4):
-                gusts = self._gusts(traces, known, theta, gusts)
-            inverses = [np.linalg.inv(self._covariance(k, each, gusts)) for k, each in enumerate(traces)]
-            whole, pull = np.diag(known), known * (self.centre - theta)
+                conditions = self._likeliest(traces, theta, conditions)
+                centre, known = self.beforehand(conditions.uneven)
+            inverses = [np.linalg.inv(self._covariance(k, each, conditions)) for k, each in enumerate(traces)]
+            whole, pull = np.diag(known), known * (centre - theta)
             for each, inverse in zip(traces, inverses, strict=True):
                 weighed = each.x.T @ inverse
                 whole, pull = whole + weighed @ each.x, pull + weighed @ each.left
@@ -731,7 +746,7 @@ class _Problem:
             ]
             if number > 4 and float(step @ whole @ step) < 1e-6:
                 break
-        return _Solution(self, theta, whole, known, gusts, [each.left - each.x @ step for each in traces])
+        return _Solution(self, theta, whole, known, conditions, [each.left - each.x @ step for each in traces])
 
     def _farthest(self, theta: Array) -> Array:
         """The longest step of each parameter at a time."""
@@ -754,7 +769,7 @@ class _Problem:
         grade, weight, inertia = slice(at, at + _GRADE_ORDER + 1), mass.mass_kg * GRAVITY, mass.inertia_kg
         v = self.speed[k]
         for _ in range(6):
-            shape = layout.shape(k, integral(v, t))
+            shape = layout.shape(k, v[0] * t[0] + integral(v, t))
             air = v + wind
             force = theta[0] + b * v + c * air * np.abs(air) + weight * sense * (shape @ theta[grade])
             slows = -(b + 2 * c * np.abs(air)) / inertia
@@ -782,44 +797,45 @@ class _Problem:
         respond = -grows[:, None] * sums / (grows * inertia)
         return _Trace(self.speed[k] - v, respond @ push, grows, respond * blown)
 
-    def _covariance(self, k: int, trace: _Trace, gusts: tuple[float, float]) -> Array:
+    def _covariance(self, k: int, trace: _Trace, conditions: _Conditions) -> Array:
         """Of what is left of the readings of one coast: noise, an unknown first speed, and gusts."""
         apart = np.abs(self.time[k][:, None] - self.time[k])
-        blown = trace.gust @ np.exp(-apart / gusts[1]) @ trace.gust.T
-        return np.asarray(
-            np.diag(self.noise[k] ** 2) + _FIRST_MPS**2 * np.outer(trace.first, trace.first) + gusts[0] ** 2 * blown
-        )
+        blown = trace.gust @ np.exp(-apart / conditions.gust_s) @ trace.gust.T
+        steady = np.diag(self.noise[k] ** 2) + _FIRST_MPS**2 * np.outer(trace.first, trace.first)
+        return np.asarray(steady + conditions.gust_mps**2 * blown)
 
-    def _gusts(
-        self, traces: Sequence[_Trace], known: Array, theta: Array, start: tuple[float, float]
-    ) -> tuple[float, float]:
-        """Size [m/s] and duration [s] of the gusts by restricted maximum likelihood.
+    def _likeliest(self, traces: Sequence[_Trace], theta: Array, start: _Conditions) -> _Conditions:
+        """The conditions by restricted maximum likelihood, around the parameters so far.
 
         Whatever makes a coast differ from the others for seconds to a minute is put down to a gusting wind: a
-        first-order (Ornstein and Uhlenbeck's) process.
+        first-order (Ornstein and Uhlenbeck's) process. How long gusts last is held to `GUST_S` within a factor of 2,
+        how uneven the road is to what was expected within a factor of 3.
         """
         from scipy.linalg import cho_solve
         from scipy.optimize import minimize
 
+        grades = slice(self.shared, self.first_wind)
+
         def unlikely(logs: Array) -> float:
-            gusts = (float(np.exp(logs[0])), float(np.exp(logs[1])))
-            total, whole, pull = 0.0, np.diag(known), known * (self.centre - theta)
+            conditions = _Conditions(*np.exp(logs).tolist())
+            centre, known = self.beforehand(conditions.uneven)
+            away = centre - theta
+            whole, pull = np.diag(known), known * away
+            total = float(pull @ away) - float(np.log(known[grades]).sum())
             for k, each in enumerate(traces):
-                factor = np.linalg.cholesky(self._covariance(k, each, gusts))
+                factor = np.linalg.cholesky(self._covariance(k, each, conditions))
                 solved = cho_solve((factor, True), np.column_stack([each.x, each.left]))
                 whole, pull = whole + each.x.T @ solved[:, :-1], pull + each.x.T @ solved[:, -1]
                 total += 2 * float(np.sum(np.log(np.diag(factor)))) + float(each.left @ solved[:, -1])
-            rough = (logs[1] - math.log(GUST_S)) ** 2 / math.log(2.0) ** 2
-            return (
-                total + float(np.linalg.slogdet(whole)[1]) - float(pull @ np.linalg.solve(whole, pull)) + float(rough)
-            )
+            total += (logs[1] - math.log(GUST_S)) ** 2 / math.log(2) ** 2 + logs[2] ** 2 / math.log(3) ** 2
+            return float(total + np.linalg.slogdet(whole)[1] - pull @ np.linalg.solve(whole, pull))
 
         found = minimize(
-            unlikely, np.log(start), method="Nelder-Mead", bounds=[(math.log(0.02), math.log(5)), _LASTS_BOUNDS],
-            options={"xatol": 0.05, "fatol": 0.05, "maxfev": 60},
+            unlikely, np.log(start), method="Nelder-Mead",
+            bounds=[(math.log(low), math.log(high)) for low, high in ((0.02, 5.0), (2.0, 60.0), (0.02, 5.0))],
+            options={"xatol": 0.05, "fatol": 0.05, "maxfev": 90},
         )  # fmt: skip
-        size, lasts = np.exp(found.x)
-        return float(size), float(lasts)
+        return _Conditions(*np.exp(found.x).tolist())
 
 
 def _binned(coast: Coast) -> tuple[Array, Array, Array]:
@@ -842,7 +858,7 @@ class _Solution:
     theta: Array
     whole: Array
     known: Array
-    gusts: tuple[float, float]
+    conditions: _Conditions
     left: list[Array]
 
     @cached_property
@@ -859,7 +875,7 @@ class _Solution:
     def dof(self) -> float:
         """Of the gusts: stretches of time about as long as they last, less what was fitted."""
         seconds = sum(coast.seconds for coast in self.problem.coasts)
-        return max(seconds / (3 * self.gusts[1]) - self.problem.shared - 2 * len(self.problem.winds), 2.0)
+        return max(seconds / (3 * self.conditions.gust_s) - self.problem.shared - 2 * len(self.problem.winds), 2.0)
 
     def described(self) -> list[Stretch]:
         problem, layout = self.problem, self.problem.layout
@@ -884,11 +900,10 @@ class _Solution:
         return stretches
 
 
-def _change_by_altitude(coasts: Sequence[Coast], layout: _Layout, stretch: int, even: float) -> tuple[float, float]:
-    """Change of slope from the middle of a stretch to its end before the coasts are fitted, and its sigma [-].
+def _change_by_altitude(coasts: Sequence[Coast], layout: _Layout, stretch: int) -> tuple[float, float]:
+    """Change of slope from the middle of a stretch to its end by the altitudes, and its standard error [-].
 
-    What roads are like (0 with `even`) and what the altitudes say, each by its weight. The altitudes' error comes from
-    leaving out each coast in turn; with fewer than six coasts they are not asked.
+    The error comes from leaving out each coast in turn; with fewer than six coasts it is taken as infinite.
     """
     parts = []
     for k in np.flatnonzero(layout.stretch == stretch).tolist():
@@ -898,17 +913,15 @@ def _change_by_altitude(coasts: Sequence[Coast], layout: _Layout, stretch: int, 
             x = np.column_stack([u[good], u[good] ** 2])
             parts.append((x - x.mean(axis=0), alt[good] - alt[good].mean()))
     if len(parts) < 6:
-        return 0.0, even
+        return 0.0, math.inf
     squares = [x.T @ x for x, _ in parts]
     whole = sum(squares) + 1e-6 * np.eye(2)
     theta = np.linalg.solve(whole, sum(x.T @ y for x, y in parts))
-    moves = [np.linalg.solve(whole - s, -x.T @ (y - x @ theta))[1] for (x, y), s in zip(parts, squares, strict=True)]
-    sag_variance = (len(parts) - 1) / len(parts) * float(np.sum((moves - np.mean(moves)) ** 2))
-    per_sag = 4 / max(layout.length_m[stretch], 1.0)
+    moves = [np.linalg.solve(whole - s, -x.T @ (y - x @ theta))[1:] for (x, y), s in zip(parts, squares, strict=True)]
     # Student's t of few coasts has longer tails than a normal curve: widen it to the same variance.
-    seen = sag_variance * per_sag**2 * (len(parts) - 1) / (len(parts) - 3)
-    weight = even**2 / (even**2 + seen)
-    return float(theta[1]) * per_sag * weight, even * math.sqrt(1 - weight)
+    variance = float(_jackknife(np.array(moves))[0, 0]) * (len(parts) - 1) / (len(parts) - 3)
+    per_sag = 4 / max(layout.length_m[stretch], 1.0)
+    return float(theta[1]) * per_sag, max(math.sqrt(variance) * per_sag, 1e-5)
 
 
 def _force_sigma(covariance: Array, speed_mps: ArrayLike) -> Array:
@@ -944,8 +957,8 @@ def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> 
         )
     if count < 4:
         said.append(
-            f"With {count} {'coast' if count == 1 else 'coasts'} it is known only roughly how much the wind gusted; five "
-            "to each side are better."
+            f"With {count} {'coast' if count == 1 else 'coasts'} it is known only roughly how much the wind gusted; "
+            "five to each side are better."
         )
     one_way = [s for s in measured.stretches if min(s.forward, s.backward) == 0]
     if both_ways and one_way:
@@ -990,7 +1003,8 @@ def _interval_method(problem: _Problem, best: _Solution, measured: Measured) -> 
     intervals = []
     for number, (ahead, back, count) in sorted(full.items()):
         values = np.array([[forces_without[number]] for forces_without in single if number in forces_without])
-        sigma = math.sqrt(_jackknife(values)[0, 0]) if len(values) >= 4 else math.nan
+        told = len(values) == len(single) >= 4  # else one of its directions hangs on a single coast
+        sigma = math.sqrt(_jackknife(values)[0, 0]) if told else math.nan
         intervals.append(Interval((number + 0.5) * _STEP_MPS, (ahead + back) / 2, sigma, ahead, back, count))
     agrees = True
     for at in (intervals[0].speed_mps, intervals[-1].speed_mps):
@@ -1102,7 +1116,7 @@ def save(measured: Measured, path: Path, words: str) -> None:
         "mass_kg": f"{measured.mass.mass_kg:.1f}",
         "measured": json.dumps(words, ensure_ascii=False),
     }
-    text = _with_section(path.read_text(encoding="utf-8-sig"), "road_load", values)
+    text = _with_section(path.read_bytes().decode("utf-8-sig"), "road_load", values)
     after = parse(text, CarConfig, str(path))
     if after.model_copy(update={"road_load": None}) != before.model_copy(update={"road_load": None}):
         raise ConfigError(f"{path}: [road_load] cannot be written without touching the rest: add it by hand")

@@ -81,13 +81,14 @@ def rough_coasts(
     wind_mps: float = 0.7,
     rate_hz: float = 10.0,
     noise_mps: float = 0.05,
+    length_m: float = 900.0,
 ) -> list[Coast]:
-    """Coasts to and fro in a wind that gusts (first-order, `gust_s`), over a road whose slope changes along it by a
-    draw from `even_sigma`, integrated in steps of 0.05 s side by side."""
+    """Coasts to and fro between the ends of a road, in a wind that gusts (first-order, `gust_s`), over slopes that
+    change along it by a draw from `even_sigma`, integrated in steps of 0.05 s side by side."""
     count, dt = 2 * pairs, 0.05
     way = np.tile([1.0, -1.0], pairs)
     v = from_mps + rng.normal(0, 0.5, count)
-    x = np.where(way > 0, 0.0, 900.0) + rng.normal(0, 25, count)
+    x = np.where(way > 0, 0.0, length_m) + rng.normal(0, 25, count)
     start = x.copy()
     change = rng.normal(0, [even_sigma, even_sigma, even_sigma / 2])
     gust = rng.normal(0, gust_mps, count)
@@ -95,7 +96,7 @@ def rough_coasts(
     speeds = [v]
 
     def accelerate(v: Floats, x: Floats) -> Floats:
-        slope = grade + np.polynomial.legendre.legval(np.clip((x - 450) / 450, -1.1, 1.1), [0.0, *change])
+        slope = grade + np.polynomial.legendre.legval(np.clip(2 * x / length_m - 1, -1.3, 1.3), [0.0, *change])
         air = v + way * (wind_mps + gust)
         return -(a_n + c_n_per_mps2 * air * np.abs(air) + mass_kg * GRAVITY * slope * way) / (mass_kg + rotating_kg)
 
