@@ -940,7 +940,7 @@ def _refuse_what_it_cannot_tell(measured: Measured, low: float, high: float) -> 
             "day, both ways"
         )
     a_give, _, c_give = measured.half_widths
-    if measured.c_n_per_mps2 <= c_give or measured.a_n + a_give <= 0:
+    if c_give > 0.6 * measured.c_n_per_mps2 or a_give > 0.6 * force or measured.a_n + a_give <= 0:
         raise NoAnswer(
             f"these coasts tell the force, {at}, but not how it splits into rolling and drag: coast over more speed, "
             "both ways, some from other places"

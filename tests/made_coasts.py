@@ -93,7 +93,7 @@ def rough_coasts(
     change = rng.normal(0, [even_sigma, even_sigma, even_sigma / 2])
     gust = rng.normal(0, gust_mps, count)
     keep = np.exp(-dt / gust_s)
-    speeds = [v]
+    speeds, places = [v], [x]
 
     def accelerate(v: Floats, x: Floats) -> Floats:
         slope = grade + np.polynomial.legendre.legval(np.clip(2 * x / length_m - 1, -1.3, 1.3), [0.0, *change])
@@ -108,11 +108,13 @@ def rough_coasts(
         v = new
         gust = keep * gust + np.sqrt(1 - keep**2) * rng.normal(0, gust_mps, count)
         speeds.append(v)
+        places.append(x)
     table, step = np.array(speeds), round(1 / rate_hz / dt)
+    on_road = np.abs(2 * np.array(places) / length_m - 1) < 1.3  # the road ends, and so does the coast
     coasts = []
     for k in range(count):
-        moving = table[:, k] > to_mps
-        reading = table[moving, k][::step]
+        rolling = (table[:, k] > to_mps) & on_road[:, k]
+        reading = table[: int(np.argmin(rolling)) if not rolling.all() else len(table), k][::step]
         reading = reading + rng.normal(0, noise_mps, len(reading))
         t = np.arange(len(reading)) * step * dt
         coasts.append(Coast(t, reading, 90.0 if way[k] > 0 else 270.0, float(start[k]), outing="day"))
