@@ -254,7 +254,7 @@ def _moments(weight: Floats, values: Floats, sigma: Floats) -> tuple[float, floa
 class _Rise(NamedTuple):
     """One way for the acceleration to come in: which curve, over what time [s], from what first share, how likely."""
 
-    curve: Literal["straight", "fading", "s-shaped"]
+    curve: Literal["straight", "fading", "s-shaped", "falling"]
     seconds: float
     first: float
     weight: float
@@ -269,6 +269,8 @@ def _rises() -> list[_Rise]:
     with the least bias that is possible for all of them at once. See DEVELOPERS.md for what is left.
     """
     rises = [_Rise("straight", 0.0, 1.0, 1.0)]
+    # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
+    rises += [_Rise("falling", seconds, 1.0, 0.15) for seconds in (0.005, 0.1, 0.25)]
     for curve, first, weight, tilt in (
         ("straight", 0.0, 0.60, 1.0),
         ("fading", 0.0, 0.05, 0.0),
@@ -324,7 +326,10 @@ def fit_launch(
     coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.1), 20) + 1)
     log = _evidence(readings, coarse, x, tables, span, wanders[1:2])[0] + prior[:, None, None]
     weight = np.exp(log - log.max())
-    alive = np.flatnonzero(weight.sum((1, 2)) > 1e-3 * weight.sum((1, 2)).max())
+    share = weight.sum((1, 2))
+    # A quick start is too sharp for the coarse look to judge: all of them stay.
+    quick = np.array([rise.seconds < 0.1 or rise.curve == "falling" for rise in rises])
+    alive = np.flatnonzero((share > 1e-3 * share.max()) | quick)
     support = np.flatnonzero(weight.sum((0, 2)) > 1e-5 * weight.sum((0, 2)).max())
     low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
     grid = np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
@@ -364,22 +369,25 @@ def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple
 
 def _speed_table(x: Floats, rise: _Rise) -> Floats:
     """Speed gained by `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (m, knots)."""
-    share = np.ones_like(x)
-    if rise.seconds > 0:
-        u = x / rise.seconds
-        inside = np.minimum(u, 1.0)
-        match rise.curve:
-            case "straight":
-                share = inside
-            case "fading":
-                share = 1 - np.exp(-3 * u)
-            case "s-shaped":
-                share = inside * inside * (3 - 2 * inside)
+    u = x / max(rise.seconds, 1e-9)
+    inside = np.minimum(u, 1.0)
+    if rise.curve == "falling":
+        # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
+        begun = math.sqrt(0.5 * rise.seconds)
+        gained = np.where(u < 1, begun * u, np.sqrt(2 * x) - begun)
+    else:
+        if rise.curve == "straight":
+            share = inside
+        elif rise.curve == "fading":
+            share = 1 - np.exp(-3 * u)
+        else:
+            share = inside * inside * (3 - 2 * inside)
         share = rise.first + (1 - rise.first) * share
+        gained = np.concatenate([[0.0], np.cumsum((share[1:] + share[:-1]) / 2) * (x[1] - x[0])])
     knots = np.linspace(0.0, float(x[-1]), _KNOTS)
-    accel = np.stack([np.interp(x, knots, row) for row in np.eye(_KNOTS)], -1) * share[:, None]
-    out = np.zeros_like(accel)
-    out[1:] = np.cumsum((accel[1:] + accel[:-1]) / 2, 0) * (x[1] - x[0])
+    hats = np.stack([np.interp(x, knots, row) for row in np.eye(_KNOTS)], -1)
+    out = np.zeros_like(hats)
+    out[1:] = np.cumsum((hats[1:] + hats[:-1]) / 2 * np.diff(gained)[:, None], 0)
     return out
 
 
@@ -688,6 +696,12 @@ def _launch_of(motion: Motion, rest: Interval, departed: int, peak: int) -> Laun
     # Readings up to 5 m/s, but no fewer than four of them and no more than five seconds.
     enough = departed + (6 if step < 0.6 else 3)
     until = float(min(max(t[quick], t[departed] + 1.2, t[min(enough, peak)]), t[departed] + max(5.0, 4 * step)))
+    pull = motion.accel_mps2[departed : peak + 1]
+    most = np.maximum.accumulate(pull)
+    returns = np.maximum.accumulate(pull[::-1])[::-1] - pull > 0.25 * most
+    falls = np.flatnonzero((pull < 0.35 * most) | ((pull < 0.75 * most) & returns))
+    if len(falls):
+        until = min(until, float(t[departed + falls[0]]) - 0.3)  # a gear change is no part of the launch
     until = max(min(until, float(t[peak]) + step), float(t[min(departed + 2, len(t) - 1)]))
     latest = float(t[departed])
     earliest = max(rest.start_s, rest.end_s - 2.5 - 0.5 * step)
