@@ -27,7 +27,7 @@ AIR_KG_PER_M3 = 1.204
 ROTATING_SHARE = 0.04
 """Wheels, belt and engine as a share of the mass where the car's file does not say (common practice, no source)."""
 
-PROVEN = 0.75
+PROVEN = 0.85
 """Share of the drive's best pull or power that a speed must have seen to count as driven flat out."""
 
 Array = NDArray[np.float64]
