@@ -260,13 +260,14 @@ class _Rise(NamedTuple):
     weight: float
 
 
-def _rises() -> list[_Rise]:
+def _rises(slow: bool) -> list[_Rise]:
     """Every way that `fit_launch` averages over.
 
     Readings near zero cannot tell these apart where the rise is long: what happens below the noise is invisible, and
     how early the car began to move there depends on the curve. The weights therefore decide, and are set so that
     launches of all the usual kinds (a clutch that bites, a belt that slips in, a foot that goes down slowly) come out
-    with the least bias that is possible for all of them at once. See DEVELOPERS.md for what is left.
+    with the least bias that is possible for all of them at once. See DEVELOPERS.md for what is left. `slow`: fixes are
+    so far apart that they say nothing of the rise, and quick ones count for more.
     """
     rises = [_Rise("straight", 0.0, 1.0, 1.0)]
     # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
@@ -280,7 +281,7 @@ def _rises() -> list[_Rise]:
         ("s-shaped", 0.45, 0.09, 0.4),
     ):
         for seconds in (0.08, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.4, 3.4):
-            rises.append(_Rise(curve, seconds, first, weight * (seconds / 0.8) ** tilt))  # type: ignore[arg-type]
+            rises.append(_Rise(curve, seconds, first, weight * (seconds / 0.8) ** (tilt - slow * 0.5)))  # type: ignore[arg-type]
     return rises
 
 
@@ -316,8 +317,9 @@ def fit_launch(
     """
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     span = until_s - earliest_s
-    wanders = _WANDER if np.median(np.diff(t[use])) < 0.6 else _SLOW_WANDER
-    rises = _rises()
+    slow = bool(np.median(np.diff(t[use])) > 0.6)
+    wanders = _SLOW_WANDER if slow else _WANDER
+    rises = _rises(slow)
     prior = np.log([rise.weight for rise in rises])
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
     tables = np.stack([_speed_table(x, rise) for rise in rises])  # (rises, m, knots)

@@ -129,13 +129,14 @@ def test_times_of_a_slow_car(case: str, shape: Launch) -> None:
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("case", CASES)
 def test_times_of_a_slow_car_over_two_hundred_drives(case: str, car: str, shape: Launch) -> None:
-    _, _, _, first, foot = CASES[case]
+    rate, _, _, first, foot = CASES[case]
     errors = measure(case, car, shape, 200)
     print(f"\n{case}, {car}, {shape}: rms {errors.rms()}, bias {errors.bias()}, covered {errors.covered()}")
     assert errors.rms()[1] < foot
     assert abs(errors.bias()[1]) < foot / 3
     assert errors.rms()[0] < math.hypot(first, UNSEEN_S[shape])
-    assert abs(errors.bias()[0]) < max(first / 3, UNSEEN_S[shape]) + 0.03
+    # With a second between fixes a quick start, too, is seen by one fix at most.
+    assert abs(errors.bias()[0]) < max(first / 3, UNSEEN_S[shape]) + (0.08 if rate == 1 else 0.03)
 
 
 @pytest.mark.long
