@@ -165,9 +165,13 @@ class Coast:
     @cached_property
     def smooth_mps(self) -> Array:
         """The readings through a polynomial of the fifth degree [m/s]."""
+        return self.smooth_at(self.t_s)
+
+    def smooth_at(self, t_s: Array) -> Array:
+        """The same at other times [m/s]."""
         legendre = np.polynomial.legendre
-        x = 2 * (self.t_s - self.t_s[0]) / max(self.seconds, 1e-9) - 1
-        return np.asarray(legendre.legval(x, legendre.legfit(x, self.v_mps, min(5, len(x) // 4))))
+        x, at = (2 * (t - self.t_s[0]) / max(self.seconds, 1e-9) - 1 for t in (self.t_s, t_s))
+        return np.asarray(legendre.legval(at, legendre.legfit(x, self.v_mps, min(5, len(x) // 4))))
 
     @cached_property
     def way_m(self) -> Array:
@@ -368,8 +372,12 @@ def coast_time(from_mps: float, to_mps: float, a_n: float, b_n_per_mps: float, c
 
 
 def integral(y: Array, t: Array) -> Array:
-    """Running integral from the first point by the trapezoidal rule, as long as its arguments."""
-    return np.concatenate([[0.0], np.cumsum(0.5 * (y[1:] + y[:-1]) * np.diff(t))])
+    """Running integral from the first point, as long as its arguments: of the cubics through the values and slopes."""
+    step = np.diff(t)
+    pieces = 0.5 * (y[1:] + y[:-1]) * step
+    if len(y) > 2:
+        pieces -= step**2 / 12 * np.diff(np.gradient(y, t, edge_order=2))
+    return np.concatenate([[0.0], np.cumsum(pieces)])
 
 
 # --- finding ------------------------------------------------------------------------------------------------------
@@ -591,14 +599,14 @@ def fit(
     index = [0, 1, 2] if with_b else [0, 2]
     whole, scatter, road = np.zeros(3), np.zeros((3, 3)), np.zeros((3, 3))
     whole[index] = best.theta[: problem.shared]
-    scatter[np.ix_(index, index)] = (best.covariance - best.from_priors)[: problem.shared, : problem.shared]
-    road[np.ix_(index, index)] = best.from_priors[: problem.shared, : problem.shared]
+    scatter[np.ix_(index, index)] = (best.covariance - best.assumed)[: problem.shared, : problem.shared]
+    road[np.ix_(index, index)] = best.assumed[: problem.shared, : problem.shared]
     covariance = scatter + road + np.outer(whole, whole) * (mass.inertia_sigma_kg / mass.inertia_kg) ** 2
     covariance[2, 2] += (whole[2] * density_sigma) ** 2
     a, b, c = (float(value) for value in whole)
     measured = Measured(
         a, b, c, covariance, scatter, road, best.dof, mass, density_kg_per_m3, density_sigma, list(coasts),
-        best.described(), best.conditions[:2], None, list(left_out), [],
+        best.described(), best.gusts, None, list(left_out), [],
     )  # fmt: skip
     _refuse_what_it_cannot_tell(measured, low, high)
     measured = replace(measured, second=_interval_method(problem, best, measured))
@@ -666,13 +674,8 @@ _ROUNDS = 12
 _FIRST_MPS = 1.0
 
 
-class _Conditions(NamedTuple):
-    """What the coasts say of the day and the road: gusts by size [m/s] and duration [s], and how uneven the stretches
-    are as a factor on what was expected."""
-
-    gust_mps: float
-    gust_s: float
-    uneven: float
+_UNEVEN = ((0.05, 0.15), (0.3, 0.2), (1.0, 0.45), (2.0, 0.2))
+"""How uneven a stretch may be, as factors on what was expected of it, and how likely each is beforehand."""
 
 
 class _Trace(NamedTuple):
@@ -685,11 +688,30 @@ class _Trace(NamedTuple):
     gust: Array
 
 
+class _Told(NamedTuple):
+    """What readings say of the parameters: weights of each coast's readings, normal equations, -2 log likelihood."""
+
+    weights: list[Array]
+    square: Array
+    pull: Array
+    unlikely: float
+
+
+class _Joined(NamedTuple):
+    """The step to the parameters that readings and what is known give together; their covariance, the part of it that
+    comes from what was only assumed, and the log of the evidence."""
+
+    step: Array
+    covariance: Array
+    assumed: Array
+    evidence: float
+
+
 class _Problem:
     """All coasts as one least-squares problem; parameters A, (B), C, grades by stretch, winds by outing.
 
     Grade along a stretch is a sum of Legendre polynomials up to `_GRADE_ORDER`. Parameters that something is known of
-    beforehand (`centre`, `sigma`) are held to it.
+    beforehand (`beforehand`) are held to it.
     """
 
     def __init__(
@@ -720,33 +742,28 @@ class _Problem:
         return np.array(centre + self.stated), np.array(known + [WIND_PRIOR_MPS**-2] * len(self.stated))
 
     def solve(self) -> _Solution:
-        """Gauss and Newton's way, with the conditions found along it."""
-        conditions = _Conditions(GUST_MPS, GUST_S, 1.0)
-        centre, known = self.beforehand(conditions.uneven)
-        theta = centre.copy()
+        """Gauss and Newton's way, with the gusts found along it."""
+        gusts = (GUST_MPS, GUST_S)
+        theta = self.beforehand(1.0)[0]
         theta[0], theta[self.shared - 1] = 0.012 * self.mass.mass_kg * GRAVITY, 0.0008 * self.mass.mass_kg
         begin = np.array([float(coast.smooth_mps[0]) for coast in self.coasts])
         for number in range(_ROUNDS):
             traces = [self._trace(k, theta, float(begin[k])) for k in range(len(self.coasts))]
             if number in (2, 4):
-                conditions = self._likeliest(traces, theta, conditions)
-                centre, known = self.beforehand(conditions.uneven)
-            inverses = [np.linalg.inv(self._covariance(k, each, conditions)) for k, each in enumerate(traces)]
-            whole, pull = np.diag(known), known * (centre - theta)
-            for each, inverse in zip(traces, inverses, strict=True):
-                weighed = each.x.T @ inverse
-                whole, pull = whole + weighed @ each.x, pull + weighed @ each.left
-            step = np.linalg.solve(whole, pull)
+                gusts = self._likeliest(traces, theta, gusts)
+            told = self._told(traces, gusts)
+            found = self._joined(told, theta)
             # From a poor guess a step may overshoot: no further than where the equation of motion still holds.
-            step *= min(1.0, float(np.min(self._farthest(theta) / np.maximum(np.abs(step), 1e-12))))
+            reach = np.min(self._farthest(theta) / np.maximum(np.abs(found.step), 1e-12))
+            step = found.step * min(1.0, float(reach))
             theta = theta + step
             begin = begin + [
-                _FIRST_MPS**2 * float(each.first @ inverse @ (each.left - each.x @ step))
-                for each, inverse in zip(traces, inverses, strict=True)
+                _FIRST_MPS**2 * float(each.first @ weight @ (each.left - each.x @ step))
+                for each, weight in zip(traces, told.weights, strict=True)
             ]
-            if number > 4 and float(step @ whole @ step) < 1e-6:
+            if number > 4 and np.all(step**2 < 1e-6 * np.diag(found.covariance)):
                 break
-        return _Solution(self, theta, whole, known, conditions, [each.left - each.x @ step for each in traces])
+        return _Solution(self, theta, found.covariance, found.assumed, gusts)
 
     def _farthest(self, theta: Array) -> Array:
         """The longest step of each parameter at a time."""
@@ -797,45 +814,64 @@ class _Problem:
         respond = -grows[:, None] * sums / (grows * inertia)
         return _Trace(self.speed[k] - v, respond @ push, grows, respond * blown)
 
-    def _covariance(self, k: int, trace: _Trace, conditions: _Conditions) -> Array:
-        """Of what is left of the readings of one coast: noise, an unknown first speed, and gusts."""
-        apart = np.abs(self.time[k][:, None] - self.time[k])
-        blown = trace.gust @ np.exp(-apart / conditions.gust_s) @ trace.gust.T
-        steady = np.diag(self.noise[k] ** 2) + _FIRST_MPS**2 * np.outer(trace.first, trace.first)
-        return np.asarray(steady + conditions.gust_mps**2 * blown)
+    def _told(self, traces: Sequence[_Trace], gusts: tuple[float, float]) -> _Told:
+        """What the readings say of the parameters where the wind gusts like that: a first-order (Ornstein and
+        Uhlenbeck's) process. Whatever makes a coast differ from the others for up to a minute is put down to it."""
+        size = self.first_wind + len(self.winds)
+        weights, square, pull, unlikely = [], np.zeros((size, size)), np.zeros(size), 0.0
+        for k, each in enumerate(traces):
+            apart = np.abs(self.time[k][:, None] - self.time[k])
+            blown = gusts[0] ** 2 * each.gust @ np.exp(-apart / gusts[1]) @ each.gust.T
+            unknown_start = _FIRST_MPS**2 * np.outer(each.first, each.first)
+            factor = np.linalg.cholesky(np.diag(self.noise[k] ** 2) + unknown_start + blown)
+            whiten = np.linalg.inv(factor)
+            x, left = whiten @ each.x, whiten @ each.left
+            weights.append(whiten.T @ whiten)
+            square, pull = square + x.T @ x, pull + x.T @ left
+            unlikely += 2 * float(np.sum(np.log(np.diag(factor)))) + float(left @ left)
+        return _Told(weights, square, pull, unlikely)
 
-    def _likeliest(self, traces: Sequence[_Trace], theta: Array, start: _Conditions) -> _Conditions:
-        """The conditions by restricted maximum likelihood, around the parameters so far.
+    def _joined(self, told: _Told, theta: Array) -> _Joined:
+        """The readings with what is known beforehand, averaged over how uneven the road may be by the evidence."""
+        grades = slice(self.shared, self.first_wind)
+        logs, steps, covariances, assumed = [], [], [], []
+        for uneven, likely in _UNEVEN:
+            centre, known = self.beforehand(uneven)
+            away = centre - theta
+            whole, pull = told.square + np.diag(known), told.pull + known * away
+            covariance = np.linalg.inv(whole)
+            step = covariance @ pull
+            unlikely = told.unlikely + known @ away**2 - pull @ step + np.linalg.slogdet(whole)[1]
+            logs.append(math.log(likely) - (unlikely - np.log(known[grades]).sum()) / 2)
+            steps.append(step)
+            covariances.append(covariance)
+            assumed.append(covariance @ np.diag(known) @ covariance)
+        best = max(logs)
+        weight = np.exp(np.array(logs) - best)
+        evidence = best + math.log(float(weight.sum()))
+        weight /= weight.sum()
+        step = np.einsum("i,ij->j", weight, np.array(steps))
+        apart = np.array(steps) - step
+        between = np.einsum("i,ij,ik->jk", weight, apart, apart)
+        mean = np.einsum("i,ijk->jk", weight, np.array(covariances)), np.einsum("i,ijk->jk", weight, np.array(assumed))
+        return _Joined(step, mean[0] + between, mean[1] + between, evidence)
 
-        Whatever makes a coast differ from the others for seconds to a minute is put down to a gusting wind: a
-        first-order (Ornstein and Uhlenbeck's) process. How long gusts last is held to `GUST_S` within a factor of 2,
-        how uneven the road is to what was expected within a factor of 3.
-        """
-        from scipy.linalg import cho_solve
+    def _likeliest(self, traces: Sequence[_Trace], theta: Array, start: tuple[float, float]) -> tuple[float, float]:
+        """Size [m/s] and duration [s] of the gusts by restricted maximum likelihood; the duration is held to `GUST_S`
+        within a factor of 2."""
         from scipy.optimize import minimize
 
-        grades = slice(self.shared, self.first_wind)
-
         def unlikely(logs: Array) -> float:
-            conditions = _Conditions(*np.exp(logs).tolist())
-            centre, known = self.beforehand(conditions.uneven)
-            away = centre - theta
-            whole, pull = np.diag(known), known * away
-            total = float(pull @ away) - float(np.log(known[grades]).sum())
-            for k, each in enumerate(traces):
-                factor = np.linalg.cholesky(self._covariance(k, each, conditions))
-                solved = cho_solve((factor, True), np.column_stack([each.x, each.left]))
-                whole, pull = whole + each.x.T @ solved[:, :-1], pull + each.x.T @ solved[:, -1]
-                total += 2 * float(np.sum(np.log(np.diag(factor)))) + float(each.left @ solved[:, -1])
-            total += (logs[1] - math.log(GUST_S)) ** 2 / math.log(2) ** 2 + logs[2] ** 2 / math.log(3) ** 2
-            return float(total + np.linalg.slogdet(whole)[1] - pull @ np.linalg.solve(whole, pull))
+            told = self._told(traces, (math.exp(logs[0]), math.exp(logs[1])))
+            lasting = (logs[1] - math.log(GUST_S)) ** 2 / math.log(2) ** 2
+            return float(lasting - 2 * self._joined(told, theta).evidence)
 
         found = minimize(
             unlikely, np.log(start), method="Nelder-Mead",
-            bounds=[(math.log(low), math.log(high)) for low, high in ((0.02, 5.0), (2.0, 60.0), (0.02, 5.0))],
-            options={"xatol": 0.05, "fatol": 0.05, "maxfev": 90},
+            bounds=[(math.log(0.02), math.log(5.0)), (math.log(2.0), math.log(60.0))],
+            options={"xatol": 0.05, "fatol": 0.05, "maxfev": 60},
         )  # fmt: skip
-        return _Conditions(*np.exp(found.x).tolist())
+        return math.exp(found.x[0]), math.exp(found.x[1])
 
 
 def _binned(coast: Coast) -> tuple[Array, Array, Array]:
@@ -848,7 +884,9 @@ def _binned(coast: Coast) -> tuple[Array, Array, Array]:
     noise = max(float(np.sqrt(np.mean(third**2) / 20)), 1e-3) if len(third) > 3 else 0.05
     first = np.unique(np.floor(t / max(0.8, coast.seconds / 60)).astype(np.int64), return_index=True)[1]
     count = np.diff(np.append(first, len(t)))
-    times, speeds = np.add.reduceat(t, first) / count, np.add.reduceat(v, first) / count
+    times = np.add.reduceat(t, first) / count
+    # Speed bends within a bin: only what the readings differ by from a smooth curve is averaged.
+    speeds = coast.smooth_at(times + coast.t_s[0]) + np.add.reduceat(v - coast.smooth_mps, first) / count
     return times, speeds, noise / np.sqrt(count)
 
 
@@ -856,26 +894,17 @@ def _binned(coast: Coast) -> tuple[Array, Array, Array]:
 class _Solution:
     problem: _Problem
     theta: Array
-    whole: Array
-    known: Array
-    conditions: _Conditions
-    left: list[Array]
-
-    @cached_property
-    def covariance(self) -> Array:
-        """Of all parameters."""
-        return np.asarray(np.linalg.inv(self.whole))
-
-    @cached_property
-    def from_priors(self) -> Array:
-        """The part of it that comes from what was only assumed of grade and wind."""
-        return np.asarray(self.covariance @ np.diag(self.known) @ self.covariance)
+    covariance: Array
+    """Of all parameters."""
+    assumed: Array
+    """The part of it that comes from what was only assumed of grade and wind."""
+    gusts: tuple[float, float]
 
     @property
     def dof(self) -> float:
         """Of the gusts: stretches of time about as long as they last, less what was fitted."""
         seconds = sum(coast.seconds for coast in self.problem.coasts)
-        return max(seconds / (3 * self.conditions.gust_s) - self.problem.shared - 2 * len(self.problem.winds), 2.0)
+        return max(seconds / (3 * self.gusts[1]) - self.problem.shared - 2 * len(self.problem.winds), 2.0)
 
     def described(self) -> list[Stretch]:
         problem, layout = self.problem, self.problem.layout

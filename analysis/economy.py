@@ -82,7 +82,7 @@ def distance(motion: Motion, fixes: Fixes) -> Distance:
     both errors. Where the two disagree, the plain mean is taken with an error that spans both.
     """
     speed_m = float(motion.distance_m[-1])
-    speed_sigma = math.hypot(float(motion.distance_sigma[-1]), SPEED_SCALE_SIGMA * speed_m)
+    speed_sigma = math.hypot(float(motion.distance_sigma[-1]), SPEED_SCALE_SIGMA * speed_m, 0.1)
     track_m, wander = track_length(motion.distance_m, fixes.lat_deg, fixes.lon_deg, fixes.alt_m)
     gap_m = gap_doubt = 0.0
     for gap in motion.gaps:
@@ -94,7 +94,7 @@ def distance(motion: Motion, fixes: Fixes) -> Distance:
     speed_sigma = math.hypot(speed_sigma, gap_doubt)
     if not math.isfinite(track_m):
         return Distance(speed_m, speed_sigma, speed_m, speed_sigma, math.nan, math.nan, gap_m, True)
-    track_sigma = math.hypot(math.hypot(wander, TRACK_SCALE_SIGMA * track_m), gap_doubt)
+    track_sigma = math.hypot(wander, TRACK_SCALE_SIGMA * track_m, gap_doubt, 0.1)
     agree = abs(speed_m - track_m) <= 2.58 * math.hypot(speed_sigma, track_sigma)
     if agree:
         weight = track_sigma**2 / (speed_sigma**2 + track_sigma**2)
@@ -150,7 +150,7 @@ def _arcs(way: Array, lat: Array, lon: Array, chord_m: float) -> float:
 def chord_length(lat_deg: ArrayLike, lon_deg: ArrayLike) -> Array:
     """Length of each step between positions on the WGS 84 ellipsoid [m], one fewer than positions.
 
-    By the radii of curvature at the middle of the step: good to 1e-6 of a step of up to 10 km.
+    By the radii of curvature at the middle of the step: good to 3e-6 of a step of up to 10 km, away from the poles.
     """
     north, east = _steps(np.asarray(lat_deg, dtype=np.float64), np.asarray(lon_deg, dtype=np.float64))
     return np.hypot(north, east)
