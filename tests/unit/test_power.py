@@ -1,0 +1,284 @@
+"""Wheel power from runs, its band and differences; predictions against the simulator that really makes the change."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+
+import numpy as np
+import pytest
+from simulate import WREN, Brake, Car, Phase, Pull, Road, Stand, Turn, drive, receive, tuned
+
+from analysis import motion as motions
+from analysis import power, runs
+from analysis.coasts import Mass
+from analysis.power import Changes, Vehicle, WheelCurve
+from analysis.power import Pull as OnePull
+from analysis.roadload import RoadLoad
+from logger.config import Gearing, Tyres
+from logger.units import NoAnswer
+
+MASS = Mass(392, 4, 16, 4)
+ROAD = RoadLoad(55 / 392, 0.0, 0.36 / 392, 16 / 392, "known")
+VAGUE = dataclasses.replace(
+    ROAD, covariance=(((0.3 * 55 / 392) ** 2, 0, 0), (0, 0, 0), (0, 0, (0.25 * 0.36 / 392) ** 2))
+)
+SPEEDS = np.arange(4.0, 24.0, 1.0)
+
+
+def there_and_back(count: int, both: bool = True) -> list[Phase]:
+    script: list[Phase] = [Stand(8)]
+    for _ in range(count):
+        script += [Stand(5), Pull(24), Brake(0, 2.5), Stand(3), *([Turn()] if both else [])]
+    return [*script, Stand(4)]
+
+
+def pulls_of(
+    car: Car, script: list[Phase], seed: int, *, road: RoadLoad = ROAD, mass: Mass = MASS, way: Road | None = None,
+    force: float = 1.0, noise_mps: float = 0.05, headwind: float = 0.0, **more: object,
+) -> list[OnePull]:  # fmt: skip
+    truth = drive(car, script, way or Road(), seed=seed, force_scale=force, headwind_mps=headwind)
+    got = receive(truth, np.random.default_rng(seed), noise_mps=noise_mps)
+    fixes, _ = motions.clean(
+        motions.Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg)
+    )
+    motion = motions.smooth(fixes)
+    found = [run for run in runs.find(motion, fixes) if run.clean]
+    return [power.pull(motion, run, road, mass, SPEEDS, **more) for run in found]  # type: ignore[arg-type]
+
+
+@pytest.fixture(scope="module")
+def wren() -> list[OnePull]:
+    return pulls_of(WREN, there_and_back(4), 1)
+
+
+@pytest.fixture(scope="module")
+def curve(wren: list[OnePull]) -> WheelCurve:
+    return power.wheel_curve(wren, MASS, ROAD)
+
+
+def truth_at(speed_mps: np.ndarray) -> np.ndarray:
+    return np.minimum(WREN.force_n * speed_mps, WREN.power_w)
+
+
+# --- the curve ----------------------------------------------------------------------------------------------------
+
+
+def test_wheel_power_is_the_simulated_one(curve: WheelCurve) -> None:
+    away_from_the_corner = np.abs(curve.speed_mps - WREN.power_w / WREN.force_n) > 2
+    off = curve.power_w / truth_at(curve.speed_mps) - 1
+    print(f"\nworst {100 * np.abs(off[away_from_the_corner]).max():.2f} %")
+    assert np.abs(off[away_from_the_corner]).max() < 0.02
+    assert np.abs(off).max() < 0.05, "the sharp corner of the simulated engine is rounded"
+    assert curve.force_n == pytest.approx(curve.power_w / curve.speed_mps)
+    assert set(curve.runs.tolist()) == {4}
+
+
+def test_the_band_holds_the_truth_and_names_its_causes(curve: WheelCurve) -> None:
+    inside = (curve.low_w <= truth_at(curve.speed_mps)) & (truth_at(curve.speed_mps) <= curve.high_w)
+    assert inside[np.abs(curve.speed_mps - 10.4) > 2].mean() > 0.9
+    assert set(curve.shares) == {"run to run", "mass", "road load", "wind", "slope"}
+    assert curve.sigma_w == pytest.approx(np.sqrt(sum(share**2 for share in curve.shares.values())))
+
+
+def test_mass_road_load_wind_and_slope_make_it_less_sure(wren: list[OnePull]) -> None:
+    exact = power.wheel_curve(
+        wren, dataclasses.replace(MASS, mass_sigma_kg=0, rotating_sigma_kg=0), ROAD, wind_stated=True
+    )
+    heavy = power.wheel_curve(wren, dataclasses.replace(MASS, mass_sigma_kg=40), ROAD, wind_stated=True)
+    guess = power.wheel_curve(wren, MASS, VAGUE, wind_stated=True)
+    breezy = power.wheel_curve(wren, MASS, ROAD)
+    best = exact.best
+    assert heavy.sigma_w[best] > 2 * exact.sigma_w[best]
+    assert guess.sigma_w[best] > exact.sigma_w[best]
+    assert breezy.shares["wind"][best] > exact.shares["wind"][best]
+    one_way = power.wheel_curve([each for each in wren if abs(each.direction_deg - 68) < 90], MASS, ROAD)
+    assert one_way.balance > 0.9
+    assert exact.balance < 0.1
+    assert one_way.shares["slope"][best] > 5 * exact.shares["slope"][best]
+
+
+def test_a_slope_is_taken_off_where_all_runs_go_up_it() -> None:
+    from made_coasts import Slope
+
+    up = pulls_of(WREN, there_and_back(2, both=False), 3, way=Slope(slope=0.01))
+    assert len(up) == 2
+    levelled = power.wheel_curve(up, MASS, ROAD)
+    raw = np.nanmean([each.power_w for each in up], axis=0)
+    i = levelled.best
+    climb = 392 * 9.80665 * 0.01 * levelled.speed_mps[i]
+    assert levelled.power_w[i] > raw[np.isfinite(raw)][i]
+    assert abs(levelled.power_w[i] - 10_200) < max(2 * levelled.sigma_w[i], 0.5 * climb)
+
+
+def test_a_stated_headwind_is_taken_off() -> None:
+    calm = pulls_of(WREN, there_and_back(2, both=False), 4)
+    blown = pulls_of(WREN, there_and_back(2, both=False), 4, headwind=3.0, headwind_mps=3.0)
+    told, silent = (np.nanmean([each.power_w[SPEEDS == 20] for each in side]) for side in (blown, calm))
+    assert told == pytest.approx(silent, rel=0.01)
+
+
+def test_gear_changes_leave_a_hole_and_not_a_dent() -> None:
+    script: list[Phase] = [Stand(8), Pull(24, shifts=(13.0,), shift_s=0.6), Brake(0), Stand(5)]
+    found = pulls_of(WREN, script, 5)[0]
+    assert np.isnan(found.power_w[SPEEDS == 13]).all()
+    assert found.power_w[SPEEDS == 19][0] == pytest.approx(10_200, rel=0.04)
+
+
+def test_nothing_to_tell_a_power_is_refused() -> None:
+    with pytest.raises(NoAnswer, match="no run tells a power"):
+        power.wheel_curve([], MASS, ROAD)
+
+
+def test_correction_is_by_run(wren: list[OnePull]) -> None:
+    factors = [1.0, 1.02, 1.0, 1.02]
+    corrected = [dataclasses.replace(each, factor=f) for each, f in zip(wren, factors, strict=True)]
+    curve = power.wheel_curve(corrected, MASS, ROAD)
+    assert curve.corrected_w == pytest.approx(1.01 * curve.power_w, rel=2e-3)
+    assert np.isnan(power.wheel_curve([*corrected[:3], wren[3]], MASS, ROAD).corrected_w).all()
+
+
+# --- engine speed -------------------------------------------------------------------------------------------------
+
+
+def test_engine_speed_recorded_or_worked_out_or_not_known() -> None:
+    tyres, direct = Tyres(circumference_m=1.6), Gearing(final_ratio=4.0, gears=[1.0])
+    script: list[Phase] = [Stand(8), Pull(24), Brake(0), Stand(4)]
+    worked = pulls_of(WREN, script, 6, gearing=direct, tyres=tyres)[0].engine_rpm
+    known = np.isfinite(worked)
+    assert worked[known] == pytest.approx(SPEEDS[known] / 1.6 * 60 * 4.0)
+    recorded = pulls_of(WREN, script, 6, engine_speed=(np.array([0.0, 100.0]), np.array([3000.0, 3000.0])))[
+        0
+    ].engine_rpm
+    assert recorded[np.isfinite(recorded)] == pytest.approx(3000)
+    assert np.isnan(pulls_of(WREN, script, 6)[0].engine_rpm).all()
+    belt = Gearing(final_ratio=6.3, belt_low=2.9, belt_high=0.82)
+    assert np.isnan(pulls_of(WREN, script, 6, gearing=belt, tyres=tyres)[0].engine_rpm).all()
+    limits = power.belt_limits([20.0], belt, Tyres(circumference_m=1.58))
+    assert limits is not None
+    assert limits[0][0] == pytest.approx(20 / 1.58 * 60 * 6.3 * 0.82)
+    assert limits[1][0] == pytest.approx(20 / 1.58 * 60 * 6.3 * 2.9)
+    assert power.belt_limits([20.0], direct, tyres) is None
+
+
+def test_engine_speed_follows_the_gears_through_a_change() -> None:
+    script: list[Phase] = [Stand(8), Pull(24, shifts=(12.0,), shift_s=0.6), Brake(0), Stand(4)]
+    gears = Gearing(final_ratio=4.0, gears=[2.0, 1.0])
+    rpm = pulls_of(WREN, script, 7, gearing=gears, tyres=Tyres(circumference_m=1.6))[0].engine_rpm
+    assert rpm[SPEEDS == 7][0] == pytest.approx(7 / 1.6 * 60 * 8)
+    assert rpm[SPEEDS == 19][0] == pytest.approx(19 / 1.6 * 60 * 4)
+
+
+# --- differences --------------------------------------------------------------------------------------------------
+
+
+def scattered(rng: np.random.Generator, count: int, scale: float, spread: float) -> list[OnePull]:
+    base = truth_at(SPEEDS)
+    return [
+        OnePull(SPEEDS, base * scale * (1 + rng.normal(0, spread)) * (1 + rng.normal(0, 0.01, len(base))),
+                0.01 * base, 90.0 + 180 * (k % 2), 0.0, 0.01, base, np.full(len(base), np.nan))
+        for k in range(count)
+    ]  # fmt: skip
+
+
+def test_a_real_difference_is_told_and_none_is_not() -> None:
+    rng = np.random.default_rng(1)
+    a, b = (power.wheel_curve(scattered(rng, 5, scale, 0.005), MASS, ROAD) for scale in (1.0, 1.03))
+    found = power.difference(a, b)
+    assert found.verdict == "more power"
+    assert found.low < 0.03 < found.high
+    assert power.difference(b, a).verdict == "less power"
+    same = power.difference(a, power.wheel_curve(scattered(rng, 5, 1.0, 0.005), MASS, ROAD))
+    assert same.verdict == "no difference shown"
+    single = power.difference(a, power.wheel_curve(scattered(rng, 1, 1.0, 0.005), MASS, ROAD))
+    assert single.verdict == "too few runs" and math.isnan(single.low)
+
+
+def test_no_difference_is_falsely_told_more_than_1_time_in_20() -> None:
+    rng = np.random.default_rng(2)
+    false, held = 0, 0
+    for _ in range(300):
+        a, b = (power.wheel_curve(scattered(rng, 4, 1.0, 0.01), MASS, ROAD) for _ in range(2))
+        found = power.difference(a, b)
+        false += found.verdict != "no difference shown"
+        held += found.low <= 0 <= found.high
+    assert false / 300 < 0.08
+    assert held / 300 > 0.92
+
+
+def test_a_change_in_the_simulated_engine_is_found() -> None:
+    a = power.wheel_curve(pulls_of(WREN, there_and_back(4), 8), MASS, ROAD)
+    b = power.wheel_curve(pulls_of(tuned(WREN, power_w=1.05 * WREN.power_w), there_and_back(4), 9), MASS, ROAD)
+    found = power.difference(a, b)
+    assert found.verdict == "more power"
+    high = found.speed_mps > 13
+    assert found.by_speed[high].mean() == pytest.approx(0.05, abs=0.012)
+
+
+# --- predictions --------------------------------------------------------------------------------------------------
+
+
+def true_time(car: Car, to_mps: float) -> float:
+    return drive(car, [Stand(1), Pull(24)]).runs[0].time_to(to_mps)
+
+
+@pytest.mark.parametrize(
+    ("changes", "car"),
+    [
+        (Changes(mass_kg=-40), tuned(WREN, mass_kg=352, a_n=55 * 352 / 392)),
+        (Changes(mass_kg=60), tuned(WREN, mass_kg=452, a_n=55 * 452 / 392)),
+        (Changes(drag=0.8), tuned(WREN, c_n_per_mps2=0.8 * 0.36)),
+        (Changes(rolling=1.3), tuned(WREN, a_n=1.3 * 55)),
+        (Changes(power=1.1), tuned(WREN, power_w=1.1 * WREN.power_w, force_n=1.1 * WREN.force_n)),
+    ],
+    ids=["lighter", "heavier", "slippery", "draggy tyres", "stronger"],
+)
+def test_predictions_come_true_in_the_simulator(curve: WheelCurve, changes: Changes, car: Car) -> None:
+    before = true_time(WREN, 22.35)
+    foretold = power.predict(curve, MASS, ROAD, changes, {22.35: before})
+    true_change = true_time(car, 22.35) - before
+    print(f"\nforetold {foretold.times[0].change_s:+.3f} s, true {true_change:+.3f} s")
+    assert foretold.times[0].change_s == pytest.approx(true_change, rel=0.05, abs=0.02)
+    assert foretold.times[0].after_s == pytest.approx(before + foretold.times[0].change_s)
+    top = power.top_speed(
+        SPEEDS, truth_at(SPEEDS), Vehicle(car.mass_kg, 16, car.a_n, 0, car.c_n_per_mps2), Changes(power=changes.power)
+    )
+    assert foretold.top_after_mps == pytest.approx(top, rel=0.02)
+
+
+def test_no_change_changes_nothing(curve: WheelCurve) -> None:
+    same = power.predict(curve, MASS, ROAD, Changes(), {15.0: 8.0, 22.0: 15.0})
+    assert [time.change_s for time in same.times] == [0.0, 0.0]
+    assert same.top_after_mps == same.top_before_mps
+    assert any("beyond the" in said for said in same.assumptions)
+
+
+def test_a_car_too_heavy_never_gets_there(curve: WheelCurve) -> None:
+    slow = power.predict(curve, MASS, ROAD, Changes(drag=4.0), {22.0: 15.0})
+    assert math.isinf(slow.times[0].after_s)
+
+
+def test_gearing_is_foretold_for_one_fixed_ratio_only(curve: WheelCurve) -> None:
+    direct = Gearing(final_ratio=4.0, gears=[1.0])
+    short = power.predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, direct)
+    assert short.times[0].change_s < 0, "the simulated engine has more force low down, where a shorter gear lifts it"
+    for gearing, words in (
+        (Gearing(belt_low=2.9, belt_high=0.8), "the belt picks its own ratio"),
+        (None, r"no \[gearing\]"),
+        (Gearing(gears=[2.0, 1.0]), "several gears"),
+    ):
+        with pytest.raises(NoAnswer, match=words):
+            power.predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, gearing)
+
+
+def test_cruise_fuel_lies_between_its_ends() -> None:
+    car = Vehicle.of(MASS, ROAD)
+    slippery = Changes(drag=0.9).on(car)
+    alone = power.cruise_fuel(car, slippery, 20.0)
+    assert alone.most == pytest.approx(-0.1 * 0.36 * 400 / (55 + 0.36 * 400))
+    assert alone.least == pytest.approx(alone.most / 2)
+    loop = power.cruise_fuel(car, slippery, 20.0, 5.0e-8)
+    assert loop.most < loop.least < 0
+    assert loop.least == pytest.approx(-0.1 * 0.36 * 400 / 0.28 / (5.0e-8 * 32.0e9))
+    draggy = power.cruise_fuel(car, Changes(drag=1.1).on(car), 20.0, 5.0e-8)
+    assert 0 < draggy.least < draggy.most
