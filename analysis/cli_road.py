@@ -39,9 +39,7 @@ RunsArgument = Annotated[
 ]
 
 HORSEPOWER_W = 745.6998715822702  # 550 ft lbf/s (NIST SP 811, appendix B.8)
-CAUTION = (
-    "Coast and run only where it is lawful and nobody is near; brake before walking pace, and keep the clutch in reach."
-)
+CAUTION = "Coast only where it is lawful and nobody is near, with the engine running: brakes and lights may need it."
 
 
 # --- fuel ---------------------------------------------------------------------------------------------------------
@@ -88,8 +86,9 @@ def fuel(
     from logger.drive import default_store, open_drive
 
     store = store or default_store()
+    change = None if show is None else _share("--show", show)
     if used is None and by_weight is None and not forget:
-        _kept_loops(store, names, units, show, json)
+        _kept_loops(store, names, units, change, json)
         return
     if names is not None and len(names) > 1:
         raise InputError(f"fuel: one loop at a time: got {len(names)} drives and one amount of fuel")
@@ -103,6 +102,7 @@ def fuel(
     from analysis import economy
     from analysis.measured import fuel_loop
 
+    unit = _unit(units, drive)
     amount = _used(drive, used, by_weight, sigma, fuel_temp, band)
     loop = fuel_loop(drive, amount)
     assert loop is not None
@@ -114,7 +114,7 @@ def fuel(
     if json:
         print_json(loop_json(drive, loop))
     else:
-        _print_loop(drive, loop, _unit(units, drive), show)
+        _print_loop(drive, loop, unit, change)
 
 
 def _used(
@@ -196,7 +196,7 @@ def loop_json(drive: Drive, loop: Loop) -> dict[str, Any]:
     }
 
 
-def _print_loop(drive: Drive, loop: Loop, unit: str, show: str | None) -> None:
+def _print_loop(drive: Drive, loop: Loop, unit: str, show: float | None) -> None:
     from analysis import economy
     from analysis.analysed import setup_name
 
@@ -239,24 +239,22 @@ def _print_loop(drive: Drive, loop: Loop, unit: str, show: str | None) -> None:
     out.print()
     out.print(_what_it_shows(loop, unit, show))
     out.print("The interval is what measuring leaves. Wind, traffic and foot differ too: drive the loop again to see.")
+    out.print("Fill and weigh fuel in the open, engine off and cool, away from flame and spark.")
 
 
-def _what_it_shows(loop: Loop, unit: str, show: str | None, scatter: float = 0.0) -> str:
+def _what_it_shows(loop: Loop, unit: str, show: float | None, scatter: float = 0.0) -> str:
     from analysis import economy
 
     least = economy.smallest_change(math.hypot(loop.own_sigma, scatter))
     said = f"One such loop before and one after show a change of {least:.1%} or more (8 times in 10)."
-    changes = [_share("--show", show)] if show else [least / 2]
-    for change in changes:
-        far = economy.length_to_show(change, loop, scatter)
-        if math.isfinite(far):
-            said += f" To show {change:.1%} the loop must be {_far(far, unit)} long."
-        else:
-            said += f" No length of one loop shows {change:.1%}: drive several, before and after."
-    return said
+    change = show or least / 2
+    far = economy.length_to_show(change, loop, scatter)
+    if math.isfinite(far):
+        return f"{said} To show {change:.1%} the loop must be {_far(far, unit)} long."
+    return f"{said} No length of one loop shows {change:.1%}: drive several, before and after."
 
 
-def _kept_loops(store: Path, names: list[str] | None, units: str | None, show: str | None, json: bool) -> None:
+def _kept_loops(store: Path, names: list[str] | None, units: str | None, show: float | None, json: bool) -> None:
     """Loops kept with drives: each, and averaged by setup."""
     from analysis import economy
     from analysis.analysed import setup_name
@@ -378,6 +376,7 @@ def coast(
     drives = [open_drive(store, name) for name in names or ["last"]]
     known = None if grade is None else _share("--grade", grade, low=-0.2, high=0.2)
     uneven = coasts.EVEN_SIGMA if even is None else _share("--even", even, low=1e-5, high=0.1)
+    unit = _unit(units, drives[-1])
     config = measured.car_of(drives, _read_car(car or save), "coast")
     found = measured.road_load_of(drives, config, with_b=with_b, known_grade=known, even_sigma=uneven)
     if save is not None:
@@ -386,12 +385,11 @@ def coast(
     if json:
         print_json({**coast_json(found, config), "drives": [drive.id for drive in drives], "saved": save})
         return
-    _print_coasts(found, config, drives, _unit(units, drives[-1]))
+    _print_coasts(found, config, drives, unit)
     if save is not None:
-        print(
-            f"Written into {save}. Drives recorded from now on carry it; for an earlier one: "
-            f"pullbook rebuild DRIVE --car {save}"
-        )
+        out = console()
+        out.print(f"Written into {save}. Drives recorded from now on carry it; for an earlier one:")
+        out.print(f"  pullbook rebuild DRIVE --car {save}", soft_wrap=True)
 
 
 def coast_json(found: Measured, car: CarConfig) -> dict[str, Any]:
@@ -623,7 +621,7 @@ def _print_power(group: Pulled, car: CarConfig, unit: str) -> None:
     columns += ["turns/min"] if turns else []
     rows = []
     for i, speed in enumerate(curve.speed_mps):
-        if round(speed / per * 2) % 5 and len(curve.speed_mps) > 14:
+        if not _round(speed, unit) and len(curve.speed_mps) > 14:
             continue
         watts = curve.power_w[i]
         row = [
@@ -650,8 +648,9 @@ def _print_power(group: Pulled, car: CarConfig, unit: str) -> None:
     out.print(f"How sure, there (standard errors): {causes}.")
     out.print(
         f"Mass {group.mass.mass_kg:.0f} kg ±{group.mass.mass_sigma_kg:.0f}, {group.mass.rotating_kg:.0f} kg rotating; "
-        f"road load from {group.road.source}."
+        f"road load: {group.road.source}."
     )
+    out.print("Every run counts as one at full throttle: name single ones, such as last:2, where some were not.")
     if curve.balance > 0.35:
         out.print(
             "Most runs went one way: slope and wind do not cancel, and the altitudes know the slope only roughly."
@@ -674,7 +673,7 @@ def _print_difference(a: Pulled, b: Pulled, found: Difference, unit: str) -> Non
     rows = [
         [f"{speed / per:.4g}", f"{100 * change:+.1f}", f"±{100 * half:.1f}" if math.isfinite(half) else "-"]
         for speed, change, half in zip(found.speed_mps, found.by_speed, found.by_speed_half, strict=True)
-        if not round(speed / per * 2) % 5 or len(found.speed_mps) <= 14
+        if _round(speed, unit) or len(found.speed_mps) <= 14
     ]
     out.print(f"{b.setup} against {a.setup}{', both corrected' if found.corrected else ', not corrected for the air'}")
     out.print()
@@ -887,6 +886,12 @@ def _far(metres: float, unit: str) -> str:
 def _span(band: tuple[float, float], unit: str) -> str:
     per = SPEED_UNITS[unit]
     return f"{band[0] / per:.4g} to {band[1] / per:.4g} {unit}"
+
+
+def _round(mps: float, unit: str) -> bool:
+    """Whether a speed is a multiple of 5 mph or 10 km/h."""
+    step = 5 if unit == "mph" else 10
+    return abs(math.remainder(mps / SPEED_UNITS[unit], step)) < 0.01
 
 
 def _utc(ns: int) -> Any:

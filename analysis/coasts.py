@@ -57,7 +57,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.roadload import AIR_KG_PER_M3, GRAVITY, ROTATING_SHARE
 from logger.config import CarConfig, ConfigError, load, parse
 from logger.disk import Disk
-from logger.units import NoAnswer
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, NoAnswer
 
 if TYPE_CHECKING:
     from analysis.motion import Fixes, Motion
@@ -324,6 +324,11 @@ class Measured:
         return self.c_n_per_mps2 * scale, math.sqrt(self.covariance[2, 2]) * scale
 
 
+def speed_words(mps: float) -> str:
+    """A speed for a sentence that does not know the owner's unit."""
+    return f"{mps / MPS_PER_KMH:.0f} km/h ({mps / MPS_PER_MPH:.0f} mph)"
+
+
 # --- closed forms -------------------------------------------------------------------------------------------------
 
 
@@ -491,7 +496,7 @@ def _no_coast(
     if coast.seconds < MIN_SECONDS:
         return f"too short: {coast.seconds:.0f} s, and {MIN_SECONDS:.0f} s are needed"
     if coast.from_mps - coast.to_mps < MIN_DROP_MPS:
-        return f"too little speed lost: {(coast.from_mps - coast.to_mps) * 3.6:.0f} km/h"
+        return f"too little speed lost: {speed_words(coast.from_mps - coast.to_mps)}"
     turned = _turned(course)
     if turned > 25:
         return f"round a bend of {turned:.0f} degrees, and tyres drag in bends"
@@ -584,8 +589,8 @@ def fit(
     low, high = min(coast.to_mps for coast in coasts), max(coast.from_mps for coast in coasts)
     if high - low < MIN_RANGE_MPS:
         raise NoAnswer(
-            f"the coasts cover {low * 3.6:.0f} to {high * 3.6:.0f} km/h only: too little to tell rolling from drag; "
-            f"coast over {MIN_RANGE_MPS * 3.6:.0f} km/h or more, better from the highest safe speed to walking pace"
+            f"the coasts cover {speed_words(low)} to {speed_words(high)} only: too little to tell rolling from drag; "
+            f"coast over {speed_words(MIN_RANGE_MPS)} or more, better from the highest safe speed to walking pace"
         )
     layout = _Layout.of(coasts)
     both_ways = any(len(set(layout.sense[layout.stretch == j])) == 2 for j in range(layout.stretches))
@@ -674,7 +679,7 @@ _ROUNDS = 12
 _FIRST_MPS = 1.0
 
 
-_UNEVEN = ((0.05, 0.15), (0.3, 0.2), (1.0, 0.45), (2.0, 0.2))
+_UNEVEN = ((0.05, 0.05), (0.3, 0.1), (1.0, 0.55), (2.0, 0.3))
 """How uneven a stretch may be, as factors on what was expected of it, and how likely each is beforehand."""
 
 
@@ -962,7 +967,7 @@ def _force_sigma(covariance: Array, speed_mps: ArrayLike) -> Array:
 def _refuse_what_it_cannot_tell(measured: Measured, low: float, high: float) -> None:
     middle = (low + high) / 2
     force, give = float(measured.force(middle)), measured.half_width(middle)
-    at = f"{force:.0f} N at {middle * 3.6:.0f} km/h, give or take {give:.0f}"
+    at = f"{force:.0f} N at {speed_words(middle)}, give or take {give:.0f}"
     if give > 0.5 * abs(force) or force <= 0:
         raise NoAnswer(
             f"these {len(measured.coasts)} coasts disagree too much to measure anything: {at}; coast again on a calm "

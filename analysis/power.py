@@ -34,7 +34,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.coasts import Mass
+from analysis.coasts import Mass, speed_words
 from analysis.roadload import GRAVITY, RoadLoad
 from logger.config import Gearing, Tyres
 from logger.units import NoAnswer
@@ -584,7 +584,7 @@ def _assumptions(curve: WheelCurve, changes: Changes, before: float, after: floa
     highest = float(curve.speed_mps[-1])
     if max(before, after) > highest * max(1.0, 1 / changes.gearing) + 0.3:
         said.append(
-            f"Top speed lies beyond the {highest * 3.6:.0f} km/h that the runs reached: power is taken to stay level "
+            f"Top speed lies beyond the {speed_words(highest)} that the runs reached: power is taken to stay level "
             "from there."
         )
     return said
