@@ -378,11 +378,17 @@ def coast_time(from_mps: float, to_mps: float, a_n: float, b_n_per_mps: float, c
 
 def integral(y: Array, t: Array) -> Array:
     """Running integral from the first point, as long as its arguments: of the cubics through the values and slopes."""
-    step = np.diff(t)
-    pieces = 0.5 * (y[1:] + y[:-1]) * step
-    if len(y) > 2:
-        pieces -= step**2 / 12 * np.diff(np.gradient(y, t, edge_order=2))
-    return np.concatenate([[0.0], np.cumsum(pieces)])
+    if len(y) < 3:
+        return _sums(y, t)
+    bend = np.diff(t) ** 2 / 12 * np.diff(np.gradient(y, t, edge_order=2))
+    return np.asarray(_sums(y, t) - np.concatenate([[0.0], np.cumsum(bend)]))
+
+
+def _sums(y: Array, t: Array) -> Array:
+    """Running integral by the trapezoidal rule."""
+    sums = np.zeros(len(y))
+    np.cumsum(0.5 * (y[1:] + y[:-1]) * np.diff(t), out=sums[1:])
+    return sums
 
 
 # --- finding ------------------------------------------------------------------------------------------------------
@@ -795,11 +801,11 @@ class _Problem:
             air = v + wind
             force = theta[0] + b * v + c * air * np.abs(air) + weight * sense * (shape @ theta[grade])
             slows = -(b + 2 * c * np.abs(air)) / inertia
-            grows = np.exp(np.maximum(integral(slows, t), -50.0))
+            grows = np.exp(np.maximum(_sums(slows, t), -50.0))
             defect = begin - integral(force, t) / inertia - v
-            mend = defect + grows * integral(slows * defect / grows, t)
+            mend = defect + grows * _sums(slows * defect / grows, t)
             v = np.maximum(v + mend, 0.1)
-            if np.abs(mend).max() < 1e-7:
+            if np.abs(mend).max() < 1e-5:
                 break
         push = np.zeros((len(t), len(theta)))
         push[:, 0] = 1.0
@@ -880,14 +886,14 @@ class _Problem:
 
 
 def _binned(coast: Coast) -> tuple[Array, Array, Array]:
-    """Readings averaged over 0.8 s or a 60th of the coast, times from the first reading's, their noise [s, m/s, m/s].
+    """Readings averaged over 0.8 s or a 40th of the coast, times from the first reading's, their noise [s, m/s, m/s].
 
     The noise of single readings is that of third differences, which a coast's own speed hardly has.
     """
     t, v = coast.t_s - coast.t_s[0], coast.v_mps
     third = np.diff(v, 3)
     noise = max(float(np.sqrt(np.mean(third**2) / 20)), 1e-3) if len(third) > 3 else 0.05
-    first = np.unique(np.floor(t / max(0.8, coast.seconds / 60)).astype(np.int64), return_index=True)[1]
+    first = np.unique(np.floor(t / max(0.8, coast.seconds / 40)).astype(np.int64), return_index=True)[1]
     count = np.diff(np.append(first, len(t)))
     times = np.add.reduceat(t, first) / count
     # Speed bends within a bin: only what the readings differ by from a smooth curve is averaged.

@@ -40,7 +40,7 @@ def formula_coasts(
     mass_kg: float,
     rotating_kg: float,
     *,
-    pairs: int = 10,
+    pairs: int = 4,
     from_mps: float = 23.5,
     to_mps: float = 5.0,
     grade: float = 0.003,

@@ -46,7 +46,7 @@ def test_the_tables_coefficients_come_back(row: tuple[float, ...]) -> None:
     errors = []
     for seed in range(2):
         rng = np.random.default_rng(seed)
-        coasts = formula_coasts(rng, a, 0, c, 0.96 * mass, 0.04 * mass, from_mps=30, to_mps=5, grade=0.003)
+        coasts = formula_coasts(rng, a, 0, c, 0.96 * mass, 0.04 * mass, from_mps=30, to_mps=5, grade=0.003, pairs=10)
         measured = fit(coasts, Mass(0.96 * mass, 0, 0.04 * mass, 0), density_sigma=0)
         assert measured.c_n_per_mps2 == pytest.approx(c, rel=0.03)
         for speed in (6.0, 12.0, 20.0, 28.0):
@@ -65,7 +65,9 @@ def test_on_a_road_known_to_be_even_all_coefficients_come_back(row: tuple[float,
     """As above, the slope known not to change along the road by more than 0.01 %: A of all within 3 %, or 0.05 N."""
     mass, a, c_kmh, *_ = row
     c = c_kmh / KMH**2
-    coasts = formula_coasts(np.random.default_rng(1), a, 0, c, 0.96 * mass, 0.04 * mass, from_mps=30, to_mps=5)
+    coasts = formula_coasts(
+        np.random.default_rng(1), a, 0, c, 0.96 * mass, 0.04 * mass, from_mps=30, to_mps=5, pairs=10
+    )
     measured = fit(coasts, Mass(0.96 * mass, 0, 0.04 * mass, 0), density_sigma=0, even_sigma=1e-4)
     assert measured.a_n == pytest.approx(a, rel=0.03, abs=0.05)
     assert measured.c_n_per_mps2 == pytest.approx(c, rel=0.01)
@@ -116,7 +118,7 @@ def test_the_closed_form_against_a_solver(a_b_c: tuple[float, float, float]) -> 
 def test_the_interval_method_by_hand() -> None:
     """40 CFR 1066.310: the force over an interval of speed is inertia times loss of speed over time, mean of both
     directions. From the exact crossing times of 12 and 10 m/s; the directions' mean cancels the slope."""
-    coasts = formula_coasts(np.random.default_rng(3), 55, 0, 0.36, 392, 16, grade=0.003)
+    coasts = formula_coasts(np.random.default_rng(3), 55, 0, 0.36, 392, 16, grade=0.003, pairs=10)
     measured = fit(coasts, Mass(392, 0, 16, 0), density_sigma=0)
     assert measured.second is not None
     eleven = next(each for each in measured.second.intervals if each.speed_mps == 11.0)
