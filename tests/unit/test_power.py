@@ -14,8 +14,8 @@ from analysis import power, runs
 from analysis.coasts import Mass
 from analysis.power import Changes, Vehicle, WheelCurve
 from analysis.power import Pull as OnePull
-from analysis.roadload import RoadLoad
-from logger.config import Gearing, Tyres
+from analysis.roadload import RoadLoad, of
+from logger.config import CarConfig, ConfigError, Gearing, Tyres, parse
 from logger.units import NoAnswer
 
 MASS = Mass(392, 4, 16, 4)
@@ -282,3 +282,50 @@ def test_cruise_fuel_lies_between_its_ends() -> None:
     assert loop.least == pytest.approx(-0.1 * 0.36 * 400 / 0.28 / (5.0e-8 * 32.0e9))
     draggy = power.cruise_fuel(car, Changes(drag=1.1).on(car), 20.0, 5.0e-8)
     assert 0 < draggy.least < draggy.most
+
+
+# --- the car's file -----------------------------------------------------------------------------------------------
+
+SMALLEST = '[car]\nname = "X"\nmass_kg = 400\ncooling = "air"\n'
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("[gearing]\ngears = [1.0, 2.0]\n", "gears must fall from the lowest gear up"),
+        ("[gearing]\ngears = [1.0]\nbelt_low = 3\nbelt_high = 1\n", "not both"),
+        ("[gearing]\nbelt_low = 3\n", "a belt needs both belt_low and belt_high"),
+        ("[gearing]\nbelt_low = 0.8\nbelt_high = 2.9\n", "belt_low (pulling away) must be above belt_high"),
+        ("[gearing]\nfinal_ratio = -4\n", "gearing.final_ratio: found -4"),
+        ("[tyres]\ncircumference_m = 16\n", "tyres.circumference_m: found 16"),
+        ("[tyres]\ncircumfrence_m = 1.6\n", "did you mean 'circumference_m'?"),
+        ("[road_load]\na_n = 50\n", "road_load.c_n_per_mps2: this key is missing"),
+        (
+            "[road_load]\nc_n_per_mps2 = -1\na_n = 1\nmass_kg = 1\nair_density_kg_per_m3 = 1\n",
+            "road_load.c_n_per_mps2: found -1",
+        ),
+        ("[fuel]\ndensity_kg_per_m3 = 0.745\n", "fuel.density_kg_per_m3: found 0.745"),
+    ],
+)
+def test_a_wrong_car_file_is_told_in_one_line(text: str, words: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        parse(SMALLEST + text, CarConfig, "car.toml")
+    assert words in str(caught.value) and "\n" not in str(caught.value)
+
+
+def test_all_but_the_car_itself_may_be_left_out() -> None:
+    car = parse(SMALLEST, CarConfig, "car.toml")
+    assert car.gearing is None and car.road_load is None and car.tyres.circumference_m is None
+    assert "guess" in of(car).source
+
+
+def test_measured_road_load_goes_with_mass_and_density() -> None:
+    text = (
+        "[road_load]\na_n = 50\na_sigma_n = 2\nc_n_per_mps2 = 0.4\nc_sigma_n_per_mps2 = 0.01\nac_correlation = -0.5\n"
+    )
+    car = parse(SMALLEST + text + "air_density_kg_per_m3 = 1.2\nmass_kg = 200\n", CarConfig, "car.toml")
+    road = of(car, 1.1)
+    assert 400 * road.at(0.0) == pytest.approx(100), "twice the mass rolls twice as hard"
+    assert 400 * (road.at(20.0) - road.at(0.0)) == pytest.approx(0.4 * 400 * 1.1 / 1.2)
+    a, c = 4.0, 0.01 * 400 * 1.1 / 1.2
+    assert 400 * road.sigma(20.0) == pytest.approx(math.sqrt(a * a + c * c - a * c))
