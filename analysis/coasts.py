@@ -195,6 +195,8 @@ class Found:
 
     coasts: list[Coast]
     left_out: list[LeftOut]
+    origin_deg: tuple[float, float]
+    """Latitude and longitude that places count from [deg]; NaN without positions."""
 
 
 @dataclass(frozen=True)
@@ -405,6 +407,7 @@ def find(
     density_kg_per_m3: float = AIR_KG_PER_M3,
     wind: tuple[float, float] | None = None,
     outing: str = "",
+    origin_deg: tuple[float, float] | None = None,
 ) -> Found:
     """Find the coasts of a drive: speed that falls steadily, with no step in the retardation, over enough speed.
 
@@ -426,11 +429,14 @@ def find(
         Recorded engine speed on the fixes' axis.
     wind : (speed_mps, from_deg), optional
         The wind stated for the drive.
+    origin_deg : (latitude, longitude), optional
+        What places count from: the `Found.origin_deg` of another drive, so that both share stretches of road.
     """
     coasts, left_out = [], []
     told = [(utc - motion.epoch_utc_ns) * 1e-9 for utc, text in notes if "coast" in text.lower()]
     drag = 0.0012 * mass.mass_kg if drag_area_m2 is None else drag_area_m2
-    east, north = _plane(fixes)
+    origin_deg = origin_deg or _middle(fixes)
+    east, north = _plane(fixes, origin_deg)
     for first, last in _falling(motion):
         t, v = motion.t_s[first : last + 1], motion.reading_mps[first : last + 1]
         start_ns = motion.epoch_utc_ns + round(t[0] * 1e9)
@@ -452,7 +458,7 @@ def find(
             left_out.append(LeftOut(start_ns, coast.from_mps, coast.to_mps, why))
         else:
             coasts.append(coast)
-    return Found(coasts, left_out)
+    return Found(coasts, left_out, origin_deg)
 
 
 def _falling(motion: Motion) -> list[tuple[int, int]]:
@@ -542,17 +548,25 @@ def _mean_course(course: Array) -> float:
     return math.degrees(math.atan2(np.sin(known).mean(), np.cos(known).mean())) % 360
 
 
-def _plane(fixes: Fixes) -> tuple[Array, Array]:
-    """Metres east and north, good to a few kilometres, from an origin that all drives near each other share."""
-    lat, lon = fixes.lat_deg, fixes.lon_deg
-    if not np.isfinite(lat).any():
-        return np.zeros(len(lat)), np.zeros(len(lat))
-    corner = math.radians(round(float(np.nanmedian(lat)), 0))
+def _middle(fixes: Fixes) -> tuple[float, float]:
+    """The middle of the positions [deg]; NaN without any."""
+    known = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
+    if not known.any():
+        return math.nan, math.nan
+    return float(np.median(fixes.lat_deg[known])), float(np.median(fixes.lon_deg[known]))
+
+
+def _plane(fixes: Fixes, origin_deg: tuple[float, float]) -> tuple[Array, Array]:
+    """Metres east and north of the origin, good to some tens of kilometres; zeros without positions."""
+    known = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
+    if not known.any() or not math.isfinite(origin_deg[0]):
+        return np.zeros(len(known)), np.zeros(len(known))
     degree = math.pi / 180 * 6_371_000
-    good = np.isfinite(lat) & np.isfinite(lon)
-    n = np.arange(len(lat))
-    lat, lon = np.interp(n, n[good], lat[good]), np.interp(n, n[good], np.unwrap(lon[good], period=360))
-    return np.asarray(lon * degree * math.cos(corner)), np.asarray(lat * degree)
+    n, at = np.arange(len(known)), np.flatnonzero(known)
+    north = np.interp(n, at, fixes.lat_deg[known] - origin_deg[0]) * degree
+    apart = np.mod(fixes.lon_deg[known] - origin_deg[1] + 180, 360) - 180
+    east = np.interp(n, at, apart) * degree * math.cos(math.radians(origin_deg[0]))
+    return np.asarray(east), np.asarray(north)
 
 
 # --- the fit ------------------------------------------------------------------------------------------------------

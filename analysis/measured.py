@@ -140,6 +140,7 @@ def road_load_of(
 ) -> Measured:
     """The road load by all coasts of the drives together. NoAnswer where they cannot tell; see `coasts.fit`."""
     mass, found = mass_of(car), []
+    origin: tuple[float, float] | None = None
     left_out: list[LeftOut] = []
     doubt = 0.0
     for drive in drives:
@@ -156,7 +157,9 @@ def road_load_of(
             density_kg_per_m3=air.density_kg_per_m3,
             wind=air.wind,
             outing=drive.id,
+            origin_deg=origin,
         )
+        origin = each.origin_deg if math.isfinite(each.origin_deg[0]) else origin
         found += each.coasts
         left_out += each.left_out
     if not found:

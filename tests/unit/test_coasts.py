@@ -88,6 +88,21 @@ def test_a_short_coast_is_left_out_with_its_reason() -> None:
     assert any(left.why.startswith("too short") for left in found.left_out)
 
 
+def test_two_drives_share_a_stretch_and_each_its_wind() -> None:
+    first = found_in(OUT_AND_BACK)
+    truth = drive(WREN, OUT_AND_BACK, Slope(slope=0.001, lat_deg=53.4012 + 1e-5), headwind_mps=1.5)
+    got = receive(truth, np.random.default_rng(5))
+    fixes, _ = motions.clean(
+        motions.Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg)
+    )
+    second = find(motions.smooth(fixes), fixes, WREN_MASS, outing="second", origin_deg=first.origin_deg)
+    measured = fit([*first.coasts, *second.coasts], WREN_MASS)
+    assert len(measured.stretches) == 1
+    winds = measured.stretches[0].wind_mps
+    assert winds[""][0] == pytest.approx(0.0, abs=0.3)
+    assert winds["second"][0] == pytest.approx(1.5, abs=0.3)
+
+
 def test_a_bend_is_left_out() -> None:
     truth = drive(WREN, [Stand(8), Pull(22), Coast(6), Brake(0), Stand(5)])  # the airfield's lap: into its bend
     got = receive(truth, np.random.default_rng(4))
