@@ -545,15 +545,15 @@ def test_delay_within_80_ms(seed: int, delay_s: float, lag_s: float) -> None:
 
 
 @pytest.mark.long
-@pytest.mark.parametrize(("rate_hz", "share"), [(10.0, 0.96), (5.0, 0.8)])
-def test_delay_within_80_ms_over_many_drives(rate_hz: float, share: float) -> None:
+@pytest.mark.parametrize("rate_hz", [10.0, 5.0])
+def test_delay_within_80_ms_over_many_drives(rate_hz: float) -> None:
     rng = np.random.default_rng(0)
     found = [check_delay(seed, rng.uniform(0.2, 1.2), rng.uniform(0.1, 0.4), rate_hz) for seed in range(80)]
     errors, held = np.array([f[0] for f in found]), float(np.mean([f[2] for f in found]))
     near = float(np.mean(np.abs(errors) < 0.08))
     print(f"{rate_hz} Hz: delay rms {np.sqrt(np.mean(errors**2)):.3f} s, worst {np.abs(errors).max():.3f} s, "
           f"within 0.08 s {near:.0%}, held {held:.0%}")  # fmt: skip
-    assert near >= share
+    assert near == 1.0
     assert held >= 0.91
 
 
@@ -623,8 +623,8 @@ def test_medians_are_those_of_the_engine_over_many_drives() -> None:
     for name, errors in (("bands", bands), ("cells", cells)):
         print(f"{name}: rms {np.sqrt(np.mean(errors**2)):.3f}, worst {np.abs(errors).max():.3f} of {len(errors)}")
     print(f"intervals held {held.mean():.1%}")
-    assert np.quantile(np.abs(bands), 0.98) < 0.05
-    assert np.quantile(np.abs(cells), 0.99) < 0.1
+    assert np.abs(bands).max() < 0.05
+    assert np.abs(cells).max() < 0.1
     assert held.mean() >= 0.91
 
 

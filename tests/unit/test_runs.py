@@ -67,8 +67,8 @@ CASES = {
     "1 Hz": (1, 0.05, 3, 0.35, 0.18),
     "10 Hz, 0.1 kn": (10, 0.05, 1, 0.14, 0.08),
 }
-# What the first movement of a long, gentle start costs beyond that: below the noise nothing tells such starts apart,
-# and first movement differs by a quarter of a second between starts whose readings do not. See DEVELOPERS.md.
+# What six seeds may show beyond the bar for first movement after a long, gentle start: such starts miss the bar so far,
+# and the long form, which holds every shape to it, says so. See DEVELOPERS.md, "What is not met".
 UNSEEN_S = {"bite": 0.0, "slip": 0.12, "ramp": 0.12}
 
 
@@ -129,14 +129,13 @@ def test_times_of_a_slow_car(case: str, shape: Launch) -> None:
 @pytest.mark.parametrize("shape", SHAPES)
 @pytest.mark.parametrize("case", CASES)
 def test_times_of_a_slow_car_over_two_hundred_drives(case: str, car: str, shape: Launch) -> None:
-    rate, _, _, first, foot = CASES[case]
+    _, _, _, first, foot = CASES[case]
     errors = measure(case, car, shape, 200)
     print(f"\n{case}, {car}, {shape}: rms {errors.rms()}, bias {errors.bias()}, covered {errors.covered()}")
     assert errors.rms()[1] < foot
     assert abs(errors.bias()[1]) < foot / 3
-    assert errors.rms()[0] < math.hypot(first, UNSEEN_S[shape])
-    # With a second between fixes a quick start, too, is seen by one fix at most.
-    assert abs(errors.bias()[0]) < max(first / 3, UNSEEN_S[shape]) + (0.08 if rate == 1 else 0.03)
+    assert errors.rms()[0] < first
+    assert abs(errors.bias()[0]) < first / 3
 
 
 @pytest.mark.long
@@ -150,9 +149,9 @@ def test_sigma_holds(case: str) -> None:
             measure(case, car, shape, 60, errors)
     first_one, first_two, foot_one, foot_two = errors.covered()
     print(f"\n{case}: first movement {first_one:.3f} {first_two:.3f}, one foot {foot_one:.3f} {foot_two:.3f}")
-    assert foot_one == pytest.approx(0.68, abs=0.10)  # up to 0.78: on the safe side
+    assert foot_one == pytest.approx(0.68, abs=0.05)
     assert foot_two == pytest.approx(0.95, abs=0.05)
-    assert first_one == pytest.approx(0.68, abs=0.12)
+    assert first_one == pytest.approx(0.68, abs=0.05)
     assert first_two == pytest.approx(0.95, abs=0.05)
 
 
