@@ -1,8 +1,9 @@
 """Finishing drives in a process of their own: decoding an hour of bytes neither delays nor fattens the recorder.
 
 `Finisher` is what the recorder hands its complete journals to. While recording goes on each is finished by
-`python -m logger.closing FOLDER`, at low priority; when the recorder is ending, in this process. Whatever becomes of
-either, the journal stays until the finished files are whole (see `drive`), and the next start tries again.
+`python -m logger.closing FOLDER`, at low priority; when the recorder is ending, in this process, with what was decoded
+while the drive was recorded. Whatever becomes of either, the journal stays until the finished files are whole (see
+`drive`), and the next start tries again.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ from logger import drive, presence
 from logger.clock import monotonic_ns
 from logger.config import CarConfig, SetupConfig
 from logger.disk import Disk
+from logger.tables import Decoding
 
 AfterDrive = Callable[[drive.Drive], None]
 
@@ -55,17 +57,23 @@ class Finisher:
         """The folders of the store with a journal in them."""
         return drive.unfinished(self._store)
 
-    def close(self, folder: Path, recovering: bool, hurry: bool) -> tuple[Path | None, str]:
+    def close(
+        self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
+    ) -> tuple[Path | None, str]:
         """Finish the drive in `folder`: its folder as named now, and what is to be said. DriveError where it cannot."""
         if hurry:
-            answer = finish(folder, recovering, self._after_drive, self._disk)
+            answer = finish(folder, recovering, self._after_drive, self._disk, decoding)
         else:
             answer = _finish_elsewhere(folder, recovering, self._after_drive)
         return (self._store / answer["drive"] if answer["drive"] else None), str(answer["said"])
 
 
 def finish(
-    folder: Path, recovering: bool = False, after_drive: AfterDrive | None = None, disk: Disk | None = None
+    folder: Path,
+    recovering: bool = False,
+    after_drive: AfterDrive | None = None,
+    disk: Disk | None = None,
+    decoding: Decoding | None = None,
 ) -> dict[str, Any]:
     """Finish the drive in `folder`: {"drive": its folder's name now or None where nothing is in it, "said": lines}.
 
@@ -77,7 +85,7 @@ def finish(
             made = found[0].drive if found else None
             said = found[0].said if found else f"{folder.name}: finished meanwhile"
         else:
-            made = drive.close(folder, disk=disk)
+            made = drive.close(folder, disk=disk, decoding=decoding)
             said = _said(made) if made is not None else f"{folder.name}: not a byte came, so there is no drive"
     if made is not None and after_drive is not None:
         said = f"{said}\n{_printed(after_drive, made)}".rstrip()

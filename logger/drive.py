@@ -43,7 +43,17 @@ from logger.clock import instant
 from logger.config import CarConfig, ConfigError, RecorderConfig, SetupConfig, parse
 from logger.disk import Disk
 from logger.presence import AlreadyRecording, Lock, is_recording
-from logger.tables import GPS_COLUMNS, RAW_SCHEMA, SCHEMA_VERSION, Built, build, program, raw_digest, raw_table
+from logger.tables import (
+    GPS_COLUMNS,
+    RAW_SCHEMA,
+    SCHEMA_VERSION,
+    Built,
+    Decoding,
+    build,
+    program,
+    raw_digest,
+    raw_table,
+)
 from logger.units import InputError
 
 __all__ = [
@@ -450,8 +460,12 @@ def begin(
         return _named(fresh, wanted, disk) / JOURNAL
 
 
-def close(path: Path, *, state: str = "closed", disk: Disk | None = None) -> Drive | None:
+def close(
+    path: Path, *, state: str = "closed", disk: Disk | None = None, decoding: Decoding | None = None
+) -> Drive | None:
     """Make the finished drive of the journal in the drive folder `path`, then remove the journal.
+
+    `decoding` is what was decoded of the journal while it was written; it is used where it covers all of it.
 
     The folder gets the name of the drive's start by the best clock there is, so it may change. None where the journal
     holds no whole batch: a folder without a byte is removed, one with damaged bytes is set aside in the store under a
@@ -470,7 +484,7 @@ def close(path: Path, *, state: str = "closed", disk: Disk | None = None) -> Dri
             about = _read_about(folder)
             config = parse(about.config_text, RecorderConfig, str(folder / CONFIG))
             raw = raw_table(held.raw)
-            built = build(raw, config)
+            built = decoding.built() if decoding is not None and decoding.covers(raw) else build(raw, config)
             manifest = _manifest(path.name, state, raw, built, about, _missing(held))
             _commit(path, _files(manifest, about.config_text, raw, built), disk)
         _remove_journal(folder, disk)

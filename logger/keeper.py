@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import enum
 import json
 from collections import deque
@@ -14,6 +15,7 @@ from logger.disk import Disk
 from logger.events import event
 from logger.framing import Chunk
 from logger.journal import JournalWriter
+from logger.tables import Decoding, OnDisk
 
 SECOND = 10**9
 MOVING_MPS = 1.4
@@ -40,8 +42,9 @@ class State(enum.StrEnum):
 class Keeper:
     """Keeps drives out of a stream of chunks: begins one, journals it, ends it. One thread owns it.
 
-    `begin(mono_ns)` makes a drive's folder and returns the folder for its journal; `ended(folder, why)` is told the
-    same folder once the journal in it is complete. Time is what `take` is told, so that a day can be simulated.
+    `begin(mono_ns)` makes a drive's folder and returns the folder for its journal; `ended(folder, why, decoding)` is
+    told the same folder once the journal in it is complete, and is given what was decoded of it meanwhile, if all was.
+    Time is what `take` is told, so that a day can be simulated.
 
     A drive begins with the first bytes. It ends when the car has stood for `park_after_s` (by the speed that a GPS
     source reports), when all sources have been silent for `silence_after_s`, or when the disk is nearly full. After a
@@ -53,14 +56,15 @@ class Keeper:
         self,
         config: RecorderConfig,
         begin: Callable[[int], Path],
-        ended: Callable[[Path, str], None],
+        ended: Callable[[Path, str, Decoding | None], None],
         free_bytes: Callable[[], int],
         disk: Disk | None = None,
     ) -> None:
-        self._settings = config.recorder
+        self._config, self._settings = config, config.recorder
         self._begin, self._ended, self._free_bytes, self._disk = begin, ended, free_bytes, disk
         self._speeds = [SpeedWatch(source.name) for source in config.source if isinstance(source, NmeaSource)]
         self._journal: JournalWriter | None = None
+        self._decoding: Decoding | None = None  # of what the journal has, so that closing finds little to do
         self._held = _Held()
         self._last_bytes_ns = 0
         self._speed_ns = 0
@@ -119,8 +123,11 @@ class Keeper:
         except OSError as error:
             self.trouble = _said(error)
             self.lost_bytes += _payload(self._pending)
+            self._decoding = None
+        self._decode()
         folder, self._journal, self.folder, self._pending = self.folder, None, None, []
-        self._ended(folder, why)
+        decoding, self._decoding = self._decoding, None
+        self._ended(folder, why, decoding)
 
     def _look_at(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         if any(chunk.source != RECORDER_SOURCE for chunk in chunks):
@@ -159,6 +166,9 @@ class Keeper:
             self._no_room(_said(error), now_ns)
             return
         self._held.clear()
+        self._decoding = None
+        with contextlib.suppress(OSError):  # no room for what is decoded: it is done when the drive has ended
+            self._decoding = Decoding(self._config, blocks=OnDisk)
         self.state, self.began_ns, self._slow_since_ns = State.RECORDING, first_ns, None
         self._record(sorted([*_joined(held), *held, event(now_ns, "wall")], key=_stamp), now_ns)
 
@@ -171,8 +181,17 @@ class Keeper:
         except OSError as error:
             self._no_room(_said(error), now_ns)
             return
-        self._pending = []
         self.flushed_ns = now_ns
+        self._decode()
+        self._pending = []
+
+    def _decode(self) -> None:
+        """Decode what the journal has just taken. What goes wrong here goes wrong for the tables only, and later."""
+        if self._decoding is not None:
+            try:
+                self._decoding.feed(self._pending)
+            except Exception:
+                self._decoding = None
 
     def _end_if_over(self, now_ns: int) -> None:
         if self.state != State.RECORDING:
@@ -223,6 +242,7 @@ class Keeper:
             self.trouble = _said(error)
             return
         self._held.clear()
+        self._decode()
         self.state, why, self.trouble, self._pending = State.RECORDING, self.trouble, "", []
         self._record([*held, event(now_ns, "room again", why=why, lost_bytes=self.lost_bytes)], now_ns)
 

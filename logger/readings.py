@@ -96,6 +96,15 @@ class Readings:
         return [VOID_REASONS[code] for code in self.void_code.tolist()]
 
 
+def joined(parts: Sequence[Readings]) -> Readings:
+    """Readings of one decoder, part after part; there is at least one."""
+    return Readings(
+        np.concatenate([part.mono_ns for part in parts]),
+        {name: np.concatenate([part.values[name] for part in parts]) for name in parts[0].values},
+        np.concatenate([part.void_code for part in parts]),
+    )
+
+
 def decoder_for(source: config.NumbersSource | config.PatternSource | config.FrameSource) -> Decoder:
     """The decoder for a configured source."""
     match source:

@@ -33,6 +33,7 @@ from logger.disk import Disk
 from logger.events import event
 from logger.framing import Chunk
 from logger.keeper import Keeper, State
+from logger.tables import Decoding
 
 SECOND = 10**9
 _ANCHOR_NS = 60 * SECOND
@@ -135,8 +136,12 @@ class Drives(Protocol):
     def unfinished(self) -> list[Path]:
         """The folders of drives whose recorder died, before this one begins any."""
 
-    def close(self, folder: Path, recovering: bool, hurry: bool) -> tuple[Path | None, str]:
+    def close(
+        self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
+    ) -> tuple[Path | None, str]:
         """Make the finished drive of a folder with a complete journal; `hurry` where the process is ending.
+
+        `decoding` is what was decoded of the journal while it was written.
 
         Gives the drive's folder as it is named now, None where nothing is in it, and a line that says what it is.
         """
@@ -309,9 +314,9 @@ class Recorder:
         self._incoming.append(chunk)
         self._show(chunk)
 
-    def _ended(self, journal: Path, why: str) -> None:
+    def _ended(self, journal: Path, why: str, decoding: Decoding | None) -> None:
         self._show(event(monotonic_ns(), "ended", drive=journal.parent.name, why=why))
-        self._closer.put(journal.parent)
+        self._closer.put(journal.parent, decoding=decoding)
         if self._once:
             self.stop("one drive was asked for")
 
@@ -333,7 +338,7 @@ class _Closer(threading.Thread):
     def __init__(self, drives: Drives, show: Callable[[Chunk], None]) -> None:
         super().__init__(name="closer", daemon=True)
         self._drives, self._show = drives, show
-        self._waiting: queue.SimpleQueue[tuple[Path, bool] | None] = queue.SimpleQueue()
+        self._waiting: queue.SimpleQueue[tuple[Path, bool, Decoding | None] | None] = queue.SimpleQueue()
         self._unfinished: list[Path] = []
         self._give_up_at = math.inf
         self._hurry = False
@@ -346,14 +351,14 @@ class _Closer(threading.Thread):
         """The drives being finished, waiting for it, or left to the next start."""
         return [path.name for path in list(self._unfinished)]
 
-    def put(self, folder: Path, recovering: bool = False) -> None:
+    def put(self, folder: Path, recovering: bool = False, decoding: Decoding | None = None) -> None:
         self._unfinished.append(folder)
-        self._waiting.put((folder, recovering))
+        self._waiting.put((folder, recovering, decoding))
 
     def retry(self) -> None:
         """Try again what failed, now that there is room on the disk."""
         while self._failed:
-            self._waiting.put(self._failed.pop())
+            self._waiting.put((*self._failed.pop(), None))
 
     def give_up_at(self, monotonic_s: float) -> None:
         self._give_up_at = min(self._give_up_at, monotonic_s)
@@ -369,11 +374,11 @@ class _Closer(threading.Thread):
 
     def run(self) -> None:
         while (waiting := self._waiting.get()) is not None:
-            folder, recovering = waiting
+            folder, recovering, decoding = waiting
             if recovering and self._give_up_at < math.inf:  # little time is left: it is for the drive just recorded
                 continue
             try:
-                made, said = self._drives.close(folder, recovering, self._hurry)
+                made, said = self._drives.close(folder, recovering, self._hurry, decoding)
             except Exception as error:  # whatever it is, the journal stays as it is and the next start tries again
                 self._failed.append((folder, recovering))
                 self._show(event(monotonic_ns(), "closed", drive=folder.name, text=str(error)))

@@ -3,6 +3,9 @@
 `build` runs the raw rows through the sources' framers and decoders, settles the drive's clock, and gives one table for
 each source, with UTC and the host's monotonic clock in every row. The recorder's own events among the raw rows (see
 `config.RECORDER_SOURCE`) become notes, gaps, and instants of the host's wall clock.
+
+`Decoding` is the same in steps: the recorder feeds it what the journal has taken, so that little is left to do when a
+drive ends.
 """
 
 from __future__ import annotations
@@ -10,12 +13,15 @@ from __future__ import annotations
 import functools
 import hashlib
 import importlib.metadata
+import itertools
 import json
+import pickle
+import tempfile
 from array import array
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 import pyarrow as pa
@@ -86,53 +92,11 @@ def program() -> str:
 
 def build(raw: pa.Table, configuration: config.RecorderConfig) -> Built:
     """Tables, clock and findings of a drive from its raw rows (mono_ns, source, data). The same in, the same out."""
-    recorded = _Recorded(raw, configuration)
-    told = recorded.told
-    receiver, fit, dates = _settle(recorded)
-    tables = {name: source.table(fit) for name, source in told.items()}
-    remarks = [*dates, *fit.remarks]
-    for name, count in recorded.unknown.items():
-        remarks.append(f"source {name!r} is not in the configuration: its {count} chunks are kept in raw only")
-    for name, source in told.items():
-        if not source.chunks:
-            remarks.append(f"nothing came from source {name!r}")
-        elif not tables[name].num_rows:
-            remarks.append(f"nothing that came from source {name!r} could be read as {source.config.kind}")
-    return Built(
-        tables=tables,
-        sources=[source.summary(tables[name].num_rows) for name, source in told.items()]
-        + [{"name": name, "chunks": chunks} for name, chunks in recorded.unknown.items()],
-        clock={
-            "basis": fit.basis,
-            "source": receiver.config.name if receiver is not None else None,
-            "offset_s": fit.offset_s,
-            "drift_ppm": fit.drift_ppm,
-            "residual_s": fit.residual_s,
-            "residual_p99_s": fit.residual_p99_s,
-            "epochs": fit.epochs,
-            "latency_s": receiver.config.latency_s if receiver is not None else None,
-            "wall_offset_s": fit.wall_offset_s,
-            "pieces": len(fit.pieces),
-            "remarks": list(fit.remarks),
-        },
-        counters={
-            "chunks": sum(source.chunks for source in told.values()) + sum(recorded.unknown.values()),
-            "bytes": recorded.bytes,
-            "rows": sum(table.num_rows for table in tables.values()),
-            "rejected": sum(source.rejected.total() for source in told.values()),
-            "events": len(recorded.events),
-            "damaged_events": recorded.damaged_events,
-        },
-        notes=[
-            {"utc": _iso(fit, event.mono_ns), "text": str(event.said.get("text", ""))}
-            for event in recorded.events
-            if event.kind == "note"
-        ],
-        gaps=_gaps(recorded, fit),
-        remarks=remarks,
-        started_utc_ns=int(fit.utc_ns(np.array([recorded.first_ns]))[0]),
-        ended_utc_ns=int(fit.utc_ns(np.array([recorded.last_ns]))[0]),
-    )
+    # A plain log has no row of a recorder, and its times are not those of arrival.
+    recorded = config.RECORDER_SOURCE in raw["source"].unique().to_pylist()
+    decoding = Decoding(configuration, host_times=recorded)
+    decoding.feed(capture.rows(raw))
+    return decoding.built()
 
 
 def raw_table(raw: pa.Table) -> pa.Table:
@@ -184,34 +148,138 @@ class _Event:
     said: Mapping[str, Any]
 
 
-class _Recorded:
-    """The raw rows, read once: what each configured source told, the recorder's events, and what else there was."""
+class Blocks(Protocol):
+    """Keeps what was decoded, a block at a time: a list, or `OnDisk`."""
 
-    def __init__(self, raw: pa.Table, configuration: config.RecorderConfig) -> None:
-        # A plain log has no row of a recorder, and its times are not those of arrival.
-        recorded = config.RECORDER_SOURCE in raw["source"].unique().to_pylist()
-        self.told = {source.name: _told(source, recorded) for source in configuration.source}
+    def append(self, block: Any, /) -> None:
+        """Take a block."""
+
+    def __iter__(self) -> Iterator[Any]:
+        """The blocks in the order in which they were taken."""
+
+
+class OnDisk:
+    """Blocks in a nameless file that is gone with this object: a drive of a day takes no memory. OSError if not."""
+
+    def __init__(self) -> None:
+        self._file = tempfile.TemporaryFile()  # noqa: SIM115 - gone when this object is
+        self._blocks = 0
+
+    def append(self, block: Any, /) -> None:
+        pickle.dump(block, self._file, pickle.HIGHEST_PROTOCOL)
+        self._blocks += 1
+
+    def __iter__(self) -> Iterator[Any]:
+        self._file.seek(0)
+        for _ in range(self._blocks):
+            yield pickle.load(self._file)
+
+
+_BLOCK = 4096
+"""How much is decoded at a time, and kept in one block."""
+
+
+class Decoding:
+    """The raw rows, read once, in one go or as they come: what each source told, the recorder's events, what else came.
+
+    `host_times` says whether the rows' times are those of arrival at a recorder; `blocks` makes what keeps the decoded.
+    """
+
+    def __init__(
+        self, configuration: config.RecorderConfig, host_times: bool = True, blocks: Callable[[], Blocks] = list
+    ) -> None:
+        self.told = {source.name: _told(source, host_times, blocks()) for source in configuration.source}
         self.events: list[_Event] = []
         self.damaged_events = 0
         self.unknown: Counter[str] = Counter()
         self.bytes = 0
-        arrivals, own_ns = array("q"), array("q")
-        for mono_ns, name, data in capture.rows(raw):
+        """Of all sources."""
+        self._fed_rows = self._fed_bytes = 0
+        self._own_ns, self._arrivals, self._arrived = array("q"), array("q"), blocks()
+
+    def feed(self, rows: Iterable[tuple[int, str, bytes]]) -> None:
+        """Take the raw rows (mono_ns, source, data) that come next; OSError where the blocks find no room."""
+        for mono_ns, name, data in rows:
+            self._fed_rows += 1
+            self._fed_bytes += len(data)
             source = self.told.get(name)
             if source is not None:
                 source.feed(Chunk(mono_ns, name, data))
             elif name == config.RECORDER_SOURCE:
                 self._event(mono_ns, data)
-                own_ns.append(mono_ns)
+                self._own_ns.append(mono_ns)
                 continue
             else:
                 self.unknown[name] += 1
-            arrivals.append(mono_ns)
+            self._arrivals.append(mono_ns)
             self.bytes += len(data)
+        if len(self._arrivals) >= 16 * _BLOCK:
+            self._arrived.append(self._arrivals)
+            self._arrivals = array("q")
+
+    def covers(self, raw: pa.Table) -> bool:
+        """Whether just as many rows and bytes were fed as `raw` holds."""
+        ends = [columns.ends_in(batch.column("data")) for batch in raw.to_batches()]
+        held = sum(int(end[-1] - end[0]) for end in ends)
+        return (self._fed_rows, self._fed_bytes) == (raw.num_rows, held)
+
+    def built(self) -> Built:
+        """What came of all that was fed; to be called once, when nothing more comes."""
+        self._end()
+        told = self.told
+        receiver, fit, dates = _settle(self)
+        tables = {name: source.table(fit) for name, source in told.items()}
+        remarks = [*dates, *fit.remarks]
+        for name, count in self.unknown.items():
+            remarks.append(f"source {name!r} is not in the configuration: its {count} chunks are kept in raw only")
+        for name, source in told.items():
+            if not source.chunks:
+                remarks.append(f"nothing came from source {name!r}")
+            elif not tables[name].num_rows:
+                remarks.append(f"nothing that came from source {name!r} could be read as {source.config.kind}")
+        return Built(
+            tables=tables,
+            sources=[source.summary(tables[name].num_rows) for name, source in told.items()]
+            + [{"name": name, "chunks": chunks} for name, chunks in self.unknown.items()],
+            clock={
+                "basis": fit.basis,
+                "source": receiver.config.name if receiver is not None else None,
+                "offset_s": fit.offset_s,
+                "drift_ppm": fit.drift_ppm,
+                "residual_s": fit.residual_s,
+                "residual_p99_s": fit.residual_p99_s,
+                "epochs": fit.epochs,
+                "latency_s": receiver.config.latency_s if receiver is not None else None,
+                "wall_offset_s": fit.wall_offset_s,
+                "pieces": len(fit.pieces),
+                "remarks": list(fit.remarks),
+            },
+            counters={
+                "chunks": sum(source.chunks for source in told.values()) + sum(self.unknown.values()),
+                "bytes": self.bytes,
+                "rows": sum(table.num_rows for table in tables.values()),
+                "rejected": sum(source.rejected.total() for source in told.values()),
+                "events": len(self.events),
+                "damaged_events": self.damaged_events,
+            },
+            notes=[
+                {"utc": _iso(fit, event.mono_ns), "text": str(event.said.get("text", ""))}
+                for event in self.events
+                if event.kind == "note"
+            ],
+            gaps=_gaps(self, fit),
+            remarks=remarks,
+            started_utc_ns=int(fit.utc_ns(np.array([self.first_ns]))[0]),
+            ended_utc_ns=int(fit.utc_ns(np.array([self.last_ns]))[0]),
+        )
+
+    def _end(self) -> None:
         for source in self.told.values():
             source.end()
         self.events.sort(key=lambda event: event.mono_ns)
-        self.arrivals: Nanoseconds = np.sort(np.array(arrivals or own_ns, np.int64))
+        arrived = [np.array(block, np.int64) for block in (*self._arrived, self._arrivals)]
+        arrivals = np.concatenate(arrived)
+        self.arrivals: Nanoseconds = np.sort(arrivals if len(arrivals) else np.array(self._own_ns, np.int64))
         """Of all bytes of all sources, in order."""
         self.first_ns, self.last_ns = (int(self.arrivals[0]), int(self.arrivals[-1])) if len(self.arrivals) else (0, 0)
 
@@ -292,8 +360,10 @@ class _Told:
         return round(self.config.latency_s * 1e9)
 
 
-def _told(source: config.Source, host_times: bool) -> _Told:
-    return _Receiver(source, host_times) if isinstance(source, config.NmeaSource) else _Instrument(source)
+def _told(source: config.Source, host_times: bool, blocks: Blocks) -> _Told:
+    if isinstance(source, config.NmeaSource):
+        return _Receiver(source, host_times, blocks)
+    return _Instrument(source, blocks)
 
 
 # --- a receiver's table -------------------------------------------------------------------------------------------
@@ -319,18 +389,24 @@ GPS_COLUMNS = ["time", "mono_ns", *(field.name for field in _FIX_FIELDS)]
 class _Receiver(_Told):
     """A GPS receiver."""
 
-    def __init__(self, source: config.NmeaSource, host_times: bool) -> None:
+    def __init__(self, source: config.NmeaSource, host_times: bool, blocks: Blocks) -> None:
         self._fixes_of = nmea.FixDecoder(host_times)
         super().__init__(source, self._fixes_of)
+        self._blocks = blocks
         self.fixes: list[nmea.Fix] = []
+        """All of them once the source has ended; those of the last block until then."""
 
     def take(self, frames: list[Frame]) -> None:
         for frame in frames:
             self.fixes += self._fixes_of.feed(frame)
+        if len(self.fixes) >= _BLOCK:
+            self._blocks.append(self.fixes)
+            self.fixes = []
 
     def end(self) -> None:
         super().end()
-        self.fixes = nmea.dated([*self.fixes, *self._fixes_of.flush()])
+        before = itertools.chain.from_iterable(self._blocks)
+        self.fixes = nmea.dated([*before, *self.fixes, *self._fixes_of.flush()])
 
     def date_by(self, anchors: clock.Anchors) -> str | None:
         """Give the fixes of a receiver that never told the date one from the wall clock, else 1970; what was done."""
@@ -383,22 +459,29 @@ class _Receiver(_Told):
 class _Instrument(_Told):
     """A source of readings."""
 
-    def __init__(self, source: config.NumbersSource | config.PatternSource | config.FrameSource) -> None:
+    def __init__(
+        self, source: config.NumbersSource | config.PatternSource | config.FrameSource, blocks: Blocks
+    ) -> None:
         self._readings_of = readings.decoder_for(source)
         super().__init__(source, self._readings_of)
+        self._blocks = blocks
         self._frames: list[Frame] = []
-        self._read: readings.Readings | None = None
 
     def take(self, frames: list[Frame]) -> None:
         self._frames += frames
+        if len(self._frames) >= _BLOCK:
+            self._decode()
 
     def end(self) -> None:
         super().end()
-        self._read = self._readings_of.decode_all(self._frames)
+        self._decode()
+
+    def _decode(self) -> None:
+        self._blocks.append(self._readings_of.decode_all(self._frames))
         self._frames = []
 
     def table(self, fit: clock.ClockFit) -> pa.Table:
-        assert self._read is not None
+        read = readings.joined(list(self._blocks))
         name = self.config.name
         fields = [
             _field(q.name, pa.float64(), q.unit, q.description or f"{q.name} as {name} tells it")
@@ -408,14 +491,14 @@ class _Instrument(_Told):
         given = [
             columns.of_numbers(values, field.type, np.isnan(values))
             for field in fields
-            for values in [self._read.values[field.name]]
+            for values in [read.values[field.name]]
         ]
         words = columns.of_bytes([word.encode() for word in readings.VOID_REASONS if word is not None], pa.string())
-        codes = self._read.void_code
+        codes = read.void_code
         void = pa.DictionaryArray.from_arrays(columns.of_numbers(codes - 1, pa.int8(), codes == 0), words)
         fields.append(_field("void", void.type, "", "why the reading is not to be used; null where it is good"))
-        time_ns = fit.utc_ns(self._read.mono_ns - self.latency_ns)
-        return _table(name, time_ns, self._read.mono_ns, [*given, void], fields)
+        time_ns = fit.utc_ns(read.mono_ns - self.latency_ns)
+        return _table(name, time_ns, read.mono_ns, [*given, void], fields)
 
 
 def _table(
@@ -441,7 +524,7 @@ def _metadata(name: str, schema: pa.Schema) -> dict[str, str]:
 # --- clock, gaps --------------------------------------------------------------------------------------------------
 
 
-def _settle(recorded: _Recorded) -> tuple[_Receiver | None, clock.ClockFit, list[str]]:
+def _settle(recorded: Decoding) -> tuple[_Receiver | None, clock.ClockFit, list[str]]:
     """The drive's clock, from the receiver with the most fixes; and what was noticed about dates."""
     receivers = [source for source in recorded.told.values() if isinstance(source, _Receiver)]
     said = [remark for receiver in receivers if (remark := receiver.date_by(recorded.anchors)) is not None]
@@ -452,7 +535,7 @@ def _settle(recorded: _Recorded) -> tuple[_Receiver | None, clock.ClockFit, list
     return best if fit.epochs else None, fit, said
 
 
-def _gaps(recorded: _Recorded, fit: clock.ClockFit) -> list[dict[str, Any]]:
+def _gaps(recorded: Decoding, fit: clock.ClockFit) -> list[dict[str, Any]]:
     """Stretches without a source, by the recorder's word, and without any bytes at all."""
     gaps: list[tuple[int, int, str | None, str]] = []
     lost: dict[str, _Event] = {}

@@ -77,7 +77,7 @@ def main(hours: float) -> None:
         def begin(_: int) -> Path:
             return Path(folder) / f"journal{ended}"
 
-        def end(path: Path, _: str) -> None:
+        def end(path: Path, _: str, __: object) -> None:
             nonlocal ended
             ended += 1
             shutil.rmtree(path)  # another process turns it into a drive

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import random
 from pathlib import Path
@@ -11,12 +12,13 @@ import pytest
 from faulty_disk import FaultyDisk, PowerCut, each_fault
 from rig import bytes_of, events_of, nmea, rmc
 
-from logger import journal
+from logger import journal, tables
 from logger.config import RecorderConfig, parse
 from logger.disk import Disk
 from logger.events import event
 from logger.framing import Chunk
 from logger.keeper import HELD_BYTES, Keeper, SpeedWatch, State, speed_in
+from logger.tables import Decoding, OnDisk, build, raw_table
 
 SECOND = 10**9
 CONFIG = """
@@ -51,6 +53,7 @@ class Store:
     def __init__(self, root: Path, config: str = CONFIG, disk: Disk | None = None) -> None:
         self.root, self.free = root, 10**9
         self.ended: list[tuple[Path, str]] = []
+        self.decoded: list[Decoding | None] = []
         self.fails: OSError | None = None
         self.settings = parse(config, RecorderConfig, "test")
         self.keeper = Keeper(self.settings, self._begin, self._end, lambda: self.free, disk or QuickDisk())
@@ -63,8 +66,9 @@ class Store:
         folder.parent.mkdir(exist_ok=True)
         return folder
 
-    def _end(self, folder: Path, why: str) -> None:
+    def _end(self, folder: Path, why: str, decoding: Decoding | None) -> None:
         self.ended.append((folder, why))
+        self.decoded.append(decoding)
 
     def turn(self, *chunks: tuple[str, bytes], after_s: float = 0.5) -> None:
         """One turn of the writer, `after_s` after the one before, with what came in between."""
@@ -99,6 +103,39 @@ def test_first_bytes_begin_a_drive_and_silence_ends_it(tmp_path: Path) -> None:
     assert [e["event"] for e in events_of(store.raw(0))] == ["joined", "joined", "wall", "ended"]
     store.drive(1, None)  # and the next one by itself
     assert store.keeper.state == State.RECORDING
+
+
+def test_what_is_decoded_meanwhile_is_what_the_whole_journal_gives(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(tables, "_BLOCK", 8)  # many blocks, in a minute as in hours
+    store = Store(tmp_path)
+    store.drive(20, None)
+    store.drive(40, 11.0)
+    store.turn(("mixture", b"13.2\r\n14."), ("stranger", b"?"), ("mixture", b"7\r\nnonsense\r\n"))
+    store.keeper.end("enough", store.now)
+    raw = raw_table(store.raw(0))
+    (decoding,) = store.decoded
+    assert decoding is not None and decoding.covers(raw)
+    assert not decoding.covers(raw[:-1])
+    assert decoding.built() == build(raw, store.settings)
+
+
+def test_decoding_that_fails_is_left_to_the_end_and_costs_no_byte(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = Store(tmp_path)
+    store.drive(5, 11.0)
+
+    def full(self: OnDisk, block: object) -> None:
+        raise OSError(errno.ENOSPC, "no space")
+
+    monkeypatch.setattr(tables, "_BLOCK", 2)
+    monkeypatch.setattr(OnDisk, "append", full)
+    store.drive(5, 11.0)
+    store.keeper.end("enough", store.now)
+    assert store.decoded == [None]
+    assert bytes_of(store.raw(0), "mixture") == b"13.2\r\n" * 20
 
 
 def test_a_port_just_opened_is_not_joined_in_mid_stream(tmp_path: Path) -> None:

@@ -12,6 +12,7 @@ from rig import BOARD, GPS, bytes_of
 from logger import closing, drive, journal, recorder
 from logger.config import RecorderConfig, parse
 from logger.framing import Chunk
+from logger.tables import Decoding
 
 SECOND = 10**9
 TEXT = GPS.format(port="a") + BOARD.format(port="b")
@@ -133,7 +134,9 @@ class Unwilling:
     def unfinished(self) -> list[Path]:
         return self._finisher.unfinished()
 
-    def close(self, folder: Path, recovering: bool, hurry: bool) -> tuple[Path | None, str]:
+    def close(
+        self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
+    ) -> tuple[Path | None, str]:
         if not self.willing:
             raise drive.DriveError("no room")
         return self._finisher.close(folder, recovering, True)
