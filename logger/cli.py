@@ -229,7 +229,8 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
     print(f", setup {manifest.setup['name']!r}" if manifest.setup else "")
     rows = []
     for source in manifest.sources:
-        reasons = ", ".join(f"{count} {reason}" for reason, count in source.rejected.items())
+        void = {f"void: {reason}": count for reason, count in source.void_fields.items()}
+        reasons = ", ".join(f"{count} {reason}" for reason, count in {**source.rejected, **void}.items())
         rows.append(
             [source.name, source.kind or "not configured", str(source.rows), str(source.chunks), reasons or "none"]
         )

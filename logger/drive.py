@@ -99,6 +99,8 @@ class SourceSummary(_Part):
     """Frames thrown away, by reason."""
     ignored: dict[str, int] = {}
     """Frames passed over, by what they are."""
+    void_fields: dict[str, int] = {}
+    """Fields of a receiver's sentences that could not be used, by name and reason."""
     stray_bytes: int = 0
 
 

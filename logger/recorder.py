@@ -277,6 +277,7 @@ class Recorder:
             self._turn()
         finally:
             self._stop_readers.set()
+            self._closer.hurry = True
             self._keeper.end(self.stopping or "the recorder failed", monotonic_ns())
             self._keeper.state = State.CLOSING
             self._publish(monotonic_ns(), at_once=True)
@@ -341,7 +342,8 @@ class _Closer(threading.Thread):
         self._waiting: queue.SimpleQueue[tuple[Path, bool, Decoding | None] | None] = queue.SimpleQueue()
         self._unfinished: list[Path] = []
         self._give_up_at = math.inf
-        self._hurry = False
+        self.hurry = False
+        """Whether the recorder is ending: no other process is started for what comes."""
         self._failed: list[tuple[Path, bool]] = []
         self.finished: list[Path] = []
         """The folders of the drives recorded and finished, in order."""
@@ -365,7 +367,6 @@ class _Closer(threading.Thread):
 
     def finish(self) -> tuple[Path, ...]:
         """Wait for all that was put, or until it is time to give up; the folders that are not finished."""
-        self._hurry = True
         self._waiting.put(None)
         while self.is_alive() and time.monotonic() < self._give_up_at:
             self.join(0.05)
@@ -378,7 +379,7 @@ class _Closer(threading.Thread):
             if recovering and self._give_up_at < math.inf:  # little time is left: it is for the drive just recorded
                 continue
             try:
-                made, said = self._drives.close(folder, recovering, self._hurry, decoding)
+                made, said = self._drives.close(folder, recovering, self.hurry, decoding)
             except Exception as error:  # whatever it is, the journal stays as it is and the next start tries again
                 self._failed.append((folder, recovering))
                 self._show(event(monotonic_ns(), "closed", drive=folder.name, text=str(error)))

@@ -66,7 +66,8 @@ class Built:
     tables: dict[str, pa.Table]
     """A table per configured source, by its name, in the order of the configuration."""
     sources: list[dict[str, Any]]
-    """What came from each source: name, kind, port, chunks, bytes, rows, rejected, ignored, stray_bytes."""
+    """What came from each source: name, kind, port, chunks, bytes, rows, rejected, ignored, stray_bytes,
+    and of a receiver void_fields."""
     clock: dict[str, Any]
     """How UTC was found; the fields of `drive.ClockSummary`."""
     counters: dict[str, int]
@@ -407,6 +408,9 @@ class _Receiver(_Told):
         super().end()
         before = itertools.chain.from_iterable(self._blocks)
         self.fixes = nmea.dated([*before, *self.fixes, *self._fixes_of.flush()])
+
+    def summary(self, rows: int) -> dict[str, Any]:
+        return {**super().summary(rows), "void_fields": dict(sorted(self._fixes_of.void_fields.items()))}
 
     def date_by(self, anchors: clock.Anchors) -> str | None:
         """Give the fixes of a receiver that never told the date one from the wall clock, else 1970; what was done."""

@@ -1,6 +1,9 @@
-"""A day at an ordinary rig in simulated time, through everything that runs in the recorder: python tests/day.py HOURS
+"""A day at an ordinary rig in simulated time, through everything that runs in the recorder.
 
-Eight minutes on the road, four parked, and again. Prints one JSON object with the memory of the process [MB] after
+    python tests/day.py HOURS           eight minutes on the road, four parked, and again
+    python tests/day.py HOURS --drive   one drive without a stop
+
+Prints one JSON object with the memory of the process [MB] after
 each tenth.
 """
 
@@ -39,9 +42,9 @@ class QuickDisk(Disk):
         pass
 
 
-def second(n: int, start_ns: int) -> Iterator[Chunk]:
+def second(n: int, start_ns: int, parks: bool) -> Iterator[Chunk]:
     """What comes in the n-th second: 10 bursts of five sentences, 50 readings of the mixture, 100 of the board."""
-    speed = 0.1 if n % 720 >= 480 else 13.0
+    speed = 0.1 if parks and n % 720 >= 480 else 13.0
     rest = nmea(f"GNVTG,84.4,T,,M,{speed * 3600 / 1852:.3f},N,{speed * 3.6:.3f},K,A") + nmea(
         "GNGSA,A,3,05,07,13,14,,,,,,,,,1.31,0.70,1.11,1"
     )
@@ -62,7 +65,7 @@ def resident_mb() -> float:
     return int(Path("/proc/self/statm").read_text().split()[1]) * 4096 / 1e6
 
 
-def main(hours: float) -> None:
+def main(hours: float, parks: bool) -> None:
     config = parse("".join(block.format(port=name) for block, name in ((GPS, "a"), (MIXTURE, "b"), (BOARD, "c"))),
                    RecorderConfig, "day")  # fmt: skip
     health = {source.name: recorder.Health(source.name, source.kind) for source in config.source}
@@ -85,7 +88,7 @@ def main(hours: float) -> None:
         keeper = Keeper(config, begin, end, lambda: 10**9, QuickDisk())
         memory, seconds = [], int(hours * 3600)
         for n in range(seconds):
-            chunks = list(second(n, 10**15 + n * SECOND))
+            chunks = list(second(n, 10**15 + n * SECOND, parks))
             for half in range(2):
                 came = [chunk for chunk in chunks if (chunk.mono_ns % SECOND >= SECOND // 2) == half]
                 for chunk in came:
@@ -101,4 +104,4 @@ def main(hours: float) -> None:
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]))
+    main(float(sys.argv[1]), parks="--drive" not in sys.argv)

@@ -17,6 +17,7 @@ import simulate
 from faulty_disk import FaultyDisk, PowerCut, each_fault
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from rig import nmea
 from typer.testing import CliRunner
 
 from logger import capture, cli, drive, events, journal
@@ -339,6 +340,14 @@ def test_a_line_cut_by_the_loss_of_its_port_is_no_reading() -> None:
     )
     assert built.tables["mixture"]["afr"].to_pylist() == [14.7, 4.7]
     assert built.sources[1]["rejected"] == {"cut off": 1}
+
+
+def test_fields_that_a_receiver_left_unusable_are_counted() -> None:
+    sound = [burst(100.1 + k, clock_text(33270 + k)) for k in range(3)]
+    wild = Chunk(104 * SECOND, "gps", nmea("GPVTG,84.4,T,,M,9999.0,N,,K,A"))
+    built = built_of(*sound, wild)
+    assert built.sources[0]["void_fields"] == {"speed impossible": 1}
+    assert built.sources[0]["rejected"] == {}
 
 
 def test_two_receivers_have_one_clock() -> None:
