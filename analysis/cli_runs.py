@@ -170,7 +170,7 @@ def _least(min_peak: str | None, unit: str) -> str:
 def runs_json(found: Analysed, unit: str) -> dict[str, Any]:
     """The answer of `runs --json`."""
     from analysis.analysed import setup_name
-    from analysis.runs import pair_opposite
+    from analysis.pairs import pair_opposite
 
     noise = found.motion.noise
     return {
@@ -384,7 +384,7 @@ def _print_manner(out: Any, found: Analysed, unit: str) -> None:
 
 
 def _print_pairs(out: Any, found: Analysed, unit: str) -> None:
-    from analysis.runs import pair_opposite
+    from analysis.pairs import pair_opposite
 
     for pair in pair_opposite(found.counted("standing")):
         splits = ", ".join(
@@ -451,7 +451,7 @@ def _print_all(
     min_peak: str | None, json: bool,
 ) -> None:  # fmt: skip
     from analysis.analysed import setup_name, total_splits, utc
-    from analysis.runs import summarise
+    from analysis.pairs import summarise
 
     rows: list[tuple[Analysed, Run]] = []
     uncounted = 0

@@ -1,10 +1,9 @@
 """Standing and rolling runs of a drive: time zero, splits, how each run ended, and what kind of launch it was.
 
     found = find(motion, fixes, Options(speeds_mps=(13.41, 22.35)))
-    pairs = pair_opposite(found)
 
 **Time zero.** Two definitions, each with its sigma. *First movement* is what a stopwatch sees: the moment speed leaves
-zero, found by fitting how the car pulls away rather than by a threshold (`fit_launch`). *One foot* is SAE J1491
+zero, found by fitting how the car pulls away rather than by a threshold (`analysis.launch`). *One foot* is SAE J1491
 (JUL2006) 3.3: 0.3048 m of movement from rest. It is the better conditioned of the two, since the way is an integral of
 speeds that stand clear of the noise; comparisons use it. See `Split` for what is counted from which.
 
@@ -15,15 +14,15 @@ than a gear change costs, or has not grown for three seconds.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chndtr, ndtr
 
-from analysis.motion import Fixes, Interval, Motion, Noise
+from analysis.launch import DEPART_MPS, Launch, Passing, moments, pull_away
+from analysis.motion import Fixes, Interval, Motion
+from analysis.stretch import Grade, Quality, direction, grade, place, quality, when_passed
 from logger.units import FOOT_M, MPS_PER_KMH, MPS_PER_MPH, speed_label
 
 Floats = NDArray[np.float64]
@@ -36,8 +35,6 @@ FALL_MPS = 1.0
 STALL_S = 3.0
 STALL_MPS2 = 0.05
 """A mean acceleration below this over STALL_S ends a run: it has reached its peak."""
-DEPART_MPS = 1.0
-"""A car faster than this has left."""
 SOFT_RISE_S = 0.8
 """A launch whose acceleration takes longer than this to rise to 70 % of its height is soft (common practice: a clutch
 takes 0.1 to 0.4 s)."""
@@ -109,25 +106,6 @@ class LaunchQuality:
 
 
 @dataclass(frozen=True)
-class Grade:
-    """Mean grade of the way of a run, in percent (uphill above zero), by regression of GPS altitude on way."""
-
-    percent: float
-    sigma: float
-
-
-@dataclass(frozen=True)
-class Quality:
-    """What the receiver was worth during a run."""
-
-    rate_hz: float
-    fixes: int
-    noise_mps: float
-    satellites_min: float
-    hdop_max: float
-
-
-@dataclass(frozen=True)
 class Run:
     """One acceleration. Times on the fixes' axis [s] unless named otherwise; see Split, LaunchQuality, Grade."""
 
@@ -165,16 +143,6 @@ class Run:
         return self.ended in ("reached its peak", "lifted") and not self.gaps
 
 
-@dataclass(frozen=True)
-class Pair:
-    """Two runs over the same stretch in opposite directions; the mean of their times cancels grade and steady wind to
-    first order. Splits that both have; sigma of the mean."""
-
-    first: int
-    second: int
-    splits: list[Split]
-
-
 def find(motion: Motion, fixes: Fixes, options: Options | None = None) -> list[Run]:
     """All runs of a drive in order of time, numbered from 1. `fixes` are the cleaned ones `motion` was made of."""
     options = options or Options()
@@ -189,318 +157,6 @@ def default_speeds(peak_mps: float, unit: Literal["mph", "km/h"]) -> tuple[float
     """Every 10 mph or 10 km/h up to the peak [m/s]."""
     step = 10 * (MPS_PER_MPH if unit == "mph" else MPS_PER_KMH)
     return tuple(step * k for k in range(1, int(peak_mps / step + 1e-9) + 1))
-
-
-# --- the launch ---------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Launch:
-    """How a car pulled away: a weighted set of fitted starts. Times on the fixes' axis."""
-
-    t0_s: float
-    t0_sigma_s: float
-    one_foot_s: float
-    one_foot_sigma_s: float
-    until_s: float
-    """The fit describes the motion up to here."""
-    weight: Floats = field(repr=False)
-    t0: Floats = field(repr=False)
-    x: Floats = field(repr=False)
-    """Time after t0 for the tables below [s]: (m)."""
-    speed: Floats = field(repr=False)
-    """(starts, m)."""
-    speed_sigma: Floats = field(repr=False)
-    way: Floats = field(repr=False)
-    way_sigma: Floats = field(repr=False)
-    one_foot: Floats = field(repr=False)
-    """When each start had moved one foot: (starts)."""
-    one_foot_sigma: Floats = field(repr=False)
-    notes: tuple[str, ...] = ()
-
-    def passing(self, target: float, of: Literal["speed", "way"]) -> _Passing | None:
-        """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
-        curve, sigma = (self.speed, self.speed_sigma) if of == "speed" else (self.way, self.way_sigma)
-        reached = curve >= target
-        if not np.average(reached.any(1), weights=self.weight) > 0.999:
-            return None
-        k = np.clip(np.argmax(reached, 1), 1, curve.shape[1] - 1)
-        rows = np.arange(len(k))
-        low, high = curve[rows, k - 1], curve[rows, k]
-        slope = np.maximum((high - low) / (self.x[k] - self.x[k - 1]), 1e-3)
-        at = self.t0 + self.x[k - 1] + np.clip((target - low) / slope, 0, self.x[k] - self.x[k - 1])
-        own = sigma[rows, k] / slope
-        return _Passing(
-            *_moments(self.weight, at, own),
-            *_moments(self.weight, at - self.t0, own),
-            *_moments(self.weight, at - self.one_foot, np.hypot(own, self.one_foot_sigma)),
-        )
-
-
-class _Passing(NamedTuple):
-    time_s: float
-    sigma_s: float
-    from_t0_s: float
-    from_t0_sigma_s: float
-    from_foot_s: float
-    from_foot_sigma_s: float
-
-
-def _moments(weight: Floats, values: Floats, sigma: Floats) -> tuple[float, float]:
-    mean = float(np.sum(weight * values))
-    return mean, math.sqrt(float(np.sum(weight * ((values - mean) ** 2 + sigma**2))))
-
-
-class _Rise(NamedTuple):
-    """One way for the acceleration to come in: which curve, over what time [s], from what first share, how likely."""
-
-    curve: Literal["straight", "fading", "s-shaped", "falling"]
-    seconds: float
-    first: float
-    weight: float
-
-
-def _rises(slow: bool) -> list[_Rise]:
-    """Every way that `fit_launch` averages over.
-
-    Readings near zero cannot tell these apart where the rise is long: what happens below the noise is invisible, and
-    how early the car began to move there depends on the curve. The weights therefore decide, and are set so that
-    launches of all the usual kinds (a clutch that bites, a belt that slips in, a foot that goes down slowly) come out
-    with the least bias that is possible for all of them at once. See DEVELOPERS.md for what is left. `slow`: fixes are
-    so far apart that they say nothing of the rise, and quick ones count for more.
-    """
-    rises = [_Rise("straight", 0.0, 1.0, 1.0)]
-    # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
-    rises += [_Rise("falling", seconds, 1.0, 0.15) for seconds in (0.005, 0.1, 0.25)]
-    for curve, first, weight, tilt in (
-        ("straight", 0.0, 0.60, 1.0),
-        ("fading", 0.0, 0.05, 0.0),
-        ("s-shaped", 0.0, 0.015, 0.1),
-        ("s-shaped", 0.15, 0.08, 0.1),
-        ("s-shaped", 0.25, 0.22, 0.2),
-        ("s-shaped", 0.45, 0.09, 0.4),
-    ):
-        for seconds in (0.08, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.4, 3.4):
-            rises.append(_Rise(curve, seconds, first, weight * (seconds / 0.8) ** (tilt - slow * 0.5)))  # type: ignore[arg-type]
-    return rises
-
-
-_KNOTS = 6
-_WANDER = np.array([0.004, 0.06, 0.6])
-"""How much the acceleration wanders under the launch, variance per second [m2/s5]: equally likely."""
-_SLOW_WANDER = np.array([0.06, 0.6, 4.0])
-"""The same where fixes are so far apart that a gear change can hide between them."""
-
-
-def fit_launch(
-    t: Floats,
-    y: Floats,
-    noise: Noise,
-    earliest_s: float,
-    latest_s: float,
-    until_s: float,
-    from_s: float | None = None,
-    base_mps: float = 0.0,
-    at_rest_before: bool = True,
-) -> Launch:
-    """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
-
-    The car stands until t0; then a(t) = S((t - t0) / rise) A(t - t0), where S rises to 1 in one of several ways within
-    a time of 0 to 3.4 s (`_rises`), and A, the acceleration that the car would have without the launch, wanders slowly
-    (a random walk of unknown size, linear between knots). For given S, t0 and wander the motion is linear in A and its
-    evidence has a closed form; the answer averages over all of them by evidence, so that not knowing how the car got
-    away is part of the sigma. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding, zero held
-    below a speed), not a normal one.
-
-    earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
-    the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back).
-    """
-    use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
-    span = until_s - earliest_s
-    slow = bool(np.median(np.diff(t[use])) > 0.6)
-    wanders = _SLOW_WANDER if slow else _WANDER
-    rises = _rises(slow)
-    prior = np.log([rise.weight for rise in rises])
-    x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
-    tables = np.stack([_speed_table(x, rise) for rise in rises])  # (rises, m, knots)
-    readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before)
-    # A coarse look with one wander finds where the answer lies; a fine one weighs it.
-    coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.1), 20) + 1)
-    log = _evidence(readings, coarse, x, tables, span, wanders[1:2])[0] + prior[:, None, None]
-    weight = np.exp(log - log.max())
-    share = weight.sum((1, 2))
-    # A quick start is too sharp for the coarse look to judge: all of them stay.
-    quick = np.array([rise.seconds < 0.1 or rise.curve == "falling" for rise in rises])
-    alive = np.flatnonzero((share > 1e-3 * share.max()) | quick)
-    support = np.flatnonzero(weight.sum((0, 2)) > 1e-5 * weight.sum((0, 2)).max())
-    low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
-    grid = np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
-    log, coefs, covs = _evidence(readings, grid, x, tables[alive], span, wanders)
-    log = log + prior[alive, None, None]
-    weight = np.exp(log - log.max())
-    keep = np.nonzero(weight > 2e-4)
-    w = weight[keep] / weight[keep].sum()
-    c, s, t0 = coefs[keep], covs[keep], grid[keep[1]]
-    thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 160, 1)), [len(x) - 1]]))
-    way_tables = np.zeros_like(tables[alive])
-    way_tables[:, 1:] = np.cumsum((tables[alive, 1:] + tables[alive, :-1]) / 2, 1) * x[1]
-    xs, phi, psi = x[thin], tables[alive][:, thin][keep[0]], way_tables[:, thin][keep[0]]
-    speed = base_mps + (phi @ c[..., None])[..., 0]
-    way = base_mps * xs + (psi @ c[..., None])[..., 0]
-    speed_sigma = np.sqrt(np.maximum(((phi @ s) * phi).sum(-1), 0))
-    way_sigma = np.sqrt(np.maximum(((psi @ s) * psi).sum(-1), 0))
-    foot, foot_sigma = _one_foot(xs, speed, way, way_sigma)
-    # Between fixes more than half a second apart a foot may do what no family of curves foresees.
-    unseen = 0.15 * max(float(np.median(np.diff(t[use]))) - 0.6, 0.0)
-    foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
-    t0_sigma = np.full_like(t0, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen))
-    return Launch(
-        *_moments(w, t0, t0_sigma), *_moments(w, foot, foot_sigma),
-        until_s, w, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma,
-    )  # fmt: skip
-
-
-def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple[Floats, Floats]:
-    reached = way >= FOOT_M
-    k = np.clip(np.where(reached.any(1), np.argmax(reached, 1), way.shape[1] - 1), 1, None)
-    rows = np.arange(len(k))
-    v = np.maximum((way[rows, k] - way[rows, k - 1]) / (x[k] - x[k - 1]), 0.02)
-    when = x[k - 1] + (FOOT_M - way[rows, k - 1]) / v
-    return np.asarray(when, float), np.asarray(way_sigma[rows, k] / v, float)
-
-
-def _speed_table(x: Floats, rise: _Rise) -> Floats:
-    """Speed gained by `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (m, knots)."""
-    u = x / max(rise.seconds, 1e-9)
-    inside = np.minimum(u, 1.0)
-    if rise.curve == "falling":
-        # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
-        begun = math.sqrt(0.5 * rise.seconds)
-        gained = np.where(u < 1, begun * u, np.sqrt(2 * x) - begun)
-    else:
-        if rise.curve == "straight":
-            share = inside
-        elif rise.curve == "fading":
-            share = 1 - np.exp(-3 * u)
-        else:
-            share = inside * inside * (3 - 2 * inside)
-        share = rise.first + (1 - rise.first) * share
-        gained = np.concatenate([[0.0], np.cumsum((share[1:] + share[:-1]) / 2) * (x[1] - x[0])])
-    knots = np.linspace(0.0, float(x[-1]), _KNOTS)
-    hats = np.stack([np.interp(x, knots, row) for row in np.eye(_KNOTS)], -1)
-    out = np.zeros_like(hats)
-    out[1:] = np.cumsum((hats[1:] + hats[:-1]) / 2 * np.diff(gained)[:, None], 0)
-    return out
-
-
-class _Readings:
-    """Readings of a launch with what does not depend on the fitted start."""
-
-    def __init__(self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool) -> None:
-        self.t, self.y, self.noise, self.base = t, y, noise, base
-        self.sigma = noise.reading_sigma_mps
-        self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
-        self.held = (y == 0) & (noise.hold_mps > 0)
-        if not at_rest_before:
-            # What came before is not of this start: as likely as an average reading, wherever t0 lies.
-            self.before = np.full(len(t), -0.5 - self.normal)
-        elif base > 0:
-            self.before = -0.5 * ((y - base) / self.sigma) ** 2 - self.normal
-        else:
-            at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
-            # One reading in a thousand is a stray one, anywhere up to 3 m/s.
-            self.before = np.log(0.999 * _density(y, np.zeros_like(y), at_rest, noise) + 0.001 / 3)
-
-
-def _evidence(
-    readings: _Readings, grid: Floats, x: Floats, tables: Floats, span: float, wanders: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Log evidence (rises, grid, wanders) of each start, the coefficients (..., knots), their covariances."""
-    t, y, sigma, base = readings.t, readings.y, readings.sigma, readings.base
-    noise, held = readings.noise, readings.held
-    after = t[None, :] - grid[:, None]
-    moving = after > 0
-    index = np.clip(after / x[1], 0, len(x) - 1.001)
-    whole = index.astype(int)
-    part = (index - whole)[..., None]
-    basis = tables[:, whole] * (1 - part) + tables[:, whole + 1] * part  # (rises, grid, n, knots)
-    basis *= moving[..., None]
-    used = moving & ~held
-    design = np.where(used[..., None], basis, 0.0) if held.any() else basis
-    z = np.where(used, y - base, 0.0)
-    gram = np.swapaxes(design, -1, -2) @ design / sigma**2
-    moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0] / sigma**2
-    constant = (
-        np.where(moving, 0.0, readings.before).sum(1) - used.sum(1) * readings.normal - 0.5 * (z**2).sum(1) / sigma**2
-    )
-    spacing = span / (_KNOTS - 1)
-    logs, coefs, covs = [], [], []
-    for wander in wanders:
-        precision = np.zeros((_KNOTS, _KNOTS))
-        precision[0, 0] = 1 / 2.5**2
-        for k in range(_KNOTS - 1):
-            precision[k : k + 2, k : k + 2] += np.array([[1, -1], [-1, 1]]) / (wander * spacing)
-        mean = np.full(_KNOTS, 1.5)
-        pull = precision @ mean
-        posterior = gram + precision
-        cov = np.linalg.inv(posterior)
-        c = (cov @ (moment + pull)[..., None])[..., 0]
-        det = np.linalg.slogdet(posterior)[1] - np.linalg.slogdet(precision)[1]
-        log = constant + 0.5 * ((c * (moment + pull)).sum(-1) - mean @ pull - det)
-        if base == 0:
-            log = log + _near_zero(readings, moving, basis, c, held, noise)
-        logs.append(log)
-        coefs.append(c)
-        covs.append(cov)
-    return np.stack(logs, -1), np.stack(coefs, -2), np.stack(covs, -3)
-
-
-def _near_zero(
-    readings: _Readings, moving: NDArray[np.bool_], basis: Floats, c: Floats, held: NDArray[np.bool_], noise: Noise
-) -> Floats:
-    """Near zero, readings are not normal: what replacing the normal law by the receiver's adds to the evidence, at the
-    fitted speeds."""
-    y, sigma = readings.y, readings.sigma
-    fitted = (basis @ c[..., None])[..., 0]
-    r, g, n = np.nonzero(moving & (fitted < 4 * sigma + noise.hold_mps))
-    v = fitted[r, g, n]
-    exact = np.log(_density(y[n], np.maximum(v, 0.0), noise.sigma_mps, noise) + 1e-12)
-    normal = np.where(held[n], 0.0, -0.5 * ((y[n] - v) / sigma) ** 2 - readings.normal)
-    back = -0.5 * (np.minimum(v, 0.0) / sigma) ** 2  # a car that pulls away does not go backwards
-    shape = fitted.shape[:2]
-    flat = np.bincount(r * shape[1] + g, exact - normal + back, shape[0] * shape[1])
-    return np.asarray(flat.reshape(shape), float)
-
-
-def _density(y: Floats, v: Floats, sigma: float, noise: Noise) -> Floats:
-    """How likely a reading `y` is at the true speed `v`, per m/s, by the receiver's law near zero."""
-    width = max(noise.quantum_mps, 0.05 * sigma)
-    p = np.maximum(_below(y + width / 2, v, sigma, noise) - _below(y - width / 2, v, sigma, noise), 0.0) / width
-    if noise.kind == "signed":
-        return np.asarray(p, float)
-    zero = np.abs(y) < 1e-9
-    if zero.any():
-        # The speed below which zero is held is known from above only: the least reading that was not zero.
-        least = [
-            max(share * noise.hold_mps, width / 2) for share in ((0.55, 0.7, 0.85, 1.0) if noise.hold_mps else (1.0,))
-        ]
-        held = np.mean([_below(np.full(int(zero.sum()), level), v[zero], sigma, noise) for level in least], axis=0)
-        p[zero] = held / width
-    return np.asarray(p, float)
-
-
-def _below(y: Floats, v: Floats, sigma: float, noise: Noise) -> Floats:
-    """P(reading < y) at the true speed v."""
-    match noise.kind:
-        case "signed":
-            return np.asarray(ndtr((y - v) / sigma), float)
-        case "clipped":
-            return np.asarray(np.where(y > 0, ndtr((y - v) / sigma), 0.0), float)
-        case "horizontal":
-            square = np.maximum(y, 0.0) ** 2 / sigma**2
-            return np.asarray(chndtr(square, 2.0, (v / sigma) ** 2), float)
-        case _:
-            return np.asarray(np.where(y > 0, ndtr((y - v) / sigma) - ndtr((-y - v) / sigma), 0.0), float)
 
 
 # --- standing runs ------------------------------------------------------------------------------------------------
@@ -575,7 +231,7 @@ def _describe(
     broken: bool, last: int,
 ) -> Run:  # fmt: skip
     t, v = motion.t_s, motion.speed_mps
-    launch = _launch_of(motion, rest, departed, peak)
+    launch = pull_away(motion, rest, departed, peak)
     t0, stop = launch.t0_s, float(t[peak])
     path = _Path(motion, launch, departed, peak)
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
@@ -584,7 +240,7 @@ def _describe(
     ways = [at for way in sorted(options.distances_m) if (at := path.at_distance(way)) is not None]
     why, words = _ending(motion, departed, peak, end, why, broken, last)
     from_first = (launch.one_foot - launch.t0, launch.one_foot_sigma)
-    one_foot, one_foot_sigma = _moments(launch.weight, *from_first)
+    one_foot, one_foot_sigma = moments(launch.weight, *from_first)
     accel = motion.accel_mps2[departed : peak + 1]
     return Run(
         n=0,
@@ -593,8 +249,8 @@ def _describe(
         start_sigma_s=launch.t0_sigma_s,
         start_utc_ns=motion.epoch_utc_ns + round(t0 * 1e9),
         end_s=stop,
-        direction_deg=_direction(fixes, t0, stop),
-        grade=_grade(motion, fixes, t0, stop),
+        direction_deg=direction(fixes, t0, stop),
+        grade=grade(motion, fixes, t0, stop),
         peak_mps=float(v[peak]),
         ended=why,
         ended_words=words,
@@ -608,9 +264,9 @@ def _describe(
         mean_accel_mps2=float(v[peak]) / max(stop - t0, 1e-3),
         gear_changes_s=_gear_changes(motion, t0, departed, peak),
         gaps=[gap for gap in motion.gaps if gap.end_s > t0 and gap.start_s < stop],
-        quality=_quality(motion, fixes, t0, stop),
+        quality=quality(motion, fixes, t0, stop),
         notes=list(launch.notes),
-        place=_place(fixes, t0, stop),
+        place=place(fixes, t0, stop),
     )
 
 
@@ -627,7 +283,7 @@ class _Path:
         spread = np.stack(
             [np.interp(self._hand_over - t, launch.x, s) for t, s in zip(launch.t0, launch.way_sigma, strict=True)]
         )
-        self._joined, self._joined_sigma = _moments(launch.weight, inside, spread)
+        self._joined, self._joined_sigma = moments(launch.weight, inside, spread)
         self._offset = float(motion.distance_at([self._hand_over])[0])
 
     def way(self, time: float) -> tuple[float, float]:
@@ -637,24 +293,24 @@ class _Path:
         spread = np.interp([self._hand_over, time], motion.t_s, motion.distance_sigma)
         return way, math.sqrt(self._joined_sigma**2 + max(float(spread[1] ** 2 - spread[0] ** 2), 0.0))
 
-    def passing_speed(self, speed: float) -> _Passing | None:
+    def passing_speed(self, speed: float) -> Passing | None:
         launch, motion = self._launch, self._motion
         early = launch.passing(speed, "speed")
         if early is not None and early.time_s < self._hand_over:
             return early
-        crossing = _crossing(motion, speed, max(self._hand_over - 1.0, motion.t_s[self._departed - 1]), self._peak)
+        crossing = when_passed(motion, speed, max(self._hand_over - 1.0, motion.t_s[self._departed - 1]), self._peak)
         if crossing is None:
             return early
         return self._join(*crossing[:2])
 
-    def _join(self, time: float, sigma: float) -> _Passing:
+    def _join(self, time: float, sigma: float) -> Passing:
         launch = self._launch
-        return _Passing(
+        return Passing(
             time, sigma, time - launch.t0_s, math.hypot(sigma, launch.t0_sigma_s),
             time - launch.one_foot_s, math.hypot(sigma, launch.one_foot_sigma_s),
         )  # fmt: skip
 
-    def split(self, speed: float, threshold: _Passing | None) -> Split | None:
+    def split(self, speed: float, threshold: Passing | None) -> Split | None:
         passing = self.passing_speed(speed)
         if passing is None:
             return None
@@ -664,7 +320,7 @@ class _Path:
             ways = np.array(
                 [np.interp(passing.time_s - t, launch.x, w) for t, w in zip(launch.t0, launch.way, strict=True)]
             )
-            way = _moments(launch.weight, ways, np.zeros_like(ways))
+            way = moments(launch.weight, ways, np.zeros_like(ways))
         else:
             way = self.way(passing.time_s)
         way = way[0], math.hypot(way[1], passing.sigma_s * speed)
@@ -687,58 +343,6 @@ class _Path:
             passing = self._join(time, self.way(time)[1] / speed)
         state = motion.at([passing.time_s])
         return DistanceSplit(metres, *passing[2:], float(state.speed_mps[0]), float(state.speed_sigma[0]))
-
-
-def _launch_of(motion: Motion, rest: Interval, departed: int, peak: int) -> Launch:
-    """Choose the window of the launch fit, mind creep and roll-back, and fit."""
-    t, y, v = motion.t_s, motion.reading_mps, motion.speed_mps
-    step = motion.step_s
-    sigma = motion.noise.reading_sigma_mps
-    quick = departed + int(np.argmax(v[departed : peak + 1] >= min(5.0, v[peak])))
-    # Readings up to 5 m/s, but no fewer than four of them and no more than five seconds.
-    enough = departed + (6 if step < 0.6 else 3)
-    until = float(min(max(t[quick], t[departed] + 1.2, t[min(enough, peak)]), t[departed] + max(5.0, 4 * step)))
-    pull = motion.accel_mps2[departed : peak + 1]
-    most = np.maximum.accumulate(pull)
-    returns = np.maximum.accumulate(pull[::-1])[::-1] - pull > 0.25 * most
-    falls = np.flatnonzero((pull < 0.35 * most) | ((pull < 0.75 * most) & returns))
-    if len(falls):
-        until = min(until, float(t[departed + falls[0]]) - 0.3)  # a gear change is no part of the launch
-    until = max(min(until, float(t[peak]) + step), float(t[min(departed + 2, len(t) - 1)]))
-    latest = float(t[departed])
-    earliest = max(rest.start_s, rest.end_s - 2.5 - 0.5 * step)
-    begin = max(rest.start_s, earliest - 1.0)
-    stood = int(np.searchsorted(t, rest.end_s))
-    notes: list[str] = []
-    if departed - stood >= 3:
-        between = slice(stood, departed + 1)
-        vb, tb, ab = v[between], t[between], motion.accel_mps2[between]
-        least_after = np.minimum.accumulate(vb[::-1])[::-1]
-        bump = (vb > max(0.2, 5 * sigma)) & (least_after < 0.5 * vb)
-        if bump.any() and step <= 0.34:
-            valley = int(np.flatnonzero(bump)[-1]) + int(np.argmin(vb[np.flatnonzero(bump)[-1] :]))
-            turned = float(tb[valley])
-            if turned - rest.end_s < 4.0:
-                notes.append("rolled back before it pulled away: time zero is where it turned")
-            else:
-                notes.append("moved and nearly stopped again before it pulled away")
-            fit = fit_launch(t, y, motion.noise, turned - 0.4, min(turned + 0.4, latest), until, turned - 0.5 * step,
-                             at_rest_before=False)  # fmt: skip
-            return replace(fit, notes=tuple(notes))
-        slow = (vb > max(0.12, 2.5 * sigma)) & (vb < DEPART_MPS) & (np.abs(ab) < 0.15)
-        creeping = np.flatnonzero(slow)
-        if len(creeping) and tb[creeping[-1]] - tb[creeping[0]] > 1.0:
-            steady = slice(max(creeping[0], creeping[-1] - int(2.0 / step)), creeping[-1] + 1)
-            base = float(np.median(y[between][steady]))
-            crept = float(np.trapezoid(vb[: creeping[-1] + 1], tb[: creeping[-1] + 1]))
-            notes.append(
-                f"crept {crept:.1f} m at {base * 3.6:.1f} km/h before it pulled away: not a clean standing start"
-            )
-            fit = fit_launch(
-                t, y, motion.noise, float(tb[steady][0]), latest, until, float(tb[steady][0]), base_mps=base
-            )
-            return replace(fit, notes=tuple(notes))
-    return fit_launch(t, y, motion.noise, earliest, latest, until, begin)
 
 
 def _ending(
@@ -845,8 +449,8 @@ def _rolling(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
         if window.max() < high:
             continue
         peak = int(i) + int(np.argmax(window))
-        start = _crossing(motion, low, float(t[i]), peak)
-        finish = _crossing(motion, high, float(t[i]), peak)
+        start = when_passed(motion, low, float(t[i]), peak)
+        finish = when_passed(motion, high, float(t[i]), peak)
         if start is None or finish is None:
             continue
         # Steady: never slower than the first speed again on its way.
@@ -858,7 +462,7 @@ def _rolling(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
         way0 = float(motion.distance_at([start[0]])[0])
         splits = []
         for speed in speeds:
-            crossing = _crossing(motion, speed, start[0], peak)
+            crossing = when_passed(motion, speed, start[0], peak)
             if crossing is None:
                 continue
             gains = max(start[2], 0.02) * max(crossing[2], 0.02)
@@ -873,7 +477,7 @@ def _rolling(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
             Run(
                 n=0, kind="rolling", start_s=begin, start_sigma_s=start[1],
                 start_utc_ns=motion.epoch_utc_ns + round(begin * 1e9), end_s=stop,
-                direction_deg=_direction(fixes, begin, stop), grade=_grade(motion, fixes, begin, stop),
+                direction_deg=direction(fixes, begin, stop), grade=grade(motion, fixes, begin, stop),
                 peak_mps=float(v[peak]), ended=why, ended_words=words, one_foot_s=math.nan, one_foot_sigma_s=math.nan,
                 splits=splits, at_distances=[], launch=None,
                 distance_m=float(motion.distance_at([stop])[0]) - way0,
@@ -881,212 +485,10 @@ def _rolling(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
                 mean_accel_mps2=(high - low) / (stop - begin),
                 gear_changes_s=_gear_changes(motion, begin, int(i), min(int(np.searchsorted(t, stop)), peak)),
                 gaps=[gap for gap in motion.gaps if gap.end_s > begin and gap.start_s < stop],
-                quality=_quality(motion, fixes, begin, stop), place=_place(fixes, begin, stop),
+                quality=quality(motion, fixes, begin, stop), place=place(fixes, begin, stop),
             )
         )  # fmt: skip
     return found
-
-
-# --- what both have -----------------------------------------------------------------------------------------------
-
-
-def _crossing(motion: Motion, speed: float, after_s: float, peak: int) -> tuple[float, float, float] | None:
-    """First time at or after `after_s` (and before the peak) that the smoothed speed passes `speed`: time, its sigma,
-    acceleration there."""
-    t, v = motion.t_s, motion.speed_mps
-    first = max(int(np.searchsorted(t, after_s, side="right")) - 1, 0)
-    window = v[first : peak + 1]
-    up = np.flatnonzero((window[:-1] < speed) & (window[1:] >= speed))
-    if len(up) == 0:
-        return None
-    i = first + int(up[0])
-    low, high = float(t[i]), float(t[i + 1])
-    h, v0, v1 = high - low, float(v[i]), float(v[i + 1])
-    a0, a1 = float(motion.accel_mps2[i]), float(motion.accel_mps2[i + 1])
-    left, right = 0.0, 1.0
-    for _ in range(45):
-        u = (left + right) / 2
-        # The smoother's mean between two fixes is the cubic with their speeds and accelerations.
-        at = (
-            (1 + 2 * u) * (1 - u) ** 2 * v0
-            + u * (1 - u) ** 2 * h * a0
-            + u * u * (3 - 2 * u) * v1
-            - u * u * (1 - u) * h * a1
-        )
-        left, right = (u, right) if at < speed else (left, u)
-    time = low + (left + right) / 2 * h
-    state = motion.at([time])
-    slope = max(float(state.accel_mps2[0]), 2 * float(state.accel_sigma[0]) / 3, 0.02)
-    return time, float(state.speed_sigma[0]) / slope, float(state.accel_mps2[0])
-
-
-def _direction(fixes: Fixes, start: float, stop: float) -> float:
-    """Mean course weighted by speed; NaN where courses are missing."""
-    inside = (fixes.t_s >= start) & (fixes.t_s <= stop) & (fixes.speed_mps > 2) & np.isfinite(fixes.course_deg)
-    if not inside.any():
-        return math.nan
-    course = np.radians(fixes.course_deg[inside])
-    weight = fixes.speed_mps[inside]
-    return (
-        math.degrees(math.atan2(float(np.sum(weight * np.sin(course))), float(np.sum(weight * np.cos(course))))) % 360
-    )
-
-
-def _grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
-    """Slope of altitude over way by least squares. GPS altitude wanders; how far it wanders within the run's time is
-    taken from where the car stood (else 0.5 m in ten seconds, growing with the root of time: common practice)."""
-    inside = (fixes.t_s >= start) & (fixes.t_s <= stop) & np.isfinite(fixes.alt_m)
-    if inside.sum() < 3:
-        return Grade(math.nan, math.nan)
-    way = motion.distance_at(fixes.t_s[inside])
-    alt = fixes.alt_m[inside]
-    good = np.isfinite(way)
-    way, alt = way[good] - np.mean(way[good]), alt[good] - np.mean(alt[good])
-    spread = float(np.sum(way**2))
-    if spread < 100.0:
-        return Grade(math.nan, math.nan)
-    slope = float(np.sum(way * alt) / spread)
-    wander = _altitude_wander(motion, fixes, stop - start)
-    # A drift of `wander` over the run tilts the line by it; what is left as scatter adds the usual least-squares part.
-    scatter = float(np.std(alt - slope * way))
-    sigma = math.hypot(wander / float(np.ptp(way)), scatter / math.sqrt(spread) * 2)
-    return Grade(100 * slope, 100 * sigma)
-
-
-def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
-    """Root mean square change of the reported altitude over `seconds` of standing still [m]."""
-    usual = 0.5 * math.sqrt(seconds / 10.0)
-    changes = []
-    for rest in motion.rests:
-        inside = (fixes.t_s >= rest.start_s) & (fixes.t_s <= rest.end_s) & np.isfinite(fixes.alt_m)
-        t, alt = fixes.t_s[inside], fixes.alt_m[inside]
-        lag = min(seconds, (rest.end_s - rest.start_s) / 2)
-        if len(t) < 4 or lag < 2:
-            continue
-        later = np.interp(t + lag, t, alt, right=np.nan)
-        change = (later - alt)[np.isfinite(later)]
-        changes.append((float(np.mean(change**2)) * seconds / lag, len(change)))
-    if not changes:
-        return usual
-    values, counts = np.array(changes).T
-    # One standing tells little about wander as slow as this: a prior of two standings at the usual value.
-    n = len(values)
-    return math.sqrt((float(np.average(values, weights=counts)) * n + 2 * usual**2) / (n + 2))
-
-
-def _quality(motion: Motion, fixes: Fixes, start: float, stop: float) -> Quality:
-    inside = (fixes.t_s >= start) & (fixes.t_s <= stop)
-    n = int(inside.sum())
-    satellites, hdop = fixes.satellites[inside], fixes.hdop[inside]
-    return Quality(
-        (n - 1) / (stop - start) if n > 1 else math.nan,
-        n,
-        motion.noise.sigma_mps,
-        float(np.nanmin(satellites)) if np.isfinite(satellites).any() else math.nan,
-        float(np.nanmax(hdop)) if np.isfinite(hdop).any() else math.nan,
-    )
-
-
-def _place(fixes: Fixes, start: float, stop: float) -> tuple[float, float, float, float]:
-    good = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
-    if good.sum() < 2:
-        return (math.nan, math.nan, math.nan, math.nan)
-    t = fixes.t_s[good]
-    lat, lon = (np.interp([start, stop], t, values[good]) for values in (fixes.lat_deg, fixes.lon_deg))
-    return float(lat[0]), float(lon[0]), float(lat[1]), float(lon[1])
-
-
-# --- pairs and summaries ------------------------------------------------------------------------------------------
-
-EARTH_M = 6371008.8
-"""Mean radius of the earth (WGS 84), enough to tell whether two runs shared a stretch."""
-
-
-def pair_opposite(found: Sequence[Run], within_deg: float = 25.0, within_m: float = 40.0) -> list[Pair]:
-    """Pair clean standing runs over the same stretch in opposite directions, each used once, nearest in time first.
-
-    The same stretch: courses opposite within `within_deg`, and the ways, taken as straight lines from start to end, lie
-    beside each other within `within_m` over half or more of the shorter.
-    """
-    candidates = []
-    for i, a in enumerate(found):
-        for j in range(i + 1, len(found)):
-            b = found[j]
-            if a.kind == b.kind and a.clean and b.clean and _opposite(a, b, within_deg, within_m):
-                candidates.append((abs(b.start_s - a.start_s), i, j))
-    taken: set[int] = set()
-    pairs = []
-    for _, i, j in sorted(candidates):
-        if i in taken or j in taken:
-            continue
-        taken |= {i, j}
-        a, b = found[i], found[j]
-        splits = [
-            Split(
-                x.speed_mps, (x.time_s + y.time_s) / 2, math.hypot(x.sigma_s, y.sigma_s) / 2,
-                (x.from_one_foot_s + y.from_one_foot_s) / 2,
-                math.hypot(x.from_one_foot_sigma_s, y.from_one_foot_sigma_s) / 2,
-                (x.distance_m + y.distance_m) / 2, math.hypot(x.distance_sigma_m, y.distance_sigma_m) / 2,
-            )
-            for x in a.splits for y in b.splits if math.isclose(x.speed_mps, y.speed_mps)
-        ]  # fmt: skip
-        pairs.append(Pair(a.n, b.n, splits))
-    return sorted(pairs, key=lambda pair: pair.first)
-
-
-def _opposite(a: Run, b: Run, within_deg: float, within_m: float) -> bool:
-    if not all(math.isfinite(x) for x in (*a.place, *b.place, a.direction_deg, b.direction_deg)):
-        return False
-    if abs((a.direction_deg - b.direction_deg + 360) % 360 - 180) > within_deg:
-        return False
-    lat0, lon0, lat1, lon1 = a.place
-    scale = math.cos(math.radians(lat0))
-
-    def plane(lat: float, lon: float) -> Floats:
-        return np.array([math.radians(lon - lon0) * scale, math.radians(lat - lat0)]) * EARTH_M
-
-    line = plane(lat1, lon1)
-    length = float(np.hypot(*line))
-    if length < 10:
-        return False
-    along = line / length
-    ends = [plane(b.place[0], b.place[1]), plane(b.place[2], b.place[3])]
-    where = sorted(float(end @ along) for end in ends)
-    aside = [abs(float(end[0] * along[1] - end[1] * along[0])) for end in ends]
-    overlap = min(where[1], length) - max(where[0], 0.0)
-    return overlap > 0.5 * min(length, where[1] - where[0]) and max(aside) < within_m
-
-
-@dataclass(frozen=True)
-class Summary:
-    """Times of one split over several runs [s]: best, median, spread (1.4826 times the median absolute deviation, which
-    estimates a standard deviation), and how many."""
-
-    speed_mps: float
-    runs: int
-    best_s: float
-    median_s: float
-    spread_s: float
-    best_run: int
-    """Index into the runs that were given."""
-
-
-def summarise(
-    found: Sequence[Run], speed_mps: float, definition: Literal["first movement", "one foot"]
-) -> Summary | None:
-    """Best, median and spread of one split over the runs that have it; None where none has."""
-    values = []
-    for i, run in enumerate(found):
-        for split in run.splits:
-            if math.isclose(split.speed_mps, speed_mps, rel_tol=1e-6):
-                values.append((split.time_s if definition == "first movement" else split.from_one_foot_s, i))
-    if not values:
-        return None
-    times = np.array([value for value, _ in values])
-    middle = float(np.median(times))
-    spread = 1.4826 * float(np.median(np.abs(times - middle))) if len(times) > 1 else math.nan
-    best = int(np.argmin(times))
-    return Summary(speed_mps, len(times), float(times[best]), middle, spread, values[best][1])
 
 
 def tip_in_delay(motion: Motion, run: Run, t_s: Floats, opening: Floats) -> tuple[float, float] | None:

@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.captions import time_zero
+from analysis.pairs import summarise
 from analysis.report import tell
 from analysis.report.gather import Driven, common_top, split_at, table_speeds, table_splits
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import STYLES, Axis, Series, Span, Zone, columns, draw, thinned
 from analysis.report.sections import cautions, channel_words, digits_of, mixture_blocks, trace, weather_blocks
-from analysis.runs import Run, summarise
+from analysis.runs import Run
 from logger.units import SPEED_UNITS, InputError, speed_label
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from scipy.integrate import solve_ivp
 from scipy.stats import median_abs_deviation
 from simulate import WREN, Brake, Cruise, Lift, Pull, Stand
 
-from analysis import motion, runs
+from analysis import motion, pairs, runs
 from analysis.motion import Fixes
 from analysis.runs import Options, Run
 
@@ -118,7 +118,7 @@ def test_summary_statistics_against_scipy() -> None:
     rng = np.random.default_rng(2)
     for value in rng.normal(10, 0.3, 9):
         several.append(_with_time(run, float(value)))
-    summary = runs.summarise(several, SPEEDS[0], "one foot")
+    summary = pairs.summarise(several, SPEEDS[0], "one foot")
     assert summary is not None
     times = [r.splits[0].from_one_foot_s for r in several]
     assert summary.median_s == pytest.approx(np.median(times))

@@ -28,7 +28,7 @@ from simulate import (
     Turn,
 )
 
-from analysis import motion, runs
+from analysis import motion, pairs, runs
 from analysis.motion import Fixes
 from analysis.runs import Options, Run
 
@@ -508,7 +508,7 @@ def test_opposite_runs_over_one_stretch_are_paired() -> None:
     ]  # fmt: skip
     found = found_in(received(simulate.drive(WREN, back_and_forth, headwind_mps=2.0)), TO_FIFTY)
     assert len(found) == 3
-    (pair,) = runs.pair_opposite(found)
+    (pair,) = pairs.pair_opposite(found)
     assert (pair.first, pair.second) in {(1, 2), (2, 3)}  # each run is used once, the nearest in time first
     a, b = found[pair.first - 1].splits[0], found[pair.second - 1].splits[0]
     assert pair.splits[0].time_s == pytest.approx((a.time_s + b.time_s) / 2)
@@ -520,20 +520,20 @@ def test_runs_the_same_way_or_elsewhere_are_no_pair() -> None:
     same = found_in(
         received(simulate.drive(WREN, [Stand(6), Pull(23), Brake(0), Stand(5), Pull(23), Brake(0), Stand(4)]))
     )
-    assert runs.pair_opposite(same) == []
+    assert pairs.pair_opposite(same) == []
     aside = [dataclasses.replace(same[0], place=(53.5, -0.4, 53.501, -0.4), direction_deg=same[1].direction_deg + 180)]
-    assert runs.pair_opposite([*aside, same[1]]) == []
+    assert pairs.pair_opposite([*aside, same[1]]) == []
 
 
 def test_summary_of_a_split() -> None:
     (run,) = found_in(received(one_pull()), TO_FIFTY)
     times = [25.3, 25.1, 26.0, 25.2]
     several = [dataclasses.replace(run, splits=[dataclasses.replace(run.splits[0], from_one_foot_s=t)]) for t in times]
-    found = runs.summarise(several, FIFTY, "one foot")
+    found = pairs.summarise(several, FIFTY, "one foot")
     assert found is not None
     assert (found.best_s, found.best_run, found.runs) == (25.1, 1, 4)
     assert found.median_s == pytest.approx(25.25)
-    assert runs.summarise(several, 99.0, "one foot") is None
+    assert pairs.summarise(several, 99.0, "one foot") is None
 
 
 @pytest.mark.parametrize("speeds", [[0, 0, 0], [9.0] * 50, [5.0, 4.0]])
