@@ -12,6 +12,7 @@ from __future__ import annotations
 import base64
 import functools
 import hashlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -152,7 +153,16 @@ def _environment() -> Any:
         undefined=jinja2.StrictUndefined,
     )  # fmt: skip
     environment.filters["id"] = _name_id
+    environment.filters["commands"] = _with_commands
     return environment
+
+
+def _with_commands(text: str) -> Any:
+    """Words for the page's body, with commands and options between backquotes set as code."""
+    import markupsafe
+
+    escaped = str(markupsafe.escape(shown(text)))
+    return markupsafe.Markup(re.sub(r"`((?:pullbook |--)[^`]+)`", r"<code>\1</code>", escaped))
 
 
 def _name_id(text: str) -> str:
