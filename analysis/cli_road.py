@@ -14,7 +14,7 @@ from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, InputError, NoAn
 from logger.units import speed_label as label
 
 if TYPE_CHECKING:
-    from analysis.coasts import Measured
+    from analysis.coastdown import Measured
     from analysis.economy import Average, Loop, Used
     from analysis.measured import Pulled
     from analysis.power import Changes, CruiseFuel, Difference, Prediction
@@ -369,19 +369,20 @@ def coast(
     json: JsonOption = False,
 ) -> None:
     """Road load from coasts in neutral: rolling and drag, with their uncertainty."""
-    from analysis import coasts, measured
+    from analysis import coastdown, measured
+    from analysis.car_file import save_road_load
     from logger.drive import default_store, open_drive
 
     store = store or default_store()
     drives = [open_drive(store, name) for name in names or ["last"]]
     known = None if grade is None else _share("--grade", grade, low=-0.2, high=0.2)
-    uneven = coasts.EVEN_SIGMA if even is None else _share("--even", even, low=1e-5, high=0.1)
+    uneven = coastdown.EVEN_SIGMA if even is None else _share("--even", even, low=1e-5, high=0.1)
     unit = _unit(units, drives[-1])
     config = measured.car_of(drives, _read_car(car or save), "coast")
     found = measured.road_load_of(drives, config, with_b=with_b, known_grade=known, even_sigma=uneven)
     if save is not None:
         days = sorted({drive.manifest.started_utc.date().isoformat() for drive in drives})
-        coasts.save(found, save, f"{len(found.coasts)} coasts of {', '.join(days)}")
+        save_road_load(found, save, f"{len(found.coasts)} coasts of {', '.join(days)}")
     if json:
         print_json({**coast_json(found, config), "drives": [drive.id for drive in drives], "saved": save})
         return

@@ -10,9 +10,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis import coasts, economy, power, roadload
+from analysis import coastdown, coasts, economy, power, roadload
 from analysis import motion as motions
-from analysis.coasts import LeftOut, Mass, Measured
+from analysis.coastdown import Measured
+from analysis.coasts import LeftOut, Mass
 from analysis.economy import Loop, Used
 from analysis.weather import air_density, air_of, headwind, read_weather, standard_pressure
 from logger.config import CarConfig, NmeaSource
@@ -136,9 +137,9 @@ def road_load_of(
     *,
     with_b: bool = False,
     known_grade: float | None = None,
-    even_sigma: float = coasts.EVEN_SIGMA,
+    even_sigma: float = coastdown.EVEN_SIGMA,
 ) -> Measured:
-    """The road load by all coasts of the drives together. NoAnswer where they cannot tell; see `coasts.fit`."""
+    """The road load by all coasts of the drives together. NoAnswer where they cannot tell; see `coastdown.fit`."""
     mass, found = mass_of(car), []
     origin: tuple[float, float] | None = None
     left_out: list[LeftOut] = []
@@ -168,7 +169,7 @@ def road_load_of(
             f"no coast found in {', '.join(drive.id for drive in drives)}" + (f" ({why})" if why else "")
             + ": roll in neutral for a minute from a safe and lawful speed, both ways"
         )  # fmt: skip
-    return coasts.fit(
+    return coastdown.fit(
         found, mass, with_b=with_b, known_grade=known_grade, even_sigma=even_sigma, density_sigma=doubt,
         left_out=left_out,
     )  # fmt: skip

@@ -11,7 +11,8 @@ from scipy.integrate import solve_ivp
 from simulate import Brake, Car, Coast, Phase, Pull, Stand, Turn, drive, receive
 
 from analysis import motion as motions
-from analysis.coasts import Mass, coast_speed, coast_time, find, fit
+from analysis.coastdown import fit
+from analysis.coasts import Mass, coast_speed, coast_time, find
 
 KMH = 1 / 3.6
 

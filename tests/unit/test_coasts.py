@@ -11,8 +11,10 @@ from made_coasts import Slope, formula_coasts, rough_coasts
 from simulate import WREN, Brake, Coast, Cruise, Lift, Phase, Pull, Stand, Truth, Turn, drive, receive
 
 from analysis import motion as motions
+from analysis.car_file import save_road_load
+from analysis.coastdown import fit
 from analysis.coasts import Coast as Rolled
-from analysis.coasts import Found, LeftOut, Mass, coast_speed, coast_time, find, fit, save
+from analysis.coasts import Found, LeftOut, Mass, coast_speed, coast_time, find
 from analysis.roadload import GRAVITY, of
 from logger.config import CarConfig, ConfigError, load
 from logger.units import NoAnswer
@@ -335,7 +337,7 @@ def test_saving_keeps_comments_and_all_else_and_is_used_from_then_on(tmp_path: P
     path = tmp_path / "car.toml"
     path.write_text(CAR.read_text(encoding="utf-8"), encoding="utf-8")
     measured = fit(formula_coasts(np.random.default_rng(1), 55, 0, 0.36, 392, 16), Mass.of(392, 4, 16))
-    save(measured, path, "20 coasts of 2026-05-03")
+    save_road_load(measured, path, "20 coasts of 2026-05-03")
     first = path.read_text(encoding="utf-8")
     assert first.startswith(CAR.read_text(encoding="utf-8").rstrip())
     config = load(path, CarConfig)
@@ -349,7 +351,7 @@ def test_saving_keeps_comments_and_all_else_and_is_used_from_then_on(tmp_path: P
     path.write_text(
         first.replace(f"mass_kg = {392.0}\n", "mass_kg = 392.0  # with the spare wheel\n"), encoding="utf-8"
     )
-    save(measured, path, 'again # "quoted"')
+    save_road_load(measured, path, 'again # "quoted"')
     second = path.read_text(encoding="utf-8")
     assert "mass_kg = 392.0  # with the spare wheel" in second
     assert second.count("[road_load]") == first.count("[road_load]")
@@ -363,7 +365,7 @@ def test_saving_in_the_middle_of_a_file_with_windows_line_ends(tmp_path: Path) -
     text += '[car]\nname = "X"\nmass_kg = 300 # me too\ncooling = "air"\n'
     path.write_bytes(text.replace("\n", "\r\n").encode())
     measured = fit(formula_coasts(np.random.default_rng(1), 55, 0, 0.36, 392, 16), WREN_MASS)
-    save(measured, path, "coasts")
+    save_road_load(measured, path, "coasts")
     after = path.read_bytes().decode()
     assert "\n" not in after.replace("\r\n", "")
     assert "a_n = 5" in after and "# guess" in after and "mass_kg = 300 # me too" in after
@@ -375,7 +377,7 @@ def test_saving_into_what_is_no_car_file_is_refused_in_one_line(tmp_path: Path) 
     path.write_text("[recorder]\n", encoding="utf-8")
     measured = fit(formula_coasts(np.random.default_rng(1), 55, 0, 0.36, 392, 16, pairs=3), WREN_MASS)
     with pytest.raises(ConfigError, match=r"car\.toml"):
-        save(measured, path, "coasts")
+        save_road_load(measured, path, "coasts")
     assert path.read_text(encoding="utf-8") == "[recorder]\n"
 
 
