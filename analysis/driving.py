@@ -38,6 +38,9 @@ class Driving:
         Further channels on the same grid (throttle, manifold pressure...); NaN where unknown.
     units : mapping of str to str
         Their units.
+    fix_time_s, fix_mps : array, shape (m,)
+        The receiver's speeds as they came, not smoothed, and their standard error `fix_sigma_mps`; empty where the
+        state does not come from a receiver [s, m/s].
     """
 
     time_s: Array
@@ -49,6 +52,9 @@ class Driving:
     road: RoadLoad
     channels: Mapping[str, Array] = field(default_factory=dict)
     units: Mapping[str, str] = field(default_factory=dict)
+    fix_time_s: Array = field(default_factory=lambda: np.empty(0))
+    fix_mps: Array = field(default_factory=lambda: np.empty(0))
+    fix_sigma_mps: float = 0.0
 
 
 def driving(
@@ -88,8 +94,9 @@ def driving(
     share = np.full(len(grid), np.nan) if most is None else most.share(speed, load)
     further = {name: on_grid(at, value, grid + start_s) for name, (at, value) in (channels or {}).items()}
     return Driving(
-        grid + start_s, speed, load, share, state.accel_sigma * (1 + road.rotating), most, road, further, units or {}
-    )
+        grid + start_s, speed, load, share, state.accel_sigma * (1 + road.rotating), most, road, further, units or {},
+        motion.t_s + start_s, motion.reading_mps, motion.noise.reading_sigma_mps,
+    )  # fmt: skip
 
 
 def grade_from_altitude(distance_m: ArrayLike, alt_m: ArrayLike, half_m: float = 150.0) -> Array:
