@@ -233,7 +233,7 @@ def _print_loop(drive: Drive, loop: Loop, unit: str, show: float | None) -> None
     driven += f", wind {manner.wind_mps:.1f} m/s." if math.isfinite(manner.wind_mps) else ", wind not stated."
     out.print(driven)
     for said in loop.not_as_asked:
-        out.print(f"Not as asked: {said}.")
+        out.print(f"Not as asked: {_sentence(said)}")
     for said in loop.used.assumed:
         out.print(f"Assumed: {said}.")
     out.print()
@@ -242,16 +242,26 @@ def _print_loop(drive: Drive, loop: Loop, unit: str, show: float | None) -> None
     out.print("Fill and weigh fuel in the open, engine off and cool, away from flame and spark.")
 
 
+def _sentence(said: str) -> str:
+    return said if said.endswith("?") else f"{said}."
+
+
 def _what_it_shows(loop: Loop, unit: str, show: float | None, scatter: float = 0.0) -> str:
     from analysis import economy
 
     least = economy.smallest_change(math.hypot(loop.own_sigma, scatter))
-    said = f"One such loop before and one after show a change of {least:.1%} or more (8 times in 10)."
+    said = f"One such loop before and one after show a change of {100 * least:.1f} % or more (8 times in 10)."
     change = show or least / 2
     far = economy.length_to_show(change, loop, scatter)
     if math.isfinite(far):
-        return f"{said} To show {change:.1%} the loop must be {_far(far, unit)} long."
-    return f"{said} No length of one loop shows {change:.1%}: drive several, before and after."
+        miles, name = (1609.344, "mi") if unit == "mph" else (1000.0, "km")
+        return f"{said} To show {100 * change:.1f} % the loop must be {far / miles:.0f} {name} long."
+    count = economy.loops_to_show(change, loop, scatter)
+    several = f"{count} such loops before and {count} after" if count else "many, before and after"
+    said += f" No length of one loop shows {100 * change:.1f} %: drive {several}"
+    if loop.used.fuel_k is None and loop.used.how == "volume":
+        said += ", and measure the fuel's temperature"
+    return f"{said}."
 
 
 def _kept_loops(store: Path, names: list[str] | None, units: str | None, show: float | None, json: bool) -> None:
@@ -288,28 +298,34 @@ def _kept_loops(store: Path, names: list[str] | None, units: str | None, show: f
     ]  # fmt: skip
     out.print(table(["Loop", "setup", "distance", "mpg US", "L/100 km", "error"], rows, left=(0, 1)))
     rows = []
-    first = next(iter(averages.values()))
     for setup, of in averages.items():
         low, high = of.interval()
-        change = "" if of is first else _change_words(economy.difference(first, of))
         rows.append([
             setup, f"{of.loops}", f"{economy.mpg_us(of.m3_per_m):.1f}",
-            f"{economy.mpg_us(high):.1f} to {economy.mpg_us(low):.1f}", change,
+            f"{economy.mpg_us(high):.1f} to {economy.mpg_us(low):.1f}", f"{economy.l_per_100km(of.m3_per_m):.2f}",
+            f"{economy.l_per_100km(low):.2f} to {economy.l_per_100km(high):.2f}",
         ])  # fmt: skip
     out.print()
-    columns = ["Setup", "loops", "mpg US", "95 %", f"fuel against {next(iter(averages))}"]
+    columns = ["Setup", "loops", "mpg US", "95 %", "L/100 km", "95 %"]
     out.print(table(columns, rows, title="Averages (harmonic mean, SAE J1082)"))
     out.print()
+    (base, first), *others = averages.items()
+    for setup, of in others:
+        out.print(f"{setup} against {base}: {_change_words(economy.difference(first, of))}.")
     for drive, loop in loops:
         for said in loop.not_as_asked:
-            out.print(f"* {drive.id}, not as asked: {said}.")
+            out.print(f"* {drive.id}, not as asked: {_sentence(said)}")
+    beyond = 0.0
     if pooled is None:
         out.print(
-            "No setup has two loops: how far loops differ by wind, traffic and foot is not known and not in this."
+            "No setup has two loops: how far loops differ by wind, traffic and foot is not known and not in this. "
+            "Drive one again."
         )
     else:
-        out.print(f"From loop to loop of one setup consumption scattered by {pooled[0]:.1%} ({pooled[1]:.0f} repeats).")
-    out.print(_what_it_shows(loops[-1][1], unit, show, pooled[0] if pooled else 0.0))
+        repeats = "1 repeat" if pooled[1] == 1 else f"{pooled[1]:.0f} repeats"
+        out.print(f"From loop to loop of one setup consumption scattered by {100 * pooled[0]:.1f} % ({repeats}).")
+        beyond = math.sqrt(max(pooled[0] ** 2 - sum(loop.own_sigma**2 for _, loop in loops) / len(loops), 0.0))
+    out.print(_what_it_shows(loops[-1][1], unit, show, beyond))
 
 
 def _change_words(change: Any) -> str:
@@ -651,6 +667,8 @@ def _print_power(group: Pulled, car: CarConfig, unit: str) -> None:
         f"Mass {group.mass.mass_kg:.0f} kg ±{group.mass.mass_sigma_kg:.0f}, {group.mass.rotating_kg:.0f} kg rotating; "
         f"road load: {group.road.source}."
     )
+    if not group.road.source.startswith("measured"):
+        out.print("That road load is a guess: coasts (pullbook coast) would tell it, and narrow the band.")
     out.print("Every run counts as one at full throttle: name single ones, such as last:2, where some were not.")
     if curve.balance > 0.35:
         out.print(

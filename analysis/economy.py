@@ -48,6 +48,8 @@ THERMOMETER_SIGMA_K = 1.5
 UNKNOWN_TEMPERATURE_SIGMA_K = 10.0
 SPEED_SCALE_SIGMA, TRACK_SCALE_SIGMA = 0.001, 0.001
 """What a receiver's speed, and its track, may be off by over a whole loop (common practice, no source)."""
+USUAL_L_PER_100KM = (1.0, 40.0)
+"""Consumption outside of this is taken for a slip of the pen (common practice, no source)."""
 CHORD_M = 20.0
 
 WGS84_A, WGS84_F = 6378137.0, 1 / 298.257223563
@@ -419,6 +421,9 @@ def _net(alt: Array) -> float:
 
 def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
     said = []
+    consumption = l_per_100km(used.volume_m3 / way.metres)
+    if not USUAL_L_PER_100KM[0] <= consumption <= USUAL_L_PER_100KM[1]:
+        said.append(f"{consumption:.3g} L/100 km is no car's consumption: is it the right drive, amount and unit?")
     if used.band_mps is not None and manner.in_band < 0.8:
         most, where = max((manner.below_band, "below"), (manner.above_band, "above"))
         said.append(f"only {manner.in_band:.0%} of the time was in the band, {most:.0%} {where} it")
@@ -451,7 +456,8 @@ class Average:
 
     m3_per_m: mean consumption, whose inverse is the harmonic mean of the distance per volume [1]. sigma: relative
     standard error of what differs between loops. shared: that of what all share. scatter: relative standard
-    deviation from loop to loop, as seen, NaN with one loop. dof: degrees of freedom of `sigma`.
+    deviation from loop to loop, as seen, NaN with one loop. dof: degrees of freedom of `sigma`, infinite where it is
+    what measuring leaves. repeats: whether any repeat showed how far loops differ.
     """
 
     loops: int
@@ -460,12 +466,13 @@ class Average:
     shared: float
     scatter: float
     dof: float
+    repeats: bool
 
     def interval(self, confidence: float = 0.95) -> tuple[float, float]:
-        """Consumption, low and high [m3/m]."""
+        """Consumption, low and high [m3/m]; on a log scale, so that a wide one stays above zero."""
         half = _reach(self.dof, confidence) * self.sigma
         half = math.hypot(half, _reach(math.inf, confidence) * self.shared)
-        return self.m3_per_m * (1 - half), self.m3_per_m * (1 + half)
+        return self.m3_per_m * math.exp(-half), self.m3_per_m * math.exp(half)
 
 
 def harmonic_mean(per_volume: Sequence[float]) -> float:
@@ -485,9 +492,10 @@ def average(loops: Sequence[Loop], pooled: tuple[float, float] | None = None) ->
     own = math.sqrt(float(np.mean([loop.own_sigma**2 for loop in loops])))
     seen = float(consumption.std(ddof=1)) / mean if n > 1 else math.nan
     scatter, dof = pooled or (seen, float(n - 1))
+    shared = max(loop.shared_sigma for loop in loops)
     if dof >= 1 and scatter > own:
-        return Average(n, mean, scatter / math.sqrt(n), max(loop.shared_sigma for loop in loops), seen, dof)
-    return Average(n, mean, own / math.sqrt(n), max(loop.shared_sigma for loop in loops), seen, math.inf)
+        return Average(n, mean, scatter / math.sqrt(n), shared, seen, dof, True)
+    return Average(n, mean, own / math.sqrt(n), shared, seen, math.inf, dof >= 1)
 
 
 def pooled_scatter(by_setup: Sequence[Sequence[Loop]]) -> tuple[float, float] | None:
@@ -502,12 +510,15 @@ def pooled_scatter(by_setup: Sequence[Sequence[Loop]]) -> tuple[float, float] | 
 
 @dataclass(frozen=True)
 class Change:
-    """Consumption of b against a: relative change and its 95 % interval [-], and what the loops show."""
+    """Consumption of b against a: relative change and its 95 % interval [-], and what the loops show.
+
+    Too few loops: no setup has two, so the interval is of measuring alone, and wind, traffic and foot may be all of it.
+    """
 
     change: float
     low: float
     high: float
-    verdict: Literal["less fuel", "more fuel", "no difference shown"]
+    verdict: Literal["less fuel", "more fuel", "no difference shown", "too few loops"]
 
 
 def difference(a: Average, b: Average) -> Change:
@@ -521,9 +532,11 @@ def difference(a: Average, b: Average) -> Change:
         same = len(parts) == 2 and parts[0][1] == parts[1][1]
         dof = parts[0][1] if same else sigma**4 / sum(variance**2 / freedom for variance, freedom in parts)
     half = _reach(dof, 0.95) * sigma
-    low, high = change - half, change + half
-    verdict: Literal["less fuel", "more fuel", "no difference shown"] = "no difference shown"
-    if high < 0:
+    low, high = (math.exp(side) * (1 + change) - 1 for side in (-half, half))
+    verdict: Literal["less fuel", "more fuel", "no difference shown", "too few loops"] = "no difference shown"
+    if not (a.repeats and b.repeats):
+        verdict = "too few loops"
+    elif high < 0:
         verdict = "less fuel"
     elif low > 0:
         verdict = "more fuel"
@@ -551,6 +564,18 @@ def length_to_show(change: float, loop: Loop, scatter: float = 0.0, loops_each: 
     if allowed <= stays:
         return math.inf
     return float(loop.used.fill_sigma_m3 / math.sqrt(allowed - stays) / loop.m3_per_m)
+
+
+def loops_to_show(change: float, loop: Loop, scatter: float = 0.0) -> int:
+    """Loops like this one, before and as many after, that show a relative `change` 8 times in 10; at least two, since
+    only a repeat tells how far loops differ. 0 where more than 99 would be needed."""
+    from scipy.special import stdtrit
+
+    sigma = math.hypot(loop.own_sigma, scatter)
+    for n in range(2, 100):
+        if (stdtrit(2 * n - 2, 0.975) + stdtrit(2 * n - 2, 0.8)) * math.sqrt(2 / n) * sigma <= change:
+            return n
+    return 0
 
 
 def _reach(dof: float, confidence: float) -> float:
