@@ -4,9 +4,11 @@ A reading at time t shows the mixture of the engine's state at t - delay, smeare
 the engine gives much the same mixture whenever speed and load are the same, then only the right delay and lag make
 the readings a function of the state. That is what is searched for: for each lag, the state's speed and load, spread
 over a coarse table of overlapping cells, pass through the lag; for each delay the readings are fitted with them by
-least squares, and the pair with the least squared residual wins: separable least squares [1]. Its intervals come
-from reweighting the drive in blocks, a Bayesian bootstrap [2], so that they know how many changes of load there were
-to learn from; to that comes `MOTION_S`, how well the smoothed motion itself knows when the acceleration changed.
+least squares: separable least squares [1]. The load comes from smoothed motion, which knows a large step to the moment
+and spreads a small one over a second or more. So the receiver's raw speeds have a say too: for each delay, how well
+they bend where the readings change. The pair with the least of both together wins. Its intervals come from reweighting
+the drive in blocks, a Bayesian bootstrap [2], so that they know how many changes of load there were to learn from; to
+that comes a standard error of the method's own.
 
     delay = estimate(time_s, value, state, configured_s=0.4)
 
@@ -52,10 +54,10 @@ CLOSED = 0.015
 STEP_SHARE = 0.3
 """A change of load by this share within a second is a step."""
 MIN_STEPS = 4
-MOTION_S = 0.018
-"""Standard error of the delay that reweighting does not show [s]: of the time at which the motion changes its
-acceleration, and of tables and bends that are not quite the engine's; from simulated drives with 5 and 10 Hz
-receivers."""
+MOTION_S, MOTION_STEPS = 0.014, 0.12
+"""Standard error of the delay that reweighting does not show, in seconds and in the receiver's steps, whichever is
+more: when the motion changes its acceleration between two fixes, and that table and bends are not quite the engine's.
+From simulated drives with 5 and 10 Hz receivers."""
 TELLING_S = 0.2
 """Half-width of the 95 % interval from which on the drive does not tell the delay [s]."""
 
@@ -119,6 +121,8 @@ def estimate(
     # A closed throttle is a state of its own, not the end of a scale: overrun.
     load = state.share if opening is None else np.where(opening < CLOSED, LOAD_KNOTS[0], opening)
     steps = count_steps(state.speed_mps, load)
+    step = float(np.median(np.diff(state.fix_time_s))) if len(state.fix_time_s) > 1 else GRID_S
+    own = max(MOTION_S, MOTION_STEPS * step)
     if steps < MIN_STEPS:
         what = "one step" if steps == 1 else f"{steps or 'no'} steps"
         return configured(configured_s, f"The delay cannot be told from this drive: {what} of load in it.", steps)
@@ -130,7 +134,6 @@ def estimate(
     blocks = len(sums.yy)
     rng = np.random.default_rng(blocks)  # the same drive always gives the same answer
     weights = np.vstack([np.ones(blocks), rng.standard_exponential((RESAMPLES, blocks))])
-    step = float(np.median(np.diff(state.fix_time_s))) if len(state.fix_time_s) > 1 else GRID_S
     rows = sums.seconds / (BLUR_STEPS * step)
     misfits: Iterable[Array] = (0.5 * rows * np.log(residual) for residual in _residuals(sums, weights))
     bends = _bends(time, reading, state, sums.start_s) if opening is None else None
@@ -141,14 +144,14 @@ def estimate(
     (delay, lag), *drawn = map(_minimum, misfits)
     found = np.array(drawn)
     total = delay + lag
-    spread_total = _interval(found.sum(axis=1), total)
+    spread_total = _interval(found.sum(axis=1), total, own)
     elsewhere = float(np.mean(np.abs(found.sum(axis=1) - total) > 0.3))
     at_end = not 0.0 <= delay <= (SHIFTS[-1] - 1) * GRID_S
     if elsewhere > 0.025 or at_end or spread_total[1] - spread_total[0] > 2 * TELLING_S:
         why = "The delay cannot be told from this drive: the changes of load in it fit many delays alike."
         return configured(configured_s, why, steps)
-    delay_low, delay_high = _interval(found[:, 0], delay)
-    lag_low, lag_high = _interval(found[:, 1], lag)
+    delay_low, delay_high = _interval(found[:, 0], delay, own)
+    lag_low, lag_high = _interval(found[:, 1], lag, own)
     if delay_high - delay_low <= 2 * TELLING_S and lag_high - lag_low <= 0.5:
         return Delay(
             delay, lag, delay_low, delay_high, max(lag_low, 0.0), lag_high, True, "this drive", steps,
@@ -292,7 +295,7 @@ def _bends(time: Array, value: Array, state: Driving, start_s: Array) -> Array |
     lags = LAGS_S[:, None, None, None]
     prior = (sigma / BEND_MPS2) ** 2 * np.eye(2)
     found = np.zeros((len(start_s), len(LAGS_S), len(SHIFTS)))
-    for begin in np.arange(t[0], t[-1] - length, length / 2):
+    for begin in np.arange(t[0], t[-1] - length, length / 3):
         a, b = np.searchsorted(t, [begin, begin + length])
         i, j = ((begin + np.array([0, length]) + shifts[[0, -1]] - origin) / GRID_S).astype(np.intp)
         if b - a < 0.8 * length / step or v[a:b].min() < SLIP_MPS or not known[i : j + 1].all():
@@ -315,7 +318,7 @@ def _bends(time: Array, value: Array, state: Driving, start_s: Array) -> Array |
         target = left @ plain + lags[..., 0] * (left @ by_lag)
         explained = np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1)
         misfit = left @ left - explained
-        weight = min(1.0, (b - a) * sigma**2 / float(misfit.min()))
+        weight = min(1.0, (b - a) * sigma**2 / float(misfit.min())) ** 2
         block = max(int(np.searchsorted(start_s, middle, side="right")) - 1, 0)
         found[block] += 0.5 * weight * misfit / sigma**2
     return found if found.any() else None
@@ -355,11 +358,11 @@ def _vertex(x: Array, y: Array, i: int) -> float:
     return float(b - 0.5 * ((b - a) ** 2 * (v - w) - (b - c) ** 2 * (v - u)) / bend)
 
 
-def _interval(found: Array, best: float) -> tuple[float, float]:
-    """The 95 % percentile interval of resampled estimates, widened by what the motion does not know."""
+def _interval(found: Array, best: float, own: float) -> tuple[float, float]:
+    """The 95 % percentile interval of resampled estimates, widened by a standard error that they do not show."""
     low, high = np.quantile(found, [0.025, 0.975])
-    own = 1.96 * MOTION_S
-    return best - float(np.hypot(max(best - low, 0.0), own)), best + float(np.hypot(max(high - best, 0.0), own))
+    below, above = np.hypot(np.maximum([best - low, high - best], 0.0), 1.96 * own)
+    return best - float(below), best + float(above)
 
 
 def _table(speed: Array, load: Array) -> Array:
