@@ -11,6 +11,7 @@ Time zero is found by fitting how cars pull away, not by a threshold; see `fit_l
 from __future__ import annotations
 
 import math
+from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
@@ -85,43 +86,56 @@ def moments(weight: Floats, values: Floats, sigma: Floats) -> tuple[float, float
 
 
 class _Rise(NamedTuple):
-    """One way for the acceleration to come in: which curve, over what time [s], from what first share, how likely."""
+    """One way for the acceleration to come in: by which curve, over what time [s], from what first share, against what
+    resistance [m/s2], how likely beforehand."""
 
-    curve: Literal["straight", "fading", "s-shaped", "falling"]
+    curve: Literal["straight", "exponential", "s-shaped", "falling"]
     seconds: float
     first: float
+    resistance: float
     weight: float
 
 
-def _rises(slow: bool) -> list[_Rise]:
-    """Every way that `fit_launch` averages over.
+_USUAL_MPS2 = 1.8
+"""What a light car gains in its first gear; the resistance is reckoned against it."""
+_RESISTANCE_MPS2 = 0.138
+"""Rolling resistance of a light car, 1.4 % of its weight (common practice, no source)."""
+_ROLLING_MPS = 0.05
+"""Tyres and driveline wind up before a car rolls: resistance is all there from about this speed."""
+_QUICK_S = 0.3
 
-    Readings near zero cannot tell these apart where the rise is long: what happens below the noise is invisible, and
-    how early the car began to move there depends on the curve. The weights therefore decide, and are set so that
-    launches of all the usual kinds (a clutch that bites, a belt that slips in, a foot that goes down slowly) come out
-    with the least bias that is possible for all of them at once. See DEVELOPERS.md for what is left. `slow`: fixes are
-    so far apart that they say nothing of the rise, and quick ones count for more.
+
+def _rises(slow: bool) -> list[_Rise]:
+    """Every way that `fit_launch` averages over, and how likely each is beforehand.
+
+    Readings near zero cannot tell these apart: what happens below the noise is invisible, and a take-up that begins
+    with a jolt looks from then on like an even rise that began 0.2 s earlier. So what is known of cars has to help,
+    and it is this: a clutch that is let go has hold within two tenths of a second; one that is slipped in, or a belt,
+    takes about a second and begins with a part of the force; what takes longer than one and a half seconds is the foot,
+    and begins at nothing. All else (a soft clutch, a quick foot, a start too smooth to see) stays possible at a few per
+    cent, which widens sigma. `slow`: fixes are so far apart that they say little of it, and quick rises count for more.
     """
-    rises = [_Rise("straight", 0.0, 1.0, 1.0)]
+    quick = 3.0 if slow else 1.0
+    rises = [_Rise("straight", 0.0, 1.0, 0.0, quick)]
+    rises += [_Rise("exponential", seconds, 0.0, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
+    rises += [_Rise("exponential", seconds, 0.0, 0.0, 0.03) for seconds in (0.18, 0.25, 0.5, 1.0)]
     # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
-    rises += [_Rise("falling", seconds, 1.0, 0.15) for seconds in (0.005, 0.1, 0.25)]
-    for curve, first, weight, tilt in (
-        ("straight", 0.0, 0.60, 1.0),
-        ("fading", 0.0, 0.05, 0.0),
-        ("s-shaped", 0.0, 0.015, 0.1),
-        ("s-shaped", 0.15, 0.08, 0.1),
-        ("s-shaped", 0.25, 0.22, 0.2),
-        ("s-shaped", 0.45, 0.09, 0.4),
-    ):
-        for seconds in (0.08, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.4, 3.4):
-            rises.append(_Rise(curve, seconds, first, weight * (seconds / 0.8) ** (tilt - slow * 0.5)))  # type: ignore[arg-type]
+    rises += [_Rise("falling", seconds, 1.0, 0.0, 0.1) for seconds in (0.005, 0.25)]
+    for seconds in (0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 2.0, 2.5):
+        usual = 0.4 if 0.9 < seconds < 1.5 else 0.02
+        for first, share in ((0.15, 0.25), (0.25, 0.9), (0.35, 0.9), (0.45, 0.6)):
+            rises.append(_Rise("s-shaped", seconds, first, 0.0, usual * share))
+        rises += [_Rise("s-shaped", seconds, 0.0, against, 0.035) for against in (0.0, _RESISTANCE_MPS2)]
+    for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
+        usual = 1.0 if seconds > 1.7 else 0.04
+        rises += [_Rise("straight", seconds, 0.0, against, usual / 2) for against in (0.0, _RESISTANCE_MPS2)]
     return rises
 
 
 _KNOTS = 6
-_WANDER = np.array([0.004, 0.06, 0.6])
-"""How much the acceleration wanders under the launch, variance per second [m2/s5]: equally likely."""
-_SLOW_WANDER = np.array([0.06, 0.6, 4.0])
+_WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
+"""How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
+_SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
 """The same where fixes are so far apart that a gear change can hide between them."""
 
 
@@ -138,12 +152,12 @@ def fit_launch(
 ) -> Launch:
     """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
 
-    The car stands until t0; then a(t) = S((t - t0) / rise) A(t - t0), where S rises to 1 in one of several ways within
-    a time of 0 to 3.4 s (`_rises`), and A, the acceleration that the car would have without the launch, wanders slowly
-    (a random walk of unknown size, linear between knots). For given S, t0 and wander the motion is linear in A and its
-    evidence has a closed form; the answer averages over all of them by evidence, so that not knowing how the car got
-    away is part of the sigma. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding, zero held
-    below a speed), not a normal one.
+    The car stands until t0; then a(t) = S(t - t0) A(t - t0), where S rises to 1 in one of many ways within a time of 0
+    to 3.4 s (`_rises`), and A, the acceleration that the car would have without the launch, wanders slowly (a random
+    walk of unknown size, linear between knots). For given S, t0 and wander the motion is linear in A and its evidence
+    has a closed form; the answer averages over all of them by evidence, so that not knowing how the car got away is
+    part of the sigma. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding, zero held below a
+    speed), not a normal one.
 
     earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back).
@@ -151,25 +165,25 @@ def fit_launch(
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     span = until_s - earliest_s
     slow = bool(np.median(np.diff(t[use])) > 0.6)
-    wanders = _SLOW_WANDER if slow else _WANDER
+    wanders, likely = np.transpose(_SLOW_WANDER if slow else _WANDER)
     rises = _rises(slow)
     prior = np.log([rise.weight for rise in rises])
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
-    tables = np.stack([_speed_table(x, rise) for rise in rises])  # (rises, m, knots)
+    tables = _speed_tables(x, rises)
     readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before)
     # A coarse look with one wander finds where the answer lies; a fine one weighs it.
-    coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.1), 20) + 1)
+    coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
     log = _evidence(readings, coarse, x, tables, span, wanders[1:2])[0] + prior[:, None, None]
     weight = np.exp(log - log.max())
     share = weight.sum((1, 2))
-    # A quick start is too sharp for the coarse look to judge: all of them stay.
-    quick = np.array([rise.seconds < 0.1 or rise.curve == "falling" for rise in rises])
-    alive = np.flatnonzero((share > 1e-3 * share.max()) | quick)
+    # A quick start is too sharp for the coarse look to judge: such ones stay.
+    quick = np.array([rise.seconds < _QUICK_S for rise in rises])
+    alive = np.flatnonzero(share > np.where(quick, 1e-9, 2e-3) * share.max())
     support = np.flatnonzero(weight.sum((0, 2)) > 1e-5 * weight.sum((0, 2)).max())
     low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
     grid = np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
     log, coefs, covs = _evidence(readings, grid, x, tables[alive], span, wanders)
-    log = log + prior[alive, None, None]
+    log = log + prior[alive, None, None] + np.log(likely)
     weight = np.exp(log - log.max())
     keep = np.nonzero(weight > 2e-4)
     w = weight[keep] / weight[keep].sum()
@@ -202,28 +216,40 @@ def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple
     return np.asarray(when, float), np.asarray(way_sigma[rows, k] / v, float)
 
 
-def _speed_table(x: Floats, rise: _Rise) -> Floats:
-    """Speed gained by `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (m, knots)."""
+def _speed_tables(x: Floats, rises: list[_Rise]) -> Floats:
+    """Speed gained `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (rises, m, knots)."""
+    step = x[1] - x[0]
+    falling = np.array([rise.curve == "falling" for rise in rises])
+    against = np.array([rise.resistance for rise in rises])
+    share = np.stack([_share(x, rise) for rise in rises])
+    gained = np.zeros_like(share)
+    for k in range(len(x) - 1):
+        force, v = _USUAL_MPS2 * (share[:, k] + share[:, k + 1]) / 2, gained[:, k]
+        middle = v + (force - against * np.minimum(v / _ROLLING_MPS, 1)) * step / 2
+        gained[:, k + 1] = v + (force - against * np.minimum(middle / _ROLLING_MPS, 1)) * step
+    gained /= (_USUAL_MPS2 - against)[:, None]
+    for row in np.flatnonzero(falling):
+        # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
+        seconds = rises[row].seconds
+        begun = math.sqrt(0.5 * seconds)
+        gained[row] = np.where(x < seconds, begun * x / seconds, np.sqrt(2 * x) - begun)
+    hats = np.stack([np.interp(x, np.linspace(0.0, float(x[-1]), _KNOTS), row) for row in np.eye(_KNOTS)], -1)
+    out = np.zeros((len(rises), *hats.shape))
+    out[:, 1:] = np.cumsum((hats[1:] + hats[:-1]) / 2 * np.diff(gained)[..., None], 1)
+    return out
+
+
+def _share(x: Floats, rise: _Rise) -> Floats:
+    """Which share of the full acceleration is there `x` seconds after time zero."""
     u = x / max(rise.seconds, 1e-9)
     inside = np.minimum(u, 1.0)
-    if rise.curve == "falling":
-        # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
-        begun = math.sqrt(0.5 * rise.seconds)
-        gained = np.where(u < 1, begun * u, np.sqrt(2 * x) - begun)
+    if rise.curve == "straight":
+        risen = inside
+    elif rise.curve == "exponential":
+        risen = 1 - np.exp(-np.minimum(u, 50.0))
     else:
-        if rise.curve == "straight":
-            share = inside
-        elif rise.curve == "fading":
-            share = 1 - np.exp(-3 * u)
-        else:
-            share = inside * inside * (3 - 2 * inside)
-        share = rise.first + (1 - rise.first) * share
-        gained = np.concatenate([[0.0], np.cumsum((share[1:] + share[:-1]) / 2) * (x[1] - x[0])])
-    knots = np.linspace(0.0, float(x[-1]), _KNOTS)
-    hats = np.stack([np.interp(x, knots, row) for row in np.eye(_KNOTS)], -1)
-    out = np.zeros_like(hats)
-    out[1:] = np.cumsum((hats[1:] + hats[:-1]) / 2 * np.diff(gained)[:, None], 0)
-    return out
+        risen = inside * inside * (3 - 2 * inside)
+    return np.asarray(rise.first + (1 - rise.first) * risen, float)
 
 
 class _Readings:
@@ -244,11 +270,18 @@ class _Readings:
             # One reading in a thousand is a stray one, anywhere up to 3 m/s.
             self.before = np.log(0.999 * _density(y, np.zeros_like(y), at_rest, noise) + 0.001 / 3)
 
+    def since(self, time: float) -> _Readings:
+        """The readings after `time`: what was before every start says nothing between them."""
+        out, late = copy(self), self.t > time
+        out.t, out.y, out.held, out.before = self.t[late], self.y[late], self.held[late], self.before[late]
+        return out
+
 
 def _evidence(
     readings: _Readings, grid: Floats, x: Floats, tables: Floats, span: float, wanders: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Log evidence (rises, grid, wanders) of each start, the coefficients (..., knots), their covariances."""
+    readings = readings.since(float(grid[0]))
     t, y, sigma, base = readings.t, readings.y, readings.sigma, readings.base
     noise, held = readings.noise, readings.held
     after = t[None, :] - grid[:, None]
