@@ -112,8 +112,9 @@ def _rises(slow: bool) -> list[_Rise]:
     with a jolt looks from then on like an even rise that began 0.2 s earlier. So what is known of cars has to help,
     and it is this: a clutch that is let go has hold within two tenths of a second; one that is slipped in, or a belt,
     takes about a second and begins with a part of the force; what takes longer than one and a half seconds is the foot,
-    and begins at nothing. All else (a soft clutch, a quick foot, a start too smooth to see) stays possible at a few per
-    cent, which widens sigma. `slow`: fixes are so far apart that they say little of it, and quick rises count for more.
+    and begins at nothing. All else stays possible and widens sigma: a clutch let in smoothly within half a second at a
+    tenth of the weight, a soft clutch, a quick foot, a start too smooth to see at a few per cent. `slow`: fixes are so
+    far apart that they say little of it, and quick rises count for more.
     """
     quick = 3.0 if slow else 1.0
     rises = [_Rise("straight", 0.0, 1.0, 0.0, quick)]
@@ -125,7 +126,8 @@ def _rises(slow: bool) -> list[_Rise]:
         usual = 0.4 if 0.9 < seconds < 1.5 else 0.02
         for first, share in ((0.15, 0.25), (0.25, 0.9), (0.35, 0.9), (0.45, 0.6)):
             rises.append(_Rise("s-shaped", seconds, first, 0.0, usual * share))
-        rises += [_Rise("s-shaped", seconds, 0.0, against, 0.035) for against in (0.0, _RESISTANCE_MPS2)]
+        smooth = 0.15 if seconds < 0.6 else 0.035
+        rises += [_Rise("s-shaped", seconds, 0.0, against, smooth) for against in (0.0, _RESISTANCE_MPS2)]
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
         usual = 1.0 if seconds > 1.7 else 0.04
         rises += [_Rise("straight", seconds, 0.0, against, usual / 2) for against in (0.0, _RESISTANCE_MPS2)]

@@ -6,6 +6,7 @@ import dataclasses
 import functools
 import itertools
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -67,9 +68,6 @@ CASES = {
     "1 Hz": (1, 0.05, 3, 0.35, 0.18),
     "10 Hz, 0.1 kn": (10, 0.05, 1, 0.14, 0.08),
 }
-# What six seeds may show beyond the bar for first movement after a long, gentle start: such starts miss the bar so far,
-# and the long form, which holds every shape to it, says so. See DEVELOPERS.md, "What is not met".
-UNSEEN_S = {"bite": 0.0, "slip": 0.12, "ramp": 0.12}
 
 
 @dataclasses.dataclass
@@ -117,7 +115,7 @@ def test_times_of_a_slow_car(case: str, shape: Launch) -> None:
     """The short form: six seeds cannot hold a rms to a bar, but they see one half as large again."""
     _, _, _, first, foot = CASES[case]
     errors = measure(case, "constant power", shape, 6)
-    assert errors.rms()[0] < 1.5 * math.hypot(first, UNSEEN_S[shape])
+    assert errors.rms()[0] < 1.5 * first
     assert errors.rms()[1] < 1.5 * foot
     assert errors.covered()[1] >= 0.5
     assert errors.covered()[3] >= 0.5
@@ -167,6 +165,28 @@ def test_one_foot_is_better_conditioned_than_first_movement() -> None:
     for seed in range(4):
         split = found_in(received(truth, seed), TO_FIFTY)[0].splits[0]
         assert split.from_one_foot_sigma_s < 0.6 * split.sigma_s
+
+
+UNFORESEEN: dict[str, Callable[[float], float]] = {
+    "a clutch that slips at a steady third, then bites": lambda tau: (
+        0.35 if tau < 0.7 else min(0.35 + 3.25 * (tau - 0.7), 1)
+    ),
+    "a force that comes in exponentially": lambda tau: 1 - math.exp(-tau / 0.5),
+    "an even rise in one second": lambda tau: min(tau, 1.0),
+    "half a cosine in half a second": lambda tau: 0.5 - 0.5 * math.cos(math.pi * min(tau / 0.5, 1.0)),
+}
+
+
+@pytest.mark.parametrize("shape", UNFORESEEN)
+def test_a_launch_that_nobody_foresaw(shape: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """First movement stays within what sigma allows a stranger; one foot does not care how it came about."""
+    monkeypatch.setattr(simulate, "launch_share", lambda _, tau: UNFORESEEN[shape](tau))
+    truth = simulate.drive(SLOW_CAR, [Stand(8), Pull(16), Lift(15), Brake(0), Stand(5)])
+    run = truth.runs[0]
+    for seed in range(3):
+        (found,) = found_in(received(truth, seed))
+        assert abs(found.start_s - run.start_s) < 3.5 * found.start_sigma_s
+        assert found.start_s + found.one_foot_s == pytest.approx(run.start_s + run.time_at(0.3048), abs=0.1)
 
 
 # --- which runs there are -----------------------------------------------------------------------------------------
@@ -294,24 +314,29 @@ def test_a_drive_that_begins_moving_has_no_standing_run() -> None:
     assert found_in(fixes.only(fixes.t_s > 3)) == []
 
 
+@functools.cache
+def two_starts() -> Truth:
+    script: list[Phase] = [Stand(8), Pull(23, "bite"), Lift(15), Brake(0), Stand(6)]
+    return simulate.drive(SLOW_CAR, [*script, Pull(20, "slip"), Brake(0), Stand(4)])
+
+
+@functools.cache
+def starts_held(seed: int, hold: float) -> list[Run]:
+    return found_in(received(two_starts(), seed, hold=hold))
+
+
 @pytest.mark.parametrize("hold", [0.2, 0.5, 1.0])
 def test_a_receiver_that_holds_zero_costs_sigma_not_truth(hold: float) -> None:
-    script: list[Phase] = [
-        Stand(8),
-        Pull(23, "bite"),
-        Lift(15),
-        Brake(0),
-        Stand(6),
-        Pull(20, "slip"),
-        Brake(0),
-        Stand(4),
-    ]
-    truth = simulate.drive(SLOW_CAR, script)
-    plain = found_in(received(truth, 1))
-    for run, free, true in zip(found_in(received(truth, 1, hold=hold)), plain, truth.runs, strict=True):
-        assert abs(run.start_s - true.start_s) < 2.5 * run.start_sigma_s
-        assert run.start_sigma_s > 0.9 * free.start_sigma_s
-        assert run.one_foot_s + run.start_s == pytest.approx(true.start_s + true.time_at(0.3048), abs=0.12)
+    """What is not seen cannot make the answer surer: on the mean of some drives, for by luck it may on one."""
+    with_hold, free = [], []
+    for seed in (1, 2, 3):
+        for run, plain, true in zip(starts_held(seed, hold), starts_held(seed, 0.0), two_starts().runs, strict=True):
+            assert abs(run.start_s - true.start_s) < 2.5 * run.start_sigma_s
+            assert run.one_foot_s + run.start_s == pytest.approx(true.start_s + true.time_at(0.3048), abs=0.12)
+            with_hold.append(run.start_sigma_s)
+            free.append(plain.start_sigma_s)
+    assert np.mean(with_hold[::2]) > 0.95 * np.mean(free[::2])
+    assert np.mean(with_hold[1::2]) > 0.95 * np.mean(free[1::2])
 
 
 def test_a_creeping_start_is_named_and_timed_from_the_launch() -> None:
