@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logger.printing import JsonOption, StoreOption, console, print_json, table
-from logger.units import InputError, NoAnswer, parse_quantity, parse_speed, speed_label
+from logger.units import SPEED_UNITS, InputError, NoAnswer, parse_quantity, parse_speed, speed_label
 
 if TYPE_CHECKING:
     from analysis.analysed import Analysed
@@ -84,7 +84,9 @@ def runs_(
     if json:
         print_json(runs_json(found, unit))
     else:
-        print_runs(found, unit)
+        print_runs(found, unit, from_)
+        if min_peak is not None:
+            console().print("Numbers are those of this list; `pullbook strike` counts as without --min-peak.")
     if not found.runs:
         raise NoAnswer(f"{drive.id}: no run found: none from a standstill reached {_least(min_peak, unit)}")
 
@@ -238,7 +240,7 @@ def _split_json(split: Split, unit: str) -> dict[str, Any]:
     }
 
 
-def print_runs(found: Analysed, unit: str) -> None:
+def print_runs(found: Analysed, unit: str, from_: str | None = None) -> None:
     """The runs of a drive, for a tired owner: what there is, the times, how each run went."""
     from analysis.analysed import setup_name
 
@@ -262,7 +264,7 @@ def print_runs(found: Analysed, unit: str) -> None:
             )  # fmt: skip
         _print_distances(out, found, standing, unit)
     if rolling:
-        _print_times(out, found, rolling, unit, "Rolling runs, seconds from the first speed", "time_s", "sigma_s")
+        _print_times(out, found, rolling, unit, f"Rolling runs, seconds from {from_}", "time_s", "sigma_s")
     _print_manner(out, found, unit)
     _print_pairs(out, found, unit)
     out.print("± is one standard deviation. A run marked * is not counted.")
@@ -330,12 +332,10 @@ def _print_distances(out: Any, found: Analysed, shown: list[Run], unit: str) -> 
     rows = []
     for run in shown:
         at = {round(split.distance_m, 3): split for split in run.at_distances}
-        cells = [
-            f"{at[d].from_one_foot_s:.2f} ±{at[d].from_one_foot_sigma_s:.2f} at {_plain(at[d].speed_mps, unit)}"
-            if d in at
-            else ""
-            for d in distances[:3]
-        ]
+        cells = []
+        for split in (at.get(distance) for distance in distances[:3]):
+            time = _with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s) if split else ""
+            cells.append(f"{time} at {split.speed_mps / SPEED_UNITS[unit]:.1f}" if split else "")
         rows.append([_name(found, run), *cells])
     out.print()
     labels = [_distance_label(distance) for distance in distances[:3]]
@@ -450,7 +450,7 @@ def _print_all(
     drives: list[Drive], to: list[str] | None, units: str | None, place: tuple[float, float] | None,
     min_peak: str | None, json: bool,
 ) -> None:  # fmt: skip
-    from analysis.analysed import setup_name, total_splits, utc
+    from analysis.analysed import setup_name, total_splits
     from analysis.pairs import summarise
 
     rows: list[tuple[Analysed, Run]] = []
@@ -488,9 +488,12 @@ def _print_all(
         return
     out = console()
     speeds = [s.speed_mps for s in summaries][-3:]
-    body = []
+    body, slower = [], 0
     for i, (found, run) in enumerate(rows):
         at = {round(split.speed_mps, 6): split for split in run.splits}
+        if not any(round(speed, 6) in at for speed in speeds):
+            slower += 1
+            continue
         cells = []
         for speed in speeds:
             key = round(speed, 6)
@@ -498,10 +501,12 @@ def _print_all(
             cells.append(
                 f"{at[key].from_one_foot_s:.2f} ±{at[key].from_one_foot_sigma_s:.2f}{mark}" if key in at else ""
             )
-        body.append([f"{utc(run.start_utc_ns):%Y-%m-%d}", setup_name(found.drive)[:18], f"{run.n}", *cells])
+        body.append([f"{found.drive.id}:{run.n}", setup_name(found.drive), *cells])
     labels = [speed_label(speed, unit) for speed in speeds]
     title = "Seconds from one foot of movement, all counted standing runs"
-    out.print(table(["Date", "Setup", "Run", *labels], body, left=(0, 1), title=title))
+    out.print(table(["Run", "Setup", *labels], body, left=(1,), title=title))
+    if slower:
+        out.print(f"{slower} more reached none of these speeds.")
     out.print()
     body = [
         [speed_label(s.speed_mps, unit), str(s.runs), f"{s.best_s:.2f}", f"{s.median_s:.2f}",

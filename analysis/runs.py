@@ -144,13 +144,13 @@ class Run:
 
 
 def find(motion: Motion, fixes: Fixes, options: Options | None = None) -> list[Run]:
-    """All runs of a drive in order of time, numbered from 1. `fixes` are the cleaned ones `motion` was made of."""
+    """All runs of a drive, numbered from 1: standing ones in order of time, then rolling ones, so that a standing run
+    keeps its number whatever else is asked for. `fixes` are the cleaned ones `motion` was made of."""
     options = options or Options()
-    found = _standing(motion, fixes, options)
+    found = _name_aborted(_standing(motion, fixes, options), options)
     if options.from_mps is not None and options.to_mps is not None:
         found += _rolling(motion, fixes, options)
-    found.sort(key=lambda run: run.start_s)
-    return [replace(run, n=i + 1) for i, run in enumerate(_name_aborted(found, options))]
+    return [replace(run, n=i + 1) for i, run in enumerate(found)]
 
 
 def default_speeds(peak_mps: float, unit: Literal["mph", "km/h"]) -> tuple[float, ...]:

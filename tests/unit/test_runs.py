@@ -481,9 +481,14 @@ def test_rolling_runs_from_any_full_pull() -> None:
     assert max(sigmas) < 0.05
 
 
-def test_a_standing_run_gives_a_rolling_one_too() -> None:
-    found = found_in(received(one_pull()), Options(from_mps=30 * MPH, to_mps=FIFTY))
-    assert sorted(run.kind for run in found) == ["rolling", "standing"]
+def test_a_standing_run_gives_a_rolling_one_too_and_keeps_its_number() -> None:
+    """A run is struck out by its number: looking at rolling runs must not change it."""
+    truth = simulate.drive(
+        WREN, [Stand(6), Pull(23), Lift(15), Brake(0), Stand(5), Pull(23), Lift(15), Brake(0), Stand(4)]
+    )
+    found = found_in(received(truth), Options(from_mps=30 * MPH, to_mps=FIFTY))
+    assert [(run.n, run.kind) for run in found] == [(1, "standing"), (2, "standing"), (3, "rolling"), (4, "rolling")]
+    assert found[0].start_s < found[2].start_s < found[1].start_s < found[3].start_s
 
 
 def test_an_interrupted_pull_gives_no_rolling_run() -> None:
