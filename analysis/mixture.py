@@ -299,7 +299,7 @@ def mixture_map(
     )
     return MixtureMap(
         readings.channel, readings.per_lambda, delay, axis, bands, tuple(cells), tuple(summaries), masks,
-        float(weight.sum()), float(weight[use].sum()), tuple(_notes(state, delay, summaries)),
+        float(weight.sum()), float(weight[use].sum()), tuple(_notes(state, summaries, cooling)),
     )  # fmt: skip
 
 
@@ -352,7 +352,7 @@ def load_axis(state: Driving, targets: TargetsConfig, load: str | LoadAxis) -> t
     elif name in state.channels:
         values, label, unit = state.channels[name], name, state.units.get(name, "")
     else:
-        raise InputError(f"no load {name!r} in this drive: expected share, acceleration or one of {_known(state)}")
+        raise InputError(f"no load {name!r} in this drive: expected one of {_known(state)}")
     if given:
         return given, values
     moving = values[np.isfinite(values) & (state.speed_mps > targets.regimes.idle_below_mps)]
@@ -726,13 +726,16 @@ def _windows(targets: TargetsConfig, cooling: Literal["air", "water"], per_lambd
     }  # fmt: skip
 
 
-def _notes(state: Driving, delay: Delay, summaries: Sequence[Summary]) -> list[str]:
+def _notes(state: Driving, summaries: Sequence[Summary], cooling: Literal["air", "water"]) -> list[str]:
     notes = []
     if state.most is None:
         notes.append("Nothing in this drive moved the car, so there is no load to sort by.")
     for summary in summaries:
         if summary.far_rich:
             notes.append(f"{summary.regime.capitalize()} is far too rich: that washes the bore and fouls the plug.")
+        if summary.judgement is Judgement.LEAN and summary.regime in (Regime.HEAVY, Regime.FULL):
+            harm = "overheats an air-cooled engine within minutes" if cooling == "air" else "burns pistons and valves"
+            notes.append(f"Caution: {summary.regime} is lean. That {harm}: do not hold it until it is mended.")
     return notes
 
 

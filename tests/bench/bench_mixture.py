@@ -49,7 +49,11 @@ def hour() -> tuple[Driving, Readings]:
     brake = np.interp(grid, truth.t_s, truth.throttle) <= 0
     load = np.where(brake, -0.4, push)
     road = RoadLoad(0.14, 0.0, 0.0009, 0.04, "truth")
-    state = Driving(grid, speed, load, most.share(speed, load), np.full(len(grid), 0.03), most, road)
+    fixes = np.arange(0.0, 3600.0, 0.1)
+    state = Driving(
+        grid, speed, load, most.share(speed, load), np.full(len(grid), 0.03), most, road,
+        fix_time_s=fixes, fix_mps=np.interp(fixes, grid, speed) + rng.normal(0, 0.05, len(fixes)), fix_sigma_mps=0.05,
+    )  # fmt: skip
     t, afr = simulate.sense(truth, simulate.mixture_of(), rng, rate_hz=100.0, decimals=None)
     keep = t < 3600
     return state, Readings(t[keep], afr[keep])
