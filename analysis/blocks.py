@@ -46,6 +46,9 @@ POWER = 0.8
 _RHO = 1.0  # tau^2 / sigma^2 that the weights of the runs are made for
 _FEW_DAYS = 4
 """Below so many degrees of freedom between outings, a contrast that can be had within outings is judged there alone."""
+_FLOOR = 0.75
+"""Of the scatter of runs, how much stands in where repeats are shorter than what is compared and by chance agree too
+well. Found by simulation: with 1 all speeds hold together in 98 % of seasons without day effects, with 0 in 92 %."""
 _RANK = 1e-9
 _DRAWS = 6_000
 
@@ -251,7 +254,8 @@ class _Response:
         runs, days = (own - shared / self.day_size) * self.run_ms, shared / self.day_size * self.day_ms
         variance = runs + days
         if runs < 0:  # an outing longer than those that repeat: a chance difference must not leave next to nothing
-            variance = max(variance, own * self.day_ms, (1 - own * self.day_size / shared) * run_variance)
+            least = _FLOOR * (1 - own * self.day_size / shared) * run_variance
+            variance = max(variance, own * self.day_ms, least)
         df = max((runs + days) ** 2 / (runs**2 / self.run_df + days**2 / self.day_df), min(self.day_df, self.run_df))
         return _Part(estimate, variance, df, run_variance, self.run_df, "included")
 

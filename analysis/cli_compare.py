@@ -574,6 +574,25 @@ def drives(
     for entry in entries:
         for note in entry["notes"]:
             print(f"{entry['drive']}: {note}")
+    for line in _reminders(season):
+        console().print(line)
+
+
+def _reminders(season: Season) -> list[str]:
+    """What drives with runs lack, and the command that adds it."""
+    timed = {run.drive for run in season.runs}
+    rows = [row for row in season.drives if row.drive in timed]
+    lacking = (
+        ("weather", "weather DRIVE --temperature 17C --pressure 1015hPa --humidity 59% --wind 1m/s --wind-from 250",
+         [row.drive for row in rows if not math.isfinite(row.air.density_kg_per_m3)]),
+        ("setup", "setup FILE --drive DRIVE", [row.drive for row in rows if row.parts is None]),
+    )  # fmt: skip
+    return [
+        f"No {what} yet for {', '.join(drives[:3])}{f' and {len(drives) - 3} more' if len(drives) > 3 else ''}: "
+        f"`pullbook {command}`"
+        for what, command, drives in lacking
+        if drives
+    ]
 
 
 @app.command(name="season")
@@ -649,23 +668,24 @@ def _print_season(entries: Sequence[dict[str, Any]], best: Any, speed: float, fo
     out = console()
     rows = []
     for entry in entries:
-        changed = "; ".join(f"{part} {shown(v['a'])} -> {shown(v['b'])}" for part, v in entry["changed"].items())
         mark = " *" if entry["personal_best"] else ""
         rows.append(
             [
                 entry["setup"], str(entry["outings"]), str(entry["runs"]), _two(entry["best_s"]) + mark,
                 _two(entry["typical_s"]), _maybe(entry["full_throttle"], 2), _maybe(entry["l_per_100km"], 1),
-                changed or "-",
+                str(entry["since"] or entry["first_drive"][:10]),
             ]
         )  # fmt: skip
-    headings = ["setup", "outings", "runs", "best", "typical", found.channel, "L/100", "changed"]
-    out.print(table(headings, rows, left=(0, 7)))
+    headings = ["setup", "outings", "runs", "best", "typical", found.channel, "L/100", "since"]
+    out.print(table(headings, rows))
     out.print(f"Seconds from one foot to {_label(speed, found)}; typical is the median. Times are as driven.")
     if best is not None:
         out.print(f"* The best run, {best.label} with {best.time_s:.2f} s, is {best.sentence}.")
     for entry in entries:
-        if entry["notes"]:
-            out.print(f"{entry['setup']}: {entry['notes']}")
+        changed = "; ".join(f"{part} {shown(v['a'])} -> {shown(v['b'])}" for part, v in entry["changed"].items())
+        told = ". ".join(filter(None, [changed, str(entry["notes"]).rstrip(".")]))
+        if told:
+            out.print(f"{entry['setup']}: {told}.")
     without = [row.drive for row in found.drives if row.parts is None]
     if without:
         out.print(f"{len(without)} drives carry no setup: `pullbook setup FILE --drive DRIVE` gives them one.")

@@ -107,9 +107,14 @@ def setups_(
     if not differ:
         print(f"{first.name} and {second.name} have the same parts.")
         return
-    rows = [[d.part, setups.shown(d.a), setups.shown(d.b), "" if math.isnan(d.ratio) else f"{d.ratio - 1:+.1%}"]
-            for d in differ]  # fmt: skip
+    rows = [[d.part, setups.shown(d.a), setups.shown(d.b), _percent(d)] for d in differ]
     console().print(table(["part", first.name, second.name, "change"], rows, left=(0, 1, 2)))
+
+
+def _percent(difference: Difference) -> str:
+    """The change as a share; none for small whole numbers, which are places (a clip, a notch) and not amounts."""
+    counted = all(isinstance(value, int) and abs(value) < 20 for value in (difference.a, difference.b))
+    return "" if counted or math.isnan(difference.ratio) else f"{difference.ratio - 1:+.1%}"
 
 
 def _set_right(drive: Drive, new: Any, because: str) -> Drive:

@@ -664,8 +664,10 @@ def _caveats(
         if float(np.abs(shares[0] - other).max()) > 0.01:
             said.append("the two were driven unevenly to and fro: the way driven is allowed for")
     if correction_missing:
+        bare = sorted({run.drive for run in runs if run.corrected_s is None})
         said.append(
-            "the weather is missing for some runs: times are as driven, and a cooler day looks like a better car"
+            f"the weather is missing for some runs ({', '.join(bare[:3])}{' and others' if len(bare) > 3 else ''}): "
+            "times are as driven, and a cooler day looks like a better car; `pullbook weather DRIVE` adds it"
         )
     windy = [run for run in runs if run.wind_mps > WINDY_MPS]
     if windy:

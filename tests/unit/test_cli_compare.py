@@ -134,6 +134,7 @@ def test_season_and_drives_at_a_glance(store: Path) -> None:
     assert season["personal_best"]["setup"] == "snorkel and jet"
     assert [each["runs"] for each in run(store, "drives", "--json").json["drives"]] == [4, 4, 4, 4]
     assert "*" in run(store, "season").out and "baseline" in run(store, "drives").out
+    assert "No weather yet for" in run(store, "drives").out and "pullbook weather DRIVE" in run(store, "drives").out
 
 
 def test_setups_differ_and_are_listed(store: Path) -> None:
