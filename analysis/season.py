@@ -403,6 +403,7 @@ def _program() -> str:
     """A digest of the modules that find runs and mixture: a changed program finds anew."""
     folder = Path(__file__).parent
     digest = hashlib.sha256()
-    for name in ("motion", "runs", "mixture", "mapped", "delay", "driving", "roadload", "economy", "season"):
+    timing = ("motion", "launch", "stretch", "runs")
+    for name in (*timing, "mixture", "mapped", "delay", "driving", "roadload", "economy", "season"):
         digest.update((folder / f"{name}.py").read_bytes())
     return digest.hexdigest()
