@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -83,7 +84,10 @@ def _hold_to_promise(new: list[Path], cables: dict[str, Cable], open_ns: int, du
     for name, cable in cables.items():
         held = bytes_of(raw, name) if raw is not None else b""
         sent = list(cable.sent)
-        due = b"".join(data for sent_ns, data in sent if open_ns < sent_ns < due_ns)
+        # A stamp tells when all of a piece had reached the port; its first byte came after the stamp before it.
+        due = b"".join(
+            data for (before_ns, _), (sent_ns, data) in pairwise(sent) if open_ns < before_ns and sent_ns < due_ns
+        )
         whole = b"".join(data for _, data in sent)
         start = whole.find(held)
         assert start >= 0, f"{name}: what is on the disk is not what was sent"
