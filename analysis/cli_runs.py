@@ -281,6 +281,10 @@ def brief_runs(drive: Drive) -> None:
     print_runs(found, unit)
     if not found.runs:
         print(f"No run from a standstill reached {_least(None, unit)}.")
+    elif not drive.manifest.weather:
+        console().print(
+            f"No weather is kept with it yet: `pullbook weather {drive.id} --temperature 17C --pressure 1015hPa`"
+        )
 
 
 def _receiver(found: Analysed) -> str:

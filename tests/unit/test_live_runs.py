@@ -5,13 +5,16 @@ from __future__ import annotations
 import functools
 import math
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 import simulate
+from made_drives import make_drive
 from simulate import SLOW_CAR, WREN, Brake, Cruise, Lift, Phase, Pull, Stand
 
 from analysis import motion, runs
+from analysis.cli_runs import brief_runs
 from analysis.live_runs import LiveRuns
 from analysis.motion import Fixes
 from logger.nmea import Fix
@@ -72,3 +75,17 @@ def test_bad_fixes_and_a_second_receiver_are_left_out() -> None:
         live.on_fix("other", fix(float(t) + 0.02, 30.0))
     assert len(said) == 1
     assert said[0].startswith("0 to 40 mph")
+
+
+def test_a_drive_just_closed_says_its_runs_and_what_is_not_kept_with_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    script: list[Phase] = [Stand(8), Pull(16.0, "bite"), Lift(12), Brake(0), Stand(5)]
+    bare, _ = make_drive(tmp_path, script)
+    told, _ = make_drive(tmp_path, script, weather={"temperature_c": 15.0, "pressure_hpa": 1013.0})
+    brief_runs(bare)
+    said = " ".join(capsys.readouterr().out.split())
+    assert "How each run went" in said
+    assert f"No weather is kept with it yet: `pullbook weather {bare.id} " in said
+    brief_runs(told)
+    assert "No weather" not in capsys.readouterr().out
