@@ -22,25 +22,25 @@ References
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.driving import GRID_S, Driving
+from analysis.edges import bends
+from analysis.edges import find as find_edges
 
 Array = NDArray[np.float64]
 
 SHIFTS = np.arange(-10, 47)
 """Delays tried, in steps of the grid: -0.5 to 2.3 s. A best fit at the ends or below zero is no delay."""
-LAGS_S = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.6, 0.8])
+LAGS_S = np.array([0.0, 0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.35, 0.4, 0.45, 0.5, 0.6, 0.8])
+UNLIKELY = 30.0
+"""A lag that the readings' edges make less likely than the best by this log likelihood is not tried further."""
 BLOCK_S, MAX_BLOCKS = 6.0, 150
-BEND_S = 6.0
-"""Stretches of the drive that bends of the raw speeds are looked for in [s]."""
-BEND_MPS2 = 3.0
-"""How much the acceleration may change with one standard deviation of the mixture: a prior that hardly binds [m/s2]."""
-BLUR_STEPS = 5.0
+BLUR_STEPS = 20.0
 """Residuals of the table hang together for so many of the receiver's steps, as its motion is smoothed over about that;
 by trial, on drives of many kinds."""
 RESAMPLES = 200
@@ -127,21 +127,29 @@ def estimate(
         what = "one step" if steps == 1 else f"{steps or 'no'} steps"
         return configured(configured_s, f"The delay cannot be told from this drive: {what} of load in it.", steps)
     time, reading = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
-    sums = _sums(time, reading, state, load)
+    edges = find_edges(time, reading, LAGS_S)
+    likely = edges.misfit.sum(axis=0)
+    lags = np.flatnonzero(np.convolve(likely < likely.min() + UNLIKELY, np.ones(3), mode="same"))
+    sums = _sums(time, reading, state, load, LAGS_S[lags])
     if sums is None:
         return configured(configured_s, "The delay cannot be told from this drive: too few readings in a row.", steps)
 
     blocks = len(sums.yy)
     rng = np.random.default_rng(blocks)  # the same drive always gives the same answer
     weights = np.vstack([np.ones(blocks), rng.standard_exponential((RESAMPLES, blocks))])
+    others = _by_block(edges.time_s, edges.misfit[:, lags], sums.start_s)[..., None] + np.zeros(len(SHIFTS))
+    if opening is None:
+        speed = np.where(state.fix_mps > SLIP_MPS, state.fix_mps, np.nan)
+        shifts = np.asarray(SHIFTS * GRID_S, dtype=np.float64)
+        middle, bent = bends(edges, state.fix_time_s, speed, state.fix_sigma_mps, shifts)
+        others += _by_block(middle, bent[:, lags], sums.start_s)
+    by_others = np.tensordot(weights, others, 1)
     rows = sums.seconds / (BLUR_STEPS * step)
-    misfits: Iterable[Array] = (0.5 * rows * np.log(residual) for residual in _residuals(sums, weights))
-    bends = _bends(time, reading, state, sums.start_s) if opening is None else None
-    if bends is not None:
-        by_bends = np.tensordot(weights, bends, 1)
-        by_bends -= by_bends.min(axis=-1, keepdims=True)
-        misfits = (table + bend for table, bend in zip(misfits, by_bends, strict=True))
-    (delay, lag), *drawn = map(_minimum, misfits)
+    misfits = (
+        0.5 * rows * np.log(residual) + other
+        for residual, other in zip(_residuals(sums, weights), by_others, strict=True)
+    )
+    (delay, lag), *drawn = (_minimum(misfit, LAGS_S[lags]) for misfit in misfits)
     found = np.array(drawn)
     total = delay + lag
     spread_total = _interval(found.sum(axis=1), total, own)
@@ -221,7 +229,7 @@ class _Sums:
     """What all of them hold [s]."""
 
 
-def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | None:
+def _sums(time: Array, value: Array, state: Driving, load: Array, lags_s: Array) -> _Sums | None:
     from scipy.ndimage import convolve1d
 
     grid, n = state.time_s, len(state.time_s)
@@ -255,9 +263,9 @@ def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | Non
     start = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [len(index)]])
     pieces = [slice(a, b) for a, b in itertools.pairwise(start)]
     p = basis.shape[1]
-    xx = np.empty((len(pieces), len(LAGS_S), p, p))
-    xy = np.empty((len(pieces), len(LAGS_S), p, len(SHIFTS)))
-    for j, lag in enumerate(LAGS_S):
+    xx = np.empty((len(pieces), len(lags_s), p, p))
+    xy = np.empty((len(pieces), len(lags_s), p, len(SHIFTS)))
+    for j, lag in enumerate(lags_s):
         x = np.ascontiguousarray(_lag(basis, float(lag))[index])
         for k, piece in enumerate(pieces):
             xx[k, j], xy[k, j] = x[piece].T @ x[piece], x[piece].T @ ys[piece]
@@ -265,67 +273,11 @@ def _sums(time: Array, value: Array, state: Driving, load: Array) -> _Sums | Non
     return _Sums(xx, xy, yy, grid[index[start[:-1]]], len(index) * GRID_S)
 
 
-def _bends(time: Array, value: Array, state: Driving, start_s: Array) -> Array | None:
-    """How badly the receiver's own speeds bend where the mixture changes, by block, lag and shift.
-
-    Over a stretch of the drive the acceleration is taken as c1 + c2 t + (c3 + c4 t) m(t), with m the mixture that the
-    readings show `delay` later, before the sensor's lag: reading + lag x its rate. Its integral is linear in all c, and
-    M, the running integral of the readings, takes the place of their rate: speed = c0 + c1 t + c2 t^2 / 2 + c3 (M + lag
-    x reading) + ... A pull that begins or ends is a bend in the raw speeds, which no smoothing has moved.
-
-    Minus the log likelihood of the fixes, (blocks, lags, shifts). The sum of delay and lag is known well by it and
-    the lag alone badly, so each lag counts from its own best delay on. Stretches that the model does not fit within
-    the noise weigh less. None without enough fixes.
-    """
-    t, v, sigma = state.fix_time_s, state.fix_mps, state.fix_sigma_mps
-    if len(t) < 16:
-        return None
-    step, usual = float(np.median(np.diff(t))), float(np.median(np.diff(time)))
-    length = max(BEND_S, 16 * step)
-    shifts = SHIFTS * GRID_S
-    origin = float(t[0] + shifts[0])
-    grid = np.arange(origin, t[-1] + shifts[-1] + GRID_S, GRID_S)
-    m, known = averaged(time, value, grid, max(SMOOTH_S, 1.6 * usual))
-    m = (m - m[known].mean()) / max(float(m[known].std()), 1e-9)
-
-    def integral(x: Array) -> Array:
-        return np.concatenate([[0.0], np.cumsum((x[1:] + x[:-1]) / 2)]) * GRID_S
-
-    curves = np.stack([m, integral(m), integral(m * (grid - origin))])
-    lags = LAGS_S[:, None, None, None]
-    prior = (sigma / BEND_MPS2) ** 2 * np.eye(2)
-    found = np.zeros((len(start_s), len(LAGS_S), len(SHIFTS)))
-    for begin in np.arange(t[0], t[-1] - length, length / 3):
-        a, b = np.searchsorted(t, [begin, begin + length])
-        i, j = ((begin + np.array([0, length]) + shifts[[0, -1]] - origin) / GRID_S).astype(np.intp)
-        if b - a < 0.8 * length / step or v[a:b].min() < SLIP_MPS or not known[i : j + 1].all():
-            continue
-        middle, half = begin + length / 2, length / 2
-        since = t[a:b] - middle
-        parabola, _ = np.linalg.qr(np.vander(since / half, 3))
-        place = (t[a:b] + shifts[:, None] - origin) / GRID_S
-        at = np.minimum(place.astype(np.intp), len(grid) - 2)
-        reading, once, twice = curves[:, at] + (curves[:, at + 1] - curves[:, at]) * (place - at)
-        twice -= (middle + shifts - origin)[:, None] * once
-        plain = np.stack([once, twice / half], -1)
-        by_lag = np.stack([reading, (reading * since - once) / half], -1)
-        plain -= parabola @ (parabola.T @ plain)
-        by_lag -= parabola @ (parabola.T @ by_lag)
-        left = v[a:b] - parabola @ (parabola.T @ v[a:b])
-        cross = _transposed(plain) @ by_lag
-        normal = _transposed(plain) @ plain + lags * (cross + _transposed(cross)) + prior
-        normal = normal + lags**2 * (_transposed(by_lag) @ by_lag)
-        target = left @ plain + lags[..., 0] * (left @ by_lag)
-        explained = np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1)
-        misfit = left @ left - explained
-        weight = min(1.0, (b - a) * sigma**2 / float(misfit.min())) ** 2
-        block = max(int(np.searchsorted(start_s, middle, side="right")) - 1, 0)
-        found[block] += 0.5 * weight * misfit / sigma**2
-    return found if found.any() else None
-
-
-def _transposed(x: Array) -> Array:
-    return np.swapaxes(x, -1, -2)
+def _by_block(time_s: Array, x: Array, start_s: Array) -> Array:
+    """Sums of the rows of `x` over the blocks that their times fall into."""
+    out = np.zeros((len(start_s), *x.shape[1:]))
+    np.add.at(out, np.maximum(np.searchsorted(start_s, time_s, side="right") - 1, 0), x)
+    return out
 
 
 def _residuals(sums: _Sums, weights: Array) -> Iterator[Array]:
@@ -340,11 +292,11 @@ def _residuals(sums: _Sums, weights: Array) -> Iterator[Array]:
         yield from (some @ sums.yy)[:, None, :] - explained
 
 
-def _minimum(residual: Array) -> tuple[float, float]:
+def _minimum(residual: Array, lags_s: Array) -> tuple[float, float]:
     """Delay and lag at the least residual, between the points tried by parabolas through the profiles [s]."""
     j, i = np.unravel_index(int(residual.argmin()), residual.shape)
     delay = _vertex(np.asarray(SHIFTS * GRID_S, dtype=np.float64), residual.min(axis=0), int(i))
-    lag = _vertex(LAGS_S, residual.min(axis=1), int(j))
+    lag = _vertex(lags_s, residual.min(axis=1), int(j))
     return delay, max(lag, 0.0)
 
 
