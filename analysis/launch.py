@@ -38,7 +38,7 @@ class Launch:
     one_foot_sigma_s: float
     until_s: float
     """The fit describes the motion up to here."""
-    weight: Floats = field(repr=False)
+    weight: Weight = field(repr=False)
     t0: Floats = field(repr=False)
     x: Floats = field(repr=False)
     """Time after t0 for the tables below [s]: (m)."""
@@ -56,7 +56,7 @@ class Launch:
         """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
         curve, sigma = (self.speed, self.speed_sigma) if of == "speed" else (self.way, self.way_sigma)
         reached = curve >= target
-        if not np.average(reached.any(1), weights=self.weight) > 0.999:
+        if not np.average(reached.any(1), weights=self.weight.likely) > 0.999:
             return None
         k = np.clip(np.argmax(reached, 1), 1, curve.shape[1] - 1)
         rows = np.arange(len(k))
@@ -80,28 +80,29 @@ class Passing(NamedTuple):
     from_foot_sigma_s: float
 
 
-def moments(weight: Floats, values: Floats, sigma: Floats) -> tuple[float, float]:
-    mean = float(np.sum(weight * values))
-    return mean, math.sqrt(float(np.sum(weight * ((values - mean) ** 2 + sigma**2))))
+class Weight(NamedTuple):
+    """How likely each fitted start is, and how much it counts in the values that are given: (starts), both sum to 1."""
+
+    likely: Floats
+    counted: Floats
+
+
+def moments(weight: Weight, values: Floats, sigma: Floats) -> tuple[float, float]:
+    """The value given, and the root mean square deviation from it over all starts."""
+    given = float(np.sum(weight.counted * values))
+    return given, math.sqrt(float(np.sum(weight.likely * ((values - given) ** 2 + sigma**2))))
 
 
 class _Rise(NamedTuple):
-    """One way for the acceleration to come in: by which curve, over what time [s], from what first share, against what
-    resistance [m/s2], how likely beforehand."""
+    """One way for the acceleration to come in: by which curve, over what time [s], from what first share, how likely
+    beforehand."""
 
     curve: Literal["straight", "exponential", "s-shaped", "falling"]
     seconds: float
     first: float
-    resistance: float
     weight: float
 
 
-_USUAL_MPS2 = 1.8
-"""What a light car gains in its first gear; the resistance is reckoned against it."""
-_RESISTANCE_MPS2 = 0.138
-"""Rolling resistance of a light car, 1.4 % of its weight (common practice, no source)."""
-_ROLLING_MPS = 0.05
-"""Tyres and driveline wind up before a car rolls: resistance is all there from about this speed."""
 _QUICK_S = 0.3
 
 
@@ -111,33 +112,35 @@ def _rises(slow: bool) -> list[_Rise]:
     Readings near zero cannot tell these apart: what happens below the noise is invisible, and a take-up that begins
     with a jolt looks from then on like an even rise that began 0.2 s earlier. So what is known of cars has to help,
     and it is this: a clutch that is let go has hold within two tenths of a second; one that is slipped in, or a belt,
-    takes about a second and begins with a part of the force; what takes longer than one and a half seconds is the foot,
-    and begins at nothing. All else stays possible and widens sigma: a clutch let in smoothly within half a second at a
-    tenth of the weight, a soft clutch, a quick foot, a start too smooth to see at a few per cent. `slow`: fixes are so
-    far apart that they say little of it, and quick rises count for more.
+    takes about a second and begins with a part of the force; what takes longer, two to four seconds, is the foot, and
+    begins at nothing. All else stays possible and widens sigma: a clutch let in smoothly within half a second, a soft
+    clutch, a start too smooth to see at a few per cent. `slow`: fixes are so far apart that they say
+    little of it, and quick rises count for more.
     """
-    quick = 3.0 if slow else 1.0
-    rises = [_Rise("straight", 0.0, 1.0, 0.0, quick)]
-    rises += [_Rise("exponential", seconds, 0.0, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
-    rises += [_Rise("exponential", seconds, 0.0, 0.0, 0.03) for seconds in (0.18, 0.25, 0.5, 1.0)]
+    quick = 1.25 if slow else 1.0
+    rises = [_Rise("straight", 0.0, 1.0, 0.75 * quick)]
+    rises += [_Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
+    rises += [_Rise("exponential", seconds, 0.0, 0.03) for seconds in (0.18, 0.25, 0.5, 1.0)]
     # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
-    rises += [_Rise("falling", seconds, 1.0, 0.0, 0.1) for seconds in (0.005, 0.25)]
+    rises += [_Rise("falling", seconds, 1.0, 0.1) for seconds in (0.005, 0.25)]
     for seconds in (0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 2.0, 2.5):
-        usual = 0.4 if 0.9 < seconds < 1.5 else 0.02
-        for first, share in ((0.15, 0.25), (0.25, 0.9), (0.35, 0.9), (0.45, 0.6)):
-            rises.append(_Rise("s-shaped", seconds, first, 0.0, usual * share))
-        smooth = 0.15 if seconds < 0.6 else 0.035
-        rises += [_Rise("s-shaped", seconds, 0.0, against, smooth) for against in (0.0, _RESISTANCE_MPS2)]
+        slipped = 0.45 * (_log_normal(seconds, 1.05, 0.25) + 0.03)
+        for first, share in ((0.15, 0.4), (0.25, 1.0), (0.35, 0.7), (0.45, 0.35)):
+            rises.append(_Rise("s-shaped", seconds, first, slipped * share))
+        rises.append(_Rise("s-shaped", seconds, 0.0, 0.15 if seconds < 0.6 else 0.05))
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
-        usual = 1.0 if seconds > 1.7 else 0.04
-        rises += [_Rise("straight", seconds, 0.0, against, usual / 2) for against in (0.0, _RESISTANCE_MPS2)]
+        rises.append(_Rise("straight", seconds, 0.0, 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.04)))
     return rises
+
+
+def _log_normal(x: float, middle: float, width: float) -> float:
+    return math.exp(-0.5 * (math.log(x / middle) / width) ** 2)
 
 
 _KNOTS = 6
 _WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
 """How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
-_SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
+_SLOW_WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
 """The same where fixes are so far apart that a gear change can hide between them."""
 
 
@@ -158,8 +161,10 @@ def fit_launch(
     to 3.4 s (`_rises`), and A, the acceleration that the car would have without the launch, wanders slowly (a random
     walk of unknown size, linear between knots). For given S, t0 and wander the motion is linear in A and its evidence
     has a closed form; the answer averages over all of them by evidence, so that not knowing how the car got away is
-    part of the sigma. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding, zero held below a
-    speed), not a normal one.
+    part of the sigma. A plain mean leans to the middle, early for quick launches and late for slow ones; so the time
+    given lies between it and that of the likeliest rise (each counts by the square of its probability), and sigma is
+    the root mean square deviation from that. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding,
+    zero held below a speed), not a normal one.
 
     earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back).
@@ -167,7 +172,7 @@ def fit_launch(
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     span = until_s - earliest_s
     slow = bool(np.median(np.diff(t[use])) > 0.6)
-    wanders, likely = np.transpose(_SLOW_WANDER if slow else _WANDER)
+    wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
     rises = _rises(slow)
     prior = np.log([rise.weight for rise in rises])
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
@@ -185,10 +190,12 @@ def fit_launch(
     low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
     grid = np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
     log, coefs, covs = _evidence(readings, grid, x, tables[alive], span, wanders)
-    log = log + prior[alive, None, None] + np.log(likely)
+    log = log + prior[alive, None, None] + np.log(wander_weight)
     weight = np.exp(log - log.max())
     keep = np.nonzero(weight > 2e-4)
     w = weight[keep] / weight[keep].sum()
+    counted = w * np.bincount(keep[0], w)[keep[0]]
+    starts = Weight(w, counted / counted.sum())
     c, s, t0 = coefs[keep], covs[keep], grid[keep[1]]
     thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 160, 1)), [len(x) - 1]]))
     way_tables = np.zeros_like(tables[alive])
@@ -204,8 +211,8 @@ def fit_launch(
     foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
     t0_sigma = np.full_like(t0, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen))
     return Launch(
-        *moments(w, t0, t0_sigma), *moments(w, foot, foot_sigma),
-        until_s, w, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma,
+        *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),
+        until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma,
     )  # fmt: skip
 
 
@@ -220,21 +227,15 @@ def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple
 
 def _speed_tables(x: Floats, rises: list[_Rise]) -> Floats:
     """Speed gained `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (rises, m, knots)."""
-    step = x[1] - x[0]
-    falling = np.array([rise.curve == "falling" for rise in rises])
-    against = np.array([rise.resistance for rise in rises])
-    share = np.stack([_share(x, rise) for rise in rises])
-    gained = np.zeros_like(share)
-    for k in range(len(x) - 1):
-        force, v = _USUAL_MPS2 * (share[:, k] + share[:, k + 1]) / 2, gained[:, k]
-        middle = v + (force - against * np.minimum(v / _ROLLING_MPS, 1)) * step / 2
-        gained[:, k + 1] = v + (force - against * np.minimum(middle / _ROLLING_MPS, 1)) * step
-    gained /= (_USUAL_MPS2 - against)[:, None]
-    for row in np.flatnonzero(falling):
-        # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
-        seconds = rises[row].seconds
-        begun = math.sqrt(0.5 * seconds)
-        gained[row] = np.where(x < seconds, begun * x / seconds, np.sqrt(2 * x) - begun)
+    gained = np.zeros((len(rises), len(x)))
+    for row, rise in zip(gained, rises, strict=True):
+        if rise.curve == "falling":
+            # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
+            begun = math.sqrt(0.5 * rise.seconds)
+            row[:] = np.where(x < rise.seconds, begun * x / rise.seconds, np.sqrt(2 * x) - begun)
+        else:
+            share = _share(x, rise)
+            row[1:] = np.cumsum((share[1:] + share[:-1]) / 2) * x[1]
     hats = np.stack([np.interp(x, np.linspace(0.0, float(x[-1]), _KNOTS), row) for row in np.eye(_KNOTS)], -1)
     out = np.zeros((len(rises), *hats.shape))
     out[:, 1:] = np.cumsum((hats[1:] + hats[:-1]) / 2 * np.diff(gained)[..., None], 1)

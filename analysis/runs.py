@@ -415,7 +415,7 @@ def _launch_quality(motion: Motion, launch: Launch, path: _Path, peak: int) -> L
         for speed in (10 * MPS_PER_MPH, 15 * MPS_PER_KMH)
     )
     x = launch.x
-    accel = np.average(np.gradient(launch.speed, x, axis=1), axis=0, weights=launch.weight)
+    accel = np.average(np.gradient(launch.speed, x, axis=1), axis=0, weights=launch.weight.likely)
     inside = x <= launch.until_s - launch.t0_s
     t = motion.t_s[: peak + 1]
     later = (t > launch.until_s) & (t < launch.t0_s + 8.0)

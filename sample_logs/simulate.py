@@ -68,21 +68,28 @@ SLOW_CAR = Car(mass_kg=690, power_w=11_300, force_n=1500, a_n=95, c_n_per_mps2=0
 SLOW_CAR_CONSTANT_FORCE = Car(mass_kg=690, force_n=1050, a_n=0, c_n_per_mps2=1.73)
 """As SLOW_CAR with a constant force and drag: the closed form v = vt tanh(t F / (m vt))."""
 
-Launch = Literal["bite", "slip", "ramp", "step"]
+Launch = Literal["bite", "slip", "ramp", "step"] | Callable[[float], float]
 
 
 def launch_share(shape: Launch, tau: float) -> float:
     """The share of the wheel force that reaches the road `tau` seconds after the pull began."""
+    if callable(shape):
+        return shape(tau)
     match shape:
         case "step":
             return 1.0
         case "bite":  # a clutch that bites: nearly all at once
             return 1 - math.exp(-tau / 0.08)
         case "slip":  # a belt that slips in: a slow start, then a hand-over
-            x = min(tau / 1.4, 1.0)
-            return 0.25 + 0.75 * x * x * (3 - 2 * x) if tau > 0 else 0.0
+            return 0.25 + 0.75 * s_shaped(tau / 1.4) if tau > 0 else 0.0
         case "ramp":  # a cautious foot: force rises evenly
             return min(tau / 2.0, 1.0)
+
+
+def s_shaped(x: float) -> float:
+    """From 0 at x = 0 to 1 at x = 1, level at both ends."""
+    x = min(x, 1.0)
+    return x * x * (3 - 2 * x)
 
 
 # --- the driver's script ------------------------------------------------------------------------------------------
@@ -289,7 +296,8 @@ def drive(
         if math.isinf(car.power_w):
             push = share * force_scale * car.force_n
         air = v + headwind_mps * forward
-        load = car.a_n * min(v / 0.05, 1.0) + car.b_n_per_mps * v + car.c_n_per_mps2 * air * abs(air)
+        # The rolling resistance is all there as soon as the wheels turn; until then it holds what pushes.
+        load = car.a_n + car.b_n_per_mps * v + car.c_n_per_mps2 * air * abs(air)
         drag_engine = 0.0 if share > 0 or neutral else car.engine_brake_n * min(v / 3.0, 1.0)
         force = push - load - brake_n * min(v / 0.05, 1.0) - drag_engine - car.mass_kg * GRAVITY * grade
         a = force / car.inertia_kg

@@ -285,7 +285,7 @@ def test_blocks_side_by_side_give_what_one_block_gives(monkeypatch: pytest.Monke
     whole = motion._Blocks(np.arange(n)[None, :], np.ones((1, n), bool), slice(0, n), np.array([0]), n)
     monkeypatch.setattr(motion, "_blocks", lambda t: whole)
     one = motion.smooth(fixes)
-    np.testing.assert_allclose(found.speed_mps, one.speed_mps, atol=2e-3)
+    assert (np.abs(found.speed_mps - one.speed_mps) < 0.2 * one.speed_sigma).all()
     np.testing.assert_allclose(found.speed_sigma, one.speed_sigma, rtol=0.05)
 
 

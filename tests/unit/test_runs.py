@@ -136,16 +136,53 @@ def test_times_of_a_slow_car_over_two_hundred_drives(case: str, car: str, shape:
     assert abs(errors.bias()[0]) < first / 3
 
 
+UNFORESEEN: dict[str, Callable[[float], float]] = {
+    "a clutch that slips at a steady third, then bites": lambda tau: (
+        0.35 if tau < 0.7 else min(0.35 + 3.25 * (tau - 0.7), 1)
+    ),
+    "a force that comes in exponentially": lambda tau: 1 - math.exp(-tau / 0.5),
+    "an even rise in one second": lambda tau: min(tau, 1.0),
+    "half a cosine in half a second": lambda tau: 0.5 - 0.5 * math.cos(math.pi * min(tau / 0.5, 1.0)),
+}
+
+
+def a_launch(rng: np.random.Generator, number: int) -> Launch:
+    """No two launches are alike: how quick a clutch bites, how long a belt slips and from what force, how slow a foot
+    is; and one in seven is of a kind that nobody foresaw."""
+    quick, long, share, slow = np.exp(rng.normal(0, 1, 4) * [0.4, 0.25, 0.3, 0.3]) * [0.08, 1.4, 0.25, 2.0]
+    kinds: list[Launch] = [
+        lambda tau: 1 - math.exp(-tau / quick),
+        lambda tau: share + (1 - share) * simulate.s_shaped(tau / long) if tau > 0 else 0.0,
+        lambda tau: min(tau / slow, 1.0),
+    ]
+    strange = list(UNFORESEEN.values())
+    return kinds[number % 7 % 3] if number % 7 < 6 else strange[number // 7 % len(strange)]
+
+
+def varied(case: str, numbers: range) -> Errors:
+    """Errors over drives each with a launch of its own, every other one of either car."""
+    rate, noise, decimals, _, _ = CASES[case]
+    errors = Errors()
+    for number in numbers:
+        truth = one_pull.__wrapped__(list(CARS.values())[number % 2], a_launch(np.random.default_rng(number), number))
+        errors.add(truth, received(truth, number, rate, noise, decimals))
+    return errors
+
+
+def test_sigma_holds_over_a_few_drives() -> None:
+    first_one, first_two, foot_one, foot_two = varied("5 Hz", range(14)).covered()
+    assert 0.4 <= first_one <= 0.95
+    assert 0.4 <= foot_one <= 0.95
+    assert first_two >= 0.8
+    assert foot_two >= 0.8
+
+
 @pytest.mark.long
 @pytest.mark.timeout(6000)
 @pytest.mark.parametrize("case", CASES)
 def test_sigma_holds(case: str) -> None:
-    """68 % within one sigma and 95 % within two, to five points, over launches of all shapes and both cars."""
-    errors = Errors()
-    for car in CARS:
-        for shape in SHAPES:
-            measure(case, car, shape, 60, errors)
-    first_one, first_two, foot_one, foot_two = errors.covered()
+    """68 % within one sigma and 95 % within two, to five points."""
+    first_one, first_two, foot_one, foot_two = varied(case, range(700)).covered()
     print(f"\n{case}: first movement {first_one:.3f} {first_two:.3f}, one foot {foot_one:.3f} {foot_two:.3f}")
     assert foot_one == pytest.approx(0.68, abs=0.05)
     assert foot_two == pytest.approx(0.95, abs=0.05)
@@ -167,21 +204,10 @@ def test_one_foot_is_better_conditioned_than_first_movement() -> None:
         assert split.from_one_foot_sigma_s < 0.6 * split.sigma_s
 
 
-UNFORESEEN: dict[str, Callable[[float], float]] = {
-    "a clutch that slips at a steady third, then bites": lambda tau: (
-        0.35 if tau < 0.7 else min(0.35 + 3.25 * (tau - 0.7), 1)
-    ),
-    "a force that comes in exponentially": lambda tau: 1 - math.exp(-tau / 0.5),
-    "an even rise in one second": lambda tau: min(tau, 1.0),
-    "half a cosine in half a second": lambda tau: 0.5 - 0.5 * math.cos(math.pi * min(tau / 0.5, 1.0)),
-}
-
-
 @pytest.mark.parametrize("shape", UNFORESEEN)
-def test_a_launch_that_nobody_foresaw(shape: str, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_a_launch_that_nobody_foresaw(shape: str) -> None:
     """First movement stays within what sigma allows a stranger; one foot does not care how it came about."""
-    monkeypatch.setattr(simulate, "launch_share", lambda _, tau: UNFORESEEN[shape](tau))
-    truth = simulate.drive(SLOW_CAR, [Stand(8), Pull(16), Lift(15), Brake(0), Stand(5)])
+    truth = simulate.drive(SLOW_CAR, [Stand(8), Pull(16, UNFORESEEN[shape]), Lift(15), Brake(0), Stand(5)])
     run = truth.runs[0]
     for seed in range(3):
         (found,) = found_in(received(truth, seed))
