@@ -47,6 +47,8 @@ RESAMPLES = 200
 SMOOTH_S = 0.16
 """Half-width of the window that readings, and the state they are held against, are averaged over [s]."""
 SLIP_MPS = 3.0
+"""Below this clutch or belt slips: nothing is learned there [m/s]."""
+SETTLED_S = 2.0
 LOAD_KNOTS = np.array([-0.2, 0.0, 0.3, 0.6, 0.9])
 """Knots of the load share: few, so that a table that fits a wrong delay as well cannot be had."""
 CLOSED = 0.015
@@ -127,7 +129,7 @@ def estimate(
         what = "one step" if steps == 1 else f"{steps or 'no'} steps"
         return configured(configured_s, f"The delay cannot be told from this drive: {what} of load in it.", steps)
     time, reading = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
-    edges = find_edges(time, reading, LAGS_S)
+    edges = find_edges(time, reading, LAGS_S, _moving(time, state))
     likely = edges.misfit.sum(axis=0)
     lags = np.flatnonzero(np.convolve(likely < likely.min() + UNLIKELY, np.ones(3), mode="same"))
     sums = _sums(time, reading, state, load, LAGS_S[lags])
@@ -271,6 +273,16 @@ def _sums(time: Array, value: Array, state: Driving, load: Array, lags_s: Array)
             xx[k, j], xy[k, j] = x[piece].T @ x[piece], x[piece].T @ ys[piece]
     yy = np.array([np.square(ys[piece]).sum(axis=0) for piece in pieces])
     return _Sums(xx, xy, yy, grid[index[start[:-1]]], len(index) * GRID_S)
+
+
+def _moving(time: Array, state: Driving) -> NDArray[np.bool_]:
+    """Whether the car had moved for `SETTLED_S` before each time. About a standstill idle jet, clutch and overrun hand
+    over within a second of each other, and several small edges pass for a slow one."""
+    from scipy.ndimage import minimum_filter1d
+
+    size = round(SETTLED_S / GRID_S)
+    slowest = minimum_filter1d(np.nan_to_num(state.speed_mps), size, origin=(size - 1) // 2, mode="nearest")
+    return np.interp(time, state.time_s, slowest) > SLIP_MPS
 
 
 def _by_block(time_s: Array, x: Array, start_s: Array) -> Array:

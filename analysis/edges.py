@@ -81,7 +81,7 @@ class Edges:
     moved_s: Array
 
 
-def find(time_s: Array, value: Array, lags_s: Array) -> Edges:
+def find(time_s: Array, value: Array, lags_s: Array, usable: NDArray[np.bool_] | None = None) -> Edges:
     """The edges in readings that rise in time, NaN for a void one.
 
     Parameters
@@ -90,6 +90,8 @@ def find(time_s: Array, value: Array, lags_s: Array) -> Edges:
         Readings [s, any unit].
     lags_s : array
         Lags to try [s].
+    usable : array of bool, shape (n,), optional
+        Where the readings' edges are as simple as that; by default everywhere.
     """
     nothing = Edges(np.empty(0), np.empty((0, len(lags_s))), np.empty(0), np.empty(0), np.zeros(len(lags_s)))
     good = np.isfinite(time_s) & np.isfinite(value)
@@ -104,14 +106,15 @@ def find(time_s: Array, value: Array, lags_s: Array) -> Edges:
     pauses = np.concatenate([[0], np.cumsum(np.diff(t) > 0.5)])
     whole = (last - first >= 12) & (at - begin >= 0.4) & (end - at >= 0.8)
     whole &= pauses[np.minimum(first, len(t) - 1)] == pauses[np.maximum(last - 1, 0)]
+    if usable is not None:
+        whole &= usable[good][np.minimum(np.searchsorted(time_s[good], at), good.sum() - 1)]
     at, height, first, last = (z[whole] for z in (at, height, first, last))
     if len(at) == 0:
         return nothing
 
     asked = np.sort(np.argsort(-height, kind="stable")[:MOST_EDGES])
     misfit, starts = np.zeros((len(at), len(lags_s))), np.zeros((len(at), len(lags_s)))
-    start, rise = np.zeros(len(at)), np.zeros(len(at))
-    rises = np.zeros_like(misfit)
+    rises = np.zeros((len(at), len(lags_s)))
     for k in asked:
         piece = slice(first[k], last[k])
         squares, starts[k], rises[k] = _fitted(t[piece] - at[k], x[piece], lags_s)
@@ -119,7 +122,7 @@ def find(time_s: Array, value: Array, lags_s: Array) -> Edges:
         weight = min(1.0, len(x[piece]) * variance / max(float(squares.min()), 1e-12)) ** 2
         misfit[k] = 0.5 * weight * (squares - squares.min()) / variance
     best = int(misfit.sum(axis=0).argmin())
-    start, rise = starts[:, best].copy(), rises[:, best]
+    start, rise = starts[:, best].copy(), rises[:, best].copy()
     for k in np.setdiff1d(np.arange(len(at)), asked):
         piece = slice(first[k], last[k])
         _, (start[k],), (rise[k],) = _fitted(t[piece] - at[k], x[piece], lags_s[[best]])
