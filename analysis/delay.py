@@ -56,7 +56,7 @@ CLOSED = 0.015
 STEP_SHARE = 0.3
 """A change of load by this share within a second is a step."""
 MIN_STEPS = 4
-MOTION_S, MOTION_STEPS = 0.014, 0.12
+MOTION_S, MOTION_STEPS = 0.014, 0.09
 """Standard error of the delay that reweighting does not show, in seconds and in the receiver's steps, whichever is
 more: when the motion changes its acceleration between two fixes, and that table and bends are not quite the engine's.
 From simulated drives with 5 and 10 Hz receivers."""
