@@ -55,10 +55,9 @@ class Launch:
     def passing(self, target: float, of: Literal["speed", "way"]) -> Passing | None:
         """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
         curve, sigma = (self.speed, self.speed_sigma) if of == "speed" else (self.way, self.way_sigma)
-        reached = curve >= target
-        if not np.average(reached.any(1), weights=self.weight.likely) > 0.999:
+        if self.weight.likely @ (curve.max(1) >= target) <= 0.999:
             return None
-        k = np.clip(np.argmax(reached, 1), 1, curve.shape[1] - 1)
+        k = np.clip(np.argmax(curve >= target, 1), 1, curve.shape[1] - 1)
         rows = np.arange(len(k))
         low, high = curve[rows, k - 1], curve[rows, k]
         slope = np.maximum((high - low) / (self.x[k] - self.x[k - 1]), 1e-3)
@@ -124,7 +123,7 @@ def _rises(slow: bool) -> list[_Rise]:
     # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
     rises += [_Rise("falling", seconds, 1.0, 0.1) for seconds in (0.005, 0.25)]
     for seconds in (0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 2.0, 2.5):
-        slipped = 0.45 * (_log_normal(seconds, 1.05, 0.25) + 0.03)
+        slipped = 0.6 * (_log_normal(seconds, 1.05, 0.25) + 0.03)
         for first, share in ((0.15, 0.4), (0.25, 1.0), (0.35, 0.7), (0.45, 0.35)):
             rises.append(_Rise("s-shaped", seconds, first, slipped * share))
         rises.append(_Rise("s-shaped", seconds, 0.0, 0.15 if seconds < 0.6 else 0.05))

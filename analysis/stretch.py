@@ -100,8 +100,9 @@ def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
     usual = 0.5 * math.sqrt(seconds / 10.0)
     changes = []
     for rest in motion.rests:
-        inside = (fixes.t_s >= rest.start_s) & (fixes.t_s <= rest.end_s) & np.isfinite(fixes.alt_m)
-        t, alt = fixes.t_s[inside], fixes.alt_m[inside]
+        inside = slice(*np.searchsorted(fixes.t_s, [rest.start_s, rest.end_s]))
+        known = np.isfinite(fixes.alt_m[inside])
+        t, alt = fixes.t_s[inside][known], fixes.alt_m[inside][known]
         lag = min(seconds, (rest.end_s - rest.start_s) / 2)
         if len(t) < 4 or lag < 2:
             continue
