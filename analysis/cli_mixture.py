@@ -218,12 +218,15 @@ def _print_map(mapped: Mapped, unit: str) -> None:
     out.print(f"Mixture of {mapped.drive.id}: {_name(found.channel)}{scale}\n")
     rows = [
         [
-            _range(b.from_mps, b.to_mps, unit), f"{b.seconds:.0f}", str(b.readings), f"{b.median:.{digits}f}",
-            _sigma(b.sigma, digits), f"{b.p10:.{digits}f} to {b.p90:.{digits}f}",
+            _range(b.from_mps, b.to_mps, unit), f"{b.seconds:.0f}", str(b.readings),
+            f"{b.median:.{digits}f}" if b.told else "-", _sigma(b.sigma, digits) if b.told else "-",
+            f"{b.p10:.{digits}f} to {b.p90:.{digits}f}",
         ]
         for b in found.bands
     ]  # fmt: skip
     out.print(table([unit, "seconds", "readings", "median", "sigma", "10 to 90 %"], rows))
+    if not all(b.told for b in found.bands):
+        out.print("- not enough data, or kinds of driving mixed with too little of each to tell the middle.")
     out.print()
     out.print(_map_table(found.cells, found.load, unit, lambda c: _cell_text(c, digits)))
     out.print(_legend(found))

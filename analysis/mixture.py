@@ -30,7 +30,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.delay import Delay, lagged
 from analysis.driving import GRID_S, Driving
-from logger.config import Target, Targets, TargetsConfig
+from logger.config import Enough, Target, Targets, TargetsConfig
 from logger.units import MPS_PER_MPH, InputError
 
 Array = NDArray[np.float64]
@@ -122,7 +122,12 @@ class LoadAxis:
 
 @dataclass(frozen=True)
 class Band:
-    """A row of the map: all kept readings of a range of speed."""
+    """A row of the map: all kept readings of a range of speed.
+
+    `told` says whether the median means something: not with too little data, nor where its 95 % interval is wider than
+    any target window. Then the band mixes kinds of driving, half of it this and half that, and the median falls
+    anywhere between the two; `p10` and `p90` still tell what was met.
+    """
 
     from_mps: float
     to_mps: float
@@ -134,6 +139,7 @@ class Band:
     sigma: float
     low: float
     high: float
+    told: bool
 
 
 @dataclass(frozen=True)
@@ -260,9 +266,12 @@ def mixture_map(
     cell = band * span + column
 
     enough = targets.enough
+    widest = max(windows[kind].high - windows[kind].low for kind in (Regime.TOWN, Regime.CRUISE, Regime.FULL))
     by_band = statistics(band, rows, time, value, weight[use])
     bands = tuple(
-        Band(i * band_mps, (i + 1) * band_mps, *by_band.row(i)) for i in range(rows) if by_band.readings[i]
+        Band(i * band_mps, (i + 1) * band_mps, *by_band.row(i), told(by_band, i, widest, enough))
+        for i in range(rows)
+        if by_band.readings[i]
     )  # fmt: skip
     by_cell = statistics(cell, rows * span, time, value, weight[use])
     here = regime[use]
@@ -537,6 +546,13 @@ def _share_error(
     with np.errstate(invalid="ignore", divide="ignore"):
         error = np.sqrt(variance) / n
     return error, blocks.astype(np.float64)
+
+
+def told(found: Statistics, i: int, widest: float, enough: Enough) -> bool:
+    """Whether a group of all kinds of driving has a median worth telling: enough data, and an interval no wider than
+    the `widest` target window of one kind of driving."""
+    much = found.seconds[i] >= enough.seconds - 1e-9 and found.readings[i] >= enough.readings
+    return bool(much and found.high[i] - found.low[i] <= widest)
 
 
 def judge(found: Statistics, i: int, target: Window, min_seconds: float, min_readings: int) -> tuple[Judgement, bool]:
