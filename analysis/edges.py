@@ -35,7 +35,8 @@ Array = NDArray[np.float64]
 BIN_S = 0.05
 """Readings faster than this are averaged over it [s]."""
 TALL = 6.0
-"""A change within `ACROSS_S` by so many standard deviations of the readings' noise is an edge."""
+"""A change within `ACROSS_S` by so many standard deviations of the readings' noise, and of their usual changes, is an
+edge."""
 ACROSS_S, APART_S = 0.8, 0.8
 BEFORE_S, AFTER_S = 2.0, 2.5
 """How much of the readings about an edge is fitted, where no other edge is near [s]."""
@@ -43,9 +44,9 @@ FIRST_ORDER = 0.02
 """Standard error of an edge's shape, as a share of its height: no sensor is quite of first order."""
 MOST_EDGES = 40
 """So many of the tallest edges are asked for the lag: they tell it to a hundredth of a second."""
-RISES_S = np.array([0.0, 0.3])
+RISES_S = np.array([0.0, 0.3, 0.9])
 FINE = 5
-"""How often the search for start and rise is made twice as fine."""
+"""The search for start and rise begins at these, and is made twice as fine so often."""
 
 SHARP_S = 0.3
 """An edge that rises within this is sharp [s]."""
@@ -105,7 +106,8 @@ def find(time_s: Array, value: Array, lags_s: Array, usable: NDArray[np.bool_] |
     first, last = np.searchsorted(t, begin), np.searchsorted(t, end)
     pauses = np.concatenate([[0], np.cumsum(np.diff(t) > 0.5)])
     whole = (last - first >= 12) & (at - begin >= 0.4) & (end - at >= 0.8)
-    whole &= pauses[np.minimum(first, len(t) - 1)] == pauses[np.maximum(last - 1, 0)]
+    first_in, last_in = np.minimum(first, len(t) - 1), np.maximum(last - 1, 0)
+    whole &= (pauses[first_in] == pauses[last_in]) & (t[first_in] < at - 0.25)
     if usable is not None:
         whole &= usable[good][np.minimum(np.searchsorted(time_s[good], at), good.sum() - 1)]
     at, height, first, last = (z[whole] for z in (at, height, first, last))
@@ -211,12 +213,12 @@ def _changes(t: Array, x: Array, noise: float) -> tuple[Array, Array]:
     """Where readings differ most across `ACROSS_S`, and by how much."""
     from scipy.signal import find_peaks
 
-    usual = float(np.median(np.diff(t)))
-    wide = max(1, round(0.25 / usual))
+    wide = max(1, round(0.25 / float(np.median(np.diff(t)))))
     smooth = np.convolve(x, np.ones(wide) / wide, mode="same")
     grid = np.arange(t[0] + ACROSS_S, t[-1] - ACROSS_S, BIN_S)
     change = np.abs(np.interp(grid + ACROSS_S / 2, t, smooth) - np.interp(grid - ACROSS_S / 2, t, smooth))
-    peaks, _ = find_peaks(change, height=TALL * noise, distance=round(APART_S / BIN_S))
+    usual = 1.4826 * float(np.median(change)) if len(change) else 0.0
+    peaks, _ = find_peaks(change, height=TALL * max(noise, usual), distance=round(APART_S / BIN_S))
     return grid[peaks], change[peaks]
 
 
