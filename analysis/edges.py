@@ -44,6 +44,8 @@ FIRST_ORDER = 0.02
 """Standard error of an edge's shape, as a share of its height: no sensor is quite of first order."""
 MOST_EDGES = 40
 """So many of the tallest edges are asked for the lag: they tell it to a hundredth of a second."""
+LEAST_S = 0.01
+"""A lag below this is taken as this, which no readings could tell [s]."""
 RISES_S = np.array([0.0, 0.3, 0.9])
 FINE = 5
 """The search for start and rise begins at these, and is made twice as fine so often."""
@@ -180,11 +182,9 @@ def _bent(t: Array, speeds: Array, sigma: float, mark: Array, shifts: Array) -> 
     parabola, _ = np.linalg.qr(np.vander((t - middle) / half, 3))
     since = np.maximum(t - (mark[:, None] - shifts[:, None, None]), 0.0)
     columns = np.concatenate([since * (BEND_MPS2 / sigma), since**2 * (CURL_MPS3 / 2 / sigma)], axis=1)
-    columns -= (columns @ parabola) @ parabola.T
-    left = speeds - parabola @ (parabola.T @ speeds)
-    normal = columns @ np.swapaxes(columns, 1, 2) + np.eye(columns.shape[1])
-    target = columns @ left
-    squares = left @ left - np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1)
+    left = _apart(speeds, parabola)
+    explained, normal = _explained(_apart(columns, parabola), left, 1.0)
+    squares = left @ left - explained
     # A stretch that is not fitted within the noise says less.
     weight = min(1.0, len(t) / float(squares.min())) ** 2
     misfit = 0.5 * weight * (squares + np.linalg.slogdet(normal)[1])
@@ -229,9 +229,10 @@ def _fitted(t: Array, x: Array, lags: Array) -> tuple[Array, Array, Array]:
     start = np.broadcast_to(starts[:, None], shape).reshape(len(lags), -1)
     rise = np.broadcast_to(RISES_S, shape).reshape(len(lags), -1)
     row = np.arange(len(lags))
+    line, _ = np.linalg.qr(np.vander(t, 2))
     around = np.array([-1.0, 0.0, 1.0])
     for k in range(FINE + 1):
-        squares = _squares(t, x, lags[:, None], start, rise)
+        squares = _squares(t, x, line, lags, start, rise)
         best = squares.argmin(axis=1)
         least, at, width = squares[row, best], start[row, best], rise[row, best]
         near = np.broadcast_to(0.0375 / 2**k * around[:, None], (3, 3)).reshape(-1)
@@ -240,31 +241,38 @@ def _fitted(t: Array, x: Array, lags: Array) -> tuple[Array, Array, Array]:
     return least, at, width
 
 
-def _squares(t: Array, x: Array, lag: Array, start: Array, rise: Array) -> Array:
-    """Sums of squared residuals of the model above, linear parameters at their best; lag, start, rise broadcast."""
-    shape = start.shape
-    lag, start, rise = (np.broadcast_to(z, shape).reshape(-1, 1) for z in (lag, start, rise))
-    since = t - start
-    slope = _lagged_slope(since, lag)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        ramp = np.where(rise > 1e-6, (slope - _lagged_slope(since - rise, lag)) / rise, _lagged_step(since, lag))
-        memory = np.where(lag > 0, np.exp(-(t - t[0]) / lag), 0.0)
-    line, _ = np.linalg.qr(np.vander(t, 2))
-    columns = np.stack([ramp, slope, memory], axis=1)
-    columns -= (columns @ line) @ line.T
-    y = x - line @ (line.T @ x)
-    normal = columns @ np.swapaxes(columns, 1, 2) + 1e-4 * np.eye(3)
-    target = columns @ y
-    explained = np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1)
-    return np.asarray((y @ y - explained).reshape(shape))
+def _squares(t: Array, x: Array, line: Array, lags: Array, start: Array, rise: Array) -> Array:
+    """Sums of squared residuals of the model above for (lags, trials), linear parameters at their best."""
+    lag = np.maximum(lags, LEAST_S)[:, None, None]
+    since = np.broadcast_to(t - t[0], (len(lags), 1, len(t)))
+    memory = np.exp(-since / lag)
+
+    def shown(from_s: Array) -> tuple[Array, Array]:
+        """A step, and a slope of 1, through the lag."""
+        begin = from_s[..., None] - t[0]
+        # It forgets by the same exponential whenever they begin.
+        step = np.where(since > begin, 1 - memory * np.exp(begin / lag), 0.0)
+        return step, np.maximum(since - begin, 0.0) - lag * step
+
+    step, slope = shown(start)
+    _, later = shown(start + rise)
+    width = np.maximum(rise, 1e-6)[..., None]
+    ramp = np.where(rise[..., None] > 1e-6, (slope - later) / width, step)
+    columns = np.stack([ramp, slope, np.broadcast_to(memory, slope.shape)], axis=-2)
+    y = _apart(x, line)
+    explained, _ = _explained(_apart(columns, line), y, 1e-4)
+    return np.asarray(y @ y - explained)
 
 
-def _lagged_step(since: Array, lag: Array) -> Array:
-    """A step at 0 through the lag."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(since > 0, 1 - np.where(lag > 0, np.exp(-np.maximum(since, 0.0) / lag), 0.0), 0.0)
+def _apart(x: Array, basis: Array) -> Array:
+    """What of `x` (..., n) is not in the span of the orthonormal `basis` (n, k)."""
+    flat = x.reshape(-1, len(basis))  # one large product is far quicker than many small ones
+    return np.asarray((flat - (flat @ basis) @ basis.T).reshape(x.shape))
 
 
-def _lagged_slope(since: Array, lag: Array) -> Array:
-    """A slope of 1 from 0 on, through the lag."""
-    return np.maximum(since, 0.0) - lag * _lagged_step(since, lag)
+def _explained(columns: Array, y: Array, ridge: float) -> tuple[Array, Array]:
+    """How much of y'y each set of columns (..., p, n) explains, its coefficients held back by `ridge`; and the normal
+    matrices (..., p, p)."""
+    normal = columns @ np.swapaxes(columns, -1, -2) + ridge * np.eye(columns.shape[-2])
+    target = (columns.reshape(-1, len(y)) @ y).reshape(columns.shape[:-1])
+    return np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1), normal
