@@ -4,11 +4,12 @@ A reading at time t shows the mixture of the engine's state at t - delay, smeare
 the engine gives much the same mixture whenever speed and load are the same, then only the right delay and lag make
 the readings a function of the state. That is what is searched for: for each lag, the state's speed and load, spread
 over a coarse table of overlapping cells, pass through the lag; for each delay the readings are fitted with them by
-least squares: separable least squares [1]. The load comes from smoothed motion, which knows a large step to the moment
-and spreads a small one over a second or more. So the receiver's raw speeds have a say too: for each delay, how well
-they bend where the readings change. The pair with the least of both together wins. Its intervals come from reweighting
-the drive in blocks, a Bayesian bootstrap [2], so that they know how many changes of load there were to learn from; to
-that comes a standard error of the method's own.
+least squares: separable least squares [1]. The load comes from smoothed motion, which spreads small steps over a second
+or more, and what is spread looks like lag. So the edges of the mixture are asked too (`analysis.edges`): how the
+readings follow a step tells the lag without any speed, and how well the receiver's raw speeds bend where the edges were
+tells the delay. The pair with the least of all together wins. Its intervals come from reweighting the drive in blocks,
+a Bayesian bootstrap [2], so that they know how many changes of load there were to learn from; to that comes a standard
+error of the method's own.
 
     delay = estimate(time_s, value, state, configured_s=0.4)
 
@@ -41,14 +42,15 @@ UNLIKELY = 30.0
 """A lag that the readings' edges make less likely than the best by this log likelihood is not tried further."""
 BLOCK_S, MAX_BLOCKS = 6.0, 150
 BLUR_STEPS = 20.0
-"""Residuals of the table hang together for so many of the receiver's steps, as its motion is smoothed over about that;
-by trial, on drives of many kinds."""
+"""Residuals of the table hang together for so many of the receiver's steps: small steps of load are smoothed over about
+that. Where there are edges, anything from 10 to 60 does as well."""
 RESAMPLES = 200
 SMOOTH_S = 0.16
 """Half-width of the window that readings, and the state they are held against, are averaged over [s]."""
 SLIP_MPS = 3.0
 """Below this clutch or belt slips: nothing is learned there [m/s]."""
 SETTLED_S = 2.0
+"""How long the car must have been faster than that, for an edge to be asked [s]."""
 LOAD_KNOTS = np.array([-0.2, 0.0, 0.3, 0.6, 0.9])
 """Knots of the load share: few, so that a table that fits a wrong delay as well cannot be had."""
 CLOSED = 0.015
@@ -56,10 +58,10 @@ CLOSED = 0.015
 STEP_SHARE = 0.3
 """A change of load by this share within a second is a step."""
 MIN_STEPS = 4
-MOTION_S, MOTION_STEPS = 0.014, 0.09
+MOTION_S, MOTION_STEPS = 0.014, 0.08
 """Standard error of the delay that reweighting does not show, in seconds and in the receiver's steps, whichever is
 more: when the motion changes its acceleration between two fixes, and that table and bends are not quite the engine's.
-From simulated drives with 5 and 10 Hz receivers."""
+From simulated drives with receivers of 1 to 20 Hz."""
 TELLING_S = 0.2
 """Half-width of the 95 % interval from which on the drive does not tell the delay [s]."""
 

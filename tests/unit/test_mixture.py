@@ -598,6 +598,20 @@ def test_delay_within_80_ms(seed: int, delay_s: float, lag_s: float) -> None:
     assert held
 
 
+@pytest.mark.parametrize(("script", "seed"), [(traffic_script, 7), (eased_script, 2)])
+def test_delay_in_traffic_and_with_eased_throttles(
+    script: Callable[[np.random.Generator], list[simulate.Phase]], seed: int
+) -> None:
+    """Where smoothed motion alone parts delay and lag badly."""
+    rng = np.random.default_rng(2000 + seed)
+    delay_s, lag_s = rng.uniform(0.2, 1.2), rng.uniform(0.1, 0.4)
+    _, readings, state, _ = simulated(script(rng), seed, delay_s, lag_s, (10.0, 5.0)[seed % 2])
+    found = delays.estimate(readings.time_s, readings.value, state, 9.0)
+    assert found.told_apart
+    assert found.delay_s == pytest.approx(delay_s, abs=0.06)
+    assert found.lag_s == pytest.approx(lag_s, abs=0.04)
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("rate_hz", [10.0, 5.0])
 def test_delay_within_80_ms_over_many_drives(rate_hz: float) -> None:
