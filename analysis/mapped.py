@@ -14,7 +14,8 @@ from analysis import delay as delays
 from analysis import motion as motions
 from analysis.delay import Delay
 from analysis.driving import Driving, driving, grade_from_altitude
-from analysis.mixture import LoadAxis, MixtureMap, Readings, mixture_map, opening_of
+from analysis.masks import Readings, opening_of
+from analysis.mixture import LoadAxis, MixtureMap, mixture_map
 from analysis.roadload import RoadLoad
 from analysis.roadload import of as road_load_of
 from logger.config import NmeaSource, TargetsConfig, load

@@ -6,15 +6,12 @@
 
 A reading is laid against the state of the car that its gas came from: `delay` earlier, and seen through the sensor's
 own lag (`analysis.delay`). Readings that say nothing about the mixture the engine was given are left out, each under
-one reason, and the seconds that each reason took are counted. What remains is sorted into speed bands and into cells
-of speed by load.
+one reason (`analysis.masks`), and the seconds that each reason took are counted. What remains is sorted into speed
+bands and into cells of speed by load, and told by medians (`analysis.medians`).
 
 References
 ----------
-[1] R. S. Woodruff, Confidence intervals for medians and other position measures, J. Am. Stat. Assoc. 47 (1952) 635.
-[2] G. K. Smyth, Linear models and empirical Bayes methods, Stat. Appl. Genet. Mol. Biol. 3 (2004): the moderated
-    variance, a group's own pooled with that of all groups by their degrees of freedom.
-[3] G. Y. Zou, A. Donner, Construction of confidence limits about effect measures, Statist. Med. 27 (2008) 1693: an
+[1] G. Y. Zou, A. Donner, Construction of confidence limits about effect measures, Statist. Med. 27 (2008) 1693: an
     interval for a difference from the intervals of its two terms.
 """
 
@@ -26,21 +23,17 @@ from enum import StrEnum
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from analysis.delay import Delay, lagged
-from analysis.driving import GRID_S, Driving
+from analysis.delay import Delay
+from analysis.driving import Driving
+from analysis.masks import KEPT, Readings, Seen, masks, reasons, seconds_of, seen_by
+from analysis.medians import Statistics, means, statistics
 from logger.config import Enough, Target, Targets, TargetsConfig
 from logger.units import MPS_PER_MPH, InputError
 
 Array = NDArray[np.float64]
 Codes = NDArray[np.intp]
-
-BLOCK_S = 30.0
-"""Readings of a cell within the same such stretch of the drive may hang together [s]."""
-PRIOR_DF = 8.0
-"""Weight, in degrees of freedom, of what all cells say about scatter against what one cell's own blocks say."""
-STEADY_MPS2 = 0.35
 
 
 class Regime(StrEnum):
@@ -63,36 +56,6 @@ class Judgement(StrEnum):
     IN_BAND = "in band"
     RICH = "rich of target"
     UNKNOWN = "not enough data"
-
-
-@dataclass(frozen=True)
-class Readings:
-    """Mixture readings in order of time.
-
-    Attributes
-    ----------
-    time_s : array, shape (n,)
-        When each arrived, on the clock of the driving state [s].
-    value : array, shape (n,)
-        AFR or lambda; NaN where void.
-    void : array of str, shape (n,), optional
-        Why a reading is void ("" for a good one).
-    channel : str
-        "afr" or "lambda".
-    stoich_afr : float
-        For AFR: the AFR that the instrument shows at lambda 1.
-    """
-
-    time_s: Array
-    value: Array
-    void: NDArray[np.object_] | None = None
-    channel: str = "afr"
-    stoich_afr: float = 14.7
-
-    @property
-    def per_lambda(self) -> float:
-        """What the channel shows at lambda 1."""
-        return self.stoich_afr if self.channel == "afr" else 1.0
 
 
 @dataclass(frozen=True)
@@ -250,13 +213,13 @@ def mixture_map(
         Height of a speed band [m/s]; the bands begin at 0.
     """
     axis, on_axis = load_axis(state, targets, load)
-    seen = _seen(state, on_axis, delay)
-    reason, idle = _masks(readings, state, delay, targets, seen)
-    weight = _seconds(readings.time_s)
+    seen = seen_by(state, on_axis, delay)
+    reason, idle = masks(readings, state, delay, targets, seen)
+    weight = seconds_of(readings.time_s)
     windows = _windows(targets, cooling, readings.per_lambda)
     regime = _regimes(state, seen, delay, readings.time_s, targets)
 
-    use = np.flatnonzero(reason == _KEPT)
+    use = np.flatnonzero(reason == KEPT)
     time, value = readings.time_s[use], readings.value[use]
     speed, at_load = seen.speed(time), seen.load(time)
     span, edges = len(axis.edges) - 1, np.asarray(axis.edges)
@@ -277,8 +240,8 @@ def mixture_map(
     here = regime[use]
     votes = np.bincount(cell * len(REGIMES) + here, weights=weight[use], minlength=rows * span * len(REGIMES))
     main_regime = votes.reshape(-1, len(REGIMES)).argmax(axis=1)
-    share = _mean(cell, rows * span, seen.share(time))
-    opening = _mean(cell, rows * span, seen.opening(time))
+    share = means(cell, rows * span, seen.share(time))
+    opening = means(cell, rows * span, seen.opening(time))
     cells = []
     for i in map(int, np.flatnonzero(by_cell.readings)):
         kind = REGIMES[main_regime[i]]
@@ -291,7 +254,7 @@ def mixture_map(
             )
         )  # fmt: skip
 
-    summary_of = np.where(idle, REGIMES.index(Regime.IDLE), np.where(reason == _KEPT, regime, -1))
+    summary_of = np.where(idle, REGIMES.index(Regime.IDLE), np.where(reason == KEPT, regime, -1))
     held = np.flatnonzero(summary_of >= 0)
     by_regime = statistics(
         summary_of[held], len(REGIMES), readings.time_s[held], readings.value[held], weight[held]
@@ -302,12 +265,12 @@ def mixture_map(
         far = judged is Judgement.RICH and bool(by_regime.median[i] < targets.far_rich_lambda * readings.per_lambda)
         summaries.append(Summary(kind, *by_regime.row(i), windows[kind], judged, sure, far))
 
-    names, counts = _reasons(readings, reason)
-    masks = tuple(
+    names, counts = reasons(readings, reason)
+    took = tuple(
         Mask(name, float(weight[which].sum()), int(which.sum())) for name, which in zip(names, counts, strict=True)
     )
     return MixtureMap(
-        readings.channel, readings.per_lambda, delay, axis, bands, tuple(cells), tuple(summaries), masks,
+        readings.channel, readings.per_lambda, delay, axis, bands, tuple(cells), tuple(summaries), took,
         float(weight.sum()), float(weight[use].sum()), tuple(_notes(state, summaries, cooling)),
     )  # fmt: skip
 
@@ -315,7 +278,7 @@ def mixture_map(
 def difference(first: MixtureMap, second: MixtureMap) -> tuple[Change, ...]:
     """What changed between two drives, cell by cell; the maps must have the same columns and channel.
 
-    The interval of a difference follows from the two intervals [3]; a change is called where it excludes zero.
+    The interval of a difference follows from the two intervals [1]; a change is called where it excludes zero.
     """
     if first.load.edges != second.load.edges or first.channel != second.channel:
         raise ValueError("the two maps have different columns or channels")
@@ -386,166 +349,7 @@ def circuit(share: float, opening: float = np.nan) -> str:
     return "idle" if value < first else "transition" if value < second else "main"
 
 
-# --- statistics of what hangs together ----------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Statistics:
-    """Order statistics by group, arrays of one entry a group; NaN where a group is empty.
-
-    `sigma` is the standard error of the median and `low`, `high` its 95 % interval.
-    """
-
-    seconds: Array
-    readings: Codes
-    median: Array
-    p10: Array
-    p90: Array
-    sigma: Array
-    low: Array
-    high: Array
-
-    def row(self, i: int) -> tuple[float, int, float, float, float, float, float, float]:
-        """Group `i` in the order of the fields."""
-        return (
-            float(self.seconds[i]), int(self.readings[i]), float(self.median[i]), float(self.p10[i]),
-            float(self.p90[i]), float(self.sigma[i]), float(self.low[i]), float(self.high[i]),
-        )  # fmt: skip
-
-
-def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLike, seconds: ArrayLike) -> Statistics:
-    """Median, 10 and 90 % points and the median's interval, by group, for readings that are not independent.
-
-    Quantiles interpolate linearly between order statistics. Readings come in steps (12.4, 12.5 ...); each step is
-    taken as spread evenly over its own width, which is the median of grouped data.
-
-    The interval is Woodruff's [1]: the standard error of the share of readings below the median, carried over to
-    values through the quantiles (past the quartiles, where a few visits would reach for quantiles that they cannot
-    know, along the line through the median and the quartile). That standard error comes from blocks (the
-    group's readings within each `BLOCK_S` of the drive): what is within a block may hang together, blocks are taken
-    as independent. One cell's few blocks say little about their own scatter, so they are pooled with what all cells
-    say, as variances with `PRIOR_DF` degrees of freedom [2].
-
-    Parameters
-    ----------
-    group : array of int, shape (n,)
-        0 to groups - 1.
-    time_s, value, seconds : array, shape (n,)
-        Rising times [s], readings (finite), and the time that each stands for [s].
-    """
-    from scipy.stats import t as student
-
-    group, time = np.asarray(group, dtype=np.intp), np.asarray(time_s, dtype=np.float64)
-    x, weight = np.asarray(value, dtype=np.float64), np.asarray(seconds, dtype=np.float64)
-    n = np.bincount(group, minlength=groups)
-    total = np.bincount(group, weights=weight, minlength=groups).astype(np.float64)
-    nan = np.full(groups, np.nan)
-    if len(x) == 0:
-        return Statistics(total, n, nan, nan, nan, nan, nan, nan)
-    by_value = np.argsort(x)
-    half = np.empty_like(x)
-    half[by_value] = _half_steps(x[by_value])
-    # Sixteen bits sort by counting.
-    small: NDArray[np.signedinteger] = group.astype(np.int16) if groups < 2**15 else group
-    order = by_value[np.argsort(small[by_value], kind="stable")]
-    spread = _spread_ties(x[order], group[order], half[order])
-    first = np.concatenate([[0], np.cumsum(n)[:-1]])
-
-    def quantile(p: Array | float) -> Array:
-        share = np.nan_to_num(np.broadcast_to(np.asarray(p, dtype=np.float64), groups), nan=0.5)
-        place = np.clip(share, 0, 1) * np.maximum(n - 1, 0)
-        below = place.astype(np.intp)
-        a = np.minimum(first + below, len(x) - 1)
-        b = np.minimum(a + (below + 1 < n), len(x) - 1)
-        return np.where(n > 0, spread[a] + (place - below) * (spread[b] - spread[a]), np.nan)
-
-    median = quantile(0.5)
-    error, blocks = _share_error(small, groups, n, time, x, half, median)
-    freedom = PRIOR_DF + np.maximum(blocks - 1, 0)
-    reach = student.ppf(0.975, freedom) * error
-
-    # A group met in one block or two has not shown its spread from block to block: take no less than the usual.
-    own = quantile(0.75) - quantile(0.25)
-    shown = (blocks >= 3) & np.isfinite(own)
-    usual = float(np.median(own[shown])) if shown.any() else 0.0
-    with np.errstate(invalid="ignore", divide="ignore"):
-        wider = np.maximum(1.0, np.sqrt(((blocks - 1) * own**2 + usual**2) / (blocks * own**2)))
-    # Within a step of the readings the grouped median takes an even spread, which is off by a few hundredths of it.
-    step = 2 * _mean(group, groups, half)
-
-    def away(share: Array) -> Array:
-        """How far the quantile lies from the median; past the quartiles along the straight line through them."""
-        inside = np.clip(share, -0.25, 0.25)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            along = np.where(share == inside, 1.0, share / inside)
-            return np.hypot((quantile(0.5 + inside) - median) * along * wider, np.abs(share / error) * 0.03 * step)
-
-    known = n >= 5
-    low = np.where(known, median - away(-reach), np.nan)
-    high = np.where(known, median + away(reach), np.nan)
-    sigma = np.where(known, (away(error) + away(-error)) / 2, np.nan)
-    return Statistics(total, n, median, quantile(0.1), quantile(0.9), sigma, low, high)
-
-
-def _half_steps(x: Array) -> Array:
-    """Half the distance from each of the sorted values to its nearest other value, 0 for all where there is none."""
-    step = np.diff(x)
-    new = np.flatnonzero(step > 1e-9) + 1
-    level = np.concatenate([[0], np.cumsum(step > 1e-9)])
-    levels = x[np.concatenate([[0], new])]
-    if len(levels) < 2:
-        return np.zeros_like(x)
-    gaps = np.diff(levels)
-    nearest = np.minimum(np.concatenate([[np.inf], gaps]), np.concatenate([gaps, [np.inf]]))
-    return np.asarray(nearest[level] / 2)
-
-
-def _spread_ties(x: Array, group: Codes, half: Array) -> Array:
-    """Sorted values within groups, with the f equal ones of a run laid evenly over the width of their step."""
-    new = np.concatenate([[True], (np.diff(x) > 1e-9) | (np.diff(group) != 0)])
-    start = np.flatnonzero(new)
-    length = np.diff(np.concatenate([start, [len(x)]]))
-    run = np.cumsum(new) - 1
-    place = (np.arange(len(x)) - start[run] + 0.5) / length[run]
-    return np.asarray(x + half * (2 * place - 1))
-
-
-def _share_error(
-    group: NDArray[np.signedinteger], groups: int, n: Codes, time: Array, x: Array, half: Array, median: Array
-) -> tuple[Array, Array]:
-    """Standard error of the share of readings below the median, by group, and the number of blocks it has."""
-    from scipy.optimize import nnls
-
-    order = np.argsort(group, kind="stable")
-    g, t = group[order].astype(np.intp), time[order]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        above = (x[order] + half[order] - median[g]) / (2 * half[order])
-    psi = np.clip(np.where(half[order] > 0, above, np.sign(x[order] - median[g]) / 2 + 0.5), 0, 1) - 0.5
-    window = np.floor(t / BLOCK_S)
-    start = np.flatnonzero(np.concatenate([[True], (np.diff(g) != 0) | (np.diff(window) != 0)]))
-    total, size = np.add.reduceat(psi, start), np.diff(np.concatenate([start, [len(t)]])).astype(np.float64)
-    owner = g[start]
-    # A block is part of the median it is measured from, which takes away its share of the scatter.
-    left = 1 - size / n[owner]
-    square = np.where(left > 0, total**2 / np.where(left > 0, left, 1), np.nan)
-    blocks = np.bincount(owner, minlength=groups)
-    own = np.bincount(owner, weights=np.nan_to_num(square), minlength=groups)
-
-    # All cells together: a block's sum has variance alpha size + beta size^2, chance and what the block has in common.
-    usable = np.isfinite(square) & (size >= 3)
-    alpha, beta = 0.25, 0.25 * 0.2
-    if usable.sum() >= 10:
-        s, v = size[usable], square[usable]
-        for _ in range(6):
-            w = 1 / (alpha * s + beta * s * s)
-            (alpha, beta), _ = nnls(np.column_stack([s * w, s * s * w]), v * w)
-            alpha = max(alpha, 1e-3)
-    pooled = alpha * n + beta * np.bincount(owner, weights=size * size, minlength=groups)
-    freedom = np.maximum(blocks - 1, 0).astype(np.float64)
-    variance = (PRIOR_DF * pooled + freedom * own) / (PRIOR_DF + freedom)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        error = np.sqrt(variance) / n
-    return error, blocks.astype(np.float64)
+# --- judgement ----------------------------------------------------------------------------------------------------
 
 
 def told(found: Statistics, i: int, widest: float, enough: Enough) -> bool:
@@ -570,152 +374,10 @@ def judge(found: Statistics, i: int, target: Window, min_seconds: float, min_rea
     return (Judgement.RICH if median < target.low else Judgement.IN_BAND), sure
 
 
-# --- the state a reading's gas came from ---------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class _Seen:
-    """Speed and load as the sensor sees them: through its lag, on the grid shifted by the delay."""
-
-    grid: Array
-    speed_: Array
-    load_: Array
-    share_: Array
-    opening_: Array
-
-    def speed(self, t: Array) -> Array:
-        return np.interp(t, self.grid, self.speed_, left=np.nan, right=np.nan)
-
-    def load(self, t: Array) -> Array:
-        return np.interp(t, self.grid, self.load_, left=np.nan, right=np.nan)
-
-    def share(self, t: Array) -> Array:
-        return np.interp(t, self.grid, self.share_, left=np.nan, right=np.nan)
-
-    def opening(self, t: Array) -> Array:
-        return np.interp(t, self.grid, self.opening_, left=np.nan, right=np.nan)
-
-
-def _seen(state: Driving, on_axis: Array, delay: Delay) -> _Seen:
-    lag = delay.lag_s
-    return _Seen(
-        state.time_s + delay.delay_s, lagged(state.speed_mps, lag), lagged(on_axis, lag), lagged(state.share, lag),
-        lagged(opening_of(state), lag),
-    )  # fmt: skip
-
-
-def opening_of(state: Driving) -> Array:
-    """Throttle as a share of its widest, from the closed end; NaN where none is recorded."""
-    throttle = state.channels.get("throttle")
-    if throttle is None or not np.isfinite(throttle).any():
-        return np.full(len(state.time_s), np.nan)
-    low, high = np.nanquantile(throttle, [0.002, 0.998])
-    return np.full(len(throttle), np.nan) if high <= low else np.asarray((throttle - low) / (high - low))
-
-
-# --- masks ---------------------------------------------------------------------------------------------------------
-
-_KEPT = 0
-_MASKS = (
-    "kept", "void", "no speed to lay it against", "warm-up", "free air", "standstill: kept as the idle row",
-    "standing, not yet settled", "overrun", "gear change", "just after a step",
-)  # fmt: skip
-_VOID, _BLIND, _WARM, _FREE, _IDLE, _STANDING, _OVERRUN, _SHIFT, _STEP = range(1, len(_MASKS))
-
-
-def _masks(
-    readings: Readings, state: Driving, delay: Delay, targets: TargetsConfig, seen: _Seen
-) -> tuple[Codes, NDArray[np.bool_]]:
-    """One reason for each reading (0: kept), the first that applies, and which readings are idle."""
-    from scipy.ndimage import grey_closing, maximum_filter1d
-
-    rules, regimes = targets.masks, targets.regimes
-    t = readings.time_s
-    lag = delay.lag_s if delay.told_apart else rules.unknown_lag_s
-    settle = max(1, round(rules.settle_lags * lag / GRID_S) + 2)
-
-    def most(x: ArrayLike, steps: int) -> Array:
-        """The largest of the last `steps` and the present on the grid."""
-        size = steps + 1
-        return np.asarray(
-            maximum_filter1d(np.asarray(x, dtype=np.float64), size, origin=(size - 1) // 2, mode="nearest")
-        )
-
-    speed, share = state.speed_mps, state.share
-    opening = opening_of(state)
-    known = np.isfinite(speed) & np.isfinite(share)
-    blind = most(~known, settle) > 0
-    standing = known & (speed < regimes.idle_below_mps)
-    stood = most(~standing, settle) == 0
-    load = np.where(known, share, 0.0)
-    overrun = known & ~standing & (load < rules.overrun_share)
-    after_overrun = most(overrun, round(1.5 * settle)) > 0
-    shift = np.zeros(len(load), dtype=np.bool_)
-    if rules.gear_change_s > 0:
-        filled = grey_closing(load, size=(max(3, round((rules.gear_change_s + 0.4) / GRID_S)),))
-        shift = (filled > 0.3) & (load < 0.5 * filled) & ~standing
-        shift = most(shift, settle) > 0
-    measure = np.where(np.isfinite(opening), opening, load)
-    moved = most(measure, settle) + most(-measure, settle)
-    noise = 0.0
-    if state.most is not None and known.any():
-        noise = 4 * float(np.median(state.load_sigma_mps2[known] / state.most.at(speed[known])))
-    step = moved > max(rules.step_share, noise)
-
-    place = np.clip(np.round((t - delay.delay_s - state.time_s[0]) / GRID_S), -1, len(state.time_s)).astype(np.intp)
-    outside = (place < 0) | (place >= len(state.time_s)) if len(state.time_s) else np.ones(len(t), dtype=np.bool_)
-    place = np.clip(place, 0, max(len(state.time_s) - 1, 0))
-
-    void = ~np.isfinite(readings.value)
-    if readings.void is not None:
-        void |= np.asarray([bool(v) for v in readings.void], dtype=np.bool_)
-    free = readings.value >= rules.free_air_lambda * readings.per_lambda
-    conditions = [
-        void,
-        outside | blind[place] | ~np.isfinite(seen.load(t)),
-        t - (t[0] if len(t) else 0.0) < rules.warm_up_s,
-        free,
-        stood[place],
-        standing[place],
-        overrun[place],
-        shift[place],
-        (after_overrun | step)[place],
-    ]
-    reason = np.select(conditions, list(range(1, len(_MASKS))), default=_KEPT).astype(np.intp)
-    return reason, reason == _IDLE
-
-
-def _reasons(readings: Readings, reason: Codes) -> tuple[list[str], list[NDArray[np.bool_]]]:
-    """Names and members of the masks that took anything, void readings by their own reasons."""
-    names, members = [], []
-    if (reason == _VOID).any():
-        why = np.asarray(
-            ["no value"] * len(reason) if readings.void is None else [v or "no value" for v in readings.void],
-            dtype=object,
-        )
-        for word in sorted(set(why[reason == _VOID])):
-            names.append(f"void: {word}")
-            members.append((reason == _VOID) & (why == word))
-    for code in range(_BLIND, len(_MASKS)):
-        if (reason == code).any():
-            names.append(_MASKS[code])
-            members.append(reason == code)
-    return names, members
-
-
-def _seconds(time: Array) -> Array:
-    """The time each reading stands for: up to the next one, but no longer than three usual steps [s]."""
-    if len(time) < 2:
-        return np.zeros(len(time))
-    step = np.diff(time)
-    usual = float(np.median(step))
-    return np.append(np.minimum(step, 3 * usual), usual)
-
-
 # --- regimes and targets -------------------------------------------------------------------------------------------
 
 
-def _regimes(state: Driving, seen: _Seen, delay: Delay, t: Array, targets: TargetsConfig) -> Codes:
+def _regimes(state: Driving, seen: Seen, delay: Delay, t: Array, targets: TargetsConfig) -> Codes:
     rules = targets.regimes
     speed, share, opening = seen.speed(t), seen.share(t), seen.opening(t)
     full = np.where(np.isfinite(opening), opening >= rules.full_throttle_opening, share >= rules.full_throttle_share)
@@ -753,13 +415,6 @@ def _notes(state: Driving, summaries: Sequence[Summary], cooling: Literal["air",
             harm = "overheats an air-cooled engine within minutes" if cooling == "air" else "burns pistons and valves"
             notes.append(f"Caution: {summary.regime} is lean. That {harm}: do not hold it until it is mended.")
     return notes
-
-
-def _mean(group: Codes, groups: int, x: Array) -> Array:
-    good = np.isfinite(x)
-    n = np.bincount(group[good], minlength=groups)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.bincount(group[good], weights=x[good], minlength=groups) / np.where(n, n, np.nan))
 
 
 def _nice_edges(low: float, high: float, columns: int = 6) -> tuple[float, ...]:

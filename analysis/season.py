@@ -404,6 +404,7 @@ def _program() -> str:
     folder = Path(__file__).parent
     digest = hashlib.sha256()
     timing = ("motion", "launch", "stretch", "runs")
-    for name in (*timing, "mixture", "mapped", "delay", "driving", "roadload", "economy", "season"):
+    mixture = ("mixture", "masks", "medians", "mapped", "delay", "edges", "driving", "roadload")
+    for name in (*timing, *mixture, "economy", "season"):
         digest.update((folder / f"{name}.py").read_bytes())
     return digest.hexdigest()

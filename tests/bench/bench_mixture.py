@@ -21,7 +21,9 @@ from ratio import compare
 from analysis import delay as delays
 from analysis.delay import Delay, lagged
 from analysis.driving import GRID_S, Driving
-from analysis.mixture import Readings, mixture_map, statistics
+from analysis.masks import Readings
+from analysis.medians import statistics
+from analysis.mixture import mixture_map
 from analysis.roadload import RoadLoad, envelope
 from logger.config import TargetsConfig
 

@@ -14,7 +14,7 @@ import pyarrow.parquet as pq
 import pytest
 from scipy import stats
 
-from analysis.mixture import statistics
+from analysis.medians import statistics
 from analysis.roadload import RoadLoad, tractive_acceleration
 
 

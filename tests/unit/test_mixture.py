@@ -24,19 +24,18 @@ from analysis import motion as motions
 from analysis.cli import app
 from analysis.delay import Delay, lagged
 from analysis.driving import GRID_S, Driving, driving, grade_from_altitude, on_grid
+from analysis.masks import Readings
+from analysis.medians import Statistics, statistics
 from analysis.mixture import (
     Judgement,
     MixtureMap,
-    Readings,
     Regime,
-    Statistics,
     Window,
     circuit,
     difference,
     judge,
     load_axis,
     mixture_map,
-    statistics,
 )
 from analysis.roadload import AIR_KG_PER_M3, GRAVITY, RoadLoad, envelope, guessed, tractive_acceleration
 from logger.config import Car, JetsConfig, TargetsConfig, load
