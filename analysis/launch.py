@@ -116,19 +116,19 @@ def _rises(slow: bool) -> list[_Rise]:
     clutch, a start too smooth to see at a few per cent. `slow`: fixes are so far apart that they say
     little of it, and quick rises count for more.
     """
-    quick = 1.25 if slow else 1.0
+    quick = 2.0 if slow else 1.0
     rises = [_Rise("straight", 0.0, 1.0, 0.75 * quick)]
     rises += [_Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
-    rises += [_Rise("exponential", seconds, 0.0, 0.03) for seconds in (0.18, 0.25, 0.5, 1.0)]
+    rises += [_Rise("exponential", seconds, 0.0, 0.02) for seconds in (0.18, 0.25, 0.5, 1.0)]
     # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
-    rises += [_Rise("falling", seconds, 1.0, 0.1) for seconds in (0.005, 0.25)]
+    rises += [_Rise("falling", seconds, 1.0, 0.06) for seconds in (0.005, 0.25)]
     for seconds in (0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 2.0, 2.5):
-        slipped = 0.6 * (_log_normal(seconds, 1.05, 0.25) + 0.03)
+        slipped = 0.55 * (_log_normal(seconds, 1.05, 0.25) + 0.02)
         for first, share in ((0.15, 0.4), (0.25, 1.0), (0.35, 0.7), (0.45, 0.35)):
             rises.append(_Rise("s-shaped", seconds, first, slipped * share))
-        rises.append(_Rise("s-shaped", seconds, 0.0, 0.15 if seconds < 0.6 else 0.05))
+        rises.append(_Rise("s-shaped", seconds, 0.0, 0.1 if seconds < 0.6 else 0.03))
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
-        rises.append(_Rise("straight", seconds, 0.0, 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.04)))
+        rises.append(_Rise("straight", seconds, 0.0, 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
     return rises
 
 
@@ -139,7 +139,7 @@ def _log_normal(x: float, middle: float, width: float) -> float:
 _KNOTS = 6
 _WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
 """How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
-_SLOW_WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
+_SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
 """The same where fixes are so far apart that a gear change can hide between them."""
 
 
