@@ -100,7 +100,7 @@ def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
     usual = 0.5 * math.sqrt(seconds / 10.0)
     changes = []
     for rest in motion.rests:
-        inside = slice(*np.searchsorted(fixes.t_s, [rest.start_s, rest.end_s]))
+        inside = slice(np.searchsorted(fixes.t_s, rest.start_s), np.searchsorted(fixes.t_s, rest.end_s, side="right"))
         known = np.isfinite(fixes.alt_m[inside])
         t, alt = fixes.t_s[inside][known], fixes.alt_m[inside][known]
         lag = min(seconds, (rest.end_s - rest.start_s) / 2)
