@@ -11,6 +11,8 @@ import math
 import re
 from typing import Any
 
+from logger.errors import UnitError
+
 MPS_PER_MPH = 1609.344 / 3600  # exact: 1 mi = 1609.344 m (NIST SP 811, appendix B.8)
 MPS_PER_KMH = 1000 / 3600
 MPS_PER_KNOT = 1852 / 3600  # exact: 1 kn = 1852 m/h (SI Brochure, 9th edition, table 8)
@@ -47,18 +49,6 @@ _KINDS = {
 }
 
 _QUANTITY = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
-
-
-class InputError(ValueError):
-    """What the owner gave cannot be used; the message is one complete line. The command prints it and exits with 2."""
-
-
-class NoAnswer(Exception):
-    """The answer is no, or the data cannot say; the message is one complete line. The command exits with 1."""
-
-
-class UnitError(InputError):
-    """What was typed is not a quantity of the kind that was asked for."""
 
 
 def parse_quantity(text: str, unit: str) -> float:

@@ -20,14 +20,16 @@ from typing import BinaryIO
 
 from rig import BOARD, GPS, MIXTURE, nmea, rmc
 
-from logger import recorder
-from logger.config import RecorderConfig, TargetsConfig, parse
-from logger.disk import Disk
-from logger.framing import Chunk
-from logger.keeper import Keeper
-from logger.lean import LeanWatch, lean_limit
-from logger.live import Live
-from logger.panel import LogLines
+from analysis.mixture.lean_alert import LeanWatch, lean_limit
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.config.targets import TargetsConfig
+from logger.decode.framing import Chunk
+from logger.record import recorder
+from logger.record.keeper import Keeper
+from logger.record.live import Live
+from logger.record.panel import LogLines
+from logger.store.disk import Disk
 
 SECOND = 10**9
 

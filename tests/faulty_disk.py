@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import BinaryIO, Literal
 
-from logger.disk import Disk
+from logger.store.disk import Disk
 
 Fault = Literal["full", "broken", "short", "cut"]
 FAULTS: tuple[Fault, ...] = ("full", "broken", "short", "cut")

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.compare import Observation
-from analysis.setups import Parts
+from analysis.changes.observations import Observation
+from analysis.conditions.setups import Parts
 
 Floats = NDArray[np.float64]
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from simulate import Road
 
-from analysis.coasts import Coast, coast_speed, coast_time
-from analysis.roadload import GRAVITY
+from analysis.conditions.roadload import GRAVITY
+from analysis.road.coasts import Coast, coast_speed, coast_time
 
 Floats = NDArray[np.float64]
 

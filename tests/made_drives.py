@@ -11,9 +11,13 @@ import numpy as np
 import pyarrow as pa
 from simulate import WREN, Car, HostChunk, Phase, Road, Truth, drive, host_chunks, mixture_of, receive, sense
 
-from logger import config, events
-from logger import drive as drives
-from logger.drive import Drive
+from logger.config import reading
+from logger.config.car import CarConfig
+from logger.config.recorder import RecorderConfig
+from logger.config.setup import SetupConfig
+from logger.decode import events
+from logger.store import drive as drives
+from logger.store.drive import Drive
 
 START = datetime(2026, 5, 2, 9, 14, 30, tzinfo=UTC)
 RIG = """\
@@ -29,8 +33,8 @@ kind = "numbers"
   [[source.column]]
   channel = "afr"
 """
-CAR = config.CarConfig.model_validate({"car": {"name": "Wren", "mass_kg": 392.0, "cooling": "air"}})
-BASELINE = config.SetupConfig(name="baseline", parts={"main_jet_mm": 1.09, "snorkel": "short"})
+CAR = CarConfig.model_validate({"car": {"name": "Wren", "mass_kg": 392.0, "cooling": "air"}})
+BASELINE = SetupConfig(name="baseline", parts={"main_jet_mm": 1.09, "snorkel": "short"})
 
 
 def make_drive(
@@ -42,8 +46,8 @@ def make_drive(
     rate_hz: float = 10.0,
     road: Road | None = None,
     start: datetime = START,
-    car: config.CarConfig | None = CAR,
-    setup: config.SetupConfig | None = BASELINE,
+    car: CarConfig | None = CAR,
+    setup: SetupConfig | None = BASELINE,
     weather: dict[str, Any] | None = None,
     rig: str = RIG,
     notes: Iterable[tuple[float, str]] = (),
@@ -69,5 +73,5 @@ def make_drive(
             "data": pa.array([chunk.data for chunk in chunks], pa.binary()),
         }
     )
-    settings = config.parse(rig, config.RecorderConfig, "rig")
+    settings = reading.parse(rig, RecorderConfig, "rig")
     return drives.write(store, raw, settings, rig, car, setup, weather), truth

@@ -18,9 +18,9 @@ from typing import Any
 
 import pyarrow as pa
 
-from logger import journal
+from logger.store import journal
 
-PULLBOOK = [sys.executable, "-m", "analysis.cli"]
+PULLBOOK = [sys.executable, "-m", "analysis.cli.main"]
 
 
 class Cable:
@@ -53,7 +53,7 @@ class Cable:
 
     def send(self, data: bytes) -> None:
         """Say `data`; waits where the port's buffer is full, as no real device would, for ten seconds at most."""
-        from logger.clock import monotonic_ns
+        from logger.decode.clock import monotonic_ns
 
         rest = memoryview(data)
         ends = time.monotonic() + 10

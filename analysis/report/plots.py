@@ -19,7 +19,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
+from analysis.arrays import Floats
 
 GRID = 10_000
 """Units of the stretched SVG across and down."""

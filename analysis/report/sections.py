@@ -10,22 +10,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
-from analysis.captions import time_zero
-from analysis.report import tell
-from analysis.report.gather import Driven
+from analysis import wording
+from analysis.arrays import Floats
+from analysis.drive import Driven
 from analysis.report.page import Block, Bullets, Cell, Map, Table, Words
-from analysis.runs import Run
+from analysis.runs.run import Run, time_zero
 from logger.units import SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
-    from analysis.mapped import Mapped
-    from analysis.mixture import MixtureMap
-    from analysis.season import Season
-    from analysis.weather import Air, Weather
-
-Floats = NDArray[np.float64]
+    from analysis.changes.season import Season
+    from analysis.conditions.weather import Air, Weather
+    from analysis.drive import Mapped
+    from analysis.mixture.map import MixtureMap
 
 
 def cautions(mapped: Sequence[Mapped]) -> list[str]:
@@ -81,18 +78,18 @@ def channel_words(found: MixtureMap) -> str:
 
 def mixture_blocks(mapped: Mapped, unit: str, whose: str = "") -> list[Block]:
     """The map with targets and amounts, the regimes, and what was left out; `whose` begins its title."""
-    from analysis.cli_mixture import delay_sentence
+    from analysis.wording import delay_sentence
 
     found = mapped.answer
     digits, name = digits_of(found), channel_words(found)
     by_row: dict[tuple[float, float], dict[float, Cell]] = {}
     most = max((cell.seconds for cell in found.cells), default=1.0)
     for cell in found.cells:
-        value = tell.number(cell.median, digits - 1) if cell.judgement != "not enough data" else ""
+        value = wording.number(cell.median, digits - 1) if cell.judgement != "not enough data" else ""
         mark = MARKS[cell.judgement] + ("?" if value and not cell.sure else "")
         sigma = f"\u00b1{cell.sigma:.{digits}f}, " if value and math.isfinite(cell.sigma) else ""
         said = (
-            f"{name} {tell.with_sigma(cell.median, cell.sigma, digits)}, {cell.judgement}"
+            f"{name} {wording.with_sigma(cell.median, cell.sigma, digits)}, {cell.judgement}"
             f"{'' if cell.sure else ', not sure'}, {cell.seconds:.0f} seconds, target {cell.target.low:g} to "
             f"{cell.target.high:g}"
             if value else f"not enough data, {cell.seconds:.0f} seconds"
@@ -101,7 +98,7 @@ def mixture_blocks(mapped: Mapped, unit: str, whose: str = "") -> list[Block]:
             value, mark, f"{sigma}{cell.seconds:.0f} s", said, TINTS[cell.judgement], math.sqrt(cell.seconds / most)
         )
     rows = [
-        (tell.speed_range(a, b, unit), [row.get(edge) for edge in found.load.edges[:-1]])
+        (wording.speed_range(a, b, unit), [row.get(edge) for edge in found.load.edges[:-1]])
         for (a, b), row in sorted(by_row.items())
     ]
     legend = [
@@ -112,7 +109,7 @@ def mixture_blocks(mapped: Mapped, unit: str, whose: str = "") -> list[Block]:
     ]  # fmt: skip
     regimes = [
         [
-            str(s.regime), f"{s.seconds:.0f}", tell.number(s.median, digits), tell.number(s.sigma, digits),
+            str(s.regime), f"{s.seconds:.0f}", wording.number(s.median, digits), wording.number(s.sigma, digits),
             f"{s.target.low:.{digits}f} to {s.target.high:.{digits}f}",
             str(s.judgement) + ("" if s.sure or s.judgement == "not enough data" else ", not sure"),
         ]
@@ -133,7 +130,7 @@ def mixture_blocks(mapped: Mapped, unit: str, whose: str = "") -> list[Block]:
 
 def change_map(first: MixtureMap, second: MixtureMap, names: tuple[str, str], unit: str) -> Map:
     """What the mixture did from one map to another with the same columns, field by field."""
-    from analysis.mixture import difference
+    from analysis.mixture.map import difference
 
     digits, name = digits_of(first), channel_words(first)
     by_row: dict[tuple[float, float], dict[float, Cell]] = {}
@@ -147,7 +144,7 @@ def change_map(first: MixtureMap, second: MixtureMap, names: tuple[str, str], un
             cell = Cell(value, CHANGE_MARKS[change.verdict], span, said, CHANGE_TINTS[change.verdict])
         by_row.setdefault((change.from_mps, change.to_mps), {})[change.load_from] = cell
     rows = [
-        (tell.speed_range(a, b, unit), [row.get(edge) for edge in first.load.edges[:-1]])
+        (wording.speed_range(a, b, unit), [row.get(edge) for edge in first.load.edges[:-1]])
         for (a, b), row in sorted(by_row.items())
         if any(cell.value for cell in row.values())
     ]
@@ -172,7 +169,7 @@ def _load_words(found: MixtureMap) -> str:
 def _load_columns(found: MixtureMap) -> list[str]:
     share = found.load.unit == "1"
     return [
-        f"{a * 100:.0f}{tell.DASH}{b * 100:.0f} %" if share else f"{a:g}{tell.DASH}{b:g}"
+        f"{a * 100:.0f}{wording.DASH}{b * 100:.0f} %" if share else f"{a:g}{wording.DASH}{b:g}"
         for a, b in pairwise(found.load.edges)
     ]
 
@@ -185,17 +182,17 @@ def weather_blocks(days: Sequence[tuple[datetime, Weather, Air]]) -> list[Block]
     rows = []
     missing: list[str] = []
     for begun, w, air in days:
-        wind = tell.NONE if w.wind_mps is None else f"{w.wind_mps:.1f} m/s"
+        wind = wording.NONE if w.wind_mps is None else f"{w.wind_mps:.1f} m/s"
         if w.wind_mps and w.wind_from_deg is not None:
             wind += f" from {w.wind_from_deg:.0f}\u00b0"
         rows.append([
-            tell.day(begun),
-            tell.NONE if w.temperature_c is None else f"{w.temperature_c:.1f} \u00b0C",
-            tell.NONE if w.pressure_hpa is None else f"{w.pressure_hpa:.1f} hPa",
-            tell.NONE if w.humidity_percent is None else f"{w.humidity_percent:.0f} %",
-            wind, tell.number(air.density_kg_per_m3, 4), f"{air.density_altitude_m:.0f} m"
-            if math.isfinite(air.density_altitude_m) else tell.NONE,
-            tell.number(air.factors.get("SAE J1349", math.nan), 4),
+            wording.day(begun),
+            wording.NONE if w.temperature_c is None else f"{w.temperature_c:.1f} \u00b0C",
+            wording.NONE if w.pressure_hpa is None else f"{w.pressure_hpa:.1f} hPa",
+            wording.NONE if w.humidity_percent is None else f"{w.humidity_percent:.0f} %",
+            wind, wording.number(air.density_kg_per_m3, 4), f"{air.density_altitude_m:.0f} m"
+            if math.isfinite(air.density_altitude_m) else wording.NONE,
+            wording.number(air.factors.get("SAE J1349", math.nan), 4),
         ])  # fmt: skip
         missing += air.missing
     heads = [
@@ -222,11 +219,11 @@ def weather_blocks(days: Sequence[tuple[datetime, Weather, Air]]) -> list[Block]
 
 def plan_blocks(season: Season, store: Path, settle: tuple[str, str] | None = None) -> list[Block]:
     """The next drives worth making, as `plan` gives them, and what to see to on the day. Empty without runs."""
-    from analysis.compare import common_speed
-    from analysis.compared import planned, step_mps
-    from analysis.plan import CHECKLIST
-    from analysis.setups import described, differences
-    from analysis.setups import shown as value_shown
+    from analysis.changes.best import common_speed
+    from analysis.changes.plan import CHECKLIST
+    from analysis.changes.sides import planned, step_mps
+    from analysis.conditions.setups import described, differences
+    from analysis.conditions.setups import shown as value_shown
 
     if not season.runs:
         return []

@@ -14,8 +14,9 @@ import simulate
 from ratio import compare
 from scipy.signal import savgol_filter
 
-from analysis import motion, runs
-from analysis.motion import Fixes
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.runs import finding
 
 
 def hour(rate_hz: float = 10.0) -> Fixes:
@@ -34,12 +35,12 @@ def hour(rate_hz: float = 10.0) -> Fixes:
 if __name__ == "__main__":
     fixes = hour()
     speeds = pd.Series(fixes.speed_mps)
-    kept, _ = motion.clean(fixes)
-    moved = motion.smooth(kept)
-    print(f"{fixes.t_s[-1] / 3600:.2f} h, {len(fixes)} fixes, {len(runs.find(moved, kept))} runs")
+    kept, _ = clean(fixes)
+    moved = smoother.smooth(kept)
+    print(f"{fixes.t_s[-1] / 3600:.2f} h, {len(fixes)} fixes, {len(finding.find(moved, kept))} runs")
     rolling = "a pandas rolling median of 25"
-    compare("cleaning", lambda: motion.clean(fixes), rolling, lambda: speeds.rolling(25, center=True).median())
-    compare("smoothing", lambda: motion.smooth(kept), rolling, lambda: speeds.rolling(25, center=True).median())
-    compare("smoothing", lambda: motion.smooth(kept), "scipy's savgol_filter of 25",
+    compare("cleaning", lambda: clean(fixes), rolling, lambda: speeds.rolling(25, center=True).median())
+    compare("smoothing", lambda: smoother.smooth(kept), rolling, lambda: speeds.rolling(25, center=True).median())
+    compare("smoothing", lambda: smoother.smooth(kept), "scipy's savgol_filter of 25",
             lambda: [savgol_filter(fixes.speed_mps, 25, 2, deriv=d) for d in (0, 1)])  # fmt: skip
-    compare("finding the runs", lambda: runs.find(moved, kept), "smoothing the hour", lambda: motion.smooth(kept))
+    compare("finding the runs", lambda: finding.find(moved, kept), "smoothing the hour", lambda: smoother.smooth(kept))

@@ -11,7 +11,7 @@ from pathlib import Path
 import hour
 from ratio import compare
 
-from logger import capture, drive
+from logger.store import capture, drive
 
 if __name__ == "__main__":
     raw = hour.raw()

@@ -8,8 +8,9 @@ from __future__ import annotations
 import hour
 from ratio import compare
 
-from logger import capture, framing, nmea, readings
-from logger.framing import Chunk
+from logger.decode import framing, nmea, readings
+from logger.decode.framing import Chunk
+from logger.store import capture
 
 
 def fixes(chunks: list[Chunk]) -> int:

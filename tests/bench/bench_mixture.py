@@ -18,14 +18,14 @@ import pyarrow.parquet as pq
 import simulate
 from ratio import compare
 
-from analysis import delay as delays
-from analysis.delay import Delay, lagged
-from analysis.driving import GRID_S, Driving
-from analysis.masks import Readings
-from analysis.medians import statistics
-from analysis.mixture import mixture_map
-from analysis.roadload import RoadLoad, envelope
-from logger.config import TargetsConfig
+from analysis.conditions.roadload import RoadLoad, envelope
+from analysis.mixture import delay
+from analysis.mixture.delay import Delay, lagged
+from analysis.mixture.engine_load import GRID_S, Driving
+from analysis.mixture.map import mixture_map
+from analysis.mixture.masks import Readings
+from analysis.mixture.medians import statistics
+from logger.config.targets import TargetsConfig
 
 BAND_MPS = 4.4704
 EDGES = [0.0, 0.15, 0.35, 0.6, 0.85, 1.0]
@@ -98,7 +98,7 @@ if __name__ == "__main__":
         )  # fmt: skip
         compare(
             "estimating delay and lag",
-            lambda: delays.estimate(t, readings.value, state),
+            lambda: delay.estimate(t, readings.value, state),
             baseline,
             lambda: sql(file),
             3,

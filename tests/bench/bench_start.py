@@ -26,5 +26,9 @@ def start(code: list[str]) -> None:
 
 if __name__ == "__main__":
     compare(
-        "pullbook --help", lambda: start(["-m", "analysis.cli"]), "a bare typer program", lambda: start(["-c", BARE]), 9
+        "pullbook --help",
+        lambda: start(["-m", "analysis.cli.main"]),
+        "a bare typer program",
+        lambda: start(["-c", BARE]),
+        9,
     )

@@ -9,10 +9,12 @@ import pyarrow as pa
 import pynmea2
 import simulate
 
-from logger import capture, events
-from logger.config import RecorderConfig, parse
-from logger.journal import SCHEMA
-from logger.tables import raw_table
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.decode import events
+from logger.store import capture
+from logger.store.journal import SCHEMA
+from logger.store.tables import raw_table
 
 CONFIG_TEXT = """\
 [[source]]

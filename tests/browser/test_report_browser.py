@@ -19,11 +19,11 @@ import pytest
 from made_drives import BASELINE, make_drive
 from simulate import Brake, Cruise, Lift, Phase, Pull, Road, Stand, Turn
 
-from analysis.report.gather import driven
-from analysis.report.of_drive import drive_page
-from analysis.report.of_season import season_page
-from analysis.report.of_setups import setups_page
+from analysis.drive import driven
+from analysis.report.drive_page import drive_page
 from analysis.report.page import render
+from analysis.report.season_page import season_page
+from analysis.report.setups_page import setups_page
 
 pytestmark = [
     pytest.mark.browser,
@@ -91,9 +91,9 @@ def starts(count: int) -> list[Phase]:
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory) -> dict[str, Path]:
     """One page of each kind: a drive with hostile words, two setups, and their season."""
-    from analysis.compared import compared  # noqa: F401 -- fails early where it cannot be had
-    from analysis.mapped import read_targets
-    from analysis.season import gather
+    from analysis.changes.season import gather
+    from analysis.changes.sides import compared  # noqa: F401 -- fails early where it cannot be had
+    from analysis.drive import read_targets
 
     folder = tmp_path_factory.mktemp("pages")
     store = folder / "store"

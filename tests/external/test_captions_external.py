@@ -9,8 +9,8 @@ import pysubs2
 import pytest
 import webvtt
 
-from analysis.captions import Line, ass, cues, subrip
-from analysis.captions import webvtt as as_webvtt
+from analysis.sharing.captions import Line, ass, cues, subrip
+from analysis.sharing.captions import webvtt as as_webvtt
 
 LINES = [
     Line(0.0, 1.25, "speed", "0 mph"),

@@ -15,7 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger.framing import checksum
+from logger.decode.framing import checksum
 
 
 @pytest.mark.parametrize(

@@ -10,9 +10,10 @@ from made_coasts import Slope, formula_coasts
 from scipy.integrate import solve_ivp
 from simulate import Brake, Car, Coast, Phase, Pull, Stand, Turn, drive, receive
 
-from analysis import motion as motions
-from analysis.coastdown import fit
-from analysis.coasts import Mass, coast_speed, coast_time, find
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.road.coastdown import fit
+from analysis.road.coasts import Mass, coast_speed, coast_time, find
 
 KMH = 1 / 3.6
 
@@ -84,11 +85,9 @@ def test_coefficients_come_back_through_receiver_and_finding() -> None:
         script += [Pull(28), Coast(6), Brake(0, 2.5), Stand(3), Turn()]
     truth = drive(car, script, Slope(slope=0.003), dt=0.02)
     got = receive(truth, np.random.default_rng(1), rate_hz=10, noise_mps=0.05)
-    fixes, _ = motions.clean(
-        motions.Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg)
-    )
+    fixes, _ = clean(Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg))
     mass = Mass(326.4, 0, 13.6, 0)
-    found = find(motions.smooth(fixes), fixes, mass)
+    found = find(smoother.smooth(fixes), fixes, mass)
     assert len(found.coasts) == 20
     measured = fit(found.coasts, mass, density_sigma=0)
     print(f"\nA {measured.a_n:.2f} N, C {measured.c_n_per_mps2:.4f}, slope {measured.stretches[0].grade:.5f}")

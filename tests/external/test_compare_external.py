@@ -11,9 +11,9 @@ import statsmodels.formula.api as smf
 from invented_season import SPEEDS, Stint, season, times
 from scipy import stats
 
-from analysis import blocks, compare, effects
-from analysis.compare import Observation, Side
-from analysis.setups import Parts
+from analysis.changes import compare, day_effects, effects
+from analysis.changes.observations import Observation, Side
+from analysis.conditions.setups import Parts
 
 # NIST StRD, one-way analysis of variance, data set SiRstv (silicon resistivity, five instruments of five readings).
 SIRSTV = [
@@ -30,7 +30,7 @@ def test_both_mean_squares_agree_with_nist_certified_values() -> None:
     """NIST StRD SiRstv: instruments take the part of outings; certified mean squares between (4 df), within (20 df)."""
     y = np.array(SIRSTV).reshape(-1, 1)
     outing = np.repeat(np.arange(5), 5)
-    fit = blocks._Response.fit(y[:, 0], np.ones((25, 1)), outing, None)
+    fit = day_effects._Response.fit(y[:, 0], np.ones((25, 1)), outing, None)
     assert (fit.day_df, fit.run_df) == (4, 20)
     assert fit.day_size == pytest.approx(5)
     assert fit.run_ms == pytest.approx(WITHIN_MS, rel=1e-9)
@@ -53,7 +53,7 @@ def test_balanced_outings_agree_with_statsmodels_mixed_model() -> None:
     y = np.array([10 + 0.5 * (s == "b") + day[o] for s, o in zip(setup, outing, strict=True)]) + rng.normal(0, 0.2, 36)
     model = smf.mixedlm("y ~ setup", _frame(y, setup, outing), groups="outing").fit(reml=True)
     x = np.array([[s == "a", s == "b", s == "c"] for s in setup], float)
-    fit = blocks.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0, 0.0]))
+    fit = day_effects.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0, 0.0]))
     told = fit.intervals[0][0]
     assert told.estimate == pytest.approx(model.params["setup[T.b]"], rel=1e-6)
     assert told.sigma == pytest.approx(model.bse["setup[T.b]"], rel=2e-3)
@@ -73,7 +73,7 @@ def test_unbalanced_outings_stay_near_statsmodels_mixed_model() -> None:
     y += rng.normal(0, 0.3, len(y))
     model = smf.mixedlm("y ~ setup", _frame(y, setup, outing), groups="outing").fit(reml=True)
     x = np.array([[s == "a", s == "b"] for s in setup], float)
-    told = blocks.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0])).intervals[0][0]
+    told = day_effects.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0])).intervals[0][0]
     error = model.bse["setup[T.b]"]
     assert told.estimate == pytest.approx(model.params["setup[T.b]"], abs=0.3 * error)
     assert told.sigma == pytest.approx(error, rel=0.25)
@@ -89,7 +89,7 @@ def test_within_outings_agrees_with_statsmodels_ols_on_blocks() -> None:
     y += rng.normal(0, 0.25, 24)
     model = smf.ols("y ~ setup + C(outing) + C(way)", _frame(y, setup, outing, way)).fit()
     x = np.array([[s == "a", s == "b", w - 0.5] for s, w in zip(setup, way, strict=True)], float)
-    told = blocks.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0, 0.0])).intervals[0][0]
+    told = day_effects.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0, 0.0])).intervals[0][0]
     low, high = model.conf_int().loc["setup[T.b]"]
     assert told.days == "cancelled"
     assert (told.estimate, told.low, told.high) == pytest.approx((model.params["setup[T.b]"], low, high), rel=1e-8)
@@ -113,7 +113,7 @@ def test_joint_level_agrees_with_scipy_multivariate_normal(rho: float) -> None:
     """With many degrees of freedom the max-t quantile is that of the multivariate normal: scipy's box probability."""
     j = 5
     correlation = np.full((j, j), rho) + (1 - rho) * np.eye(j)
-    each = blocks._tightened(0.05, correlation, 5000)
+    each = day_effects._tightened(0.05, correlation, 5000)
     bound = np.full(j, stats.norm.ppf(1 - each / 2))
     inside = stats.multivariate_normal(np.zeros(j), correlation, allow_singular=True, seed=1).cdf(
         bound, lower_limit=-bound
@@ -129,7 +129,7 @@ def test_outliers_residuals_agree_with_statsmodels() -> None:
     y = rng.normal(10, 0.3, 20)
     model = smf.ols("y ~ C(outing)", _frame(y, setup, outing)).fit()
     x = np.array([[s == "a", s == "b"] for s in setup], float)
-    fit = blocks.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0]))
+    fit = day_effects.contrasts(y[:, None], x, np.array(outing), np.array([-1.0, 1.0]))
     assert fit.studentised[:, 0] == pytest.approx(model.get_influence().resid_studentized_external, rel=1e-8)
 
 
@@ -139,7 +139,7 @@ def test_detectable_difference_agrees_with_statsmodels_power() -> None:
 
     for n in (4, 8, 20):
         exact = TTestIndPower().solve_power(nobs1=n, alpha=0.05, power=0.8)
-        ours = blocks.detectable(math.sqrt(2 / n), 2 * n - 2, 0.05)
+        ours = day_effects.detectable(math.sqrt(2 / n), 2 * n - 2, 0.05)
         assert ours == pytest.approx(exact, rel=0.04)
 
 

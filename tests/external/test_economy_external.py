@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 from geographiclib.geodesic import Geodesic
 
-from analysis import economy
+from analysis.motion.geodesy import chord_length, track_length
+from analysis.road import fuel_loops
 from logger.units import IMPERIAL_GALLON_M3, US_GALLON_M3, parse_quantity
 
 
@@ -18,7 +19,7 @@ def test_steps_against_geographiclib(lat: float, step_m: float) -> None:
     """C. F. F. Karney, "Algorithms for geodesics", J. Geodesy 87 (2013), by the library geographiclib; WGS 84."""
     for azimuth in (0.0, 37.0, 90.0, 200.0, 290.0):
         end = Geodesic.WGS84.Direct(lat, 179.99, azimuth, step_m)  # across the 180th meridian too
-        ours = economy.chord_length([lat, end["lat2"]], [179.99, end["lon2"]])[0]
+        ours = chord_length([lat, end["lat2"]], [179.99, end["lon2"]])[0]
         assert ours == pytest.approx(step_m, rel=3e-6 if abs(lat) < 80 else 1e-3)
 
 
@@ -35,7 +36,7 @@ def test_a_track_with_bends_against_its_geodesic_construction() -> None:
                 lons.append(point["lon2"])
                 true += 1.0
     way = np.arange(len(lats), dtype=float)
-    length, error = economy.track_length(way, lats, lons)
+    length, error = track_length(way, lats, lons)
     assert length == pytest.approx(true, rel=5e-4)
     assert abs(length - true) < 3 * error + 0.3
 
@@ -44,47 +45,47 @@ def test_a_track_stays_its_length_at_height() -> None:
     """By hand: at 1500 m above the ellipsoid a degree is longer by 1500 / 6371000 = 0.0235 %."""
     lats = 50 + np.arange(400) * 1e-4
     way = np.arange(400) * 11.12
-    low, _ = economy.track_length(way, lats, np.zeros(400), np.zeros(400))
-    high, _ = economy.track_length(way, lats, np.zeros(400), np.full(400, 1500.0))
+    low, _ = track_length(way, lats, np.zeros(400), np.zeros(400))
+    high, _ = track_length(way, lats, np.zeros(400), np.full(400, 1500.0))
     assert high / low - 1 == pytest.approx(1500 / 6_371_000, rel=1e-6)
 
 
 def test_units_against_nist() -> None:
     """NIST SP 811 (2008), appendix B.8 and B.9: 1 mi = 1609.344 m, 1 gal (US) = 3.785 411 784 L, 1 imperial gallon =
     4.546 09 L; L/100 km = 235.214 583 / mpg (US) follows."""
-    assert economy.MILE_M == 1609.344
+    assert fuel_loops.MILE_M == 1609.344
     assert US_GALLON_M3 == 3.785411784e-3
     assert IMPERIAL_GALLON_M3 == 4.54609e-3
     for mpg in (10.0, 40.72, 75.0):
         consumption = US_GALLON_M3 / (mpg * 1609.344)
-        assert economy.mpg_us(consumption) == pytest.approx(mpg, rel=1e-12)
-        assert economy.l_per_100km(consumption) == pytest.approx(235.214583 / mpg, rel=1e-8)
-        assert economy.mpg_imperial(consumption) == pytest.approx(mpg * 4.54609 / 3.785411784, rel=1e-12)
+        assert fuel_loops.mpg_us(consumption) == pytest.approx(mpg, rel=1e-12)
+        assert fuel_loops.l_per_100km(consumption) == pytest.approx(235.214583 / mpg, rel=1e-8)
+        assert fuel_loops.mpg_imperial(consumption) == pytest.approx(mpg * 4.54609 / 3.785411784, rel=1e-12)
 
 
 def test_a_worked_figure() -> None:
     """37.1 miles on 0.911 US gallons are 40.72 miles a gallon (by division)."""
     metres, volume = parse_quantity("37.1mi", "m"), parse_quantity("0.911gal", "m**3")
-    assert economy.mpg_us(volume / metres) == pytest.approx(40.72, abs=0.005)
+    assert fuel_loops.mpg_us(volume / metres) == pytest.approx(40.72, abs=0.005)
 
 
 def test_harmonic_mean_of_sae_j1082() -> None:
     """SAE J1082, Fuel Economy Measurement Road Test Procedure: several tests by the harmonic mean. Over equal distances
     that is all the distance over all the fuel: 30, 40 and 60 mpg over 120 miles each burn 4 + 3 + 2 gallons, so 40."""
-    assert economy.harmonic_mean([30.0, 40.0, 60.0]) == pytest.approx(360 / 9)
+    assert fuel_loops.harmonic_mean([30.0, 40.0, 60.0]) == pytest.approx(360 / 9)
     from scipy.stats import hmean
 
-    assert economy.harmonic_mean([38.2, 41.9, 40.1]) == pytest.approx(float(hmean([38.2, 41.9, 40.1])), rel=1e-12)
+    assert fuel_loops.harmonic_mean([38.2, 41.9, 40.1]) == pytest.approx(float(hmean([38.2, 41.9, 40.1])), rel=1e-12)
 
 
 def test_the_reference_temperature_is_60_f() -> None:
     """SAE J1082 corrects to 15.6 C (60 F)."""
-    assert pytest.approx(parse_quantity("60F", "kelvin"), abs=1e-9) == economy.REFERENCE_K
-    assert pytest.approx(15.6, abs=0.05) == economy.REFERENCE_K - 273.15
+    assert pytest.approx(parse_quantity("60F", "kelvin"), abs=1e-9) == fuel_loops.REFERENCE_K
+    assert pytest.approx(15.6, abs=0.05) == fuel_loops.REFERENCE_K - 273.15
 
 
 def test_expansion_against_the_petroleum_tables_formula() -> None:
     """ASTM D1250 / API MPMS 11.1, gasolines (from memory): alpha = 346.4228 / rho^2 + 0.4388 / rho at 15 C, which for
     745 kg/m3 is 0.00121 a degree; the default and its error must not exclude it at 95 %."""
     alpha = 346.4228 / 745**2 + 0.4388 / 745
-    assert abs(alpha - economy.EXPANSION_PER_C) < 1.96 * economy.EXPANSION_SIGMA
+    assert abs(alpha - fuel_loops.EXPANSION_PER_C) < 1.96 * fuel_loops.EXPANSION_SIGMA

@@ -15,9 +15,10 @@ from lxml import etree
 from made_drives import BASELINE, START, make_drive
 from simulate import Brake, Cruise, Pull, Stand
 
-from analysis import export, privacy
-from analysis.analysed import analyse
-from analysis.privacy import Rules
+from analysis.drive import analyse
+from analysis.sharing import privacy, tables
+from analysis.sharing.privacy import Rules
+from analysis.sharing.tracks import geojson_text, gpx_text, positions
 from logger.units import MPS_PER_KMH
 
 SCHEMA = Path(__file__).parent / "data" / "gpx-1.1.xsd"
@@ -33,29 +34,29 @@ def made(tmp_path_factory):
         setup=setup, notes=[(30.0, "<&>\x08]]>"), (40.0, "=1+1")],
     )  # fmt: skip
     found = analyse(drive)
-    where = privacy.cut(export.positions(drive), Rules((), 50.0))
-    table = export.common_base(drive, 10.0, Rules((), 50.0), found.motion, found.runs)
-    (folder / "x.csv").write_bytes(export.csv_text(table, "km/h").encode("utf-8-sig"))
-    (folder / "x.parquet").write_bytes(export.parquet_bytes(table))
+    where = privacy.cut(positions(drive), Rules((), 50.0))
+    table = tables.common_base(drive, 10.0, Rules((), 50.0), found.motion, found.runs)
+    (folder / "x.csv").write_bytes(tables.csv_text(table, "km/h").encode("utf-8-sig"))
+    (folder / "x.parquet").write_bytes(tables.parquet_bytes(table))
     return folder, drive, where, table
 
 
 def test_the_gpx_is_valid_against_its_schema(made):
     _, drive, where, _ = made
     schema = etree.XMLSchema(etree.parse(str(SCHEMA)))
-    text = export.gpx_text(drive, where)
+    text = gpx_text(drive, where)
     schema.assertValid(etree.fromstring(text.encode()))
     # The schema is one that says no.
     assert not schema.validate(
         etree.fromstring(text.replace("<ele>", "<height>").replace("</ele>", "</height>").encode())
     )
-    nothing = privacy.cut(export.positions(drive), Rules((), 1e5))
-    schema.assertValid(etree.fromstring(export.gpx_text(drive, nothing).encode()))
+    nothing = privacy.cut(positions(drive), Rules((), 1e5))
+    schema.assertValid(etree.fromstring(gpx_text(drive, nothing).encode()))
 
 
 def test_gpxpy_reads_the_gpx(made):
     _, drive, where, _ = made
-    read = gpxpy.parse(export.gpx_text(drive, where))
+    read = gpxpy.parse(gpx_text(drive, where))
     points = [point for track in read.tracks for segment in track.segments for point in segment.points]
     shown = np.flatnonzero(~where.hidden)
     assert len(points) == len(shown) > 300 and read.version == "1.1"
@@ -70,7 +71,7 @@ def test_gpxpy_reads_the_gpx(made):
 
 def test_geojson_is_valid(made):
     _, drive, where, _ = made
-    read = geojson.loads(export.geojson_text(drive, where))
+    read = geojson.loads(geojson_text(drive, where))
     assert read.is_valid and isinstance(read, geojson.FeatureCollection)
     assert all(feature.is_valid and feature.geometry.is_valid for feature in read.features)
 
@@ -104,5 +105,5 @@ def test_pandas_reads_the_parquet(made):
     frame = pd.read_parquet(folder / "x.parquet")
     assert frame.shape == (table.num_rows, table.num_columns)
     assert frame["run"].dropna().unique().tolist() == [1]
-    again = pd.read_csv(io.StringIO(export.csv_text(table)))
+    again = pd.read_csv(io.StringIO(tables.csv_text(table)))
     assert np.allclose(again["distance [m]"], frame["distance_m"], atol=1e-3, equal_nan=True)

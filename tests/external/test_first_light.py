@@ -10,18 +10,21 @@ import numpy as np
 import pytest
 from simulate import SLOW_CAR, Brake, Lift, Pull, Stand, drive, receive
 
-from analysis import motion, runs
-from analysis.runs import Options, Run
-from logger import capture
-from logger.config import RecorderConfig, parse
-from logger.drive import write
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean, read_fixes
+from analysis.runs import finding
+from analysis.runs.run import Options, Run
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.store import capture
+from logger.store.drive import write
 
 V50 = 50 * 0.44704
 
 
 def timed(t: np.ndarray, speed: np.ndarray, *to_mps: float) -> Run:
-    fixes, _ = motion.clean(motion.Fixes.of(t, speed))
-    found = [run for run in runs.find(motion.smooth(fixes), fixes, Options(speeds_mps=to_mps)) if run.splits]
+    fixes, _ = clean(Fixes.of(t, speed))
+    found = [run for run in finding.find(smoother.smooth(fixes), fixes, Options(speeds_mps=to_mps)) if run.splits]
     assert len(found) == 1
     return found[0]
 
@@ -101,8 +104,8 @@ def test_the_real_drives_standing_starts_are_found(real_log: Path, tmp_path: Pat
     """A fix every 2 s: each start found within two fixes, each 50 km/h passed between the fixes by hand."""
     text = '[[source]]\nname = "gps"\nkind = "nmea"\nlatency_s = 0.0\n'
     made = write(tmp_path, capture.read(real_log, "gps").raw, parse(text, RecorderConfig, "plain"), text)
-    fixes, _ = motion.clean(motion.read_fixes(made))
-    found = runs.find(motion.smooth(fixes), fixes, Options(speeds_mps=(50 / 3.6,), unit="km/h"))
+    fixes, _ = clean(read_fixes(made))
+    found = finding.find(smoother.smooth(fixes), fixes, Options(speeds_mps=(50 / 3.6,), unit="km/h"))
     found = [run for run in found if run.splits]
     assert len(found) == len(BY_HAND)
     for run, (stood, passed) in zip(found, BY_HAND, strict=True):

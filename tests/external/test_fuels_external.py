@@ -2,7 +2,7 @@
 
 import pytest
 
-from analysis.fuels import blend_stoich_afr, parse_blend, stoichiometric_afr
+from analysis.conditions.fuels import blend_stoich_afr, parse_blend, stoichiometric_afr
 
 
 @pytest.mark.parametrize(("y", "afr"), [(2.25, 15.13)])

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from analysis.jets import NUMBER_DRILLS_INCH, afr_in_air, afr_with_jet, metric_jets, number_drills
+from analysis.mixture.jets import NUMBER_DRILLS_INCH, afr_in_air, afr_with_jet, metric_jets, number_drills
 
 # ASME B94.11M, number sizes, diameters in inches, as given in the project's check values.
 ASME = {

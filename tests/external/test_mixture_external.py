@@ -14,8 +14,8 @@ import pyarrow.parquet as pq
 import pytest
 from scipy import stats
 
-from analysis.medians import statistics
-from analysis.roadload import RoadLoad, tractive_acceleration
+from analysis.conditions.roadload import RoadLoad, tractive_acceleration
+from analysis.mixture.medians import statistics
 
 
 @pytest.fixture(scope="module")

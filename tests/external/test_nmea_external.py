@@ -18,8 +18,8 @@ import pynmea2
 import pytest
 from simulate import sentence
 
-from logger.framing import Chunk, Frame, SentenceFramer
-from logger.nmea import Fix, FixDecoder
+from logger.decode.framing import Chunk, Frame, SentenceFramer
+from logger.decode.nmea import Fix, FixDecoder
 from logger.units import MPS_PER_KMH, MPS_PER_KNOT
 
 

@@ -8,23 +8,27 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from analysis import motion as motions
-from analysis import power, runs
-from analysis.coasts import Mass
-from analysis.power import Changes, Vehicle, energy_rate
-from analysis.roadload import RoadLoad
+from analysis.conditions.roadload import RoadLoad
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.road import wheel_power
+from analysis.road.coasts import Mass
+from analysis.road.prediction import Changes, Vehicle, time_between, top_speed
+from analysis.road.wheel_power import energy_rate
+from analysis.runs import finding
+from analysis.runs.run import Run
 from logger.units import parse_quantity
 
 NONE = RoadLoad(0.0, 0.0, 0.0, 0.0, "none")
 
 
-def run_of(speed_of: object, seconds: float, noise_mps: float, seed: int) -> tuple[motions.Motion, list[runs.Run]]:
+def run_of(speed_of: object, seconds: float, noise_mps: float, seed: int) -> tuple[smoother.Motion, list[Run]]:
     t = np.arange(0, seconds + 10, 0.1)
     v = np.where(t > 8, speed_of(np.maximum(t - 8, 0)), 0.0)  # type: ignore[operator]
     y = np.abs(v + np.random.default_rng(seed).normal(0, noise_mps, len(t)))
-    fixes, _ = motions.clean(motions.Fixes.of(t, y, course_deg=np.full(len(t), 90.0)))
-    motion = motions.smooth(fixes)
-    return motion, runs.find(motion, fixes)
+    fixes, _ = clean(Fixes.of(t, y, course_deg=np.full(len(t), 90.0)))
+    motion = smoother.smooth(fixes)
+    return motion, finding.find(motion, fixes)
 
 
 @pytest.mark.parametrize("seed", range(5))
@@ -37,7 +41,7 @@ def test_constant_power_without_drag(seed: int) -> None:
         motion, found = run_of(lambda t: np.sqrt(2 * p * t / m), 18, noise, seed)
         assert len(found) == 1
         speeds = np.arange(7.0, 22.0, 1.0)
-        curve = power.wheel_curve([power.pull(motion, found[0], NONE, mass, speeds)], mass, NONE)
+        curve = wheel_power.wheel_curve([wheel_power.pull(motion, found[0], NONE, mass, speeds)], mass, NONE)
         mean = float(curve.power_w.mean())
         worst = float(np.abs(curve.power_w / p - 1).max())
         print(f"\nnoise {noise}: mean off by {100 * (mean / p - 1):+.2f} %, worst {100 * worst:.2f} %")
@@ -52,7 +56,7 @@ def test_constant_force_with_drag() -> None:
     mass, road = Mass(m, 0, 0, 0), RoadLoad(0.0, 0.0, c / m, 0.0, "drag")
     motion, found = run_of(lambda t: vt * np.tanh(t * f / (m * vt)), 20, 0.02, 1)
     speeds = np.arange(5.0, 19.0, 1.0)
-    curve = power.wheel_curve([power.pull(motion, found[0], road, mass, speeds)], mass, road)
+    curve = wheel_power.wheel_curve([wheel_power.pull(motion, found[0], road, mass, speeds)], mass, road)
     assert curve.force_n == pytest.approx(np.full(len(curve.force_n), f), rel=0.02)
 
 
@@ -76,7 +80,7 @@ def test_its_standard_error_is_the_scatter() -> None:
 
 def test_the_horsepower_printed() -> None:
     """NIST SP 811, appendix B.8: 1 hp (550 ft lbf/s) = 745.6999 W."""
-    from analysis.cli_road import HORSEPOWER_W
+    from analysis.cli.power import HORSEPOWER_W
 
     assert pytest.approx(745.6999, abs=5e-5) == HORSEPOWER_W
     assert pytest.approx(550 * 0.3048 * 0.45359237 * 9.80665, rel=1e-12) == HORSEPOWER_W
@@ -89,7 +93,7 @@ def test_times_against_a_solver(changes: Changes) -> None:
     speed = np.array([3.0, 8.0, 12.0, 18.0, 24.0])
     watts = np.array([3000.0, 7800.0, 9900.0, 10_300.0, 10_000.0])
     car = changes.on(Vehicle(392, 16, 55, 0, 0.36))
-    seconds = power.time_between(speed, watts, car, 5.0, 20.0, changes)
+    seconds = time_between(speed, watts, car, 5.0, 20.0, changes)
 
     def reached(_: float, v: list[float]) -> float:
         return v[0] - 20.0
@@ -105,7 +109,7 @@ def test_times_against_a_solver(changes: Changes) -> None:
 def test_top_speed_at_constant_power_and_drag() -> None:
     """P = C v^3 where rolling is nothing: v = (P / C)^(1/3)."""
     speed = np.array([3.0, 25.0])
-    top = power.top_speed(speed, np.array([9000.0, 9000.0]), Vehicle(392, 16, 0, 0, 0.36), Changes())
+    top = top_speed(speed, np.array([9000.0, 9000.0]), Vehicle(392, 16, 0, 0, 0.36), Changes())
     assert top == pytest.approx((9000 / 0.36) ** (1 / 3), rel=1e-5)
 
 
@@ -114,7 +118,7 @@ def test_power_on_a_j1349_day() -> None:
     953.3 hPa dry (by the formula); corrected wheel power is power times it."""
     import dataclasses
 
-    from analysis.weather import sae_j1349, vapour_pressure
+    from analysis.conditions.weather import sae_j1349, vapour_pressure
 
     assert float(sae_j1349(298.15, 99_000.0, 0.0)) == pytest.approx(1.0, abs=1e-4)
     vapour = float(vapour_pressure(298.15, 0.5))
@@ -122,7 +126,7 @@ def test_power_on_a_j1349_day() -> None:
     assert factor == pytest.approx(1.18 * 990 / 953.3 - 0.18, abs=1e-4)
     mass = Mass(690, 0, 0, 0)
     motion, found = run_of(lambda t: np.sqrt(2 * 11_000 * t / 690), 18, 0.05, 1)
-    one = power.pull(motion, found[0], NONE, mass, np.array([15.0]), factor=factor)
-    curve = power.wheel_curve([one], mass, NONE)
+    one = wheel_power.pull(motion, found[0], NONE, mass, np.array([15.0]), factor=factor)
+    curve = wheel_power.wheel_curve([one], mass, NONE)
     assert curve.corrected_w[0] == pytest.approx(factor * curve.power_w[0], rel=1e-12)
-    assert np.isnan(power.wheel_curve([dataclasses.replace(one, factor=math.nan)], mass, NONE).corrected_w).all()
+    assert np.isnan(wheel_power.wheel_curve([dataclasses.replace(one, factor=math.nan)], mass, NONE).corrected_w).all()

@@ -7,9 +7,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from analysis import motion, runs
-from analysis.motion import Fixes
-from analysis.runs import Options, Run
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.runs import finding
+from analysis.runs.run import Options, Run
 
 # Every place in town-and-country-2010.nmea where the car stands (RMC speed 000.0) and then passes 50 km/h (27.0 kn)
 # before it stands again. UTC of the last fix at rest, of the last fix below 50 km/h and of the first one above; read
@@ -40,12 +41,12 @@ def fixes(real_log: Path) -> Fixes:
             t.append(float(seconds(fields[1])))
             valid.append(fields[2] == "A")
             v.append(float(fields[7]) * 1852 / 3600 if fields[7] else np.nan)
-    return motion.clean(Fixes.of(t, v, valid=valid))[0]
+    return clean(Fixes.of(t, v, valid=valid))[0]
 
 
 @pytest.fixture(scope="module")
 def found(fixes: Fixes) -> list[Run]:
-    return runs.find(motion.smooth(fixes), fixes, Options(speeds_mps=(50 / 3.6,), min_peak_mps=50 / 3.6))
+    return finding.find(smoother.smooth(fixes), fixes, Options(speeds_mps=(50 / 3.6,), min_peak_mps=50 / 3.6))
 
 
 def test_every_start_is_found_and_no_other(found: list[Run]) -> None:

@@ -13,9 +13,10 @@ from scipy.integrate import solve_ivp
 from scipy.stats import median_abs_deviation
 from simulate import WREN, Brake, Cruise, Lift, Pull, Stand
 
-from analysis import motion, pairs, runs
-from analysis.motion import Fixes
-from analysis.runs import Options, Run
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.runs import finding, pairs
+from analysis.runs.run import Options, Run
 
 MASS = 690.0
 FIFTY = 22.352
@@ -33,8 +34,8 @@ def find_one(t: np.ndarray, v: np.ndarray, seed: int, noise: float = 0.03) -> Ru
     speed[after] = np.maximum(v[-1] - 2.0 * (at[after] - stop), 0)
     knot = 1852 / 3600
     readings = np.abs(speed + np.random.default_rng(seed).normal(0, noise, len(at)))
-    fixes, _ = motion.clean(Fixes.of(at, np.round(readings / knot, 3) * knot))
-    (run,) = runs.find(motion.smooth(fixes), fixes, Options(speeds_mps=SPEEDS))
+    fixes, _ = clean(Fixes.of(at, np.round(readings / knot, 3) * knot))
+    (run,) = finding.find(smoother.smooth(fixes), fixes, Options(speeds_mps=SPEEDS))
     return run
 
 
@@ -105,7 +106,7 @@ def test_distance_along_a_drive_against_geographiclib() -> None:
     pairs = zip(lat[:-1], lon[:-1], lat[1:], lon[1:], strict=True)
     legs = sum(Geodesic.WGS84.Inverse(a, b, c, d)["s12"] for a, b, c, d in pairs)
     got = simulate.receive(truth, np.random.default_rng(1))
-    found = motion.smooth(Fixes.of(got.t_s, got.speed_mps))
+    found = smoother.smooth(Fixes.of(got.t_s, got.speed_mps))
     # The invented road is laid out on a sphere of the equatorial radius, which stretches it by up to 0.4 %.
     assert found.distance_m[-1] == pytest.approx(legs, rel=0.005)
     assert found.distance_m[-1] == pytest.approx(truth.s_m[-1], abs=4 * found.distance_sigma[-1] + 0.5)

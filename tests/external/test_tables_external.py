@@ -16,8 +16,9 @@ import pynmea2
 import pytest
 import simulate
 
-from logger import capture, drive
-from logger.config import RecorderConfig, parse
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.store import capture, drive
 
 CONFIG_TEXT = """\
 [[source]]

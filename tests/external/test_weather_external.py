@@ -7,7 +7,7 @@ import numpy as np
 import psychrolib
 import pytest
 
-from analysis import weather
+from analysis.conditions import weather
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from rig import BOARD, GPS, MIXTURE, PULLBOOK, Cable, Recording, Sender, bytes_of, events_of, journals, pullbook, rmc
 
-from logger import drive
+from logger.store import drive
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
 
@@ -169,6 +169,6 @@ def test_a_stalled_and_then_closed_terminal(tmp_path: Path) -> None:
 def on_disk_due(flush_s: float) -> int:
     """Whatever reached the port before this must be on the disk: flush_s and 0.2 s ago [ns, monotonic]; and the time
     that a busy machine takes to get here."""
-    from logger.clock import monotonic_ns
+    from logger.decode.clock import monotonic_ns
 
     return monotonic_ns() - int((flush_s + 0.2) * 1e9) - int(0.5e9)

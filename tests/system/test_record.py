@@ -13,7 +13,7 @@ import pytest
 import simulate
 from rig import BOARD, GPS, MIXTURE, Cable, Recording, Sender, bytes_of, events_of, journals, nmea, pullbook, rmc
 
-from logger import drive
+from logger.store import drive
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
 

@@ -17,8 +17,8 @@ from pathlib import Path
 import pytest
 from rig import BOARD, GPS, MIXTURE, Cable, Recording, Sender, bytes_of, events_of, journals, pullbook, rmc
 
-from logger import drive, journal
-from logger.clock import monotonic_ns
+from logger.decode.clock import monotonic_ns
+from logger.store import drive, journal
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
 

@@ -18,10 +18,12 @@ from hypothesis import strategies as st
 from made_drives import make_drive
 from simulate import Brake, Cruise, Lift, Pull, Stand
 
-from analysis import captions
-from analysis.analysed import Analysed, analyse
-from analysis.captions import Line, align, ass, cues, find_clap, on_video, subrip, webvtt
-from logger.units import FOOT_M, MPS_PER_MPH, InputError, NoAnswer
+from analysis.drive import Analysed, analyse
+from analysis.sharing import captions
+from analysis.sharing.captions import Line, align, ass, cues, on_video, subrip, webvtt
+from analysis.sharing.video import burn_command, burn_words, find_clap, probe, read_sound
+from logger.errors import InputError, NoAnswer
+from logger.units import FOOT_M, MPS_PER_MPH
 
 FRAME_S = 1 / 30
 SCRIPT = [Stand(10), Pull(22.0, launch="slip"), Lift(15, 5), Brake(0), Stand(8), Pull(22.0), Brake(0), Stand(8)]
@@ -111,7 +113,7 @@ def test_a_cruise_does_not_flicker(tmp_path):
 def test_nothing_is_shown_where_fixes_are_missing(quiet):
     from dataclasses import replace
 
-    from analysis.motion import Interval
+    from analysis.motion.noise import Interval
 
     found, _, _ = quiet
     motion = replace(found.motion, gaps=[Interval(12.0, 15.0)])
@@ -316,8 +318,8 @@ def test_burnt_in_captions_change_on_the_right_frame(quiet, tmp_path, folder):
     cut = on_video(splits, fit, 14.0)
     (place / "x.ass").write_text(ass(cut, (640, 360)), encoding="utf-8")
     make_video(place / "in.mp4", 14)
-    command = captions.burn_command(place / "in.mp4", place / "x.ass", place / "out.mp4")
-    assert shlex.split(captions.burn_words(place / "in.mp4", place / "x.ass", place / "out.mp4")) == command
+    command = burn_command(place / "in.mp4", place / "x.ass", place / "out.mp4")
+    assert shlex.split(burn_words(place / "in.mp4", place / "x.ass", place / "out.mp4")) == command
     subprocess.run([*command, "-v", "error"], check=True)
     frames = frames_of(place / "out.mp4", 640, 360)
     bright = (frames > 100).sum(axis=(1, 2))
@@ -346,17 +348,17 @@ def test_a_clap_in_a_video_is_found_through_ffmpeg(tmp_path):
         file.writeframes((np.clip(x, -1, 1) * 32767).astype("<i2").tobytes())
     make_video(tmp_path / "v.mp4", 12, tmp_path / "s.wav")
     for name in ("s.wav", "v.mp4"):
-        clap = find_clap(*captions.read_sound(tmp_path / name))
+        clap = find_clap(*read_sound(tmp_path / name))
         assert clap.time_s == pytest.approx(6.5, abs=FRAME_S)
-    video = captions.probe(tmp_path / "v.mp4")
+    video = probe(tmp_path / "v.mp4")
     assert (video.width, video.height) == (640, 360) and video.length_s == pytest.approx(12, abs=0.1)
     with pytest.raises(InputError, match="no video"):
-        captions.probe(tmp_path / "s.wav")
+        probe(tmp_path / "s.wav")
     with pytest.raises(InputError, match="no such file"):
-        captions.probe(tmp_path / "missing.mp4")
+        probe(tmp_path / "missing.mp4")
     (tmp_path / "broken.mp4").write_bytes(b"not a video")
     with pytest.raises(InputError, match=r"broken\.mp4: ffprobe cannot read it"):
-        captions.probe(tmp_path / "broken.mp4")
+        probe(tmp_path / "broken.mp4")
 
 
 def test_what_is_analysed_is_what_is_shown(quiet):

@@ -12,10 +12,11 @@ import simulate
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger import capture, events
-from logger.capture import CaptureError
-from logger.config import RECORDER_SOURCE
-from logger.journal import SCHEMA
+from logger.config.recorder import RECORDER_SOURCE
+from logger.decode import events
+from logger.store import capture
+from logger.store.capture import CaptureError
+from logger.store.journal import SCHEMA
 
 HEADER = '{"capture": 1, "started_utc": "2026-05-02T09:14:30Z"}'
 Row = tuple[int, str, bytes]

@@ -15,9 +15,9 @@ import pytest
 from made_drives import BASELINE, START, make_drive
 from simulate import Brake, Lift, Phase, Pull, Stand, Turn
 
-from analysis.cli import main
-from logger.config import SetupConfig
-from logger.drive import list_drives
+from analysis.cli.main import main
+from logger.config.setup import SetupConfig
+from logger.store.drive import list_drives
 
 LONG = SetupConfig(name="long snorkel", parts={"main_jet_mm": 1.09, "snorkel": "long"})
 BOTH = SetupConfig(name="snorkel and jet", parts={"main_jet_mm": 1.06, "snorkel": "long"})

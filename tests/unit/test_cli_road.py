@@ -14,10 +14,12 @@ from made_coasts import Slope
 from made_drives import BASELINE, START, make_drive
 from simulate import WREN, Brake, Coast, Cruise, Phase, Pull, Road, Stand, Turn, tuned
 
-from analysis import cli
-from analysis.weather import sae_j1349
-from logger.config import CarConfig, SetupConfig, load
-from logger.drive import open_drive
+from analysis.cli import main
+from analysis.conditions.weather import sae_j1349
+from logger.config.car import CarConfig
+from logger.config.reading import load
+from logger.config.setup import SetupConfig
+from logger.store.drive import open_drive
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 WEATHER = {"temperature_c": 15.0, "pressure_hpa": 1013.0, "humidity_percent": 60.0, "wind_mps": 0.0}
@@ -63,7 +65,7 @@ def says(
         monkeypatch.setenv("COLUMNS", "80")
         monkeypatch.setattr("sys.argv", ["pullbook", *arguments, "--store", str(store or season[0])])
         try:
-            cli.main()
+            main.main()
             code = 0
         except SystemExit as stop:
             code = int(stop.code or 0)

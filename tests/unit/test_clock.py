@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 import numpy as np
 import pytest
 
-from logger import clock
-from logger.clock import Anchors, ClockFit
+from logger.decode import clock
+from logger.decode.clock import Anchors, ClockFit
 
 SECOND = 10**9
 START_NS = 1_777_713_270 * SECOND  # 2026-05-02 09:14:30 UTC

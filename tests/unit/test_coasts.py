@@ -10,14 +10,16 @@ import pytest
 from made_coasts import Slope, formula_coasts, rough_coasts
 from simulate import WREN, Brake, Coast, Cruise, Lift, Phase, Pull, Stand, Truth, Turn, drive, receive
 
-from analysis import motion as motions
-from analysis.car_file import save_road_load
-from analysis.coastdown import fit
-from analysis.coasts import Coast as Rolled
-from analysis.coasts import Found, LeftOut, Mass, coast_speed, coast_time, find
-from analysis.roadload import GRAVITY, of
-from logger.config import CarConfig, ConfigError, load
-from logger.units import NoAnswer
+from analysis.conditions.roadload import GRAVITY, of
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.road.car_file import save_road_load
+from analysis.road.coastdown import fit
+from analysis.road.coasts import Coast as Rolled
+from analysis.road.coasts import Found, LeftOut, Mass, coast_speed, coast_time, find
+from logger.config.car import CarConfig
+from logger.config.reading import ConfigError, load
+from logger.errors import NoAnswer
 
 WREN_MASS = Mass(392, 0, 16, 0)
 
@@ -29,10 +31,8 @@ def found_in(script: list[Phase], *, noise_mps: float = 0.05, rate_hz: float = 1
 
 def found_of(truth: Truth, noise_mps: float = 0.05, rate_hz: float = 10.0, **more: object) -> Found:
     got = receive(truth, np.random.default_rng(4), rate_hz=rate_hz, noise_mps=noise_mps)
-    fixes, _ = motions.clean(
-        motions.Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg)
-    )
-    return find(motions.smooth(fixes), fixes, WREN_MASS, drag_area_m2=0.6, **more)  # type: ignore[arg-type]
+    fixes, _ = clean(Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg))
+    return find(smoother.smooth(fixes), fixes, WREN_MASS, drag_area_m2=0.6, **more)  # type: ignore[arg-type]
 
 
 OUT_AND_BACK: list[Phase] = [
@@ -94,10 +94,8 @@ def test_two_drives_share_a_stretch_and_each_its_wind() -> None:
     first = found_in(OUT_AND_BACK)
     truth = drive(WREN, OUT_AND_BACK, Slope(slope=0.001, lat_deg=53.4012 + 1e-5), headwind_mps=1.5)
     got = receive(truth, np.random.default_rng(5))
-    fixes, _ = motions.clean(
-        motions.Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg)
-    )
-    second = find(motions.smooth(fixes), fixes, WREN_MASS, outing="second", origin_deg=first.origin_deg)
+    fixes, _ = clean(Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg))
+    second = find(smoother.smooth(fixes), fixes, WREN_MASS, outing="second", origin_deg=first.origin_deg)
     measured = fit([*first.coasts, *second.coasts], WREN_MASS)
     assert len(measured.stretches) == 1
     winds = measured.stretches[0].wind_mps
@@ -109,10 +107,8 @@ def test_a_bend_is_left_out() -> None:
     truth = drive(WREN, [Stand(8), Pull(22), Coast(6), Brake(0), Stand(5)])  # the airfield's lap: into its bend
     got = receive(truth, np.random.default_rng(4))
     course = got.course_deg + np.where(got.t_s > 35, 4.0 * (got.t_s - 35), 0.0)
-    fixes, _ = motions.clean(
-        motions.Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, course % 360)
-    )
-    found = find(motions.smooth(fixes), fixes, WREN_MASS)
+    fixes, _ = clean(Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, course % 360))
+    found = find(smoother.smooth(fixes), fixes, WREN_MASS)
     assert found.coasts == []
     assert any("bend" in left.why for left in found.left_out)
 

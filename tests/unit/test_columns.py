@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger import columns
+from logger.store import columns
 
 KINDS = [pa.int8(), pa.int16(), pa.int64(), pa.float64(), pa.bool_()]
 

@@ -11,11 +11,15 @@ import pytest
 import simulate
 from invented_season import SPEEDS, TIMES, Stint, of, run_sigma, season, times
 
-from analysis import blocks, compare, effects
-from analysis.compare import Comparison, FuelLoop, Observation, Side
-from analysis.roadload import RoadLoad
-from analysis.setups import Parts
-from analysis.weather import corrected_times
+from analysis.changes import compare, day_effects, effects
+from analysis.changes.best import best_run
+from analysis.changes.compare import Comparison
+from analysis.changes.observations import FuelLoop, Observation, Side
+from analysis.changes.verdicts import needed_runs
+from analysis.changes.ways import directions
+from analysis.conditions.roadload import RoadLoad
+from analysis.conditions.setups import Parts
+from analysis.conditions.weather import corrected_times
 
 A: Parts = {"main_jet_mm": 1.09, "snorkel": "short"}
 B: Parts = {"main_jet_mm": 1.12, "snorkel": "short"}
@@ -170,7 +174,7 @@ def test_no_difference_says_what_would_have_shown_and_what_it_takes() -> None:
 
 def test_runs_needed_give_the_power_they_promise() -> None:
     sigma, worth = 0.2, 0.3
-    n = compare.needed_runs(worth, sigma, 12, 0.05, 0.8)
+    n = needed_runs(worth, sigma, 12, 0.05, 0.8)
     rng, found = np.random.default_rng(5), 0
     from scipy.special import stdtrit
 
@@ -181,7 +185,7 @@ def test_runs_needed_give_the_power_they_promise() -> None:
         pooled = math.sqrt((np.sum(known**2) + np.sum((a - a.mean()) ** 2) + np.sum((b - b.mean()) ** 2)) / df)
         found += (b.mean() - a.mean()) / (pooled * math.sqrt(2 / n)) > stdtrit(df, 0.975)
     assert 0.77 <= found / 1500 <= 0.92
-    assert compare.needed_runs(worth, sigma, 12, 0.05, 0.95) > n > compare.needed_runs(1.0, sigma, 12, 0.05)
+    assert needed_runs(worth, sigma, 12, 0.05, 0.95) > n > needed_runs(1.0, sigma, 12, 0.05)
 
 
 def test_a_way_that_went_with_the_change_is_named() -> None:
@@ -329,7 +333,7 @@ def test_corrected_times_settle_what_the_air_had_changed() -> None:
      ([math.nan, 68, 248], 3), ([359.9, 0.1], 1)],
 )  # fmt: skip
 def test_ways_are_parted_round_the_compass(headings: list[float], ways: int) -> None:
-    assert len(np.unique(compare.directions(np.array(headings, float)))) == ways
+    assert len(np.unique(directions(np.array(headings, float)))) == ways
 
 
 # --- the best run ---------------------------------------------------------------------------------------------------
@@ -341,7 +345,7 @@ def test_a_best_run_by_luck_is_within_scatter_and_a_real_one_beyond() -> None:
         for effect in (0.0, -0.12):
             stints = [*(Stint(k, A, 6) for k in range(5)), Stint(5, B, 6, effect=effect)]
             runs = season(stints, np.random.default_rng([17, number]), day=0.5, wind=0.0)
-            best = compare.best_run(runs, SPEEDS[-1], effects.scatter_of(runs, times(runs))[-1])
+            best = best_run(runs, SPEEDS[-1], effects.scatter_of(runs, times(runs))[-1])
             assert best is not None
             if effect:
                 real += bool(best.beyond_scatter)
@@ -353,7 +357,7 @@ def test_a_best_run_by_luck_is_within_scatter_and_a_real_one_beyond() -> None:
 
 def test_a_first_outing_cannot_judge_its_best() -> None:
     runs = season([Stint(0, A, 5)], np.random.default_rng(18))
-    best = compare.best_run(runs, SPEEDS[-1], effects.scatter_of(runs, times(runs))[-1])
+    best = best_run(runs, SPEEDS[-1], effects.scatter_of(runs, times(runs))[-1])
     assert best is not None and best.beyond_scatter is None
 
 
@@ -459,7 +463,7 @@ def test_one_run_an_outing_needs_no_day_scatter_apart() -> None:
     rng = np.random.default_rng(25)
     y = rng.normal(10, 0.3, (8, 1))
     x = np.repeat(np.eye(2), 4, axis=0)
-    fit = blocks.contrasts(y, x, np.arange(8), np.array([-1.0, 1.0]))
+    fit = day_effects.contrasts(y, x, np.arange(8), np.array([-1.0, 1.0]))
     from scipy.stats import ttest_ind
 
     span = ttest_ind(y[4:, 0], y[:4, 0]).confidence_interval(0.95)
@@ -468,7 +472,7 @@ def test_one_run_an_outing_needs_no_day_scatter_apart() -> None:
 
 def test_what_the_rows_do_not_determine_is_nan() -> None:
     x = np.array([[1.0, 1.0], [1.0, 1.0], [1.0, 1.0]])
-    fit = blocks.contrasts(np.array([[1.0], [2.0], [4.0]]), x, np.zeros(3, np.int64), np.array([[0.0, 1.0]]))
+    fit = day_effects.contrasts(np.array([[1.0], [2.0], [4.0]]), x, np.zeros(3, np.int64), np.array([[0.0, 1.0]]))
     assert math.isnan(fit.intervals[0][0].estimate)
 
 

@@ -6,7 +6,11 @@ from pathlib import Path
 
 import pytest
 
-from logger.config import CarConfig, ConfigError, RecorderConfig, SetupConfig, TargetsConfig, load, parse
+from logger.config.car import CarConfig
+from logger.config.reading import ConfigError, load, parse
+from logger.config.recorder import RecorderConfig
+from logger.config.setup import SetupConfig
+from logger.config.targets import TargetsConfig
 
 ROOT = Path(__file__).parents[2]
 

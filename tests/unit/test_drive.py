@@ -20,14 +20,19 @@ from hypothesis import strategies as st
 from rig import nmea
 from typer.testing import CliRunner
 
-from logger import capture, cli, drive, events, journal
-from logger.config import CarConfig, RecorderConfig, SetupConfig, parse
-from logger.disk import Disk
-from logger.drive import DriveError
-from logger.framing import Chunk
-from logger.journal import SCHEMA, JournalWriter
-from logger.presence import Lock
-from logger.units import InputError, NoAnswer
+from logger.cli import drives as cli
+from logger.config.car import CarConfig
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.config.setup import SetupConfig
+from logger.decode import events
+from logger.decode.framing import Chunk
+from logger.errors import InputError, NoAnswer
+from logger.store import capture, drive, journal
+from logger.store.disk import Disk
+from logger.store.drive import DriveError
+from logger.store.journal import SCHEMA, JournalWriter
+from logger.store.presence import Lock
 
 CONFIG_TEXT = """\
 [[source]]

@@ -7,8 +7,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy.signal import TransferFunction, lsim
 
-from analysis import edges as edge
-from analysis.delay import LAGS_S
+from analysis.mixture import throttle_steps as edge
+from analysis.mixture.delay import LAGS_S
 
 Floats = NDArray[np.float64]
 SHIFTS_S = np.arange(-0.5, 2.31, 0.05)

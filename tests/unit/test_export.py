@@ -17,11 +17,14 @@ from made_drives import BASELINE, RIG, START, make_drive
 from simulate import Brake, Cruise, Pull, Road, Stand
 from typer.testing import CliRunner
 
-from analysis import cli_show, export, privacy
-from analysis.analysed import analyse
-from analysis.export import common_base, csv_text, geojson_text, gpx_text, positions, stretches, thinned
-from analysis.privacy import Positions, Rules
-from logger.units import MPS_PER_MPH, InputError
+from analysis.cli import sharing
+from analysis.drive import analyse
+from analysis.sharing import privacy, tables
+from analysis.sharing.privacy import Positions, Rules
+from analysis.sharing.tables import common_base, csv_text
+from analysis.sharing.tracks import geojson_text, gpx_text, positions, stretches, thinned
+from logger.errors import InputError
+from logger.units import MPS_PER_MPH
 
 SHOW_ALL = Rules((), 0.0)
 SCRIPT = [Stand(10), Pull(20.0), Cruise(20.0, 40), Brake(0), Stand(10)]
@@ -109,11 +112,11 @@ def test_nothing_bridges_a_pause():
     t = np.array([0.0, 0.1, 0.2, 5.0, 5.1, 5.2])
     y = np.arange(6.0)
     at = np.array([-0.1, 0.0, 0.15, 0.2, 0.3, 2.0, 4.9, 5.0, 5.15, 5.3])
-    got = export._between(t, y, at)
+    got = tables._between(t, y, at)
     assert np.array_equal(np.isfinite(got), [False, True, True, True, False, False, False, True, True, False])
     assert got[2] == pytest.approx(1.5) and got[8] == pytest.approx(4.5)
     y[1] = np.nan
-    assert np.isnan(export._between(t, y, np.array([0.05, 0.15]))).all()
+    assert np.isnan(tables._between(t, y, np.array([0.05, 0.15]))).all()
 
 
 def test_csv_reads_back(driven):
@@ -141,9 +144,9 @@ def test_no_cell_is_a_formula(driven):
         if cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
             float(cell)
     for trick in ("=1", "+1", "-1", "@a", "\t=1", "\r=1", "  =1", "\u00a0=1", "\uff1d1", "\u200b=1", "\uff0b1"):
-        assert export._no_formula(trick) == f"'{trick}"
+        assert tables._no_formula(trick) == f"'{trick}"
     for plain in ("a=1", "1.1 mm", "", "snorkel - long"):
-        assert export._no_formula(plain) == plain
+        assert tables._no_formula(plain) == plain
 
 
 GPX = {"g": "http://www.topografix.com/GPX/1/1", "pb": "urn:pullbook:track:1"}
@@ -213,7 +216,7 @@ def test_the_same_drive_gives_the_same_bytes(driven):
     _, drive, _, _ = driven
     where = privacy.cut(positions(drive), SHOW_ALL)
     for make in (
-        lambda: csv_text(base(driven, 10.0)).encode(), lambda: export.parquet_bytes(base(driven, 10.0)),
+        lambda: csv_text(base(driven, 10.0)).encode(), lambda: tables.parquet_bytes(base(driven, 10.0)),
         lambda: gpx_text(drive, where).encode(), lambda: geojson_text(drive, where).encode(),
     ):  # fmt: skip
         assert make() == make()
@@ -244,7 +247,7 @@ def test_the_verb_writes_once_and_never_into_a_drive(driven, tmp_path):
     run = CliRunner()
 
     def pullbook(*arguments: str):
-        return run.invoke(cli_show.app, ["export", drive.id, "--store", str(store), *arguments])
+        return run.invoke(sharing.app, ["export", drive.id, "--store", str(store), *arguments])
 
     for name in ("a.csv", "a.parquet", "a.gpx", "a.geojson"):
         done = pullbook("--out", str(tmp_path / name), "--ends", "0m", "--json")

@@ -10,8 +10,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from logger import config
-from logger.framing import (
+from logger.config import reading
+from logger.config.recorder import Checksum, RecorderConfig
+from logger.decode.framing import (
     LINE_UNDER_WAY_NS,
     BinaryFramer,
     Chunk,
@@ -168,10 +169,10 @@ def test_sentences_do_not_depend_on_the_cuts_and_every_byte_is_accounted_for(
 # --- binary frames ------------------------------------------------------------------------------------------------
 
 SYNC = b"\xaa\x55"
-XOR = config.Checksum(kind="xor", at=-1)
+XOR = Checksum(kind="xor", at=-1)
 
 
-def framed(payload: bytes, check: config.Checksum | None = XOR) -> bytes:
+def framed(payload: bytes, check: Checksum | None = XOR) -> bytes:
     """A frame of the payload with its checksum behind it."""
     body = SYNC + payload
     if check is None:
@@ -183,7 +184,7 @@ def framed(payload: bytes, check: config.Checksum | None = XOR) -> bytes:
 @pytest.mark.parametrize(
     "check",
     [
-        config.Checksum(kind=kind, at=at, byte_order=order)
+        Checksum(kind=kind, at=at, byte_order=order)
         for kind, at in {
             "xor": -1,
             "sum8": -1,
@@ -198,7 +199,7 @@ def framed(payload: bytes, check: config.Checksum | None = XOR) -> bytes:
     ],
     ids=lambda check: f"{check.kind} {check.byte_order}",
 )
-def test_frames_of_every_checksum(check: config.Checksum) -> None:
+def test_frames_of_every_checksum(check: Checksum) -> None:
     stream = [framed(bytes([n, 2, 3, 4]), check) for n in range(5)]
     damaged = bytearray(stream[2])
     damaged[3] ^= 0x10
@@ -210,13 +211,13 @@ def test_frames_of_every_checksum(check: config.Checksum) -> None:
 
 
 def test_a_checksum_over_part_of_the_frame() -> None:
-    check = config.Checksum(kind="sum8", at=2, start=3, stop=6)
+    check = Checksum(kind="sum8", at=2, start=3, stop=6)
     frame = SYNC + bytes([6 + 7 + 8, 6, 7, 8])
     assert datas(feed(BinaryFramer(SYNC, 6, check), frame)) == [frame]
 
 
 def test_sync_bytes_among_the_data_cost_no_frame() -> None:
-    check = config.Checksum(kind="crc16_arc", at=-2)
+    check = Checksum(kind="crc16_arc", at=-2)
     frames = [framed(data, check) for data in (b"\xaa\x55\xaa\x55", b"\x01\xaa\x55\xaa", b"\xaa\xaa\xaa\xaa")]
     for start in range(len(frames[0])):
         got = datas(feed(BinaryFramer(SYNC, 8, check), b"".join(frames)[start:]))
@@ -304,7 +305,7 @@ code = "H"
 kind = "xor"
 at = -1
 """
-    sources = config.parse(text, config.RecorderConfig, "recorder.toml").source
+    sources = reading.parse(text, RecorderConfig, "recorder.toml").source
     framers = [framer_for(source) for source in sources]
     assert [type(framer) for framer in framers] == [SentenceFramer, LineFramer, BinaryFramer]
     assert datas(feed(framers[2], b"zz" + framed(b"1234"))) == [framed(b"1234")]

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.fuels import FUELS, FuelError, blend_stoich_afr, parse_blend, stoich_of, stoichiometric_afr
+from analysis.conditions.fuels import FUELS, FuelError, blend_stoich_afr, parse_blend, stoich_of, stoichiometric_afr
 
 
 @pytest.mark.parametrize(

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analysis.jets import (
+from analysis.mixture.jets import (
     MAX_LEAN_RISK,
     SCATTER,
     Jet,
@@ -23,7 +23,7 @@ from analysis.jets import (
     present,
     response,
 )
-from analysis.mixture import Window
+from analysis.mixture.map import Window
 
 AIR_COOLED = Window(12.0, 12.5)
 RULE = Response(-2.0, 0.2, -2.4, -1.6, "area rule", 1, 1, 0.005, "")

@@ -12,10 +12,10 @@ from faulty_disk import FaultyDisk, PowerCut, each_fault
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from logger import journal
-from logger.disk import Disk
-from logger.framing import Chunk
-from logger.journal import JournalWriter
+from logger.decode.framing import Chunk
+from logger.store import journal
+from logger.store.disk import Disk
+from logger.store.journal import JournalWriter
 
 
 def chunks_of(number: int, count: int = 3) -> list[Chunk]:

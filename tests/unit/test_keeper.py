@@ -12,13 +12,14 @@ import pytest
 from faulty_disk import FaultyDisk, PowerCut, each_fault
 from rig import bytes_of, events_of, nmea, rmc
 
-from logger import journal, tables
-from logger.config import RecorderConfig, parse
-from logger.disk import Disk
-from logger.events import event
-from logger.framing import Chunk
-from logger.keeper import HELD_BYTES, Keeper, SpeedWatch, State, speed_in
-from logger.tables import Decoding, OnDisk, build, raw_table
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.decode.events import event
+from logger.decode.framing import Chunk
+from logger.record.keeper import HELD_BYTES, Keeper, SpeedWatch, State, speed_in
+from logger.store import journal, tables
+from logger.store.disk import Disk
+from logger.store.tables import Decoding, OnDisk, build, raw_table
 
 SECOND = 10**9
 CONFIG = """

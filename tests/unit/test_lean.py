@@ -9,11 +9,14 @@ import numpy as np
 import pytest
 import simulate
 
-from logger.config import CarConfig, Recorder, Target, Targets, TargetsConfig
-from logger.lean import HardestPull, LeanWatch, Resistance, lean_limit, slope
-from logger.live import Place
-from logger.nmea import Fix
-from logger.readings import Reading
+from analysis.conditions import roadload
+from analysis.mixture.lean_alert import HardestPull, LeanWatch, lean_limit, slope
+from logger.config.car import CarConfig
+from logger.config.recorder import Recorder
+from logger.config.targets import Target, Targets, TargetsConfig
+from logger.decode.nmea import Fix
+from logger.decode.readings import Reading
+from logger.record.live import Place
 
 SECOND = 10**9
 AFR = Place("mixture", 0, "afr")
@@ -145,16 +148,24 @@ def test_slope_is_that_of_least_squares() -> None:
     assert slope(deque([(0, 1.0), (SECOND, 2.0)])) is None
 
 
-def test_resistance_measured_guessed_or_usual() -> None:
-    v = 20.0
-    guessed = Resistance(WREN).per_kg(v)
-    assert guessed == pytest.approx(0.0145 * 9.80665 + 0.5 * 1.2 * 1.15 * 0.52 * v * v / 392)
+def test_the_alert_and_the_map_go_by_one_road_load() -> None:
+    """What counts as a hard pull is power over mass with the map's own road load, whatever the car's file says."""
     measured = CarConfig.model_validate(
         {**WREN.model_dump(exclude_none=True),
-         "road_load": {"a_n": 55.0, "c_n_per_mps2": 0.36, "air_density_kg_per_m3": 1.2, "mass_kg": 392.0}}
+         "road_load": {"a_n": 400.0, "c_n_per_mps2": 0.36, "air_density_kg_per_m3": 1.2, "mass_kg": 392.0}}
     )  # fmt: skip
-    assert Resistance(measured).per_kg(v) == pytest.approx((55 + 0.36 * v * v) / 392)
-    assert 0.2 < Resistance(None).per_kg(v) < 0.8
+    for car in (None, WREN, measured):
+        watch = LeanWatch(Recorder(), 12.5, AFR, car=car)
+        for n in range(41):  # 4 s of a steady pull, then the same speed held: what is left is the resistance
+            watch.on_fix("gps", fix(n / 10, 10.0 + n / 10))
+        for n in range(41, 80):
+            watch.on_fix("gps", fix(n / 10, 14.0))
+        road = roadload.of(car)
+        hardest = min(v * roadload.tractive_acceleration(v, 1.0, road) for v in np.arange(12.0, 14.05, 0.1))
+        held = 14.0 * roadload.tractive_acceleration(14.0, 0.0, road)
+        assert watch.load == pytest.approx(
+            held / hardest, rel=0.04
+        )  # 3 % less than at one instant: power is kept up for 2 s
 
 
 def test_only_a_pull_kept_up_for_two_seconds_is_a_measure() -> None:

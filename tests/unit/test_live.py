@@ -9,12 +9,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rig import BOARD, GPS, MIXTURE, nmea, rmc
 
-from logger.config import RecorderConfig, parse
-from logger.events import event
-from logger.framing import Chunk
-from logger.live import QUEUE_CHUNKS, SENTENCES_A_TICK, Doubts, Listener, Live
-from logger.nmea import Fix
-from logger.readings import Reading
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.decode.events import event
+from logger.decode.framing import Chunk
+from logger.decode.nmea import Fix
+from logger.decode.readings import Reading
+from logger.record.live import QUEUE_CHUNKS, SENTENCES_A_TICK, Doubts, Listener, Live
 
 CONFIG = parse("".join(block.format(port=n) for n, block in enumerate((GPS, MIXTURE, BOARD))), RecorderConfig, "test")
 SECOND = 10**9

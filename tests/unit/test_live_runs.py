@@ -13,11 +13,12 @@ import simulate
 from made_drives import make_drive
 from simulate import SLOW_CAR, WREN, Brake, Cruise, Lift, Phase, Pull, Stand
 
-from analysis import motion, runs
-from analysis.cli_runs import brief_runs
-from analysis.live_runs import LiveRuns
-from analysis.motion import Fixes
-from logger.nmea import Fix
+from analysis.cli.runs import brief_runs
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.runs import finding
+from analysis.runs.live import LiveRuns
+from logger.decode.nmea import Fix
 
 
 def fix(t: float, speed: float, valid: bool = True) -> Fix:
@@ -45,8 +46,8 @@ def test_a_run_is_said_when_it_is_over_and_as_the_finished_drive_says_it() -> No
     got = received((Stand(8), Pull(23.5, "bite"), Lift(15), Brake(0), Stand(5)), SLOW_CAR)
     ((when, text),) = said_of(got)
     assert when == pytest.approx(float(got.t_s[np.argmax(got.speed_mps)]), abs=8)
-    kept, _ = motion.clean(Fixes.of(got.t_s, got.speed_mps))
-    (run,) = runs.find(motion.smooth(kept), kept)
+    kept, _ = clean(Fixes.of(got.t_s, got.speed_mps))
+    (run,) = finding.find(smoother.smooth(kept), kept)
     time = re.search(r"0 to 50 mph in ([\d.]+) ±([\d.]+) s from one foot; peak ([\d.]+) mph", text)
     assert time is not None
     assert float(time[1]) == pytest.approx(run.splits[-1].from_one_foot_s, abs=0.05)

@@ -19,14 +19,12 @@ from made_drives import make_drive
 from numpy.typing import NDArray
 from scipy.signal import lfilter
 
-from analysis import delay as delays
-from analysis import motion as motions
-from analysis.cli import app
-from analysis.delay import Delay, lagged
-from analysis.driving import GRID_S, Driving, driving, grade_from_altitude, on_grid
-from analysis.masks import Readings
-from analysis.medians import Statistics, statistics
-from analysis.mixture import (
+from analysis.cli.main import app
+from analysis.conditions.roadload import AIR_KG_PER_M3, GRAVITY, RoadLoad, envelope, guessed, tractive_acceleration
+from analysis.mixture import delay as delays
+from analysis.mixture.delay import Delay, lagged
+from analysis.mixture.engine_load import GRID_S, Driving, driving, grade_from_altitude, on_grid
+from analysis.mixture.map import (
     Judgement,
     MixtureMap,
     Regime,
@@ -37,9 +35,15 @@ from analysis.mixture import (
     load_axis,
     mixture_map,
 )
-from analysis.roadload import AIR_KG_PER_M3, GRAVITY, RoadLoad, envelope, guessed, tractive_acceleration
-from logger.config import Car, JetsConfig, TargetsConfig, load
-from logger.units import InputError
+from analysis.mixture.masks import Readings
+from analysis.mixture.medians import Statistics, statistics
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from logger.config.car import Car
+from logger.config.reading import load
+from logger.config.setup import JetsConfig
+from logger.config.targets import TargetsConfig
+from logger.errors import InputError
 
 Floats = NDArray[np.float64]
 TARGETS = TargetsConfig()
@@ -524,7 +528,7 @@ def simulated(
     fixes = simulate.receive(truth, rng, rate_hz=rate_hz)
     law = simulate.mixture_of()
     t, afr = simulate.sense(truth, law, rng, rate_hz=10.0, delay_s=delay_s, lag_s=lag_s)
-    motion = motions.smooth(motions.clean(motions.Fixes.of(fixes.t_s, fixes.speed_mps))[0])
+    motion = smoother.smooth(clean(Fixes.of(fixes.t_s, fixes.speed_mps))[0])
     true = np.interp(t - delay_s - lag_s, truth.t_s, law(truth.v_mps, truth.throttle))
     return truth, Readings(t, afr), driving(motion, WREN_ROAD), true
 

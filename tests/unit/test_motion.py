@@ -9,8 +9,9 @@ import pytest
 import simulate
 from simulate import SLOW_CAR, WREN, Brake, Cruise, Lift, Phase, Pull, Stand, Truth
 
-from analysis import motion
-from analysis.motion import Fixes, Motion
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.motion.smoother import Motion
 
 KNOT = 1852 / 3600
 DRIVE: list[Phase] = [
@@ -32,7 +33,7 @@ def received(truth: Truth, seed: int = 0, rate: float = 10.0, noise: float = 0.0
 
 
 def smoothed(truth: Truth, seed: int = 0, rate: float = 10.0, noise: float = 0.05, decimals: int | None = 3) -> Motion:
-    return motion.smooth(motion.clean(received(truth, seed, rate, noise, decimals))[0])
+    return smoother.smooth(clean(received(truth, seed, rate, noise, decimals))[0])
 
 
 # --- fixes --------------------------------------------------------------------------------------------------------
@@ -45,8 +46,8 @@ def test_columns_of_unlike_length_are_refused() -> None:
 
 def test_a_motion_needs_two_fixes() -> None:
     with pytest.raises(ValueError, match="two good fixes"):
-        motion.smooth(Fixes.of([0.0], [1.0]))
-    assert motion.smooth(Fixes.of([0.0, 0.1], [1.0, 1.1])).at([0.05]).speed_mps[0] == pytest.approx(1.05, abs=0.1)
+        smoother.smooth(Fixes.of([0.0], [1.0]))
+    assert smoother.smooth(Fixes.of([0.0, 0.1], [1.0, 1.1])).at([0.05]).speed_mps[0] == pytest.approx(1.05, abs=0.1)
 
 
 def test_bad_fixes_are_set_aside_and_counted_by_reason(truth: Truth) -> None:
@@ -61,7 +62,7 @@ def test_bad_fixes_are_set_aside_and_counted_by_reason(truth: Truth) -> None:
     v[300] += 25.0
     v[330:332] += 9.0
     bad = dataclasses.replace(fixes, t_s=t, speed_mps=v, valid=valid, satellites=satellites, hdop=hdop)
-    kept, aside = motion.clean(bad)
+    kept, aside = clean(bad)
     assert aside.counts == {
         "no fix": 6, "few satellites": 3, "poor geometry": 1, "repeated epoch": 1, "spike": 3
     }  # fmt: skip
@@ -71,7 +72,7 @@ def test_bad_fixes_are_set_aside_and_counted_by_reason(truth: Truth) -> None:
 
 
 def test_an_epoch_out_of_order_is_not_used() -> None:
-    kept, aside = motion.clean(Fixes.of([0.0, 0.1, 0.2, 0.15, 0.3], np.ones(5)))
+    kept, aside = clean(Fixes.of([0.0, 0.1, 0.2, 0.15, 0.3], np.ones(5)))
     assert aside.counts == {"repeated epoch": 1}
     assert kept.t_s.tolist() == [0.0, 0.1, 0.2, 0.3]
 
@@ -89,7 +90,7 @@ def test_hard_driving_makes_no_spikes(rate: float, noise: float) -> None:
     ]
     truth = simulate.drive(hard, script)
     for seed in range(5):
-        assert motion.clean(received(truth, seed, rate, noise))[1].counts == {}
+        assert clean(received(truth, seed, rate, noise))[1].counts == {}
 
 
 @pytest.mark.parametrize("rate", [25, 10, 5])
@@ -100,7 +101,7 @@ def test_single_spikes_are_found(truth: Truth, rate: float) -> None:
     v = fixes.speed_mps.copy()
     v[where] = np.abs(v[where] + rng.choice([-1, 1], 12) * rng.uniform(1.5, 30, 12))
     changed = np.abs(v - fixes.speed_mps) > 1.2
-    aside = motion.clean(dataclasses.replace(fixes, speed_mps=v))[1]
+    aside = clean(dataclasses.replace(fixes, speed_mps=v))[1]
     assert (~aside.kept[changed]).mean() >= 0.9
     assert (~aside.kept & ~changed).sum() <= 1
 
@@ -118,7 +119,7 @@ def test_noise_is_learned_from_the_drive(truth: Truth, rate: float, tolerance: f
 def test_noise_is_learned_without_a_standstill() -> None:
     moving = simulate.drive(WREN, [Pull(14), Cruise(14, 30), Pull(22, seconds=15), Lift(12), Cruise(12, 20)])
     fixes = received(moving, noise=0.08)
-    found = motion.smooth(fixes.only(fixes.t_s > 5)).noise
+    found = smoother.smooth(fixes.only(fixes.t_s > 5)).noise
     assert found.sigma_mps == pytest.approx(0.08, rel=0.15)
     assert np.isnan(found.rest_sigma_mps)
 
@@ -144,7 +145,7 @@ def test_how_noise_shows_at_rest_is_told_apart(truth: Truth) -> None:
         "horizontal": np.hypot(v + a, b),
     }
     for kind, readings in shown.items():
-        noise = motion.smooth(Fixes.of(t, readings)).noise
+        noise = smoother.smooth(Fixes.of(t, readings)).noise
         assert noise.kind == kind
         assert noise.sigma_mps == pytest.approx(0.06, rel=0.15), kind
         assert noise.hold_mps == 0.0
@@ -153,7 +154,7 @@ def test_how_noise_shows_at_rest_is_told_apart(truth: Truth) -> None:
 @pytest.mark.parametrize("hold", [0.25, 0.5, 1.0])
 def test_a_receiver_that_holds_zero_is_recognised(truth: Truth, hold: float) -> None:
     got = simulate.receive(truth, np.random.default_rng(2), hold_zero_mps=hold)
-    noise = motion.smooth(Fixes.of(got.t_s, got.speed_mps)).noise
+    noise = smoother.smooth(Fixes.of(got.t_s, got.speed_mps)).noise
     assert hold <= noise.hold_mps < hold + 0.3
     assert noise.sigma_mps == pytest.approx(0.05, rel=0.2)
 
@@ -223,7 +224,7 @@ def test_distance_and_its_sigma(truth: Truth) -> None:
 def test_gaps_are_listed_and_widen_sigma(truth: Truth) -> None:
     fixes = received(truth)
     hole = (fixes.t_s > 10) & (fixes.t_s < 13)
-    found = motion.smooth(fixes.only(~hole))
+    found = smoother.smooth(fixes.only(~hole))
     (gap,) = found.gaps
     assert (gap.start_s, gap.end_s) == pytest.approx((10, 13), abs=0.2)
     inside, outside = found.at([11.5]), found.at([9.0])
@@ -263,8 +264,8 @@ def test_the_smoother_is_exact_for_its_model() -> None:
     t -= t[0]
     y = 10 + 2 * np.sin(t) + rng.normal(0, 0.1, 60)
     q = 0.7
-    mean, cov, gain = motion._smooth_with(t, y, np.full(60, 0.01), np.full(59, q))
-    base = motion.smooth(Fixes.of(t, y))
+    mean, cov, gain = smoother._smooth_with(t, y, np.full(60, 0.01), np.full(59, q))
+    base = smoother.smooth(Fixes.of(t, y))
     found = dataclasses.replace(
         base, speed_mps=mean[:, 0], accel_mps2=mean[:, 1], covariance=cov, gain=gain, q=np.full(60, q),
         speed_sigma=np.sqrt(cov[:, 0, 0]), accel_sigma=np.sqrt(cov[:, 1, 1]),
@@ -278,13 +279,13 @@ def test_the_smoother_is_exact_for_its_model() -> None:
 
 def test_blocks_side_by_side_give_what_one_block_gives(monkeypatch: pytest.MonkeyPatch) -> None:
     truth = simulate.drive(WREN, [Stand(5), *([Pull(18), Cruise(18, 20), Brake(3)] * 6)])
-    fixes = motion.clean(received(truth))[0]
-    found = motion.smooth(fixes)
-    assert len(motion._blocks(fixes.t_s).starts) > 3
+    fixes = clean(received(truth))[0]
+    found = smoother.smooth(fixes)
+    assert len(smoother._blocks(fixes.t_s).starts) > 3
     n = len(fixes)
-    whole = motion._Blocks(np.arange(n)[None, :], np.ones((1, n), bool), slice(0, n), np.array([0]), n)
-    monkeypatch.setattr(motion, "_blocks", lambda t: whole)
-    one = motion.smooth(fixes)
+    whole = smoother._Blocks(np.arange(n)[None, :], np.ones((1, n), bool), slice(0, n), np.array([0]), n)
+    monkeypatch.setattr(smoother, "_blocks", lambda t: whole)
+    one = smoother.smooth(fixes)
     assert (np.abs(found.speed_mps - one.speed_mps) < 0.2 * one.speed_sigma).all()
     np.testing.assert_allclose(found.speed_sigma, one.speed_sigma, rtol=0.05)
 

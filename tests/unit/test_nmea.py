@@ -14,8 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulate import sentence
 
-from logger.framing import Chunk, Frame, SentenceFramer
-from logger.nmea import DAY_NS, Fix, FixDecoder, dated, instant_near
+from logger.decode.framing import Chunk, Frame, SentenceFramer
+from logger.decode.nmea import DAY_NS, Fix, FixDecoder, dated, instant_near
 from logger.units import MPS_PER_KMH, MPS_PER_KNOT
 
 RMC = "GPRMC,{time},A,4807.03800,N,01131.00000,E,{knots},{course},{date},,,A"

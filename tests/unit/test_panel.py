@@ -14,14 +14,14 @@ from typing import Any
 
 import pytest
 
-from logger import panel
-from logger.clock import monotonic_ns
-from logger.config import Recorder
-from logger.lean import LeanWatch
-from logger.live import Place
-from logger.nmea import Fix
-from logger.panel import Line, LogLines, Panel, Shown, figure, fitted
-from logger.readings import Reading
+from analysis.mixture.lean_alert import LeanWatch
+from logger.config.recorder import Recorder
+from logger.decode.clock import monotonic_ns
+from logger.decode.nmea import Fix
+from logger.decode.readings import Reading
+from logger.record import panel
+from logger.record.live import Place
+from logger.record.panel import Line, LogLines, Panel, Shown, figure, fitted
 
 with contextlib.suppress(ImportError):  # Windows
     import fcntl

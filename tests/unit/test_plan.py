@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from invented_season import SPEEDS, Stint, of, season, times
 
-from analysis import compare, effects, plan
-from analysis.compare import Observation, Side
-from analysis.plan import Plan, plan_next
-from analysis.setups import Parts, differences, same
+from analysis.changes import compare, effects, plan
+from analysis.changes.observations import Observation, Side
+from analysis.changes.plan import Plan, plan_next
+from analysis.conditions.setups import Parts, differences, same
 
 BASE: Parts = {"main_jet_mm": 1.09, "snorkel": "short", "needle_clip": 3}
 BOTH: Parts = BASE | {"snorkel": "long", "needle_clip": 4}

@@ -12,9 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rig import Cable, nmea, rmc
 
-from logger import ports
-from logger.config import RecorderConfig, Source, parse
-from logger.recorder import recogniser
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig, Source
+from logger.record import ports
+from logger.record.recorder import recogniser
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are needed")
 

@@ -9,14 +9,18 @@ import numpy as np
 import pytest
 from simulate import WREN, Brake, Car, Phase, Pull, Road, Stand, Turn, drive, receive, tuned
 
-from analysis import motion as motions
-from analysis import power, runs
-from analysis.coasts import Mass
-from analysis.power import Changes, Vehicle, WheelCurve
-from analysis.power import Pull as OnePull
-from analysis.roadload import RoadLoad, of
-from logger.config import CarConfig, ConfigError, Gearing, Tyres, parse
-from logger.units import NoAnswer
+from analysis.conditions.roadload import RoadLoad, of
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.road import wheel_power
+from analysis.road.coasts import Mass
+from analysis.road.prediction import Changes, Vehicle, cruise_fuel, predict, top_speed
+from analysis.road.wheel_power import Pull as OnePull
+from analysis.road.wheel_power import WheelCurve
+from analysis.runs import finding
+from logger.config.car import CarConfig, Gearing, Tyres
+from logger.config.reading import ConfigError, parse
+from logger.errors import NoAnswer
 
 MASS = Mass(392, 4, 16, 4)
 ROAD = RoadLoad(55 / 392, 0.0, 0.36 / 392, 16 / 392, "known")
@@ -39,12 +43,10 @@ def pulls_of(
 ) -> list[OnePull]:  # fmt: skip
     truth = drive(car, script, way or Road(), seed=seed, force_scale=force, headwind_mps=headwind)
     got = receive(truth, np.random.default_rng(seed), noise_mps=noise_mps)
-    fixes, _ = motions.clean(
-        motions.Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg)
-    )
-    motion = motions.smooth(fixes)
-    found = [run for run in runs.find(motion, fixes) if run.clean]
-    return [power.pull(motion, run, road, mass, SPEEDS, **more) for run in found]  # type: ignore[arg-type]
+    fixes, _ = clean(Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg))
+    motion = smoother.smooth(fixes)
+    found = [run for run in finding.find(motion, fixes) if run.clean]
+    return [wheel_power.pull(motion, run, road, mass, SPEEDS, **more) for run in found]  # type: ignore[arg-type]
 
 
 @pytest.fixture(scope="module")
@@ -54,7 +56,7 @@ def wren() -> list[OnePull]:
 
 @pytest.fixture(scope="module")
 def curve(wren: list[OnePull]) -> WheelCurve:
-    return power.wheel_curve(wren, MASS, ROAD)
+    return wheel_power.wheel_curve(wren, MASS, ROAD)
 
 
 def truth_at(speed_mps: np.ndarray) -> np.ndarray:
@@ -82,17 +84,17 @@ def test_the_band_holds_the_truth_and_names_its_causes(curve: WheelCurve) -> Non
 
 
 def test_mass_road_load_wind_and_slope_make_it_less_sure(wren: list[OnePull]) -> None:
-    exact = power.wheel_curve(
+    exact = wheel_power.wheel_curve(
         wren, dataclasses.replace(MASS, mass_sigma_kg=0, rotating_sigma_kg=0), ROAD, wind_stated=True
     )
-    heavy = power.wheel_curve(wren, dataclasses.replace(MASS, mass_sigma_kg=40), ROAD, wind_stated=True)
-    guess = power.wheel_curve(wren, MASS, VAGUE, wind_stated=True)
-    breezy = power.wheel_curve(wren, MASS, ROAD)
+    heavy = wheel_power.wheel_curve(wren, dataclasses.replace(MASS, mass_sigma_kg=40), ROAD, wind_stated=True)
+    guess = wheel_power.wheel_curve(wren, MASS, VAGUE, wind_stated=True)
+    breezy = wheel_power.wheel_curve(wren, MASS, ROAD)
     best = exact.best
     assert heavy.sigma_w[best] > 2 * exact.sigma_w[best]
     assert guess.sigma_w[best] > exact.sigma_w[best]
     assert breezy.shares["wind"][best] > exact.shares["wind"][best]
-    one_way = power.wheel_curve([each for each in wren if abs(each.direction_deg - 68) < 90], MASS, ROAD)
+    one_way = wheel_power.wheel_curve([each for each in wren if abs(each.direction_deg - 68) < 90], MASS, ROAD)
     assert one_way.balance > 0.9
     assert exact.balance < 0.1
     assert one_way.shares["slope"][best] > 5 * exact.shares["slope"][best]
@@ -103,7 +105,7 @@ def test_a_slope_is_taken_off_where_all_runs_go_up_it() -> None:
 
     up = pulls_of(WREN, there_and_back(2, both=False), 3, way=Slope(slope=0.01))
     assert len(up) == 2
-    levelled = power.wheel_curve(up, MASS, ROAD)
+    levelled = wheel_power.wheel_curve(up, MASS, ROAD)
     raw = np.nanmean([each.power_w for each in up], axis=0)
     i = levelled.best
     climb = 392 * 9.80665 * 0.01 * levelled.speed_mps[i]
@@ -127,15 +129,15 @@ def test_gear_changes_leave_a_hole_and_not_a_dent() -> None:
 
 def test_nothing_to_tell_a_power_is_refused() -> None:
     with pytest.raises(NoAnswer, match="no run tells a power"):
-        power.wheel_curve([], MASS, ROAD)
+        wheel_power.wheel_curve([], MASS, ROAD)
 
 
 def test_correction_is_by_run(wren: list[OnePull]) -> None:
     factors = [1.0, 1.02, 1.0, 1.02]
     corrected = [dataclasses.replace(each, factor=f) for each, f in zip(wren, factors, strict=True)]
-    curve = power.wheel_curve(corrected, MASS, ROAD)
+    curve = wheel_power.wheel_curve(corrected, MASS, ROAD)
     assert curve.corrected_w == pytest.approx(1.01 * curve.power_w, rel=2e-3)
-    assert np.isnan(power.wheel_curve([*corrected[:3], wren[3]], MASS, ROAD).corrected_w).all()
+    assert np.isnan(wheel_power.wheel_curve([*corrected[:3], wren[3]], MASS, ROAD).corrected_w).all()
 
 
 # --- engine speed -------------------------------------------------------------------------------------------------
@@ -154,11 +156,11 @@ def test_engine_speed_recorded_or_worked_out_or_not_known() -> None:
     assert np.isnan(pulls_of(WREN, script, 6)[0].engine_rpm).all()
     belt = Gearing(final_ratio=6.3, belt_low=2.9, belt_high=0.82)
     assert np.isnan(pulls_of(WREN, script, 6, gearing=belt, tyres=tyres)[0].engine_rpm).all()
-    limits = power.belt_limits([20.0], belt, Tyres(circumference_m=1.58))
+    limits = wheel_power.belt_limits([20.0], belt, Tyres(circumference_m=1.58))
     assert limits is not None
     assert limits[0][0] == pytest.approx(20 / 1.58 * 60 * 6.3 * 0.82)
     assert limits[1][0] == pytest.approx(20 / 1.58 * 60 * 6.3 * 2.9)
-    assert power.belt_limits([20.0], direct, tyres) is None
+    assert wheel_power.belt_limits([20.0], direct, tyres) is None
 
 
 def test_engine_speed_follows_the_gears_through_a_change() -> None:
@@ -183,14 +185,14 @@ def scattered(rng: np.random.Generator, count: int, scale: float, spread: float)
 
 def test_a_real_difference_is_told_and_none_is_not() -> None:
     rng = np.random.default_rng(1)
-    a, b = (power.wheel_curve(scattered(rng, 5, scale, 0.005), MASS, ROAD) for scale in (1.0, 1.03))
-    found = power.difference(a, b)
+    a, b = (wheel_power.wheel_curve(scattered(rng, 5, scale, 0.005), MASS, ROAD) for scale in (1.0, 1.03))
+    found = wheel_power.difference(a, b)
     assert found.verdict == "more power"
     assert found.low < 0.03 < found.high
-    assert power.difference(b, a).verdict == "less power"
-    same = power.difference(a, power.wheel_curve(scattered(rng, 5, 1.0, 0.005), MASS, ROAD))
+    assert wheel_power.difference(b, a).verdict == "less power"
+    same = wheel_power.difference(a, wheel_power.wheel_curve(scattered(rng, 5, 1.0, 0.005), MASS, ROAD))
     assert same.verdict == "no difference shown"
-    single = power.difference(a, power.wheel_curve(scattered(rng, 1, 1.0, 0.005), MASS, ROAD))
+    single = wheel_power.difference(a, wheel_power.wheel_curve(scattered(rng, 1, 1.0, 0.005), MASS, ROAD))
     assert single.verdict == "too few runs" and math.isnan(single.low)
 
 
@@ -198,8 +200,8 @@ def test_no_difference_is_falsely_told_more_than_1_time_in_20() -> None:
     rng = np.random.default_rng(2)
     false, held = 0, 0
     for _ in range(300):
-        a, b = (power.wheel_curve(scattered(rng, 4, 1.0, 0.01), MASS, ROAD) for _ in range(2))
-        found = power.difference(a, b)
+        a, b = (wheel_power.wheel_curve(scattered(rng, 4, 1.0, 0.01), MASS, ROAD) for _ in range(2))
+        found = wheel_power.difference(a, b)
         false += found.verdict != "no difference shown"
         held += found.low <= 0 <= found.high
     assert false / 300 < 0.08
@@ -207,9 +209,9 @@ def test_no_difference_is_falsely_told_more_than_1_time_in_20() -> None:
 
 
 def test_a_change_in_the_simulated_engine_is_found() -> None:
-    a = power.wheel_curve(pulls_of(WREN, there_and_back(4), 8), MASS, ROAD)
-    b = power.wheel_curve(pulls_of(tuned(WREN, power_w=1.05 * WREN.power_w), there_and_back(4), 9), MASS, ROAD)
-    found = power.difference(a, b)
+    a = wheel_power.wheel_curve(pulls_of(WREN, there_and_back(4), 8), MASS, ROAD)
+    b = wheel_power.wheel_curve(pulls_of(tuned(WREN, power_w=1.05 * WREN.power_w), there_and_back(4), 9), MASS, ROAD)
+    found = wheel_power.difference(a, b)
     assert found.verdict == "more power"
     high = found.speed_mps > 13
     assert found.by_speed[high].mean() == pytest.approx(0.05, abs=0.012)
@@ -235,32 +237,32 @@ def true_time(car: Car, to_mps: float) -> float:
 )
 def test_predictions_come_true_in_the_simulator(curve: WheelCurve, changes: Changes, car: Car) -> None:
     before = true_time(WREN, 22.35)
-    foretold = power.predict(curve, MASS, ROAD, changes, {22.35: before})
+    foretold = predict(curve, MASS, ROAD, changes, {22.35: before})
     true_change = true_time(car, 22.35) - before
     print(f"\nforetold {foretold.times[0].change_s:+.3f} s, true {true_change:+.3f} s")
     assert foretold.times[0].change_s == pytest.approx(true_change, rel=0.05, abs=0.02)
     assert foretold.times[0].after_s == pytest.approx(before + foretold.times[0].change_s)
-    top = power.top_speed(
+    top = top_speed(
         SPEEDS, truth_at(SPEEDS), Vehicle(car.mass_kg, 16, car.a_n, 0, car.c_n_per_mps2), Changes(power=changes.power)
     )
     assert foretold.top_after_mps == pytest.approx(top, rel=0.02)
 
 
 def test_no_change_changes_nothing(curve: WheelCurve) -> None:
-    same = power.predict(curve, MASS, ROAD, Changes(), {15.0: 8.0, 22.0: 15.0})
+    same = predict(curve, MASS, ROAD, Changes(), {15.0: 8.0, 22.0: 15.0})
     assert [time.change_s for time in same.times] == [0.0, 0.0]
     assert same.top_after_mps == same.top_before_mps
     assert any("beyond the" in said for said in same.assumptions)
 
 
 def test_a_car_too_heavy_never_gets_there(curve: WheelCurve) -> None:
-    slow = power.predict(curve, MASS, ROAD, Changes(drag=4.0), {22.0: 15.0})
+    slow = predict(curve, MASS, ROAD, Changes(drag=4.0), {22.0: 15.0})
     assert math.isinf(slow.times[0].after_s)
 
 
 def test_gearing_is_foretold_for_one_fixed_ratio_only(curve: WheelCurve) -> None:
     direct = Gearing(final_ratio=4.0, gears=[1.0])
-    short = power.predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, direct)
+    short = predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, direct)
     assert short.times[0].change_s < 0, "the simulated engine has more force low down, where a shorter gear lifts it"
     for gearing, words in (
         (Gearing(belt_low=2.9, belt_high=0.8), "the belt picks its own ratio"),
@@ -268,19 +270,19 @@ def test_gearing_is_foretold_for_one_fixed_ratio_only(curve: WheelCurve) -> None
         (Gearing(gears=[2.0, 1.0]), "several gears"),
     ):
         with pytest.raises(NoAnswer, match=words):
-            power.predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, gearing)
+            predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, gearing)
 
 
 def test_cruise_fuel_lies_between_its_ends() -> None:
     car = Vehicle.of(MASS, ROAD)
     slippery = Changes(drag=0.9).on(car)
-    alone = power.cruise_fuel(car, slippery, 20.0)
+    alone = cruise_fuel(car, slippery, 20.0)
     assert alone.most == pytest.approx(-0.1 * 0.36 * 400 / (55 + 0.36 * 400))
     assert alone.least == pytest.approx(alone.most / 2)
-    loop = power.cruise_fuel(car, slippery, 20.0, 5.0e-8)
+    loop = cruise_fuel(car, slippery, 20.0, 5.0e-8)
     assert loop.most < loop.least < 0
     assert loop.least == pytest.approx(-0.1 * 0.36 * 400 / 0.28 / (5.0e-8 * 32.0e9))
-    draggy = power.cruise_fuel(car, Changes(drag=1.1).on(car), 20.0, 5.0e-8)
+    draggy = cruise_fuel(car, Changes(drag=1.1).on(car), 20.0, 5.0e-8)
     assert 0 < draggy.least < draggy.most
 
 

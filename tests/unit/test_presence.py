@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
-from logger import presence
-from logger.clock import monotonic_ns
-from logger.recorder import _note_from_outside
+from logger.decode.clock import monotonic_ns
+from logger.record.recorder import _note_from_outside
+from logger.store import presence
 
 HOLD = """
 import sys

@@ -13,10 +13,13 @@ from hypothesis import strategies as st
 from made_drives import RIG, make_drive
 from simulate import Brake, Cruise, Pull, Road, Stand
 
-from analysis import export, privacy
-from analysis.privacy import Rules, distance_m, hidden
-from logger.config import ConfigError, PrivateCircle, RecorderConfig, parse
-from logger.units import InputError
+from analysis.motion.geodesy import distance_m
+from analysis.sharing import privacy, tables
+from analysis.sharing.privacy import Rules, hidden
+from analysis.sharing.tracks import geojson_text, gpx_text, positions
+from logger.config.reading import ConfigError, parse
+from logger.config.recorder import PrivateCircle, RecorderConfig
+from logger.errors import InputError
 
 LOOP = Road(straight_m=1500.0, radius_m=200.0)
 SCRIPT = [Stand(30), Pull(15.0), Cruise(15.0, 130), Brake(0), Stand(30)]
@@ -98,17 +101,17 @@ def exported(store, drive) -> dict[str, str]:
     import duckdb
     import pyarrow.parquet as pq
 
-    from analysis.analysed import analyse
+    from analysis.drive import analyse
 
     rules = privacy.in_force(store, [drive])
     found = analyse(drive)
-    where = privacy.cut(export.positions(drive), rules)
-    out = {"gpx": export.gpx_text(drive, where), "geojson": export.geojson_text(drive, where)}
+    where = privacy.cut(positions(drive), rules)
+    out = {"gpx": gpx_text(drive, where), "geojson": geojson_text(drive, where)}
     for rate in (0.5, 50.0):
-        table = export.common_base(drive, rate, rules, found.motion, found.runs)
-        out[f"csv {rate}"] = export.csv_text(table)
+        table = tables.common_base(drive, rate, rules, found.motion, found.runs)
+        out[f"csv {rate}"] = tables.csv_text(table)
         path = store / "x.parquet"
-        path.write_bytes(export.parquet_bytes(table))
+        path.write_bytes(tables.parquet_bytes(table))
         assert pq.read_schema(path) is not None
         rows = duckdb.sql(f"select lat_deg, lon_deg from '{path}' where lat_deg is not null").fetchall()
         path.unlink()
@@ -120,7 +123,7 @@ def test_no_export_shows_a_private_place(driven):
     store, drive, truth, (lat, lon) = driven
     start, end = (truth.lat_deg[0], truth.lon_deg[0]), (truth.lat_deg[-1], truth.lon_deg[-1])
     rules = privacy.in_force(store, [drive])
-    where = privacy.cut(export.positions(drive), rules)
+    where = privacy.cut(positions(drive), rules)
     shown = np.flatnonzero(np.isfinite(where.lat_deg))
     assert 300 < len(shown) < len(where.lat_deg) - 300
     assert np.isnan(where.course_deg[where.hidden]).all() and np.isnan(where.alt_m[where.hidden]).all()

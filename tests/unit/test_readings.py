@@ -14,15 +14,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from logger import config
-from logger.framing import Frame
-from logger.readings import Decoder, FrameDecoder, NumbersDecoder, Reading, decoder_for
+from logger.config import reading as config
+from logger.config.recorder import Channel, FrameField, FrameSource, NmeaSource, NumbersSource, RecorderConfig
+from logger.decode.framing import Frame
+from logger.decode.readings import Decoder, FrameDecoder, NumbersDecoder, Reading, decoder_for
 
 
 def decoder(text: str) -> Decoder:
     """The decoder of one [[source]] given as TOML without its head and name."""
-    source = config.parse('[[source]]\nname = "x"\n' + text, config.RecorderConfig, "recorder.toml").source[0]
-    assert not isinstance(source, config.NmeaSource)
+    source = config.parse('[[source]]\nname = "x"\n' + text, RecorderConfig, "recorder.toml").source[0]
+    assert not isinstance(source, NmeaSource)
     return decoder_for(source)
 
 
@@ -445,8 +446,8 @@ NAMES = ["afr", None, "map_kpa", "tps"]
 def test_numbers_one_by_one_and_all_at_once_alike(
     drawn: list[dict[str, Any]], separator: str | None, prefix: str, lines: list[bytes]
 ) -> None:
-    columns = [config.Channel(channel=name, **keys) for name, keys in zip(NAMES, drawn, strict=False)]
-    source = config.NumbersSource(name="x", kind="numbers", separator=separator, prefix=prefix, column=columns)
+    columns = [Channel(channel=name, **keys) for name, keys in zip(NAMES, drawn, strict=False)]
+    source = NumbersSource(name="x", kind="numbers", separator=separator, prefix=prefix, column=columns)
     assert_both_ways_alike(lambda: NumbersDecoder(source), [Frame(n, line) for n, line in enumerate(lines)])
 
 
@@ -454,7 +455,7 @@ def test_numbers_one_by_one_and_all_at_once_alike(
 @given(channels(), st.lists(finite | modest, max_size=40))
 def test_calibrations_one_by_one_and_all_at_once_alike(drawn: dict[str, Any], values: list[float]) -> None:
     drawn.pop("ok_when", None)
-    source = config.NumbersSource(name="x", kind="numbers", column=[config.Channel(channel="lambda", **drawn)])
+    source = NumbersSource(name="x", kind="numbers", column=[Channel(channel="lambda", **drawn)])
     nodes = [pair[0] for pair in (drawn.get("calibration", {}).get("table") or [])]
     frames = [Frame(n, repr(value).encode()) for n, value in enumerate([*values, *nodes])]
     assert_both_ways_alike(lambda: NumbersDecoder(source), frames)
@@ -483,8 +484,8 @@ def test_frames_one_by_one_and_all_at_once_alike(datas: list[bytes], order: str)
 
 @given(st.sampled_from("bBhHiIqQ"), st.integers(0, 2**64 - 1), st.binary(min_size=8, max_size=8))
 def test_masks_one_by_one_and_all_at_once_alike(code: str, mask: int, data: bytes) -> None:
-    field = config.FrameField(channel="x", at=1, code=code, mask=mask)  # type: ignore[arg-type]
-    source = config.FrameSource(name="x", kind="frame", sync="AA", length=9, field=[field])
+    field = FrameField(channel="x", at=1, code=code, mask=mask)  # type: ignore[arg-type]
+    source = FrameSource(name="x", kind="frame", sync="AA", length=9, field=[field])
     assert_both_ways_alike(lambda: FrameDecoder(source), [Frame(0, b"\xaa" + data)])
     reading = FrameDecoder(source).decode(Frame(0, b"\xaa" + data))
     width = struct.calcsize("<" + code)

@@ -9,10 +9,12 @@ from pathlib import Path
 import pytest
 from rig import BOARD, GPS, bytes_of
 
-from logger import closing, drive, journal, recorder
-from logger.config import RecorderConfig, parse
-from logger.framing import Chunk
-from logger.tables import Decoding
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.decode.framing import Chunk
+from logger.record import closing, recorder
+from logger.store import drive, journal
+from logger.store.tables import Decoding
 
 SECOND = 10**9
 TEXT = GPS.format(port="a") + BOARD.format(port="b")
@@ -176,10 +178,10 @@ def _until(done) -> None:  # type: ignore[no-untyped-def]
 
 
 def test_check_says_what_it_understood(capsys: pytest.CaptureFixture[str]) -> None:
-    from logger import cli_record
+    from logger.cli import record
 
     configs = Path(__file__).parents[2] / "configs"
-    cli_record.check(configs / "recorder.toml", configs)
+    record.check(configs / "recorder.toml", configs)
     said = capsys.readouterr().out
     assert "gps: NMEA sentences from whichever port" in said
     assert "mixture: lines of numbers" in said
@@ -189,12 +191,23 @@ def test_check_says_what_it_understood(capsys: pytest.CaptureFixture[str]) -> No
 
 
 def test_every_key_of_the_configuration_is_in_the_explained_file() -> None:
-    from logger import config
+    from logger.config.recorder import (
+        Calibration,
+        Channel,
+        Checksum,
+        FrameField,
+        FrameSource,
+        NmeaSource,
+        NumbersSource,
+        PatternSource,
+        Privacy,
+        Recorder,
+    )
 
     text = (Path(__file__).parents[2] / "configs" / "recorder.toml").read_text(encoding="utf-8")
     assert parse(text, RecorderConfig, "configs/recorder.toml")
-    models = [config.Recorder, config.NmeaSource, config.NumbersSource, config.PatternSource, config.FrameSource,
-              config.Channel, config.Calibration, config.FrameField, config.Checksum, config.Privacy]  # fmt: skip
+    models = [Recorder, NmeaSource, NumbersSource, PatternSource, FrameSource,
+              Channel, Calibration, FrameField, Checksum, Privacy]  # fmt: skip
     missing = {
         f"{model.__name__}.{key}"
         for model in models
@@ -214,11 +227,11 @@ def test_every_key_of_the_configuration_is_in_the_explained_file() -> None:
     ],
 )
 def test_check_names_file_and_key(tmp_path: Path, text: str, said: str) -> None:
-    from logger import cli_record
-    from logger.units import InputError
+    from logger.cli import record
+    from logger.errors import InputError
 
     path = tmp_path / "recorder.toml"
     path.write_text(text)
     with pytest.raises(InputError, match="toml") as raised:
-        cli_record.check(path, tmp_path)
+        record.check(path, tmp_path)
     assert said in str(raised.value)

@@ -18,13 +18,14 @@ from made_drives import BASELINE, make_drive
 from simulate import Brake, Cruise, Lift, Pull, Stand, Turn
 from typer.testing import CliRunner
 
-from analysis import cli
-from analysis.report import plots, tell
-from analysis.report.gather import driven
-from analysis.report.of_drive import drive_page
+from analysis import wording
+from analysis.cli import main
+from analysis.drive import driven
+from analysis.report import plots
+from analysis.report.drive_page import drive_page
 from analysis.report.page import Page, Section, Table, Words, render
 from analysis.report.plots import Axis, Series, Zone, columns, draw, round_ticks, spread, thinned
-from logger.units import InputError, NoAnswer
+from logger.errors import InputError, NoAnswer
 
 DAY = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 STARTS = [
@@ -122,7 +123,7 @@ def html(page):
 
 
 def answer_of(*arguments: str) -> dict:
-    done = CliRunner().invoke(cli.app, [*arguments, "--json"])
+    done = CliRunner().invoke(main.app, [*arguments, "--json"])
     assert done.exit_code == 0, done.exception
     return json.loads(done.stdout)
 
@@ -135,7 +136,7 @@ def test_every_split_is_that_of_runs(told, html, store):
         mine = [row for row in rows if row[0].rstrip("*") == str(run["n"])]
         for split in run["splits"]:
             for value, sigma in (("time_s", "sigma_s"), ("from_one_foot_s", "from_one_foot_sigma_s")):
-                assert any(tell.with_sigma(split[value], split[sigma]) in row for row in mine), (run["n"], split)
+                assert any(wording.with_sigma(split[value], split[sigma]) in row for row in mine), (run["n"], split)
         assert any(f"{run['distance_m']:.0f} m" in row for row in mine)
 
 
@@ -145,7 +146,7 @@ def test_every_cell_of_the_mixture_map_is_that_of_mixture(told, html, store):
     assert len(answer["cells"]) > 5
     for cell in answer["cells"]:
         if cell["judgement"] != "not enough data":
-            said = f"AFR {tell.with_sigma(cell['median'], cell['sigma'])}, {cell['judgement']}"
+            said = f"AFR {wording.with_sigma(cell['median'], cell['sigma'])}, {cell['judgement']}"
             assert said in text
             assert f"{cell['seconds']:.0f} seconds" in text
     for summary in answer["summaries"]:
@@ -210,10 +211,10 @@ def season_store(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def both(season_store):
-    from analysis.mapped import read_targets
-    from analysis.report.of_season import season_page
-    from analysis.report.of_setups import setups_page
-    from analysis.season import gather
+    from analysis.changes.season import gather
+    from analysis.drive import read_targets
+    from analysis.report.season_page import season_page
+    from analysis.report.setups_page import setups_page
 
     found, targets = gather(season_store), read_targets(None, season_store)
     return {
@@ -527,7 +528,7 @@ def test_the_verb_writes_a_page(told, store, tmp_path):
     run = CliRunner()
     target = tmp_path / "x.html"
     done = run.invoke(
-        cli.app, ["report", told.drive.id, "--store", str(store), "--out", str(target), "--json"]
+        main.app, ["report", told.drive.id, "--store", str(store), "--out", str(target), "--json"]
     )  # fmt: skip
     assert done.exit_code == 0, done.exception
     answer = json.loads(done.stdout)
@@ -540,7 +541,7 @@ def test_the_verb_writes_a_page(told, store, tmp_path):
         ([told.drive.id, "--units", "knots"], "--units"),
         ([told.drive.id, "--season"], "--season"),
     ):
-        done = run.invoke(cli.app, ["report", *arguments, "--store", str(store), "--out", str(tmp_path / "y.html")])
+        done = run.invoke(main.app, ["report", *arguments, "--store", str(store), "--out", str(tmp_path / "y.html")])
         assert isinstance(done.exception, InputError | NoAnswer) or said in str(done.exception)
         assert said in str(done.exception)
     assert not (tmp_path / "y.html").exists()

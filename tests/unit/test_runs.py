@@ -29,9 +29,10 @@ from simulate import (
     Turn,
 )
 
-from analysis import motion, pairs, runs
-from analysis.motion import Fixes
-from analysis.runs import Options, Run
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.runs import finding, pairs
+from analysis.runs.run import Options, Run
 
 MPH = 0.44704
 FIFTY = 50 * MPH
@@ -47,8 +48,8 @@ def received(truth: Truth, seed: int = 0, rate: float = 10.0, noise: float = 0.0
 
 
 def found_in(fixes: Fixes, options: Options | None = None) -> list[Run]:
-    kept, _ = motion.clean(fixes)
-    return runs.find(motion.smooth(kept), kept, options)
+    kept, _ = clean(fixes)
+    return finding.find(smoother.smooth(kept), kept, options)
 
 
 @functools.cache
@@ -555,13 +556,13 @@ def test_a_soft_launch_shows_as_one(shape: Launch, soft: bool) -> None:
 def test_tip_in_delay_from_a_throttle_channel() -> None:
     truth = one_pull(launch="bite")
     (run,) = found_in(received(truth))
-    kept, _ = motion.clean(received(truth))
+    kept, _ = clean(received(truth))
     t = np.arange(0, truth.t_s[-1], 0.05)
     throttle = np.interp(t + 0.3, truth.t_s, truth.throttle)  # the foot moves 0.3 s before the force
-    answer = runs.tip_in_delay(motion.smooth(kept), run, t, throttle)
+    answer = finding.tip_in_delay(smoother.smooth(kept), run, t, throttle)
     assert answer is not None
     assert answer[0] == pytest.approx(0.3, abs=3 * answer[1])
-    assert runs.tip_in_delay(motion.smooth(kept), run, t, np.zeros_like(t)) is None
+    assert finding.tip_in_delay(smoother.smooth(kept), run, t, np.zeros_like(t)) is None
 
 
 def test_opposite_runs_over_one_stretch_are_paired() -> None:

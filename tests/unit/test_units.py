@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from logger.units import InputError, UnitError, convert, parse_quantity, parse_speed, speed_label
+from logger.errors import InputError, UnitError
+from logger.units import convert, parse_quantity, parse_speed, speed_label
 
 
 @pytest.mark.parametrize(

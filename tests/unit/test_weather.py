@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 import simulate
 
-from analysis import weather
-from analysis.roadload import RoadLoad
-from analysis.weather import Weather, WeatherError, air_of, from_metar, read_weather
+from analysis.conditions import weather
+from analysis.conditions.roadload import RoadLoad
+from analysis.conditions.weather import Weather, WeatherError, air_of, from_metar, read_weather
 
 
 def test_missing_humidity_is_taken_as_half_and_said() -> None:

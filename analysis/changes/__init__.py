@@ -1,0 +1,1 @@
+"""What a change to the car did: season, comparing, effects, plan."""

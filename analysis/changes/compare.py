@@ -1,0 +1,433 @@
+"""What a change did: setup against setup, drive against drive, with intervals and a verdict in words.
+
+    answer = compare(Side("baseline", runs_a), Side("long snorkel", runs_b), others, speeds_mps)
+
+Differences are B less A: below zero, B is the quicker one. All runs of the season go into one model for each speed
+(`analysis.blocks`): what A and B were, what the other setups were, which way the road was driven, outings as blocks;
+so the scatter of runs and days is learned from all drives of the car. The speeds of a table are one question: its
+intervals hold together, and "faster" is said somewhere by mistake in at most 5 % of cases without an effect.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Floats
+from analysis.changes import day_effects
+from analysis.changes.observations import FuelLoop, Observation, Side
+from analysis.changes.verdicts import (
+    LEVEL,
+    MIN_RUNS,
+    WORTH_SHARE,
+    BandDifference,
+    Measure,
+    SplitDifference,
+    Verdict,
+    overall_verdict,
+    verdict_on,
+    worths,
+)
+from analysis.changes.ways import directions, way_columns
+from analysis.conditions.setups import Difference, Parts, differences, same
+from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
+
+
+@dataclass(frozen=True)
+class Conditions:
+    """Wind along the way driven (against the car above zero) and grade (uphill above zero) over the runs of a side."""
+
+    headwind_mps: tuple[float, float, float]
+    """Least, mean, most; NaN where no drive has a wind."""
+    grade_percent: tuple[float, float, float]
+
+    @staticmethod
+    def of(runs: Sequence[Observation]) -> Conditions:
+        def span(values: list[float]) -> tuple[float, float, float]:
+            told = [value for value in values if math.isfinite(value)]
+            return (min(told), sum(told) / len(told), max(told)) if told else (math.nan, math.nan, math.nan)
+
+        return Conditions(span([run.headwind_mps for run in runs]), span([run.grade_percent for run in runs]))
+
+
+@dataclass(frozen=True)
+class Comparison:
+    a: str
+    b: str
+    parts_that_differ: list[Difference]
+    splits: list[SplitDifference]
+    trace: list[BandDifference]
+    launch: Measure | None
+    mixture: Measure | None
+    fuel: Measure | None
+    verdict: Verdict
+    corrected_by: str
+    """The correction that the verdict goes by; "" where it goes by raw times."""
+    level: float
+    each_level: float
+    """What each of the splits' intervals holds by itself, so that all together hold at `level`."""
+    conditions_a: Conditions
+    conditions_b: Conditions
+    caveats: list[str] = field(default_factory=list)
+    outliers: list[str] = field(default_factory=list)
+
+
+def compare(
+    a: Side,
+    b: Side,
+    others: Sequence[Observation],
+    speeds_mps: Floats,
+    *,
+    corrected_by: str = "",
+    worth_s: float | None = None,
+    other_loops: Sequence[FuelLoop] = (),
+    channel: str = "AFR",
+    level: float = LEVEL,
+) -> Comparison:
+    """Compare the runs of `a` and `b`; `others` are further runs of the car, from which scatter is learned.
+
+    `speeds_mps`: the speeds to time. `corrected_by`: the name of the correction in the runs' `corrected_s`; the verdict
+    goes by corrected times where every run of A and B has them, else by raw ones. `worth_s`: the change at the
+    highest speed that is worth knowing; by default 3 % of the time.
+    """
+    speeds = np.sort(np.asarray(speeds_mps, float))
+    runs = [*a.runs, *b.runs, *others]
+    model = _Model.of(a, b, runs)
+    use_corrected = bool(corrected_by) and all(run.corrected_s is not None for run in [*a.runs, *b.runs])
+    raw = model.ask(_times(runs, speeds), level, _sigmas(runs, speeds))
+    corrected = model.ask(_times(runs, speeds, True), level, _sigmas(runs, speeds)) if use_corrected else None
+    main = corrected or raw
+    times = _times(runs, speeds)
+    means = [_means(times[:, j], len(a.runs), len(b.runs)) for j in range(len(speeds))]
+    tops = [j for j, m in enumerate(means) if min(m[0], m[1]) >= MIN_RUNS]
+    worth = worths(means, worth_s, tops)
+    splits = []
+    for j, speed in enumerate(speeds):
+        count_a, count_b, mean_a, mean_b = means[j]
+        interval = main.fit.intervals[0][j]
+        verdict = verdict_on(
+            interval, count_a, count_b, (a.name, b.name), main.fit.scatter[j], main.fit.each_level[0], worth[j],
+            main.tangled,
+        )  # fmt: skip
+        splits.append(
+            SplitDifference(
+                float(speed), count_a, count_b, mean_a, mean_b, interval, raw.fit.intervals[0][j],
+                None if corrected is None else corrected.fit.intervals[0][j], main.fit.scatter[j], verdict,
+            )
+        )  # fmt: skip
+    outliers = _outliers(runs, main.fit.studentised, speeds, len(a.runs) + len(b.runs))
+    parts = differences(a.parts, b.parts) if a.parts is not None and b.parts is not None else []
+    return Comparison(
+        a.name,
+        b.name,
+        parts,
+        splits,
+        _trace(model, runs, a, b, level),
+        _measure(model, runs, a, b, "launch", "s", level),
+        _measure(model, runs, a, b, "full throttle", channel, level),
+        _fuel(a, b, other_loops, level),
+        overall_verdict(splits, a.name, b.name),
+        corrected_by if use_corrected else "",
+        level,
+        main.fit.each_level[0],
+        Conditions.of(a.runs),
+        Conditions.of(b.runs),
+        _caveats(a, b, parts, splits, main, model, bool(corrected_by) and not use_corrected),
+        outliers,
+    )
+
+
+def default_speeds(a: Side, b: Side, step_mps: float) -> Floats:
+    """Every multiple of `step_mps` that at least `MIN_RUNS` runs of each side reach; of fewer runs, what all reach."""
+    tops = [sorted((float(run.speed_mps[np.isfinite(run.time_s)].max()) for run in side.runs), reverse=True)
+            for side in (a, b) if side.runs]  # fmt: skip
+    if not tops:
+        return np.zeros(0)
+    top = min(each[min(MIN_RUNS, len(each)) - 1] for each in tops)
+    return np.asarray(step_mps * np.arange(1, int(top / step_mps + 1e-9) + 1))
+
+
+# --- the model ----------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _Answer:
+    fit: day_effects.Fit
+    tangled: bool
+    """A went one way and B the other: direction cannot be told from the change."""
+
+
+@dataclass(frozen=True)
+class _Model:
+    """Rows: runs of A, of B, of the others. Columns: A, B, the other setups, then the ways driven."""
+
+    setups: Floats
+    direction_deg: Floats
+    outing: NDArray[np.int64]
+    count_a: int
+    count_b: int
+
+    @staticmethod
+    def of(a: Side, b: Side, runs: Sequence[Observation]) -> _Model:
+        level = np.zeros(len(runs), np.int64)
+        level[len(a.runs) :] = 1
+        seen: list[Parts | None] = []
+        for i in range(len(a.runs) + len(b.runs), len(runs)):
+            parts = runs[i].parts
+            at = next((k for k, each in enumerate(seen) if _same(each, parts)), None)
+            if at is None:
+                seen.append(parts)
+                at = len(seen) - 1
+            level[i] = 2 + at
+        setups = (level[:, None] == np.arange(2 + len(seen))).astype(float)
+        outing = np.array([run.outing for run in runs], np.int64)
+        return _Model(setups, np.array([run.direction_deg for run in runs]), outing, len(a.runs), len(b.runs))
+
+    def ask(self, y: Floats, level: float, sigma: Floats | None = None) -> _Answer:
+        """B less A, with the finest account of the ways driven that leaves it determined."""
+        told = np.all(np.isfinite(y), axis=1)
+        there = bool(told[: self.count_a].any() and told[self.count_a : self.count_a + self.count_b].any())
+        rows = told if there else np.any(np.isfinite(y), axis=1)
+        common = way_columns(self.direction_deg, np.arange(len(y)))
+        for ways in (way_columns(self.direction_deg, self.outing), common, common[:, :0]):
+            design = np.hstack([self.setups, ways])
+            wanted = np.zeros(design.shape[1])
+            wanted[:2] = -1.0, 1.0
+            if day_effects.estimable(design[rows], wanted):
+                break
+        tangled = there and common.shape[1] > 0 and ways.shape[1] == 0
+        return _Answer(day_effects.contrasts(y, design, self.outing, wanted, level, sigma), tangled)
+
+
+def _same(a: Parts | None, b: Parts | None) -> bool:
+    return same(a, b) if a is not None and b is not None else a is b
+
+
+def _times(runs: Sequence[Observation], speeds: Floats, corrected: bool = False) -> Floats:
+    return np.array([run.time_to(speeds, corrected) for run in runs]).reshape(len(runs), len(speeds))
+
+
+def _sigmas(runs: Sequence[Observation], speeds: Floats) -> Floats:
+    return np.array([run.sigma_to(speeds) for run in runs]).reshape(len(runs), len(speeds))
+
+
+def _means(y: Floats, count_a: int, count_b: int) -> tuple[int, int, float, float]:
+    first, second = y[:count_a], y[count_a : count_a + count_b]
+    first, second = first[np.isfinite(first)], second[np.isfinite(second)]
+    return (
+        len(first), len(second), float(first.mean()) if len(first) else math.nan,
+        float(second.mean()) if len(second) else math.nan,
+    )  # fmt: skip
+
+
+# --- further figures ----------------------------------------------------------------------------------------------
+
+
+def _trace(model: _Model, runs: Sequence[Observation], a: Side, b: Side, level: float) -> list[BandDifference]:
+    """Time gained or lost in each band of speed: the launch stays in the first."""
+    edges = default_speeds(a, b, 2.5)
+    if len(edges) < 2:
+        return []
+    times = _times(runs, edges)
+    spent = np.diff(times, axis=1)
+    answer = model.ask(spent, level)
+    bands = []
+    for j in range(spent.shape[1]):
+        count_a, count_b, mean_a, _ = _means(spent[:, j], len(a.runs), len(b.runs))
+        interval = answer.fit.intervals[0][j]
+        verdict = verdict_on(
+            interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[j], answer.fit.each_level[0],
+            WORTH_SHARE * mean_a, answer.tangled, ("quicker", "slower"),
+        )  # fmt: skip
+        bands.append(BandDifference(float(edges[j]), float(edges[j + 1]), mean_a, interval, verdict))
+    return bands
+
+
+_LAUNCH_MPS = 5.0
+
+
+def _measure(
+    model: _Model, runs: Sequence[Observation], a: Side, b: Side, name: str, unit: str, level: float
+) -> Measure | None:
+    if name == "launch":
+        y = _times(runs, np.array([_LAUNCH_MPS]))
+        words, decimals, worth = ("quicker", "slower"), 2, 0.1
+    else:
+        y = np.array([[run.full_throttle] for run in runs]).reshape(len(runs), 1)
+        words, decimals = ("richer", "leaner"), 2
+        worth = 0.3 if unit == "AFR" else 0.02
+    count_a, count_b, mean_a, mean_b = _means(y[:, 0], len(a.runs), len(b.runs))
+    if not (count_a and count_b):
+        return None
+    answer = model.ask(y, level)
+    interval = answer.fit.intervals[0][0]
+    verdict = verdict_on(
+        interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, worth, answer.tangled, words, unit,
+        decimals,
+    )  # fmt: skip
+    said = "launch: one foot to 5 m/s" if name == "launch" else "mixture at full throttle"
+    return Measure(said, unit, count_a, count_b, mean_a, mean_b, interval, verdict)
+
+
+def _fuel(a: Side, b: Side, others: Sequence[FuelLoop], level: float) -> Measure | None:
+    """Fuel used a distance, each loop one figure; days enter through the loops, which are rarely two an outing."""
+    loops = [*a.loops, *b.loops, *others]
+    if not (a.loops and b.loops):
+        return None
+    stand_in = [
+        Observation(
+            loop.drive, loop.setup, loop.parts, loop.drive, loop.outing, 0.0, math.nan, np.zeros(1), np.zeros(1),
+            np.zeros(1),
+        )
+        for loop in loops
+    ]  # fmt: skip
+    model = _Model.of(replace(a, runs=stand_in[: len(a.loops)]),
+                      replace(b, runs=stand_in[len(a.loops) : len(a.loops) + len(b.loops)]), stand_in)  # fmt: skip
+    y = np.array([[loop.m3_per_m * 1e8] for loop in loops])  # L/100 km
+    sigma = np.array([[loop.m3_per_m * 1e8 * loop.sigma] for loop in loops])
+    answer = model.ask(y, level, sigma)
+    interval = answer.fit.intervals[0][0]
+    count_a, count_b, mean_a, mean_b = _means(y[:, 0], len(a.loops), len(b.loops))
+    if not math.isfinite(interval.low):  # single loops: their own errors are all there is
+        error = math.sqrt(float(np.sum((sigma[:count_a] / count_a) ** 2) + np.sum(
+            (sigma[count_a : count_a + count_b] / count_b) ** 2)))  # fmt: skip
+        estimate, half = mean_b - mean_a, 1.959964 * error
+        interval = replace(interval, estimate=estimate, run_low=estimate - half, run_high=estimate + half)
+    verdict = verdict_on(
+        interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, 0.05 * mean_a, answer.tangled,
+        ("less", "more"), "L/100 km",
+    )  # fmt: skip
+    if verdict.word == "too few runs":
+        verdict = replace(verdict, sentence=verdict.sentence.replace("runs", "loops"))
+    return Measure("fuel", "L/100 km", count_a, count_b, mean_a, mean_b, interval, verdict)
+
+
+# --- what the reader must know ------------------------------------------------------------------------------------
+
+
+def _outliers(runs: Sequence[Observation], studentised: Floats, speeds: Floats, compared: int) -> list[str]:
+    """Runs of A and B that no scatter explains: the outlier test on studentised residuals, Bonferroni over runs.
+
+    Each run is looked at where it is oddest, at half the degrees of freedom a speed: the speeds go together.
+    """
+    from scipy.special import stdtrit
+
+    said = []
+    told = np.sum(np.any(np.isfinite(studentised), axis=1))
+    if told < 5:
+        return []
+    limit = float(stdtrit(max(int(told) // 2, 3), 1 - 0.025 / max(int(told), 1)))
+    for i in range(compared):
+        row = studentised[i]
+        if not np.any(np.isfinite(row)):
+            continue
+        j = int(np.nanargmax(np.abs(row)))
+        if abs(row[j]) > limit:
+            slow = "slower" if row[j] > 0 else "faster"
+            said.append(
+                f"{runs[i].label} is far {slow} than its fellows ({abs(row[j]):.1f} standard errors); it counts"
+            )
+    return said
+
+
+def _caveats(
+    a: Side,
+    b: Side,
+    parts: Sequence[Difference],
+    splits: Sequence[SplitDifference],
+    main: _Answer,
+    model: _Model,
+    correction_missing: bool,
+) -> list[str]:
+    said = []
+    runs = [*a.runs, *b.runs]
+    if len(parts) > 1:
+        named = " and ".join([", ".join(each.part for each in parts[:-1]), parts[-1].part])
+        said.append(
+            f"{named} differ: this is what they do together; `pullbook effects` tells whether they can be parted"
+        )
+    if splits:
+        top = splits[-1]
+        match top.interval.days:
+            case "included":
+                said.append(
+                    f"days are included, as learned from {_count(top.scatter.day_df, 'repeat outing')}: at the highest "
+                    f"speed days scatter by {top.scatter.day_sigma:.2f} s, runs of a day by "
+                    f"{top.scatter.run_sigma:.2f} s"
+                )
+            case "cancelled":
+                said.append("both were driven on the same outings: days cancel")
+            case "unknown" if top.runs_a and top.runs_b:
+                said.append("the interval leaves days out, for nothing is known of them: it is too small")
+        if (short := [s for s in splits if s.runs_a < len(a.runs) or s.runs_b < len(b.runs)]) and len(splits) > 1:
+            said.append(
+                f"from the {'highest speed' if len(short) == 1 else f'{len(short)} highest speeds'} some runs are "
+                "missing: they did not get there, and the slow ones are the likelier to be missing"
+            )
+    said += _order(a, b)
+    way = directions(np.array([run.direction_deg for run in runs]))
+    shares = [np.bincount(way[:k], minlength=way.max(initial=0) + 1) / max(k, 1) for k in (len(a.runs),)]
+    if way.max(initial=0) == 0 and runs:
+        said.append("all runs went one way: grade and wind stay in the times; both ways would cancel them")
+    elif main.tangled:
+        said.append("the way driven and the change always went together")
+    elif len(a.runs) and len(b.runs):
+        other = np.bincount(way[len(a.runs) :], minlength=len(shares[0])) / len(b.runs)
+        if float(np.abs(shares[0] - other).max()) > 0.01:
+            said.append("the two were driven unevenly to and fro: the way driven is allowed for")
+    if correction_missing:
+        bare = sorted({run.drive for run in runs if run.corrected_s is None})
+        said.append(
+            f"the weather is missing for some runs ({', '.join(bare[:3])}{' and others' if len(bare) > 3 else ''}): "
+            "times are as driven, and a cooler day looks like a better car; `pullbook weather DRIVE` adds it"
+        )
+    windy = [run for run in runs if run.wind_mps > WINDY_MPS]
+    if windy:
+        said.append(
+            f"wind above {WINDY_MPS:g} m/s in {_count(len({run.drive for run in windy}), 'drive')} "
+            f"({max(run.wind_mps for run in windy):.1f} m/s): it slows one way more than it helps the other"
+        )
+    unknown_wind = [run for run in runs if math.isnan(run.wind_mps)]
+    if unknown_wind and not windy:
+        said.append(f"wind is not given for {_count(len({run.drive for run in unknown_wind}), 'drive')}")
+    grades = np.array([run.grade_percent for run in runs])
+    if np.any(np.abs(grades) > STEEP_PERCENT):
+        said.append(f"grades up to {np.nanmax(np.abs(grades)):.1f} %: drive both ways over the same stretch")
+    soft = [sum(run.soft for run in side.runs) / max(len(side.runs), 1) for side in (a, b)]
+    if abs(soft[0] - soft[1]) > 0.34:
+        worse = a.name if soft[0] > soft[1] else b.name
+        said.append(f"{worse} had more soft launches: `--trace` shows what happened after them")
+    return said
+
+
+def _order(a: Side, b: Side) -> list[str]:
+    """Whether within their shared outings one side always came first."""
+    shared = {run.outing for run in a.runs} & {run.outing for run in b.runs}
+    if not shared:
+        return []
+    firsts = {
+        np.mean([r.start_s for r in a.runs if r.outing == o]) < np.mean([r.start_s for r in b.runs if r.outing == o])
+        and max(r.start_s for r in a.runs if r.outing == o) < min(r.start_s for r in b.runs if r.outing == o)
+        for o in shared
+    }
+    if firsts == {True}:
+        return [
+            f"{a.name} always came before {b.name}: an engine that warms up would look the same; return to the first"
+        ]
+    back = all(
+        max(r.start_s for r in b.runs if r.outing == o) < min(r.start_s for r in a.runs if r.outing == o)
+        for o in shared
+    )
+    if back:
+        return [
+            f"{b.name} always came before {a.name}: an engine that warms up would look the same; return to the first"
+        ]
+    return []
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}{'' if n == 1 else 's'}"

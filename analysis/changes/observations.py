@@ -1,0 +1,93 @@
+"""Runs and loops as they enter a comparison."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.arrays import Floats
+from analysis.conditions.setups import Parts
+
+
+@dataclass(frozen=True)
+class Observation:
+    """One run as it enters a comparison. Times count from one foot; NaN where the run has none."""
+
+    label: str
+    """How the owner finds it: DRIVE:RUN."""
+    setup: str
+    parts: Parts | None
+    """None: the drive carries no setup."""
+    drive: str
+    outing: int
+    """Drives of one day are one outing and share its number."""
+    start_s: float
+    """UTC, seconds since 1970."""
+    direction_deg: float
+    speed_mps: Floats
+    """Rising speeds of the tables below, those of every multiple of 5 mph and 10 km/h among them."""
+    time_s: Floats
+    sigma_s: Floats
+    corrected_s: Floats | None = None
+    """Times corrected to standard air; None where the weather says too little."""
+    grade_percent: float = math.nan
+    headwind_mps: float = math.nan
+    wind_mps: float = math.nan
+    full_throttle: float = math.nan
+    """Median mixture at full throttle in this run, in the car's channel."""
+    rise_s: float = math.nan
+    """How long the launch took to build up."""
+    soft: bool = False
+
+    def time_to(self, speeds_mps: Floats, corrected: bool = False) -> Floats:
+        """Times [s] to the given speeds; between table speeds by monotone cubic, NaN beyond."""
+        table = self.corrected_s if corrected else self.time_s
+        if table is None:
+            return np.full(len(speeds_mps), np.nan)
+        return _read(self.speed_mps, table, speeds_mps)
+
+    def sigma_to(self, speeds_mps: Floats) -> Floats:
+        return _read(self.speed_mps, self.sigma_s, speeds_mps)
+
+
+@dataclass(frozen=True)
+class FuelLoop:
+    """One fuel loop as it enters a comparison."""
+
+    drive: str
+    setup: str
+    parts: Parts | None
+    outing: int
+    m3_per_m: float
+    sigma: float
+    """Relative."""
+
+
+@dataclass(frozen=True)
+class Side:
+    """One side of a comparison."""
+
+    name: str
+    runs: Sequence[Observation]
+    parts: Parts | None = None
+    loops: Sequence[FuelLoop] = ()
+
+
+def _read(x: Floats, y: Floats, at: Floats) -> Floats:
+    told = np.isfinite(y)
+    x, y = x[told], y[told]
+    out = np.full(len(at), np.nan)
+    if len(x) == 0:
+        return out
+    place = np.searchsorted(x, at - 1e-6)
+    there = (place < len(x)) & (np.abs(x[np.minimum(place, len(x) - 1)] - at) < 1e-6)
+    out[there] = y[place[there]]
+    between = ~there & (at > x[0]) & (at < x[-1])
+    if between.any() and len(x) > 1:
+        from scipy.interpolate import PchipInterpolator
+
+        out[between] = PchipInterpolator(x, y)(at[between])
+    return out

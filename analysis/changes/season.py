@@ -1,0 +1,297 @@
+"""All drives of a store as runs that can be compared: what was fitted, which day, which way, what air.
+
+    season = gather(store)
+    season.runs          # the runs that count, as `compare.Observation`s
+    season.left_out      # those that do not, each with its reason
+
+Finding the runs of a drive takes seconds and depends on nothing but the drive's tables and this program, so it is done
+once and kept in `.analysis` in the store; that folder may be deleted at any time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.changes.observations import FuelLoop, Observation
+from analysis.changes.season_cache import found_in
+from analysis.conditions.setups import Parts, same
+from analysis.conditions.weather import (
+    STANDARD_AIR,
+    Air,
+    Weather,
+    WeatherError,
+    air_of,
+    corrected_times,
+    headwind,
+    read_weather,
+)
+from logger.errors import NoAnswer
+
+if TYPE_CHECKING:
+    from logger.store.drive import Drive
+
+OUTING_GAP_S = 6 * 3600
+"""Drives closer together than this share a day: engine, weather, fuel, driver."""
+SLOW_SHARE = 0.15
+"""A run slower than its setup's median by more than this in most bands of speed was not at full throttle."""
+DEFAULT_FACTOR = "SAE J1349"
+_PACE_FROM, _PACE_TO = 6, 20
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A standing run that does not count."""
+
+    label: str
+    drive: str
+    reason: str
+    struck: bool
+
+
+@dataclass(frozen=True)
+class Outing:
+    """One drive at a glance."""
+
+    drive: str
+    started_utc: datetime
+    duration_s: float
+    setup: str
+    parts: Parts | None
+    outing: int
+    weather: Weather
+    air: Air
+    channel: str
+    """The mixture's: afr or lambda; "" without one."""
+    notes: tuple[str, ...]
+    runs: tuple[str, ...]
+    """Labels of the runs that count."""
+    trouble: str = ""
+    """Why the drive could not be read for runs."""
+
+
+@dataclass(frozen=True)
+class Season:
+    runs: list[Observation]
+    left_out: list[LeftOut]
+    drives: list[Outing]
+    loops: list[FuelLoop]
+    unit: str
+    """mph or km/h, as the newest car file says."""
+    factor: str
+    """The correction in the runs' `corrected_s`."""
+    road: str
+    """Where the road load that the correction uses is from."""
+    caveats: list[str] = field(default_factory=list)
+
+    @property
+    def channel(self) -> str:
+        """The mixture channel of most drives; AFR where they differ or have none."""
+        channels = [drive.channel for drive in self.drives if drive.channel]
+        return "lambda" if channels and all(c == "lambda" for c in channels) else "AFR"
+
+
+def gather(
+    store: Path,
+    *,
+    factor: str = DEFAULT_FACTOR,
+    every_run: bool = False,
+    progress: Callable[[str], None] = lambda text: None,
+) -> Season:
+    """Read all drives of `store`. `every_run`: runs that look like part throttle count as well.
+
+    `progress` is told what takes long. NoAnswer where the store has no drives.
+    """
+    from logger.store.drive import list_drives
+
+    drives = list_drives(store)
+    if not drives:
+        raise NoAnswer(f"{store}: there is no drive in this store yet")
+    outings = _outings(drives)
+    runs: list[Observation] = []
+    left: list[LeftOut] = []
+    rows: list[Outing] = []
+    loops: list[FuelLoop] = []
+    roads: list[str] = []
+    for number, (drive, outing) in enumerate(zip(drives, outings, strict=True), 1):
+        found = found_in(drive, store, lambda text, n=number: progress(f"{text} ({n} of {len(drives)})"))  # type: ignore[misc]
+        weather, air = _weather(drive)
+        mine, out = _observations(drive, outing, found["runs"], weather, air, factor, roads)
+        runs += mine
+        left += out
+        if (loop := _loop(drive, outing, found)) is not None:
+            loops.append(loop)
+        rows.append(
+            Outing(
+                drive.id, drive.manifest.started_utc, drive.manifest.duration_s,
+                drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, outing, weather,
+                air, found["channel"], tuple(note.text for note in drive.manifest.notes),
+                tuple(run.label for run in mine), found["trouble"],
+            )
+        )  # fmt: skip
+    if not every_run:
+        runs, slow = _without_part_throttle(runs)
+        left += slow
+        gone = {each.label for each in slow}
+        rows = [_without(row, gone) for row in rows]
+    newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
+    unit = newest.units.speed if newest else "mph"
+    return Season(runs, left, rows, loops, unit, factor, roads[-1] if roads else "")
+
+
+def label(drive: str, run: int) -> str:
+    """How a run is called on the command line."""
+    return f"{drive}:{run}"
+
+
+def side_runs(season: Season, labels: Sequence[str]) -> list[Observation]:
+    """The runs called so, in the season's order."""
+    wanted = set(labels)
+    return [run for run in season.runs if run.label in wanted]
+
+
+# --- drives -------------------------------------------------------------------------------------------------------
+
+
+def _outings(drives: Sequence[Drive]) -> list[int]:
+    """The outing of each drive, in order of time."""
+    numbers: list[int] = []
+    end = -math.inf
+    for drive in drives:
+        begun = drive.manifest.started_utc.timestamp()
+        numbers.append((numbers[-1] if numbers else -1) + (begun - end > OUTING_GAP_S))
+        end = max(end, drive.manifest.ended_utc.timestamp())
+    return [max(number, 0) for number in numbers]
+
+
+def _weather(drive: Drive) -> tuple[Weather, Air]:
+    elevation = drive.car.car.elevation_m if drive.car else None
+    try:
+        weather = read_weather(drive.manifest.weather)
+    except WeatherError:
+        weather = Weather()
+    return weather, air_of(weather, elevation)
+
+
+def _observations(
+    drive: Drive,
+    outing: int,
+    found: Sequence[dict[str, Any]],
+    weather: Weather,
+    air: Air,
+    factor: str,
+    roads: list[str],
+) -> tuple[list[Observation], list[LeftOut]]:
+    from analysis.conditions import roadload
+    from analysis.drive import SAME_RUN_S
+
+    day = standard = None
+    if air.factors:
+        day = roadload.of(drive.car, air.density_kg_per_m3)
+        standard = roadload.of(drive.car, STANDARD_AIR[factor])
+        roads.append(day.source)
+    mine, out = [], []
+    for run in found:
+        name = label(drive.id, run["n"])
+        start = run["start_utc_ns"] * 1e-9
+        struck = next(
+            (s for s in drive.manifest.struck if abs(s.run_start_utc.timestamp() - start) < SAME_RUN_S), None
+        )  # fmt: skip
+        if struck is not None:
+            out.append(LeftOut(name, drive.id, struck.reason, True))
+            continue
+        if not run["clean"]:
+            out.append(LeftOut(name, drive.id, run["ended"], False))
+            continue
+        if drive.manifest.fuel is not None:
+            out.append(LeftOut(name, drive.id, "part of a fuel loop", False))
+            continue
+        speed, time = np.array(run["speed_mps"]), np.array(run["time_s"])
+        if len(speed) < 2:
+            out.append(LeftOut(name, drive.id, "its first foot of movement was not recorded", False))
+            continue
+        corrected = None
+        if day is not None and standard is not None:
+            grade = run["grade_percent"] / 100 if run["grade_percent"] is not None else 0.0
+            corrected = corrected_times(speed, time, air.factors[factor], day, standard, grade)
+        against = math.nan
+        if weather.wind_mps is not None and weather.wind_from_deg is not None:
+            against = headwind(weather.wind_mps, weather.wind_from_deg, run["direction_deg"])
+        mine.append(
+            Observation(
+                name, drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, drive.id,
+                outing, start, _number(run["direction_deg"]), speed, time, np.array(run["sigma_s"]), corrected,
+                _number(run["grade_percent"]), against, _number(weather.wind_mps), _number(run["full_throttle"]),
+                _number(run["rise_s"]), bool(run["soft"]),
+            )
+        )  # fmt: skip
+    return mine, out
+
+
+def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observation], list[LeftOut]]:
+    """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
+    grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
+    spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
+    setup = _setup_numbers(runs)
+    kept, out = [], []
+    for i, run in enumerate(runs):
+        fellows = (setup == setup[i]) & (np.isfinite(spent).sum(axis=1) >= 3)
+        if fellows.sum() >= 4 and np.isfinite(spent[i]).any():
+            with np.errstate(invalid="ignore"):
+                ratio = float(np.nanmedian(spent[i] / _median(spent[fellows])))
+            if ratio > 1 + SLOW_SHARE:
+                reason = f"slower throughout than this setup's other runs by {ratio - 1:.0%}: not at full throttle"
+                out.append(LeftOut(run.label, run.drive, reason, False))
+                continue
+        kept.append(run)
+    return kept, out
+
+
+def _setup_numbers(runs: Sequence[Observation]) -> Any:
+    """Which setup each run had, by parts."""
+    seen: list[Parts | None] = []
+    of_parts: dict[int, int] = {}
+    for run in runs:
+        if id(run.parts) not in of_parts:
+            at = next((k for k, parts in enumerate(seen) if _alike(parts, run.parts)), len(seen))
+            if at == len(seen):
+                seen.append(run.parts)
+            of_parts[id(run.parts)] = at
+    return np.array([of_parts[id(run.parts)] for run in runs], np.int64)
+
+
+def _alike(a: Parts | None, b: Parts | None) -> bool:
+    return same(a, b) if a is not None and b is not None else a is b
+
+
+def _median(rows: Any) -> Any:
+    import warnings
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # a band that no run passed is NaN, as it should be
+        return np.nanmedian(rows, axis=0)
+
+
+def _without(row: Outing, gone: set[str]) -> Outing:
+    from dataclasses import replace
+
+    return replace(row, runs=tuple(name for name in row.runs if name not in gone))
+
+
+def _loop(drive: Drive, outing: int, found: dict[str, Any]) -> FuelLoop | None:
+    if found.get("m3_per_m") is None:
+        return None
+    return FuelLoop(
+        drive.id, drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, outing,
+        found["m3_per_m"], found["fuel_sigma"],
+    )  # fmt: skip
+
+
+def _number(value: float | None) -> float:
+    return math.nan if value is None else float(value)

@@ -1,0 +1,229 @@
+"""Setups, drives or runs as the owner names them, and what holds between them: what `compare` and `plan` begin with."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.arrays import Floats
+from analysis.changes.compare import Comparison, compare, default_speeds
+from analysis.changes.effects import Attribution, attribute
+from analysis.changes.observations import Observation, Side
+from analysis.changes.plan import Plan, plan_next
+from analysis.changes.season import Season
+from logger.config.setup import PartValue
+from logger.errors import InputError, NoAnswer
+from logger.units import MPS_PER_KMH, MPS_PER_MPH
+
+if TYPE_CHECKING:
+    from logger.store.drive import Drive
+
+
+def compared(
+    a: str,
+    b: str,
+    season: Season,
+    store: Path,
+    speeds_mps: Floats | None = None,
+    *,
+    raw: bool = False,
+    worth_s: float | None = None,
+) -> tuple[Side, Side, Comparison]:
+    """Hold `b` against `a` with all that the season knows of scatter. `raw`: by times as driven.
+
+    InputError where the two share a run or a name is unknown, NoAnswer where a side has no run that counts.
+    """
+    first, second = side(a, season, store), side(b, season, store)
+    if twice := sorted({run.label for run in first.runs} & {run.label for run in second.runs}):
+        raise InputError(f"{a} and {b} share the run {twice[0]}: what is compared must be apart")
+    for each, ref in ((first, a), (second, b)):
+        if not each.runs:
+            raise NoAnswer(f"{ref}: no standing run counts here{_why_none(season, each.name)}")
+    return first, second, held(first, second, season, speeds_mps, raw=raw, worth_s=worth_s)
+
+
+def held(
+    first: Side,
+    second: Side,
+    season: Season,
+    speeds_mps: Floats | None = None,
+    *,
+    raw: bool = False,
+    worth_s: float | None = None,
+) -> Comparison:
+    """Hold one side of the season against another; NoAnswer where no speed is reached on both."""
+    speeds = default_speeds(first, second, step_mps(season)) if speeds_mps is None else speeds_mps
+    if not len(speeds):
+        raise NoAnswer(f"{first.name} and {second.name}: no speed is reached on both sides")
+    mine = {run.label for run in [*first.runs, *second.runs]}
+    return compare(
+        first,
+        second,
+        [run for run in season.runs if run.label not in mine],
+        speeds,
+        corrected_by="" if raw else season.factor,
+        worth_s=worth_s,
+        other_loops=[loop for loop in season.loops if loop not in first.loops and loop not in second.loops],
+        channel=season.channel,
+    )
+
+
+def planned(
+    season: Season,
+    store: Path,
+    speed_mps: float,
+    *,
+    settle: tuple[str, str] | None = None,
+    gone: Sequence[tuple[str, PartValue]] = (),
+    power: float = 0.8,
+    worth_s: float | None = None,
+    hours: float = 3.0,
+) -> Plan:
+    """The next drives, judged by the time to `speed_mps`; `settle` names two setups, by default the newest two."""
+    pair = _pair(settle, season, store)
+    open_question = None
+    if pair is not None:
+        mine = {run.label for each in pair for run in each.runs}
+        others = [run for run in season.runs if run.label not in mine]
+        open_question = compare(*pair, others, np.array([speed_mps]), corrected_by=season.factor)
+    return plan_next(
+        season.runs,
+        speed_mps,
+        gone=gone,
+        power=power,
+        worth_s=worth_s,
+        hours=hours,
+        settle=open_question,
+        settle_parts=(pair[0].parts or {}, pair[1].parts or {}) if pair else None,
+    )
+
+
+def best_typical(runs: Sequence[Observation], speed: float) -> tuple[float, float, int]:
+    """Fastest and median time to a speed [s], and of how many runs; NaN without any."""
+    if not math.isfinite(speed):
+        return math.nan, math.nan, 0
+    times = np.array([run.time_to(np.array([speed]))[0] for run in runs])
+    times = times[np.isfinite(times)]
+    return (float(times.min()), float(np.median(times)), len(times)) if len(times) else (math.nan, math.nan, 0)
+
+
+def fuel_effects(season: Season) -> Attribution | None:
+    """What each part did to the fuel used, in L/100 km, over all loops; None with fewer than three."""
+    if len(season.loops) < 3:
+        return None
+    stand_in = [
+        Observation(
+            loop.drive, loop.setup, loop.parts, loop.drive, loop.outing, 0.0, math.nan, np.zeros(1), np.zeros(1),
+            np.zeros(1),
+        )
+        for loop in season.loops
+    ]  # fmt: skip
+    return attribute(stand_in, np.array([[loop.m3_per_m * 1e8] for loop in season.loops]))
+
+
+def step_mps(season: Season) -> float:
+    """Between the speeds that are timed where none are named [m/s]."""
+    return 10 * MPS_PER_MPH if season.unit == "mph" else 20 * MPS_PER_KMH
+
+
+# --- sides --------------------------------------------------------------------------------------------------------
+
+_RUNS = re.compile(r"^(?P<drive>.+):(?P<runs>\d+(?:-\d+)?(?:,\d+(?:-\d+)?)*)$")
+
+
+def side(ref: str, season: Season, store: Path) -> Side:
+    """One side of a comparison as the owner wrote it: a setup, a drive, runs of a drive, or several joined by +."""
+    from analysis.changes.observations import Side
+    from analysis.conditions import setups
+    from logger.store.drive import DriveError, list_drives, open_drive
+
+    drives = list_drives(store)
+    driven = setups.known(drives)
+    named = [each for each in driven if each.name.casefold() == ref.strip().casefold()]
+    if len(named) > 1:
+        raise InputError(f"{ref}: {len(named)} different setups have this name: name drives instead, joined by +")
+    if named:
+        return setup_side(named[0], season)
+    if ref.endswith(".toml"):
+        wanted = setups.find(ref, store, drives)
+        alike = [each for each in driven if setups.same(each.setup.parts, wanted.parts)]
+        if not alike:
+            raise NoAnswer(f"{ref}: no drive was driven with this setup")
+        return setup_side(alike[0], season)
+    runs: list[Observation] = []
+    ids: list[str] = []
+    for piece in ref.split("+"):
+        match = None if Path(piece).exists() else _RUNS.match(piece.strip())
+        try:
+            drive = open_drive(store, match["drive"] if match else piece.strip())
+        except DriveError as error:
+            names = ", ".join(repr(each.name) for each in driven) or "none"
+            raise InputError(
+                f"{piece.strip()}: no setup, drive or list of runs is called that; setups driven: {names}"
+            ) from error
+        ids.append(drive.id)
+        runs += _chosen(drive, match["runs"], season) if match else [r for r in season.runs if r.drive == drive.id]
+    carried = [drive.setup for drive in drives if drive.id in ids]
+    parts = carried[0].parts if carried and carried[0] else None
+    if any(each is None or parts is None or not setups.same(each.parts, parts) for each in carried):
+        parts = None
+    loops = [loop for loop in season.loops if loop.drive in ids and ":" not in ref]
+    return Side(ref if "+" in ref or ":" in ref else ids[0], runs, parts, loops)
+
+
+def setup_side(known: Any, season: Season) -> Side:
+    from analysis.changes.observations import Side
+
+    return Side(
+        known.name,
+        [run for run in season.runs if run.drive in known.drives],
+        known.setup.parts,
+        [loop for loop in season.loops if loop.drive in known.drives],
+    )
+
+
+def _chosen(drive: Drive, text: str, season: Season) -> list[Observation]:
+    from analysis.changes.season import label, side_runs
+
+    numbers: list[int] = []
+    for piece in text.split(","):
+        first, _, last = piece.partition("-")
+        numbers += range(int(first), int(last or first) + 1)
+    labels = [label(drive.id, number) for number in numbers]
+    known = {run.label for run in season.runs}
+    for wanted in labels:
+        if wanted in known:
+            continue
+        out = next((each for each in season.left_out if each.label == wanted), None)
+        if out is not None:
+            raise InputError(f"{wanted}: this run does not count: {out.reason}")
+        mine = ", ".join(r.label.rpartition(":")[2] for r in season.runs if r.drive == drive.id) or "none"
+        raise InputError(f"{wanted}: there is no such standing run: those of {drive.id} that count are {mine}")
+    return side_runs(season, labels)
+
+
+def _why_none(season: Season, name: str) -> str:
+    trouble = next((row.trouble for row in season.drives if name in (row.drive, row.setup) and row.trouble), "")
+    reason = next((each.reason for each in season.left_out if each.drive == name), "")
+    return f": {trouble or reason}" if trouble or reason else ""
+
+
+def _pair(settle: tuple[str, str] | None, season: Season, store: Path) -> tuple[Side, Side] | None:
+    """The setups to settle: those asked for, else the newest one and, of those before it, the one most like it."""
+    from analysis.conditions.setups import differences, known
+    from logger.store.drive import list_drives
+
+    if settle is not None:
+        return side(settle[0], season, store), side(settle[1], season, store)
+    timed = {run.drive for run in season.runs}
+    driven = [each for each in known(list_drives(store)) if timed & set(each.drives)]
+    if len(driven) < 2:
+        return None
+    newest = driven[-1]
+    nearest = min(reversed(driven[:-1]), key=lambda each: len(differences(each.setup.parts, newest.setup.parts)))
+    return setup_side(nearest, season), setup_side(newest, season)

@@ -1,0 +1,185 @@
+"""From an interval to a verdict in words, and how many runs would show a change."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from analysis.changes import day_effects
+from analysis.changes.day_effects import POWER, Interval, Scatter
+
+Word = Literal["faster", "slower", "no difference shown", "too few runs"]
+
+LEVEL = 0.95
+MIN_RUNS = 3
+"""Fewer runs of a setup than this get no verdict: two cannot show that one of them is odd (common practice)."""
+WORTH_SHARE = 0.03
+"""The change worth knowing where the owner names none: 3 % of the time, about a jet size (common practice)."""
+_FEW_DF = 2.0
+_MOST_RUNS = 200
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What is concluded, in a word and in a sentence."""
+
+    word: str
+    sentence: str
+    detectable: float = math.nan
+    """The difference that this data would have shown in 8 of 10 cases."""
+    more_runs_each: int = 0
+    """Runs of each setup, in one outing, that would show the change worth knowing; 0 where none are asked for."""
+
+
+@dataclass(frozen=True)
+class SplitDifference:
+    """B less A in the time to one speed [s]."""
+
+    speed_mps: float
+    runs_a: int
+    runs_b: int
+    mean_a_s: float
+    mean_b_s: float
+    interval: Interval
+    """Of the times that the verdict goes by."""
+    raw: Interval
+    corrected: Interval | None
+    scatter: Scatter
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class BandDifference:
+    """B less A in the time spent between two speeds [s]."""
+
+    from_mps: float
+    to_mps: float
+    mean_a_s: float
+    interval: Interval
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class Measure:
+    """B less A in one further figure."""
+
+    name: str
+    unit: str
+    count_a: int
+    count_b: int
+    mean_a: float
+    mean_b: float
+    interval: Interval
+    verdict: Verdict
+
+
+def needed_runs(
+    worth: float, run_sigma: float, run_df: int, alpha: float, power: float = POWER, extra_levels: int = 0
+) -> int:
+    """Runs of each of two setups, driven in one outing, that show a change of `worth` with probability `power`.
+
+    `run_sigma` with `run_df` degrees of freedom is the scatter of runs; more runs add to what is known of it. 0 where
+    it cannot be said.
+    """
+    if not (worth > 0 and math.isfinite(run_sigma) and run_df >= 0):
+        return 0
+    for n in range(MIN_RUNS, _MOST_RUNS + 1):
+        df = run_df + 2 * n - 2 - extra_levels
+        if df > 0 and day_effects.detectable(run_sigma * math.sqrt(2 / n), df, alpha, power) <= worth:
+            return n
+    return _MOST_RUNS
+
+
+# --- verdicts -----------------------------------------------------------------------------------------------------
+
+
+def worths(means: Sequence[tuple[int, int, float, float]], worth_s: float | None, tops: Sequence[int]) -> list[float]:
+    """The change worth knowing at each speed: a share of the time; what the owner says holds at the highest speed."""
+    share = WORTH_SHARE
+    if worth_s is not None and tops and means[tops[-1]][2] > 0:
+        share = worth_s / means[tops[-1]][2]
+    return [share * m[2] for m in means]
+
+
+def verdict_on(
+    interval: Interval,
+    count_a: int,
+    count_b: int,
+    names: tuple[str, str],
+    scatter: Scatter,
+    each_level: float,
+    worth: float,
+    tangled: bool = False,
+    words: tuple[str, str] = ("faster", "slower"),
+    unit: str = "s",
+    decimals: int = 2,
+) -> Verdict:
+    """The verdict on one difference; `words` for below and above zero."""
+    more = needed_runs(worth, scatter.run_sigma, scatter.run_df, 1 - each_level)
+    lacking = [
+        f"{MIN_RUNS - n} more of {name}"
+        for n, name in ((count_a, names[0]), (count_b, names[1]))
+        if n < MIN_RUNS
+    ]  # fmt: skip
+    if lacking:
+        least = max(MIN_RUNS - count_a, MIN_RUNS - count_b, more or 0)
+        return Verdict("too few runs", f"too few runs: at least {' and '.join(lacking)}", math.nan, least)
+    if tangled:
+        return Verdict(
+            "too few runs",
+            f"{names[0]} was driven one way only and {names[1]} the other: drive both ways with both",
+            math.nan,
+            max(more, MIN_RUNS),
+        )
+    if interval.days == "unknown" or not math.isfinite(interval.low):
+        each = f", {more} runs each" if more else ""
+        return Verdict(
+            "too few runs",
+            "they were driven on different days, and no outing was ever repeated with the same setup: how much days "
+            f"differ is unknown. One outing with both{each} settles it",
+            math.nan,
+            max(more, MIN_RUNS),
+        )
+    if interval.high < 0 or interval.low > 0:
+        word = words[0] if interval.high < 0 else words[1]
+        return Verdict(word, f"{word} by {abs(interval.estimate):.{decimals}f} {unit}", interval.detectable)
+    if interval.df < _FEW_DF:
+        return Verdict(
+            "too few runs",
+            f"what is known of days rests on {interval.df:.0f} repeat: one outing with both, {max(more, MIN_RUNS)} "
+            "runs each, tells far more",
+            interval.detectable,
+            max(more, MIN_RUNS),
+        )
+    said = f"no difference shown; one of {interval.detectable:.{decimals}f} {unit} would have been, 8 times in 10"
+    return Verdict("no difference shown", said, interval.detectable, more if interval.detectable > worth else 0)
+
+
+def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str) -> Verdict:
+    """One verdict over all speeds."""
+    words = [split.verdict.word for split in splits]
+    if not splits:
+        return Verdict("too few runs", "too few runs: no speed is reached on both sides")
+    told = [split for split in splits if split.verdict.word in ("faster", "slower")]
+    if told:
+        kinds = {split.verdict.word for split in told}
+        if len(kinds) > 1:
+            return Verdict("mixed", f"{b} is faster to some speeds and slower to others than {a}")
+        most = max(told, key=lambda split: abs(split.interval.estimate))
+        return Verdict(
+            most.verdict.word,
+            f"{b} is {most.verdict.word} than {a}: by {abs(most.interval.estimate):.2f} s "
+            f"({_range(most.interval)}) to the speed where it shows most",
+            most.interval.detectable,
+        )
+    if "no difference shown" in words:
+        last = [split for split in splits if split.verdict.word == "no difference shown"][-1]
+        return replace(last.verdict, sentence=f"{b} against {a}: {last.verdict.sentence}, at the highest speed")
+    return splits[-1].verdict
+
+
+def _range(interval: Interval) -> str:
+    low, high = sorted((abs(interval.low), abs(interval.high)))
+    return f"{low:.2f} to {high:.2f}"

@@ -1,0 +1,49 @@
+"""Which way a run went, and the columns of a design that stand for it."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Floats
+
+_DIRECTION_GAP_DEG = 40.0
+
+
+def directions(headings_deg: Floats) -> NDArray[np.int64]:
+    """Which way each run went: headings within 40 degrees of a neighbour are one way, unknown ones another."""
+    labels = np.zeros(len(headings_deg), np.int64)
+    known = np.flatnonzero(np.isfinite(headings_deg))
+    if len(known) == 0:
+        return labels
+    h = np.mod(headings_deg[known], 360.0)
+    order = np.argsort(h)
+    gaps = np.diff(np.concatenate([h[order], [h[order][0] + 360.0]]))
+    cuts = np.flatnonzero(gaps > _DIRECTION_GAP_DEG)
+    label = np.zeros(len(order), np.int64)
+    if len(cuts) > 1:
+        label = np.searchsorted(cuts, np.arange(len(order)), side="left") % len(cuts)
+    labels[known[order]] = label + 1
+    return np.unique(labels, return_inverse=True)[1].astype(np.int64)
+
+
+def way_columns(direction_deg: Floats, outing: NDArray[np.int64]) -> Floats:
+    """Columns of a design for the ways driven: one effect for all outings, and one of its own for each outing that has
+    two runs or more each way, since wind is another every day.
+
+    Coded so that a setup's column stands for the mean of the ways, not for one of them.
+    """
+    way = directions(direction_deg)
+    columns = _centred(way)
+    for each in np.unique(outing):
+        here = outing == each
+        if len(np.unique(way[here])) > 1 and np.bincount(way[here])[np.unique(way[here])].min() >= 2:
+            own = np.zeros((len(way), len(np.unique(way[here])) - 1))
+            own[here] = _centred(way[here])
+            columns = np.hstack([columns, own])
+    return columns
+
+
+def _centred(way: NDArray[np.int64]) -> Floats:
+    kinds = np.unique(way)
+    return np.asarray((way[:, None] == kinds[None, 1:]) - (1 / max(len(kinds), 1)))

@@ -1,0 +1,1 @@
+"""The verbs that answer: parse, ask, print."""

@@ -1,0 +1,155 @@
+"""The verb `demo`: the main job, walked through on sample drives in a store of its own.
+
+The drives are the Wren's: an invented home-built three-wheeler on an invented disused airfield. Each step prints the
+command an owner would type and then really runs it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import shlex
+import shutil
+import sys
+import tomllib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from logger.errors import InputError
+
+app = typer.Typer()
+Command = Callable[..., None]
+
+
+@app.command()
+def demo(
+    ctx: typer.Context,
+    folder: Annotated[Path, typer.Argument(help="The folder to make; it must not exist yet, or hold a demo.")] = Path(
+        "demo-store"
+    ),
+) -> None:
+    """Walk through the main job on sample drives, in a store of its own."""
+    command = ctx.find_root().command
+
+    def run(*arguments: str, quiet: bool = False) -> None:
+        print(f"{'' if quiet else chr(10)}$ {_wrapped('pullbook', *arguments)}{'' if quiet else chr(10)}", flush=True)
+        with contextlib.redirect_stdout(io.StringIO()) if quiet else contextlib.nullcontext():
+            command.main(args=list(arguments), prog_name="pullbook", standalone_mode=False)
+
+    _make_room(folder)
+    os.environ["PULLBOOK_STORE"] = str(folder)
+    _walk(folder, run)
+
+
+def _wrapped(*words: str) -> str:
+    """A command as typed, in lines of at most 80 columns."""
+    lines = [""]
+    for word in map(shlex.quote, words):
+        if len(lines[-1]) + len(word) > 76:
+            lines.append("   ")
+        lines[-1] += f" {word}" if lines[-1] else word
+    return " \\\n".join(lines)
+
+
+def sample_folder(name: str) -> Path:
+    """`sample_logs` or `configs`: inside the installed package, or beside it in the source tree."""
+    for place in (Path(__file__).parents[1] / name, Path(__file__).parents[2] / name):
+        if place.is_dir():
+            return place
+    raise InputError(f"{name}: the sample files are missing from this installation; reinstall pullbook")
+
+
+def _make_room(folder: Path) -> None:
+    """An empty folder with copies of the configuration; an earlier demo there is replaced, anything else is not."""
+    mark = folder / "this-is-a-demo"
+    if folder.exists() and not folder.is_dir():
+        raise InputError(f"{folder}: this is no folder; name another one")
+    if folder.exists() and any(folder.iterdir()) and not mark.exists():
+        raise InputError(f"{folder}: this folder holds something that is no demo; name another one")
+    if mark.exists():
+        shutil.rmtree(folder)
+    shutil.copytree(sample_folder("configs"), folder, dirs_exist_ok=True)
+    mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
+
+
+def _walk(folder: Path, run: Command) -> None:
+    samples = sample_folder("sample_logs")
+    season = tomllib.loads((samples / "season.toml").read_text(encoding="utf-8"))["drive"]
+    ids: dict[str, str] = {}
+
+    def take(*names: str, quiet: bool = True) -> None:
+        for name in names:
+            drive = next(each for each in season if each["file"] == f"{name}.jsonl.gz")
+            setup = folder / "setups" / drive["setup"]
+            run("import", str(samples / drive["file"]), "--setup", str(setup), quiet=quiet)
+            ids[name] = _id(drive["file"], folder)
+            run("weather", ids[name], *_weather(drive), quiet=quiet)
+
+    _say(
+        "This is the Wren's season: a home-built three-wheeler with an air-cooled",
+        "445 cc single and one carburettor, tested on a disused airfield. All of it is",
+        "invented. Each step shows the command that an owner would type, and runs it.",
+        f"The drives go into the folder {folder}, as if you had said",
+        f"  export PULLBOOK_STORE={shlex.quote(str(folder))}",
+        "and the recorder's file, the car's and the targets' lie there too.",
+    )
+    _say("1. A drive becomes a folder with all its bytes and its tables.")
+    take("first-drive", quiet=False)
+    take("sweep")
+    _say("2. The runs of the first drive: three standing starts, the second given up.")
+    run("runs", ids["first-drive"])
+    _say("3. The mixture map of a drive through town and country.")
+    run("mixture", ids["sweep"])
+    _say("4. A fuel loop, and what rolling and the air take, from coasts in neutral.")
+    take("fuel-baseline", "coasts")
+    run("fuel", ids["fuel-baseline"], "--used", "0.62L", "--sigma", "0.01L", "--band", "43mph-50mph")
+    run("coast", ids["coasts"])
+    _say(
+        "5. Two more outings as the car was built, then two with a long airbox snorkel",
+        "and the needle raised a clip, both fitted in one week. What did they do?",
+    )
+    take("starts-baseline-1", "starts-baseline-2", "starts-both-1", "starts-both-2")
+    run("compare", "baseline", "snorkel and needle")
+    _say("6. Was it the snorkel, the needle, or both? Which drive would tell?")
+    run("plan")
+    _say("7. That drive was made: the short snorkel back on, the needle left.")
+    take("starts-needle")
+    run("effects")
+    _say("8. The next jet, and what it did.")
+    run("jets", ids["starts-both-2"])
+    take("starts-smaller-jet")
+    run("season")
+    _say("9. The season on one page, to open in any browser, to print, to give away.")
+    run("report", "--season", "--out", str(folder / "season.html"))
+    _say(
+        f"That was the loop. The drives stay in {folder}; try",
+        f"  pullbook runs --all --store {shlex.quote(str(folder))}",
+        "`pullbook --help` lists all verbs; README.md tells how to set up your own car.",
+    )
+
+
+def _weather(drive: dict[str, Any]) -> list[str]:
+    """What the sample's listing says of the weather, as typed."""
+    return [
+        "--temperature", f"{drive['temperature_c']}C", "--pressure", f"{drive['pressure_hpa']}hPa",
+        "--humidity", f"{drive['humidity_percent']}%", "--wind", f"{drive['wind_mps']}m/s",
+        "--wind-from", str(drive["wind_from_deg"]),
+    ]  # fmt: skip
+
+
+def _id(file: str, folder: Path) -> str:
+    """The id of the drive that was made of a sample file."""
+    from logger.store.drive import list_drives
+
+    return next(made.id for made in list_drives(folder) if made.manifest.origin == file)
+
+
+def _say(*lines: str) -> None:
+    print()
+    for line in lines:
+        print(line)
+    sys.stdout.flush()

@@ -1,0 +1,112 @@
+"""The `pullbook` command: the verbs of all rooms on one stem, and the one place where errors become lines.
+
+Every verb lives in a module of its subject; this one mounts them, keeps the help in the order of the owner's day, and
+turns what goes wrong into one line on standard error and an exit code: 0 done, 1 the answer is no or the data
+cannot say, 2 the input is wrong.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import typer
+
+from analysis.cli import coast, compare, demo, fuel, jets, mixture, power, runs, season, setups, sharing, weather
+from logger.cli import drives as cli_logger
+from logger.cli import record
+from logger.errors import InputError, NoAnswer
+
+if TYPE_CHECKING:
+    from logger.config.car import CarConfig
+    from logger.config.recorder import Channel
+    from logger.record.alerts import Alert
+    from logger.record.live import Listener, Place
+    from logger.store.drive import Drive
+
+app = typer.Typer(
+    name="pullbook",
+    help="Record test drives of a home-built car, and learn what each change to the car really did.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+for room in (cli_logger, runs, mixture, jets, fuel, coast, power, setups, weather, compare, season, sharing, demo):
+    app.registered_commands += room.app.registered_commands
+
+
+def _after_drive(drive: Drive) -> None:
+    """What is said of a drive the moment it is closed: its runs."""
+    from analysis.cli.runs import brief_runs
+
+    brief_runs(drive)
+
+
+def _listeners(announce: Callable[[str], None], car: CarConfig | None) -> list[Listener]:
+    """What watches a drive being recorded on the analysis' behalf: the last run as it happens."""
+    from analysis.runs.live import LiveRuns
+
+    return [LiveRuns(announce, car.units.speed if car else "mph")]
+
+
+def _lean_limit(files: record.Files, channel: Channel) -> float:
+    """The mixture beyond which the panel warns, in the channel's own unit."""
+    from analysis.mixture.lean_alert import lean_limit
+    from logger.config.targets import TargetsConfig
+
+    return lean_limit(files.targets or TargetsConfig(), files.car, str(channel.channel), channel.stoich_afr)
+
+
+def _lean_watch(files: record.Files, channel: Channel, mixture: Place, load: Place | None) -> Alert:
+    """What watches for lean mixture at high load."""
+    from analysis.mixture.lean_alert import LeanWatch
+
+    return LeanWatch(files.config.recorder, _lean_limit(files, channel), mixture, load, files.car)
+
+
+record.hooks.after_drive = _after_drive
+record.hooks.listeners = _listeners
+record.hooks.lean_watch = _lean_watch
+record.hooks.lean_limit = _lean_limit
+
+
+@app.callback(invoke_without_command=True)
+def stem(
+    ctx: typer.Context,
+    version: bool = typer.Option(False, "--version", help="Print the version and stop."),
+) -> None:
+    """Record test drives of a home-built car, and learn what each change to the car really did."""
+    if version:
+        from importlib.metadata import version as installed
+
+        print(f"pullbook {installed('pullbook')}")
+        raise typer.Exit
+
+
+def main() -> None:
+    """Run the command line; what goes wrong ends as one line and an exit code."""
+    try:
+        app()
+    except InputError as error:
+        _complain(error)
+        sys.exit(2)
+    except NoAnswer as error:
+        _complain(error)
+        sys.exit(1)
+    except BrokenPipeError:  # the reader of a pipe (head, less) left: nothing is wrong
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        sys.exit(0)
+    except OSError as error:
+        _complain(f"{error.filename}: {error.strerror}" if error.filename else error)
+        sys.exit(2)
+
+
+def _complain(what: object) -> None:
+    print(f"pullbook: {' '.join(str(what).split())}", file=sys.stderr)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,182 @@
+"""Options and arguments that several verbs share, and how they are read."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+import typer
+
+from logger.errors import InputError
+from logger.units import parse_quantity, parse_speed
+
+if TYPE_CHECKING:
+    from analysis.changes.season import Season
+    from logger.config.car import CarConfig
+    from logger.store.drive import Drive
+
+ToOption = Annotated[
+    list[str] | None,
+    typer.Option("--to", help="A speed to time, such as 50mph; repeat it for more.", show_default=False),
+]
+AllRunsOption = Annotated[
+    bool, typer.Option("--all-runs", help="Count runs that look like part throttle as well.")
+]  # fmt: skip
+FactorOption = Annotated[
+    str, typer.Option("--factor", help="What times are corrected by: j1349 or j607.")
+]  # fmt: skip
+WorthOption = Annotated[
+    str | None,
+    typer.Option("--worth", help="The change worth knowing at the highest speed, such as 0.3s.", show_default=False),
+]
+
+
+def part_gone(text: str) -> tuple[str, Any]:
+    import tomllib
+
+    part, _, value = text.partition("=")
+    if not (part.strip() and value.strip()):
+        raise InputError(f"--gone {text!r}: expected a part and its value, such as snorkel=short")
+    try:
+        read = tomllib.loads(f"v = {value}")["v"]
+    except tomllib.TOMLDecodeError:
+        read = value.strip()
+    return part.strip(), read
+
+
+# --- sides --------------------------------------------------------------------------------------------------------
+
+_FACTORS = {"j1349": "SAE J1349", "j607": "SAE J607"}
+
+
+def season_asked(store: Path | None, factor: str, all_runs: bool) -> tuple[Path, Season]:
+    from analysis.changes.season import gather
+    from logger.store.drive import default_store
+
+    named = _FACTORS.get(factor.lower().replace("sae", "").replace(" ", ""))
+    if named is None:
+        raise InputError(f"--factor: found {factor!r}, expected j1349 or j607")
+    store = store or default_store()
+
+    def say(text: str) -> None:
+        if sys.stderr.isatty():
+            print(f"{text} ...", file=sys.stderr)
+
+    return store, gather(store, factor=named, every_run=all_runs, progress=say)
+
+
+TargetsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--targets", help="The targets' file; by default targets.toml in the store, if any.", show_default=False
+    ),
+]
+ChannelOption = Annotated[
+    str | None,
+    typer.Option("--channel", help="afr or lambda; SOURCE.afr where two sources tell one.", show_default=False),
+]
+
+UnitsOption = Annotated[
+    str | None,
+    typer.Option("--units", help="mph or km/h; by default what the car's file says.", show_default=False),
+]
+CarOption = Annotated[
+    Path | None,
+    typer.Option("--car", help="The car's file; by default the copy that the drive carries.", show_default=False),
+]
+RunsArgument = Annotated[
+    list[str] | None,
+    typer.Argument(
+        metavar="[DRIVE[:RUN]]...", help="Drives, or single runs of them: last or last:2.", show_default=False
+    ),
+]
+
+
+def above_zero(option: str, value: float, text: str) -> float:
+    if value <= 0:
+        raise InputError(f"{option}: {text!r} is not above zero")
+    return value
+
+
+def band_asked(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    low, dash, high = text.partition("-")
+    if not dash:
+        raise InputError(f"--band: {text!r} is no band: expected two speeds such as 45mph-50mph")
+    if low.strip().replace(".", "").isdigit():  # 45-50mph
+        low += "".join(c for c in high if not (c.isdigit() or c in ". "))
+    speeds = parse_speed(low), parse_speed(high)
+    if speeds[0] >= speeds[1]:
+        raise InputError(f"--band: {text!r} does not rise: expected the lower speed first, such as 45mph-50mph")
+    return speeds
+
+
+# --- shared -------------------------------------------------------------------------------------------------------
+
+
+def unit_of_drive(asked: str | None, drive: Drive) -> str:
+    from analysis.drive import speed_unit
+
+    if asked is not None and asked not in ("mph", "km/h"):
+        raise InputError(f"--units: found {asked!r}, expected mph or km/h")
+    return asked or speed_unit(drive)
+
+
+def read_car(path: Path | None) -> CarConfig | None:
+    from logger.config.car import CarConfig
+    from logger.config.reading import load
+
+    return load(path, CarConfig) if path is not None else None
+
+
+def share_asked(option: str, text: str, low: float = 1e-4, high: float = 1.0) -> float:
+    value = parse_quantity(text, "1")
+    if not low <= value <= high:
+        raise InputError(f"{option}: {text!r} is out of reach: expected {100 * low:g}% to {100 * high:g}%")
+    return value
+
+
+def units_of(units: str | None, drive: Drive) -> str:
+    """The speed unit to print: asked for, or the car's; InputError for another word."""
+    from analysis.drive import speed_unit
+
+    if units is not None and units not in ("mph", "km/h"):
+        raise InputError(f"--units: found {units!r}, expected mph or km/h")
+    return units or speed_unit(drive)
+
+
+def near_asked(text: str | None) -> tuple[float, float] | None:
+    if text is None:
+        return None
+    try:
+        lat, lon = (float(part) for part in text.split(","))
+    except ValueError as error:
+        raise InputError(f"--near: found {text!r}, expected LAT,LON in degrees such as 53.40,-0.39") from error
+    if not (-90 <= lat <= 90 and -180 <= lon <= 180):
+        raise InputError(f"--near: {text!r} is no place on earth: expected LAT,LON in degrees")
+    return lat, lon
+
+
+DriveArgument = Annotated[str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, or last.")]
+ForceOption = Annotated[bool, typer.Option("--force", help="Replace files that exist.")]
+EndsOption = Annotated[
+    str | None,
+    typer.Option(
+        "--ends",
+        help="Cut positions this far from where the drive began and ended, such as 500m; by default what the "
+        "recorder's file says, or 300 m.",
+        show_default=False,
+    ),
+]
+
+
+def format_asked(asked: str | None, out: Path | None) -> Literal["csv", "parquet", "gpx", "geojson"]:
+    known: tuple[Literal["csv", "parquet", "gpx", "geojson"], ...] = ("csv", "parquet", "gpx", "geojson")
+    wanted = asked or (out.suffix.lstrip(".").lower() if out is not None and out.suffix else "csv")
+    for kind in known:
+        if wanted == kind:
+            return kind
+    option = "--format" if asked else f"--out {out}"
+    raise InputError(f"{option}: {wanted!r} is no format: expected csv, parquet, gpx or geojson")

@@ -1,0 +1,1 @@
+"""What a drive was made with and in: setup, air, fuel, road load."""

@@ -1,0 +1,1 @@
+"""Load, delay, map and jets."""

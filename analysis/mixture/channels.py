@@ -1,0 +1,95 @@
+"""A drive with its mixture map: what the verbs on mixture begin with."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis.arrays import Floats
+from analysis.mixture.masks import Readings
+from logger.config.recorder import NmeaSource
+from logger.errors import InputError, NoAnswer
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from logger.store.drive import Drive
+
+
+def find_channel(drive: Drive, asked: str | None) -> tuple[str, str]:
+    """Source and channel that tell the mixture."""
+    has = [
+        (source.name, name)
+        for source in drive.config.source
+        if not isinstance(source, NmeaSource) and source.name in drive.table_names
+        for name in ("afr", "lambda")
+        if name in drive.table(source.name).column_names
+    ]
+    if not has:
+        raise NoAnswer(f"drive {drive.id} has no channel afr or lambda, so there is no mixture to map")
+    if asked is None:
+        source = has[0][0]
+        return source, _configured_channel(drive, source)
+    wanted = asked.split(".", 1) if "." in asked else [None, asked]
+    for name, channel in has:
+        if channel == wanted[1] and wanted[0] in (None, name):
+            return name, channel
+    raise InputError(f"--channel {asked}: expected one of {', '.join(f'{s}.{c}' for s, c in has)}")
+
+
+def _configured_channel(drive: Drive, source: str) -> str:
+    return "lambda" if "lambda" in _channels_of(drive, source) and "afr" not in _channels_of(drive, source) else "afr"
+
+
+def _channels_of(drive: Drive, name: str) -> dict[str, Any]:
+    """The configured channels of a source by name."""
+    source = next(s for s in drive.config.source if s.name == name)
+    listed: Sequence[Any] = getattr(source, "column", None) or getattr(source, "field", None) or source.channel  # type: ignore[union-attr]
+    return {c.channel: c for c in listed if c.channel}
+
+
+def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> tuple[Readings, float]:
+    """The readings by time of arrival, and the delay that the configuration states.
+
+    A table's times have the configured delay taken off already; it is put back, so that a delay found in the drive
+    is the whole of it.
+    """
+    table = drive.table(source)
+    latency = float(next(s for s in drive.config.source if s.name == source).latency_s)
+    known = _channels_of(drive, source)
+    stoich = float((known.get("afr") or known["lambda"]).stoich_afr)
+    time = _seconds(table, epoch_utc_ns) + latency
+    void = None
+    if "void" in table.column_names:
+        words = table["void"].cast("string").to_numpy(zero_copy_only=False)
+        void = np.array([word or "" for word in words], dtype=object)
+    order = np.argsort(time, kind="stable")
+    value = _floats(table, channel)[order]
+    return Readings(time[order], value, None if void is None else void[order], channel, stoich), latency
+
+
+def other_channels(drive: Drive, epoch_utc_ns: int) -> tuple[dict[str, tuple[Floats, Floats]], dict[str, str]]:
+    channels: dict[str, tuple[Floats, Floats]] = {}
+    units: dict[str, str] = {}
+    for source in drive.config.source:
+        if isinstance(source, NmeaSource) or source.name not in drive.table_names:
+            continue
+        table = drive.table(source.name)
+        for field in table.schema:
+            if field.name in {"time", "mono_ns", "void", "afr", "lambda"} or str(field.type) != "double":
+                continue
+            name = field.name if field.name not in channels else f"{source.name}.{field.name}"
+            channels[name] = (_seconds(table, epoch_utc_ns), _floats(table, field.name))
+            units[name] = (field.metadata or {}).get(b"unit", b"").decode()
+    return channels, units
+
+
+def _seconds(table: pa.Table, epoch_utc_ns: int) -> Floats:
+    ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
+    return np.asarray((ns - epoch_utc_ns) * 1e-9, dtype=np.float64)
+
+
+def _floats(table: pa.Table, name: str) -> Floats:
+    return np.asarray(table[name].cast("float64").to_numpy(zero_copy_only=False), dtype=np.float64)

@@ -1,0 +1,138 @@
+"""The lean alert: mixture leaner than its target while the engine works hard, for longer than a set time.
+
+An air-cooled engine that runs lean at full load can be ruined in half a minute, and nobody reads a map while driving.
+
+How hard the engine works is told by a recorded channel where the configuration names one (`load_channel`, and
+`load_full` for its reading at full load). Without one it is worked out from GPS: the power at the wheels for each
+kilogram, v times the tractive acceleration with the mixture map's road load (`roadload.of`), as a share of the best
+that the car has kept up for two seconds in a pull (a of 0.3 m/s2 or more) since the recorder started. Before the first
+such pull there is nothing to compare with, and no alert.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+
+from analysis.conditions import roadload
+from logger.config.car import CarConfig
+from logger.config.recorder import Recorder
+from logger.config.targets import TargetsConfig
+from logger.decode.nmea import Fix
+from logger.decode.readings import Reading
+from logger.record.alerts import Alert
+from logger.record.live import Place
+
+_PULL_MPS2 = 0.3
+_WINDOW_NS = 1_200_000_000
+_SUSTAINED_NS = 2_000_000_000
+_STALE_NS = 2_000_000_000
+
+
+class LeanWatch(Alert):
+    """Watches the channel at `mixture` against `limit` (in that channel's own unit); `load` is `load_channel`'s place.
+
+    `alert` is the text to show, "" while all is well.
+    """
+
+    def __init__(
+        self,
+        settings: Recorder,
+        limit: float,
+        mixture: Place,
+        load: Place | None = None,
+        car: CarConfig | None = None,
+    ) -> None:
+        self._settings, self._limit, self._mixture, self._load_at = settings, limit, mixture, load
+        self._road = roadload.of(car)
+        self._pull = HardestPull()
+        self._speeds: deque[tuple[int, float]] = deque()
+        self._load: float | None = None
+        self._load_ns = 0
+        self._value = math.nan
+        self._value_ns = 0
+        self._lean_since_ns: int | None = None
+        self.alert = ""
+
+    @property
+    def load(self) -> float | None:
+        """The load of the last moment as a share; None before there is anything to hold it against."""
+        return self._load
+
+    def on_fix(self, source: str, fix: Fix) -> None:
+        if self._load_at is not None:
+            return
+        if not fix.valid or fix.speed_mps is None:
+            self._speeds.clear()
+            return
+        speeds = self._speeds
+        if speeds and not 0 < fix.mono_ns - speeds[-1][0] < _WINDOW_NS:
+            speeds.clear()
+        speeds.append((fix.mono_ns, fix.speed_mps))
+        while fix.mono_ns - speeds[0][0] > _WINDOW_NS:
+            speeds.popleft()
+        if (gain := slope(speeds)) is not None:
+            v = fix.speed_mps
+            power = v * float(roadload.tractive_acceleration(v, gain, self._road))
+            self._load, self._load_ns = self._pull.share(fix.mono_ns, power, gain), fix.mono_ns
+
+    def on_reading(self, source: str, reading: Reading) -> None:
+        if self._load_at is not None and source == self._load_at.source:
+            full = self._settings.load_full
+            self._load, self._load_ns = reading.values[self._load_at.at] / full, reading.mono_ns
+        if source == self._mixture.source:
+            self._value, self._value_ns = reading.values[self._mixture.at], reading.mono_ns
+
+    def on_tick(self, now_ns: int) -> None:
+        known = now_ns - self._value_ns < _STALE_NS and now_ns - self._load_ns < _STALE_NS and self._load is not None
+        hard = known and self._load is not None and self._load >= self._settings.lean_alert_load
+        if not hard or not self._value > self._limit:  # NaN is not lean
+            self._lean_since_ns, self.alert = None, ""
+            return
+        since = self._lean_since_ns = self._value_ns if self._lean_since_ns is None else self._lean_since_ns
+        seconds = (now_ns - since) / 1e9
+        if seconds >= self._settings.lean_alert_s:
+            self.alert = f"LEAN AT HIGH LOAD: {self._value:.2f} for {seconds:.0f} s, target up to {self._limit:.2f}"
+
+
+def lean_limit(targets: TargetsConfig, car: CarConfig | None, channel: str, stoich_afr: float) -> float:
+    """The lean end of the full-throttle target in the unit of `channel` (afr or lambda); air cooling without a car."""
+    cooled = targets.water if car is not None and car.car.cooling == "water" else targets.air
+    limit = cooled.full_throttle.high
+    if targets.unit == channel == "afr":
+        return limit * stoich_afr / targets.stoich_afr
+    if targets.unit == channel:
+        return limit
+    return limit / targets.stoich_afr if channel == "lambda" else limit * stoich_afr
+
+
+class HardestPull:
+    """The hardest that the car has pulled for two seconds on end, to hold its effort against."""
+
+    def __init__(self) -> None:
+        self.w_per_kg = 0.0
+        self._lately: deque[tuple[int, float]] = deque()
+
+    def share(self, mono_ns: int, w_per_kg: float, acceleration_mps2: float) -> float | None:
+        """This moment's power at the wheels as a share of the hardest pull; None before there was any."""
+        lately = self._lately
+        if acceleration_mps2 < _PULL_MPS2:
+            lately.clear()
+        else:
+            lately.append((mono_ns, w_per_kg))
+            while mono_ns - lately[0][0] > _SUSTAINED_NS:
+                lately.popleft()
+            if mono_ns - lately[0][0] > 0.9 * _SUSTAINED_NS:
+                self.w_per_kg = max(self.w_per_kg, min(power for _, power in lately))
+        return w_per_kg / self.w_per_kg if self.w_per_kg > 0 else None
+
+
+def slope(speeds: deque[tuple[int, float]]) -> float | None:
+    """The least-squares slope of speed over time [m/s2]; None for less than three points or half a second."""
+    if len(speeds) < 3 or speeds[-1][0] - speeds[0][0] < 500_000_000:
+        return None
+    t0, n = speeds[0][0], len(speeds)
+    t = [(mono_ns - t0) / 1e9 for mono_ns, _ in speeds]
+    mean_t, mean_v = sum(t) / n, sum(v for _, v in speeds) / n
+    spread = sum((x - mean_t) ** 2 for x in t)
+    return sum((x - mean_t) * (v - mean_v) for x, (_, v) in zip(t, speeds, strict=True)) / spread

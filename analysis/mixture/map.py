@@ -1,0 +1,431 @@
+"""The mixture map: what the engine was given, by speed and load, held against its targets.
+
+    readings = Readings(time_s, value, void)
+    answer = mixture_map(readings, state, delay, targets, "air")
+    change = difference(answer, later_answer)
+
+A reading is laid against the state of the car that its gas came from: `delay` earlier, and seen through the sensor's
+own lag (`analysis.delay`). Readings that say nothing about the mixture the engine was given are left out, each under
+one reason (`analysis.masks`), and the seconds that each reason took are counted. What remains is sorted into speed
+bands and into cells of speed by load, and told by medians (`analysis.medians`).
+
+References
+----------
+[1] G. Y. Zou, A. Donner, Construction of confidence limits about effect measures, Statist. Med. 27 (2008) 1693: an
+    interval for a difference from the intervals of its two terms.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+import numpy as np
+
+from analysis.arrays import Codes, Floats
+from analysis.mixture.delay import Delay
+from analysis.mixture.engine_load import Driving
+from analysis.mixture.masks import KEPT, Readings, Seen, masks, reasons, seconds_of, seen_by
+from analysis.mixture.medians import Statistics, means, statistics
+from logger.config.targets import Enough, Target, Targets, TargetsConfig
+from logger.errors import InputError
+from logger.units import MPS_PER_MPH
+
+
+class Regime(StrEnum):
+    """How the car was being driven."""
+
+    IDLE = "idle"
+    TOWN = "town"
+    CRUISE = "cruise"
+    HEAVY = "heavy throttle"
+    FULL = "full throttle"
+
+
+REGIMES = tuple(Regime)
+
+
+class Judgement(StrEnum):
+    """What a cell's median says of its target."""
+
+    LEAN = "lean of target"
+    IN_BAND = "in band"
+    RICH = "rich of target"
+    UNKNOWN = "not enough data"
+
+
+@dataclass(frozen=True)
+class Window:
+    """A target window, in the map's own channel."""
+
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class LoadAxis:
+    """What the columns of the map are.
+
+    Attributes
+    ----------
+    name, unit : str
+        "share of the most at that speed" and "1", "tractive acceleration" and "m/s2", or a channel and its unit.
+    edges : tuple of float
+        Edges of the columns; what lies outside the first and last belongs to the outer columns.
+    """
+
+    name: str
+    unit: str
+    edges: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class Band:
+    """A row of the map: all kept readings of a range of speed.
+
+    `told` says whether the median means something: not with too little data, nor where its 95 % interval is wider than
+    any target window. Then the band mixes kinds of driving, half of it this and half that, and the median falls
+    anywhere between the two; `p10` and `p90` still tell what was met.
+    """
+
+    from_mps: float
+    to_mps: float
+    seconds: float
+    readings: int
+    median: float
+    p10: float
+    p90: float
+    sigma: float
+    low: float
+    high: float
+    told: bool
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A field of the map: a range of speed and load.
+
+    `sigma` is the standard error of the median; `low` and `high` its 95 % interval. `sure` says whether that interval
+    lies on one side of each edge of the target. NaN where there is too little to say.
+    """
+
+    from_mps: float
+    to_mps: float
+    load_from: float
+    load_to: float
+    seconds: float
+    readings: int
+    median: float
+    p10: float
+    p90: float
+    sigma: float
+    low: float
+    high: float
+    regime: Regime
+    circuit: str
+    target: Window
+    judgement: Judgement
+    sure: bool
+
+
+@dataclass(frozen=True)
+class Summary:
+    """A regime as a whole; the idle row is the one at a standstill."""
+
+    regime: Regime
+    seconds: float
+    readings: int
+    median: float
+    p10: float
+    p90: float
+    sigma: float
+    low: float
+    high: float
+    target: Window
+    judgement: Judgement
+    sure: bool
+    far_rich: bool
+
+
+@dataclass(frozen=True)
+class Mask:
+    """What a reason for leaving readings out took."""
+
+    reason: str
+    seconds: float
+    readings: int
+
+
+@dataclass(frozen=True)
+class MixtureMap:
+    """The whole answer. `kept_s` and the masks' seconds sum to `total_s`."""
+
+    channel: str
+    per_lambda: float
+    delay: Delay
+    load: LoadAxis
+    bands: tuple[Band, ...]
+    cells: tuple[Cell, ...]
+    summaries: tuple[Summary, ...]
+    masks: tuple[Mask, ...]
+    total_s: float
+    kept_s: float
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Change:
+    """A cell in two drives: the second less the first."""
+
+    from_mps: float
+    to_mps: float
+    load_from: float
+    load_to: float
+    first: float
+    second: float
+    difference: float
+    low: float
+    high: float
+    verdict: Literal["leaner", "richer", "no change seen", "not enough data"]
+
+
+def mixture_map(
+    readings: Readings,
+    state: Driving,
+    delay: Delay,
+    targets: TargetsConfig,
+    cooling: Literal["air", "water"],
+    load: str | LoadAxis = "share",
+    band_mps: float = 10 * MPS_PER_MPH,
+) -> MixtureMap:
+    """The map of one drive.
+
+    Parameters
+    ----------
+    load : str or LoadAxis
+        "share", "acceleration", "speed_over_rpm", or the name of a channel of `state`; or the axis of another map,
+        so that the two have the same columns.
+    band_mps : float
+        Height of a speed band [m/s]; the bands begin at 0.
+    """
+    axis, on_axis = load_axis(state, targets, load)
+    seen = seen_by(state, on_axis, delay)
+    reason, idle = masks(readings, state, delay, targets, seen)
+    weight = seconds_of(readings.time_s)
+    windows = _windows(targets, cooling, readings.per_lambda)
+    regime = _regimes(state, seen, delay, readings.time_s, targets)
+
+    use = np.flatnonzero(reason == KEPT)
+    time, value = readings.time_s[use], readings.value[use]
+    speed, at_load = seen.speed(time), seen.load(time)
+    span, edges = len(axis.edges) - 1, np.asarray(axis.edges)
+    band = (speed / band_mps).astype(np.intp)
+    column = np.clip(np.searchsorted(edges, at_load, side="right") - 1, 0, span - 1)
+    rows = int(band.max()) + 1 if len(band) else 0
+    cell = band * span + column
+
+    enough = targets.enough
+    widest = max(windows[kind].high - windows[kind].low for kind in (Regime.TOWN, Regime.CRUISE, Regime.FULL))
+    by_band = statistics(band, rows, time, value, weight[use])
+    bands = tuple(
+        Band(i * band_mps, (i + 1) * band_mps, *by_band.row(i), told(by_band, i, widest, enough))
+        for i in range(rows)
+        if by_band.readings[i]
+    )  # fmt: skip
+    by_cell = statistics(cell, rows * span, time, value, weight[use])
+    here = regime[use]
+    votes = np.bincount(cell * len(REGIMES) + here, weights=weight[use], minlength=rows * span * len(REGIMES))
+    main_regime = votes.reshape(-1, len(REGIMES)).argmax(axis=1)
+    share = means(cell, rows * span, seen.share(time))
+    opening = means(cell, rows * span, seen.opening(time))
+    cells = []
+    for i in map(int, np.flatnonzero(by_cell.readings)):
+        kind = REGIMES[main_regime[i]]
+        judged, sure = judge(by_cell, i, windows[kind], enough.seconds, enough.readings)
+        row, at = divmod(i, span)
+        cells.append(
+            Cell(
+                row * band_mps, (row + 1) * band_mps, axis.edges[at], axis.edges[at + 1], *by_cell.row(i), kind,
+                circuit(share[i], opening[i]), windows[kind], judged, sure,
+            )
+        )  # fmt: skip
+
+    summary_of = np.where(idle, REGIMES.index(Regime.IDLE), np.where(reason == KEPT, regime, -1))
+    held = np.flatnonzero(summary_of >= 0)
+    by_regime = statistics(
+        summary_of[held], len(REGIMES), readings.time_s[held], readings.value[held], weight[held]
+    )  # fmt: skip
+    summaries = []
+    for i, kind in enumerate(REGIMES):
+        judged, sure = judge(by_regime, i, windows[kind], enough.seconds, enough.readings)
+        far = judged is Judgement.RICH and bool(by_regime.median[i] < targets.far_rich_lambda * readings.per_lambda)
+        summaries.append(Summary(kind, *by_regime.row(i), windows[kind], judged, sure, far))
+
+    names, counts = reasons(readings, reason)
+    took = tuple(
+        Mask(name, float(weight[which].sum()), int(which.sum())) for name, which in zip(names, counts, strict=True)
+    )
+    return MixtureMap(
+        readings.channel, readings.per_lambda, delay, axis, bands, tuple(cells), tuple(summaries), took,
+        float(weight.sum()), float(weight[use].sum()), tuple(_notes(state, summaries, cooling)),
+    )  # fmt: skip
+
+
+def difference(first: MixtureMap, second: MixtureMap) -> tuple[Change, ...]:
+    """What changed between two drives, cell by cell; the maps must have the same columns and channel.
+
+    The interval of a difference follows from the two intervals [1]; a change is called where it excludes zero.
+    """
+    if first.load.edges != second.load.edges or first.channel != second.channel:
+        raise ValueError("the two maps have different columns or channels")
+    scale = first.per_lambda / second.per_lambda
+    later = {(c.from_mps, c.load_from): c for c in second.cells}
+    changes = []
+    for a in first.cells:
+        b = later.get((a.from_mps, a.load_from))
+        if b is None:
+            continue
+        change = b.median * scale - a.median
+        low = change - np.hypot((b.median - b.low) * scale, a.high - a.median)
+        high = change + np.hypot((b.high - b.median) * scale, a.median - a.low)
+        unknown = Judgement.UNKNOWN in (a.judgement, b.judgement)
+        verdict: Literal["leaner", "richer", "no change seen", "not enough data"] = (
+            "not enough data" if unknown else "leaner" if low > 0 else "richer" if high < 0 else "no change seen"
+        )
+        changes.append(
+            Change(
+                a.from_mps, a.to_mps, a.load_from, a.load_to, a.median, b.median * scale, float(change), float(low),
+                float(high), verdict,
+            )
+        )  # fmt: skip
+    return tuple(changes)
+
+
+def load_axis(state: Driving, targets: TargetsConfig, load: str | LoadAxis) -> tuple[LoadAxis, Floats]:
+    """The columns of a map and the load on the state's grid; InputError for a load that the drive does not have."""
+    given = load if isinstance(load, LoadAxis) else None
+    name = _AXIS_NAMES.get(given.name, given.name) if given else str(load)
+    if name == "share":
+        cruise, full = targets.regimes.cruise_share, targets.regimes.full_throttle_share
+        edges = (0.0, *(x for x in (0.15, 0.35) if x < cruise - 0.05), cruise, full, 1.0)
+        return given or LoadAxis(_SHARE, "1", edges), state.share
+    if name == "acceleration":
+        values, label, unit = state.load_mps2, _ACCELERATION, "m/s2"
+    elif name == "speed_over_rpm":
+        if "rpm" not in state.channels:
+            raise InputError(f"load speed_over_rpm needs a channel rpm: this drive has {_known(state)}")
+        with np.errstate(divide="ignore", invalid="ignore"):
+            values = np.where(state.channels["rpm"] > 100, 1000 * state.speed_mps / state.channels["rpm"], np.nan)
+        label, unit = "speed over rpm", "m/s per 1000 rpm"
+    elif name in state.channels:
+        values, label, unit = state.channels[name], name, state.units.get(name, "")
+    else:
+        raise InputError(f"no load {name!r} in this drive: expected one of {_known(state)}")
+    if given:
+        return given, values
+    moving = values[np.isfinite(values) & (state.speed_mps > targets.regimes.idle_below_mps)]
+    low, high = np.quantile(moving, [0.01, 0.99]) if len(moving) else (0.0, 1.0)
+    low = 0.0 if label == _ACCELERATION else low
+    return LoadAxis(label, unit, _nice_edges(float(low), float(high))), values
+
+
+_SHARE, _ACCELERATION = "share of the most at that speed", "tractive acceleration"
+_AXIS_NAMES = {_SHARE: "share", _ACCELERATION: "acceleration", "speed over rpm": "speed_over_rpm"}
+
+
+def circuit(share: float, opening: float = np.nan) -> str:
+    """Which part of a carburettor meters most of the fuel, by throttle opening or else by load share.
+
+    Common practice, no source: the idle circuit to about an eighth of the opening, the transition holes (or cutaway
+    and needle) to about a quarter or a third, the main jet from there on.
+    """
+    value, first, second = (opening, 0.125, 0.3) if np.isfinite(opening) else (share, 0.1, 0.35)
+    if not np.isfinite(value):
+        return ""
+    return "idle" if value < first else "transition" if value < second else "main"
+
+
+# --- judgement ----------------------------------------------------------------------------------------------------
+
+
+def told(found: Statistics, i: int, widest: float, enough: Enough) -> bool:
+    """Whether a group of all kinds of driving has a median worth telling: enough data, and an interval no wider than
+    the `widest` target window of one kind of driving."""
+    much = found.seconds[i] >= enough.seconds - 1e-9 and found.readings[i] >= enough.readings
+    return bool(much and found.high[i] - found.low[i] <= widest)
+
+
+def judge(found: Statistics, i: int, target: Window, min_seconds: float, min_readings: int) -> tuple[Judgement, bool]:
+    """A group's median against its window, and whether its 95 % interval stays clear of the window's edges.
+
+    Not enough data: too few seconds or readings, no interval, or one that reaches past both edges of the window.
+    """
+    median, low, high = float(found.median[i]), float(found.low[i]), float(found.high[i])
+    few = found.seconds[i] < min_seconds - 1e-9 or found.readings[i] < min_readings
+    if few or not np.isfinite(low + high) or (low < target.low and high > target.high):
+        return Judgement.UNKNOWN, False
+    sure = not any(low < edge < high for edge in (target.low, target.high))
+    if median > target.high:
+        return Judgement.LEAN, sure
+    return (Judgement.RICH if median < target.low else Judgement.IN_BAND), sure
+
+
+# --- regimes and targets -------------------------------------------------------------------------------------------
+
+
+def _regimes(state: Driving, seen: Seen, delay: Delay, t: Floats, targets: TargetsConfig) -> Codes:
+    rules = targets.regimes
+    speed, share, opening = seen.speed(t), seen.share(t), seen.opening(t)
+    full = np.where(np.isfinite(opening), opening >= rules.full_throttle_opening, share >= rules.full_throttle_share)
+    town = speed < rules.town_below_mps
+    return np.select(
+        [full, share >= rules.cruise_share, town], [REGIMES.index(r) for r in (Regime.FULL, Regime.HEAVY, Regime.TOWN)],
+        default=REGIMES.index(Regime.CRUISE),
+    ).astype(np.intp)  # fmt: skip
+
+
+def _windows(targets: TargetsConfig, cooling: Literal["air", "water"], per_lambda: float) -> Mapping[Regime, Window]:
+    """The target windows in the channel's own scale. Heavy part throttle may be as rich as full throttle and as lean
+    as cruise, for it is on its way between the two."""
+    given: Targets = targets.air if cooling == "air" else targets.water
+    scale = per_lambda / (targets.stoich_afr if targets.unit == "afr" else 1.0)
+
+    def window(target: Target) -> Window:
+        return Window(target.low * scale, target.high * scale)
+
+    full, cruise = window(given.full_throttle), window(given.cruise)
+    return {
+        Regime.IDLE: window(given.idle), Regime.TOWN: window(given.town), Regime.CRUISE: cruise, Regime.FULL: full,
+        Regime.HEAVY: Window(min(full.low, cruise.low), max(full.high, cruise.high)),
+    }  # fmt: skip
+
+
+def _notes(state: Driving, summaries: Sequence[Summary], cooling: Literal["air", "water"]) -> list[str]:
+    notes = []
+    if state.most is None:
+        notes.append("Nothing in this drive moved the car, so there is no load to sort by.")
+    for summary in summaries:
+        if summary.far_rich:
+            notes.append(f"{summary.regime.capitalize()} is far too rich: that washes the bore and fouls the plug.")
+        if summary.judgement is Judgement.LEAN and summary.regime in (Regime.HEAVY, Regime.FULL):
+            harm = "overheats an air-cooled engine within minutes" if cooling == "air" else "burns pistons and valves"
+            notes.append(f"Caution: {summary.regime} is lean. That {harm}: do not hold it until it is mended.")
+    return notes
+
+
+def _nice_edges(low: float, high: float, columns: int = 6) -> tuple[float, ...]:
+    """Round edges from below `low` to above `high`, at most `columns` columns."""
+    width = max(high - low, 1e-6) / columns
+    magnitude = 10.0 ** np.floor(np.log10(width))
+    for factor in (1, 2, 2.5, 5, 10, 20):
+        step = factor * magnitude
+        begin, end = np.floor(low / step + 1e-9), np.ceil(high / step - 1e-9)
+        if end - begin <= columns:
+            break
+    return tuple(float(round(k * step, 9)) for k in np.arange(begin, max(end, begin + 1) + 1))
+
+
+def _known(state: Driving) -> str:
+    return ", ".join(["share", "acceleration", *state.channels])

@@ -1,0 +1,1 @@
+"""Fixes to speed, acceleration and distance, with the receiver's noise."""

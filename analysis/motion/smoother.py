@@ -1,0 +1,459 @@
+"""Speed, acceleration and distance of a drive from the fixes of a GPS receiver, with honest sigmas.
+
+    fixes = read_fixes(drive)                 # or Fixes.of(t_s, speed_mps, ...) from arrays
+    kept, set_aside = clean(fixes)            # bad fixes set aside, counted by reason
+    motion = smooth(kept)                     # speed and acceleration at every fix, noise learned from the drive
+    state = motion.at(times)                  # and at any other time, with sigmas
+
+Only the receiver's speed (Doppler, sentences RMC and VTG) is used for motion, never differenced positions.
+
+**Model.** Speed is an integrated Wiener process: acceleration wanders with an intensity q [m2/s5], the state-space form
+of the cubic smoothing spline [1]. One q cannot serve a drive: in a steady pull it is small, in traffic large, at a
+launch, a lift or a gear change the acceleration jumps. So q is one of several levels between which the drive switches
+(a Markov chain); an interacting-multiple-model filter [2] runs over the drive forwards and backwards, and for each
+interval between two fixes the levels are weighed by what both filters and their junction say: an edge is a place where
+the past and the future are each smooth and do not fit together. One Kalman filter and Rauch-Tung-Striebel smoother [3]
+with the q found give the motion and its covariance. Speed reported at a standstill measures the speed error itself [4].
+
+[1] G. Wahba, "Improper priors, spline smoothing and the problem of guarding against model errors in regression",
+    J. R. Stat. Soc. B 40 (1978). [2] H. Blom, Y. Bar-Shalom, "The interacting multiple model algorithm for systems
+    with Markovian switching coefficients", IEEE Trans. Autom. Control 33 (1988). [3] H. Rauch, F. Tung, C. Striebel,
+    "Maximum likelihood estimates of linear dynamic systems", AIAA J. 3 (1965). [4] T. Chalko, "Estimating accuracy of
+    GPS Doppler speed measurement" (2009).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from analysis.arrays import Bools, Floats
+from analysis.motion.fixes import Fixes, difference_sigma
+from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
+
+GAP_S = 1.0
+"""A pause between fixes is a gap when it is longer than this and than 2.5 usual steps."""
+
+_Q_LEVELS = np.array([3e-4, 3e-3, 3e-2, 0.3, 3.0, 60.0])
+_Q_LEAVE_PER_S = np.array([0.15, 0.15, 0.2, 0.3, 1.0, 6.0])
+_Q_ENTER = np.array([0.2, 0.2, 0.2, 0.2, 0.15, 0.05])
+_Q_SHARE = _Q_ENTER / _Q_LEAVE_PER_S / np.sum(_Q_ENTER / _Q_LEAVE_PER_S)
+"""Levels of q; how often each is left; which is entered then; the share of time that follows for each."""
+_GAP_Q = 3.0
+"""The least wander in a gap [m2/s5]: a gear change or a touch of the brake may hide there."""
+_REST_SIGMA_MPS = 0.003
+LEAST_NOISE_MPS = 0.015
+"""No receiver's Doppler speed is better than this; one that seems so repeats itself."""
+
+
+class State(NamedTuple):
+    """Speed [m/s] and acceleration [m/s2] at some times, with their standard deviations; NaN outside the drive."""
+
+    speed_mps: Floats
+    speed_sigma: Floats
+    accel_mps2: Floats
+    accel_sigma: Floats
+
+
+@dataclass(frozen=True)
+class Motion:
+    """Smoothed motion at the kept fixes; see `at` for other times. All arrays are of one length.
+
+    distance_m counts from the first fix; q is the acceleration's wander in the interval after each fix [m2/s5].
+    """
+
+    t_s: Floats
+    reading_mps: Floats
+    speed_mps: Floats
+    accel_mps2: Floats
+    distance_m: Floats
+    speed_sigma: Floats
+    accel_sigma: Floats
+    distance_sigma: Floats
+    """Of the way from the first fix [m]."""
+    noise: Noise
+    rests: list[Interval]
+    """Where the car stood."""
+    gaps: list[Interval]
+    """Where fixes are missing."""
+    step_s: float
+    """The usual time between fixes [s]."""
+    epoch_utc_ns: int
+    q: Floats = field(repr=False)
+    covariance: Floats = field(repr=False)
+    """(n, 2, 2) of (speed, acceleration)."""
+    gain: Floats = field(repr=False)
+    """(n, 2, 2) smoother gains; cov(state i, state i+1) = gain[i] @ covariance[i+1]."""
+
+    def at(self, times: ArrayLike) -> State:
+        """Speed and acceleration with sigmas at any times [s]; exact for the model, also between fixes."""
+        t = np.atleast_1d(np.asarray(times, float))
+        n = len(self.t_s)
+        if n < 2:
+            nan = np.full(t.shape, np.nan)
+            return State(nan, nan, nan, nan)
+        i = np.clip(np.searchsorted(self.t_s, t, side="right") - 1, 0, n - 2)
+        h = self.t_s[i + 1] - self.t_s[i]
+        u = np.clip(t - self.t_s[i], 0, h)
+        q = self.q[i]
+        # Between two known states the process is Gaussian: mean = A x_i + B x_(i+1), plus the bridge's own variance.
+        f_u, f_r = _transition(u), _transition(h - u)
+        q_u, q_h = _process(u, q), _process(h, q)
+        b = q_u @ np.swapaxes(f_r, -1, -2) @ np.linalg.inv(q_h)
+        a = f_u - b @ _transition(h)
+        x0 = np.stack([self.speed_mps[i], self.accel_mps2[i]], -1)
+        x1 = np.stack([self.speed_mps[i + 1], self.accel_mps2[i + 1]], -1)
+        mean = (a @ x0[..., None] + b @ x1[..., None])[..., 0]
+        c0, c1 = self.covariance[i], self.covariance[i + 1]
+        cross = self.gain[i] @ c1
+        at, bt = np.swapaxes(a, -1, -2), np.swapaxes(b, -1, -2)
+        mixed = a @ cross @ bt
+        cov = a @ c0 @ at + b @ c1 @ bt + mixed + np.swapaxes(mixed, -1, -2) + q_u - b @ f_r @ q_u
+        speed, accel = mean[:, 0].copy(), mean[:, 1].copy()
+        var_v, var_a = np.maximum(cov[:, 0, 0], 0), np.maximum(cov[:, 1, 1], 0)
+        outside = (t < self.t_s[0]) | (t > self.t_s[-1]) | ~np.isfinite(t)
+        for values in (speed, accel, var_v, var_a):
+            values[outside] = np.nan
+        return State(speed, np.sqrt(var_v), accel, np.sqrt(var_a))
+
+    def distance_at(self, times: ArrayLike) -> Floats:
+        """Way from the first fix [m] at any times [s]; NaN outside the drive."""
+        t = np.atleast_1d(np.asarray(times, float))
+        n = len(self.t_s)
+        if n < 2:
+            return np.full(t.shape, np.nan)
+        i = np.clip(np.searchsorted(self.t_s, t, side="right") - 1, 0, n - 2)
+        here = self.at(t)
+        u = t - self.t_s[i]
+        way = u * (self.speed_mps[i] + here.speed_mps) / 2 + u * u * (self.accel_mps2[i] - here.accel_mps2) / 12
+        return np.asarray(self.distance_m[i] + way, float)
+
+    def speed_covariance(self, t1: float, t2: float) -> float:
+        """Covariance of the speeds at two times [m2/s2], to the nearest fixes."""
+        if t1 > t2:
+            t1, t2 = t2, t1
+        i, j = (int(np.argmin(np.abs(self.t_s - t))) for t in (t1, t2))
+        chain = np.eye(2)
+        for k in range(i, j):
+            chain = chain @ self.gain[k]
+            if np.abs(chain).max() < 1e-4:
+                return 0.0
+        return float((chain @ self.covariance[j])[0, 0])
+
+
+def smooth(fixes: Fixes) -> Motion:
+    """The motion behind clean fixes (see `clean`). ValueError with fewer than two."""
+    if len(fixes) < 2:
+        raise ValueError(f"a motion needs two good fixes or more, and here are {len(fixes)}")
+    t, y = fixes.t_s, fixes.speed_mps
+    dt = np.diff(t)
+    step = float(np.median(dt))
+    gap_s = max(GAP_S, 2.5 * step)
+    quantum = quantum_of(y)
+    sigma = max(difference_sigma(t, y), quantum / np.sqrt(12), 1e-3)
+    rest = rest_mask(t, y, sigma, gap_s)
+    noise = noise_at_rest(y, rest, quantum, sigma, step)
+    noise = _noise_moving(noise, t, y, rest)
+    sigma = noise.reading_sigma_mps
+    pinned = pinned_steps(rest, step)
+    reading = np.where(pinned, 0.0, y)
+    variance = np.where(pinned, _REST_SIGMA_MPS**2, sigma**2)
+    q = _choose_q(t, reading, variance, gap_s)
+    mean, cov, gain = _smooth_with(t, reading, variance, q)
+    way = dt * (mean[:-1, 0] + mean[1:, 0]) / 2 + dt**2 * (mean[:-1, 1] - mean[1:, 1]) / 12
+    # The error of the integral of a smoothed series is that of the readings' own sum: white noise times its step.
+    loose = np.where(pinned[:-1] & pinned[1:], 0.0, dt * variance[:-1] * np.maximum(dt, step) + q * dt**5 / 120)
+    gaps = [Interval(float(t[i]), float(t[i + 1])) for i in np.flatnonzero(dt > gap_s)]
+    return Motion(
+        t, y, mean[:, 0], mean[:, 1], np.concatenate([[0.0], np.cumsum(way)]), np.sqrt(cov[:, 0, 0]),
+        np.sqrt(cov[:, 1, 1]), np.sqrt(np.concatenate([[0.0], np.cumsum(loose)])), noise, rest_intervals(t, rest),
+        gaps, step,
+        fixes.epoch_utc_ns, np.append(q, q[-1]), cov, gain,
+    )  # fmt: skip
+
+
+def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> Noise:
+    """Update the noise with what readings under way tell, by marginal likelihood, joined with what rest told.
+
+    The likelihood is that of the same switching model that smooths the drive, so that a change of motion between slow
+    fixes is not taken for noise. Of a long drive, stretches spread over it are enough.
+    """
+    moving = ~rest & (np.abs(y) > max(0.5, 1.5 * noise.hold_mps))
+    n_moving = int(moving.sum())
+    from_rest = noise.rest_sigma_mps
+    n_rest = float(rest.sum()) if np.isfinite(from_rest) else 0.0
+    if n_moving < 20:
+        return replace(noise, sigma_mps=from_rest if n_rest >= 5 else noise.sigma_mps)
+    floor = LEAST_NOISE_MPS**2
+    least = max(0.3 * noise.quantum_mps, 0.6 * LEAST_NOISE_MPS)
+    candidates = np.geomspace(least, max(1.0, 4 * least), 15)
+    score = _likelihoods(t, y, moving, candidates)
+    best = int(np.clip(np.argmax(score), 1, len(candidates) - 2))
+    # The likelihood is near quadratic in the logarithm of sigma.
+    left, middle, right = score[best - 1 : best + 2]
+    bend = left - 2 * middle + right
+    shift = float(np.clip(0.5 * (left - right) / bend, -1, 1)) if bend < 0 else 0.0
+    total = float(candidates[best] * (candidates[1] / candidates[0]) ** shift)
+    from_motion = float(np.sqrt(max(total**2 - noise.quantum_mps**2 / 12, floor)))
+    if n_rest >= 5:
+        # A receiver that smooths hides noise under way, not at rest.
+        from_motion = max(from_motion, 0.8 * from_rest)
+    if n_rest >= 5 and from_motion < 1.6 * from_rest:
+        # They agree: weigh by the readings behind each.
+        from_motion = float(np.sqrt((n_rest * from_rest**2 + n_moving * from_motion**2) / (n_rest + n_moving)))
+    return replace(noise, sigma_mps=from_motion)
+
+
+def _likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats) -> Floats:
+    """Log likelihood of the readings under way for each candidate noise."""
+    blocks = _blocks(t)
+    chosen = np.arange(len(blocks.starts))
+    share = np.array([moving[start : start + blocks.length].sum() for start in blocks.starts])
+    chosen = chosen[share > 0.3 * share.max()]
+    if len(chosen) > 24:
+        chosen = chosen[np.linspace(0, len(chosen) - 1, 24).astype(int)]
+    rows = np.repeat(chosen, len(sigmas))
+    each = np.tile(sigmas, len(chosen))
+    part = replace(blocks, index=blocks.index[rows], real=blocks.real[rows])
+    counted = part.real & moving[part.index]
+    variance = np.broadcast_to(each[:, None] ** 2, part.index.shape)
+    total = np.zeros(len(rows))
+    for k, (_, _, log, *_) in enumerate(_run_levels(t, y, part, variance)):
+        if blocks.core.start <= k < blocks.core.stop:
+            total += np.where(counted[:, k], log, 0.0)
+    return np.asarray(total.reshape(len(chosen), len(sigmas)).sum(0), float)
+
+
+# --- how: the smoother --------------------------------------------------------------------------------------------
+
+
+def _transition(h: Floats) -> Floats:
+    out = np.zeros((*h.shape, 2, 2))
+    out[..., 0, 0] = out[..., 1, 1] = 1.0
+    out[..., 0, 1] = h
+    return out
+
+
+def _process(h: Floats, q: Floats) -> Floats:
+    h = np.maximum(h, 1e-9)
+    out = np.empty((*h.shape, 2, 2))
+    out[..., 0, 0] = q * h**3 / 3
+    out[..., 0, 1] = out[..., 1, 0] = q * h**2 / 2
+    out[..., 1, 1] = q * h
+    return out
+
+
+@dataclass(frozen=True)
+class _Blocks:
+    """A drive cut into blocks that overlap, so that all are filtered side by side: the smoother forgets within the
+    overlap. index (blocks, steps) into the fixes, clipped; real: not beyond the ends; core: the part to keep."""
+
+    index: NDArray[np.intp]
+    real: Bools
+    core: slice
+    starts: NDArray[np.int64]
+    length: int
+
+
+def _blocks(t: Floats) -> _Blocks:
+    n = len(t)
+    step = float(np.median(np.diff(t)))
+    overlap = int(min(max(round(10.0 / step), 30), 400))
+    length = n if n <= 3 * overlap else max(overlap, int(np.sqrt(n)))
+    if length == n:
+        overlap = 0
+    starts = np.arange(0, n, length)
+    raw = starts[:, None] + np.arange(-overlap, length + overlap)[None, :]
+    return _Blocks(np.clip(raw, 0, n - 1), (raw >= 0) & (raw < n), slice(overlap, overlap + length), starts, length)
+
+
+def _unblock(blocks: _Blocks, values: Floats, n: int) -> Floats:
+    """The core of each block, put back in a row: (blocks, steps, ...) -> (n, ...)."""
+    core = values[:, blocks.core]
+    return np.asarray(core.reshape(-1, *core.shape[2:])[:n], float)
+
+
+def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
+    """The acceleration's wander in each interval between fixes [m2/s5]: (n - 1)."""
+    n = len(t)
+    blocks = _blocks(t)
+    forward = _filter_levels(t, y, blocks, variance[blocks.index])
+    flipped = _filter_levels(-t[::-1], y[::-1], blocks, variance[::-1][blocks.index])
+    m_f, p_f, prior_f = (_unblock(blocks, values, n) for values in forward)
+    m_b, p_b, prior_b = (_unblock(blocks, values, n)[::-1] for values in flipped)
+    m_b = m_b * [1.0, -1.0]
+    p_b = p_b * [1.0, -1.0, 1.0]
+    h = np.diff(t)[:, None]
+    level = _Q_LEVELS[None, :]
+    m0 = m_b[1:, 0, None] - (m_f[:-1, 0, None] + h * m_f[:-1, 1, None])
+    m1 = (m_b[1:, 1] - m_f[:-1, 1])[:, None]
+    p = p_f[:-1, :, None]
+    s00 = p_b[1:, 0, None] + p[:, 0] + h * (2 * p[:, 1] + h * p[:, 2]) + level * h**3 / 3
+    s01 = p_b[1:, 1, None] + p[:, 1] + h * p[:, 2] + level * h**2 / 2
+    s11 = p_b[1:, 2, None] + p[:, 2] + level * h
+    det = np.maximum(s00 * s11 - s01**2, 1e-300)
+    log = -0.5 * np.log(det) - 0.5 * (s11 * m0**2 - 2 * s01 * m0 * m1 + s00 * m1**2) / det
+    log += np.log(prior_f[1:]) + np.log(prior_b[:-1]) - np.log(_Q_SHARE)
+    log -= log.max(1, keepdims=True)
+    weight = np.exp(log)
+    weight /= weight.sum(1, keepdims=True)
+    q = np.exp(weight @ np.log(_Q_LEVELS))
+    return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float)
+
+
+def _filter_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> tuple[Floats, Floats, Floats]:
+    """Interacting multiple models over all blocks at once; variance of the readings (blocks, steps).
+
+    Returns, per block and step, the filtered mean (2), covariance (00, 01, 11) and the predicted weight of each level
+    for the interval that led to the step (levels).
+    """
+    rows, steps = blocks.index.shape
+    out_m, out_p = np.empty((rows, steps, 2)), np.empty((rows, steps, 3))
+    out_w = np.empty((rows, steps, len(_Q_LEVELS)))
+    for k, (weight, predicted, _, m0, m1, p00, p01, p11) in enumerate(_run_levels(t, y, blocks, variance)):
+        # One Gaussian for all levels together.
+        c0, c1 = (weight * m0).sum(1), (weight * m1).sum(1)
+        d0, d1 = m0 - c0[:, None], m1 - c1[:, None]
+        out_m[:, k, 0], out_m[:, k, 1] = c0, c1
+        out_p[:, k, 0] = (weight * (p00 + d0 * d0)).sum(1)
+        out_p[:, k, 1] = (weight * (p01 + d0 * d1)).sum(1)
+        out_p[:, k, 2] = (weight * (p11 + d1 * d1)).sum(1)
+        out_w[:, k] = predicted
+    return out_m, out_p, out_w
+
+
+def _run_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> Iterator[tuple[Floats, ...]]:
+    """The filter's steps: weights of the levels after and before the reading, log likelihood of the reading (blocks),
+    and the levels' states m0, m1, p00, p01, p11 (blocks, levels)."""
+    index, real = blocks.index, blocks.real
+    rows, steps = index.shape
+    levels = len(_Q_LEVELS)
+    m0 = np.repeat(y[index[np.arange(rows), np.argmax(real, 1)]][:, None], levels, 1)
+    m1 = np.zeros((rows, levels))
+    p00, p01, p11 = np.full((rows, levels), 25.0), np.zeros((rows, levels)), np.full((rows, levels), 9.0)
+    weight = np.repeat(_Q_SHARE[None, :], rows, 0)
+    before = t[index[:, 0]]
+    for k in range(steps):
+        at, ok = index[:, k], real[:, k]
+        now = t[at]
+        h = np.where(ok, now - before, 0.0)[:, None]
+        before = now
+        # Levels that are left share what they knew.
+        stay = np.exp(-_Q_LEAVE_PER_S * h)
+        kept = weight * stay
+        leave = weight - kept
+        left = leave.sum(1, keepdims=True)
+        share = leave / np.maximum(left, 1e-300)
+        pm0, pm1 = (share * m0).sum(1, keepdims=True), (share * m1).sum(1, keepdims=True)
+        e0, e1 = m0 - pm0, m1 - pm1
+        pp00 = (share * (p00 + e0 * e0)).sum(1, keepdims=True)
+        pp01 = (share * (p01 + e0 * e1)).sum(1, keepdims=True)
+        pp11 = (share * (p11 + e1 * e1)).sum(1, keepdims=True)
+        predicted = np.maximum(kept + _Q_ENTER * left, 1e-12)
+        own = kept / predicted
+        other = 1 - own
+        both = own * other
+        m0, m1 = own * m0 + other * pm0, own * m1 + other * pm1
+        p00 = own * p00 + other * pp00 + both * e0 * e0
+        p01 = own * p01 + other * pp01 + both * e0 * e1
+        p11 = own * p11 + other * pp11 + both * e1 * e1
+        # Predict.
+        m0 = m0 + h * m1
+        hq = h * _Q_LEVELS
+        p00 = p00 + h * (2 * p01 + h * p11) + hq * h * h / 3
+        p01 = p01 + h * p11 + hq * h / 2
+        p11 = p11 + hq
+        # Update.
+        s = p00 + np.where(ok, variance[:, k], 1e12)[:, None]
+        e = y[at][:, None] - m0
+        log = -0.5 * (np.log(s) + e * e / s)
+        k0, k1 = p00 / s, p01 / s
+        m0, m1 = m0 + k0 * e, m1 + k1 * e
+        p11 = p11 - k1 * p01
+        p01 = p01 * (1 - k0)
+        p00 = p00 * (1 - k0)
+        top = log.max(1, keepdims=True)
+        weight = predicted * np.exp(np.maximum(log - top, -50.0))
+        total = weight.sum(1, keepdims=True)
+        weight = weight / total
+        yield weight, predicted, top[:, 0] + np.log(total[:, 0]), m0, m1, p00, p01, p11
+
+
+def _smooth_with(t: Floats, y: Floats, variance: Floats, q: Floats) -> tuple[Floats, Floats, Floats]:
+    """Kalman filter and Rauch-Tung-Striebel smoother with q known: mean (n, 2), covariance and gain (n, 2, 2)."""
+    n = len(t)
+    blocks = _blocks(t)
+    index, real = blocks.index, blocks.real
+    rows, steps = index.shape
+    q_to = np.concatenate([[q[0]], q])
+    m = np.zeros((rows, steps, 2))
+    p = np.zeros((rows, steps, 3))
+    pm, pp = np.zeros((rows, steps, 2)), np.ones((rows, steps, 3))
+    hs = np.zeros((rows, steps))
+    m0, m1 = y[index[np.arange(rows), np.argmax(real, 1)]], np.zeros(rows)
+    p00, p01, p11 = np.full(rows, 100.0), np.zeros(rows), np.full(rows, 25.0)
+    before = t[index[:, 0]]
+    for k in range(steps):
+        at, ok = index[:, k], real[:, k]
+        h = np.where(ok, t[at] - before, 0.0)
+        before = t[at]
+        hq = h * q_to[at]
+        m0 = m0 + h * m1
+        p00 = p00 + h * (2 * p01 + h * p11) + hq * h * h / 3
+        p01 = p01 + h * p11 + hq * h / 2
+        p11 = p11 + hq
+        hs[:, k] = h
+        pm[:, k, 0], pm[:, k, 1] = m0, m1
+        pp[:, k, 0], pp[:, k, 1], pp[:, k, 2] = p00, p01, p11
+        s = p00 + np.where(ok, variance[at], 1e12)
+        e = y[at] - m0
+        k0, k1 = p00 / s, p01 / s
+        m0, m1 = m0 + k0 * e, m1 + k1 * e
+        p11 = p11 - k1 * p01
+        p01 = p01 * (1 - k0)
+        p00 = p00 * (1 - k0)
+        m[:, k, 0], m[:, k, 1] = m0, m1
+        p[:, k, 0], p[:, k, 1], p[:, k, 2] = p00, p01, p11
+    gains = np.zeros((rows, steps, 4))
+    for k in range(steps - 2, -1, -1):
+        h = hs[:, k + 1]
+        a, b, c = pp[:, k + 1, 0], pp[:, k + 1, 1], pp[:, k + 1, 2]
+        det = np.maximum(a * c - b * b, 1e-300)
+        f00, f01, f11 = p[:, k, 0], p[:, k, 1], p[:, k, 2]
+        # P F' with F = [[1, h], [0, 1]], then times the inverse of the predicted covariance.
+        x00, x01, x10, x11 = f00 + h * f01, f01, f01 + h * f11, f11
+        g00, g01 = (x00 * c - x01 * b) / det, (x01 * a - x00 * b) / det
+        g10, g11 = (x10 * c - x11 * b) / det, (x11 * a - x10 * b) / det
+        e0, e1 = m[:, k + 1, 0] - pm[:, k + 1, 0], m[:, k + 1, 1] - pm[:, k + 1, 1]
+        m[:, k, 0] += g00 * e0 + g01 * e1
+        m[:, k, 1] += g10 * e0 + g11 * e1
+        d00, d01, d11 = p[:, k + 1, 0] - a, p[:, k + 1, 1] - b, p[:, k + 1, 2] - c
+        y00, y01, y10, y11 = g00 * d00 + g01 * d01, g00 * d01 + g01 * d11, g10 * d00 + g11 * d01, g10 * d01 + g11 * d11
+        p[:, k, 0] += y00 * g00 + y01 * g01
+        p[:, k, 1] += y00 * g10 + y01 * g11
+        p[:, k, 2] += y10 * g10 + y11 * g11
+        gains[:, k, 0], gains[:, k, 1], gains[:, k, 2], gains[:, k, 3] = g00, g01, g10, g11
+    mean = _unblock(blocks, m, n)
+    flat = _unblock(blocks, p, n)
+    cov = np.empty((n, 2, 2))
+    cov[:, 0, 0], cov[:, 1, 1] = np.maximum(flat[:, 0], 1e-12), np.maximum(flat[:, 2], 1e-12)
+    cov[:, 0, 1] = cov[:, 1, 0] = flat[:, 1]
+    return mean, cov, _unblock(blocks, gains, n).reshape(n, 2, 2)
+
+
+def summary(motion: Motion) -> dict[str, Any]:
+    """What was learned about the receiver, for printing: noise, rounding, hold, rate, gaps."""
+    noise = motion.noise
+    return {
+        "rate_hz": 1 / motion.step_s,
+        "noise_mps": noise.sigma_mps,
+        "rest_noise_mps": noise.rest_sigma_mps,
+        "step_mps": noise.quantum_mps,
+        "holds_zero_below_mps": noise.hold_mps,
+        "gaps": len(motion.gaps),
+        "rest_seconds": noise.rest_seconds,
+    }

@@ -1,0 +1,137 @@
+"""A stretch of a drive: when a speed was passed, which way it led, how steep it was, what the receiver was worth."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.motion.fixes import Fixes
+from analysis.motion.smoother import Motion
+
+
+@dataclass(frozen=True)
+class Grade:
+    """Mean grade of the way of a run, in percent (uphill above zero), by regression of GPS altitude on way."""
+
+    percent: float
+    sigma: float
+
+
+@dataclass(frozen=True)
+class Quality:
+    """What the receiver was worth during a run."""
+
+    rate_hz: float
+    fixes: int
+    noise_mps: float
+    satellites_min: float
+    hdop_max: float
+
+
+def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> tuple[float, float, float] | None:
+    """First time at or after `after_s` (and before the peak) that the smoothed speed passes `speed`: time, its sigma,
+    acceleration there."""
+    t, v = motion.t_s, motion.speed_mps
+    first = max(int(np.searchsorted(t, after_s, side="right")) - 1, 0)
+    window = v[first : peak + 1]
+    up = np.flatnonzero((window[:-1] < speed) & (window[1:] >= speed))
+    if len(up) == 0:
+        return None
+    i = first + int(up[0])
+    low, high = float(t[i]), float(t[i + 1])
+    h, v0, v1 = high - low, float(v[i]), float(v[i + 1])
+    a0, a1 = float(motion.accel_mps2[i]), float(motion.accel_mps2[i + 1])
+    left, right = 0.0, 1.0
+    for _ in range(45):
+        u = (left + right) / 2
+        # The smoother's mean between two fixes is the cubic with their speeds and accelerations.
+        at = (
+            (1 + 2 * u) * (1 - u) ** 2 * v0
+            + u * (1 - u) ** 2 * h * a0
+            + u * u * (3 - 2 * u) * v1
+            - u * u * (1 - u) * h * a1
+        )
+        left, right = (u, right) if at < speed else (left, u)
+    time = low + (left + right) / 2 * h
+    state = motion.at([time])
+    slope = max(float(state.accel_mps2[0]), 2 * float(state.accel_sigma[0]) / 3, 0.02)
+    return time, float(state.speed_sigma[0]) / slope, float(state.accel_mps2[0])
+
+
+def direction(fixes: Fixes, start: float, stop: float) -> float:
+    """Mean course weighted by speed; NaN where courses are missing."""
+    inside = (fixes.t_s >= start) & (fixes.t_s <= stop) & (fixes.speed_mps > 2) & np.isfinite(fixes.course_deg)
+    if not inside.any():
+        return math.nan
+    course = np.radians(fixes.course_deg[inside])
+    weight = fixes.speed_mps[inside]
+    return (
+        math.degrees(math.atan2(float(np.sum(weight * np.sin(course))), float(np.sum(weight * np.cos(course))))) % 360
+    )
+
+
+def grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
+    """Slope of altitude over way by least squares. GPS altitude wanders; how far it wanders within the run's time is
+    taken from where the car stood (else 0.5 m in ten seconds, growing with the root of time: common practice)."""
+    inside = (fixes.t_s >= start) & (fixes.t_s <= stop) & np.isfinite(fixes.alt_m)
+    if inside.sum() < 3:
+        return Grade(math.nan, math.nan)
+    way = motion.distance_at(fixes.t_s[inside])
+    alt = fixes.alt_m[inside]
+    good = np.isfinite(way)
+    way, alt = way[good] - np.mean(way[good]), alt[good] - np.mean(alt[good])
+    spread = float(np.sum(way**2))
+    if spread < 100.0:
+        return Grade(math.nan, math.nan)
+    slope = float(np.sum(way * alt) / spread)
+    wander = _altitude_wander(motion, fixes, stop - start)
+    # A drift of `wander` over the run tilts the line by it; what is left as scatter adds the usual least-squares part.
+    scatter = float(np.std(alt - slope * way))
+    sigma = math.hypot(wander / float(np.ptp(way)), scatter / math.sqrt(spread) * 2)
+    return Grade(100 * slope, 100 * sigma)
+
+
+def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
+    """Root mean square change of the reported altitude over `seconds` of standing still [m]."""
+    usual = 0.5 * math.sqrt(seconds / 10.0)
+    changes = []
+    for rest in motion.rests:
+        inside = slice(np.searchsorted(fixes.t_s, rest.start_s), np.searchsorted(fixes.t_s, rest.end_s, side="right"))
+        known = np.isfinite(fixes.alt_m[inside])
+        t, alt = fixes.t_s[inside][known], fixes.alt_m[inside][known]
+        lag = min(seconds, (rest.end_s - rest.start_s) / 2)
+        if len(t) < 4 or lag < 2:
+            continue
+        later = np.interp(t + lag, t, alt, right=np.nan)
+        change = (later - alt)[np.isfinite(later)]
+        changes.append((float(np.mean(change**2)) * seconds / lag, len(change)))
+    if not changes:
+        return usual
+    values, counts = np.array(changes).T
+    # One standing tells little about wander as slow as this: a prior of two standings at the usual value.
+    n = len(values)
+    return math.sqrt((float(np.average(values, weights=counts)) * n + 2 * usual**2) / (n + 2))
+
+
+def quality(motion: Motion, fixes: Fixes, start: float, stop: float) -> Quality:
+    inside = (fixes.t_s >= start) & (fixes.t_s <= stop)
+    n = int(inside.sum())
+    satellites, hdop = fixes.satellites[inside], fixes.hdop[inside]
+    return Quality(
+        (n - 1) / (stop - start) if n > 1 else math.nan,
+        n,
+        motion.noise.sigma_mps,
+        float(np.nanmin(satellites)) if np.isfinite(satellites).any() else math.nan,
+        float(np.nanmax(hdop)) if np.isfinite(hdop).any() else math.nan,
+    )
+
+
+def place(fixes: Fixes, start: float, stop: float) -> tuple[float, float, float, float]:
+    good = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
+    if good.sum() < 2:
+        return (math.nan, math.nan, math.nan, math.nan)
+    t = fixes.t_s[good]
+    lat, lon = (np.interp([start, stop], t, values[good]) for values in (fixes.lat_deg, fixes.lon_deg))
+    return float(lat[0]), float(lon[0]), float(lat[1]), float(lon[1])

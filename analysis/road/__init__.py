@@ -1,0 +1,1 @@
+"""Fuel loops, coasts, power at the wheels."""

@@ -1,0 +1,383 @@
+"""Coasts: rolling in neutral. What one is, its closed form, and how coasts are found in a drive.
+
+    found = find(motion, fixes, mass)             # the coasts of one drive, and what was left out, with the reason
+
+`coastdown.fit` makes a road load of the coasts of all drives together.
+
+References
+----------
+[1] 40 CFR 1066.301 and 1066.310: coastdown.
+[2] G. D. Thompson, "The Vehicle Road Load Problem - An Approach by Non-Linear Modeling", US EPA: the analytic coast.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analysis.arrays import Floats
+from analysis.conditions.roadload import AIR_KG_PER_M3, GRAVITY, ROTATING_SHARE
+from analysis.motion.geodesy import plane
+from logger.units import MPS_PER_KMH, MPS_PER_MPH
+
+if TYPE_CHECKING:
+    from analysis.motion.fixes import Fixes
+    from analysis.motion.smoother import Motion
+
+
+MIN_SPEED_MPS = 3.0
+"""Below this a coast is cut: rolling changes near rest, and so does what receivers report."""
+MIN_SECONDS = 8.0
+MIN_DROP_MPS = 3.0
+"""A shorter or smaller loss of speed tells too little to be a coast."""
+IN_GEAR_COEFFICIENT = 0.04
+"""Rolling coefficient, drag taken off, above which a retardation is taken for the engine's or the brake's."""
+
+
+@dataclass(frozen=True)
+class Mass:
+    """What moves. All in kg; sigmas are standard errors. `rotating_kg` is what rotating parts add, felt at the rim."""
+
+    mass_kg: float
+    mass_sigma_kg: float
+    rotating_kg: float
+    rotating_sigma_kg: float
+
+    @classmethod
+    def of(cls, mass_kg: float, mass_sigma_kg: float | None = None, rotating_kg: float | None = None) -> Mass:
+        """Fill in what the car's file does not say: mass to 2 %, rotating mass 4 % of it; that is off by a quarter
+        where stated and by 40 % where not (common practice, no source)."""
+        sigma = 0.02 * mass_kg if mass_sigma_kg is None else mass_sigma_kg
+        rotating = ROTATING_SHARE * mass_kg if rotating_kg is None else rotating_kg
+        return cls(mass_kg, sigma, rotating, (0.4 if rotating_kg is None else 0.25) * rotating)
+
+    @property
+    def inertia_kg(self) -> float:
+        return self.mass_kg + self.rotating_kg
+
+    @property
+    def inertia_sigma_kg(self) -> float:
+        return math.hypot(self.mass_sigma_kg, self.rotating_sigma_kg)
+
+
+@dataclass(frozen=True)
+class Coast:
+    """One coast: speed readings in neutral.
+
+    Attributes
+    ----------
+    t_s, v_mps : array
+        Times and speed readings as the receiver gave them [s, m/s].
+    direction_deg : float
+        True course, the mean [deg].
+    east_m, north_m : float
+        Where it began, from any origin that all coasts share [m].
+    alt_m : array
+        Altitude at the readings [m]; NaN where not said.
+    density_kg_per_m3 : float
+        Air density [kg/m3].
+    headwind_mps : float
+        The stated wind against the car [m/s]; 0 where none was stated.
+    outing : str
+        Coasts with the same word share a wind.
+    start_utc_ns : int
+        When it began [ns since 1970].
+    marked : bool
+        Whether a note named it.
+    """
+
+    t_s: Floats
+    v_mps: Floats
+    direction_deg: float
+    east_m: float = 0.0
+    north_m: float = 0.0
+    alt_m: Floats = field(default_factory=lambda: np.empty(0))
+    density_kg_per_m3: float = AIR_KG_PER_M3
+    headwind_mps: float = 0.0
+    outing: str = ""
+    start_utc_ns: int = 0
+    marked: bool = False
+
+    @property
+    def from_mps(self) -> float:
+        return float(self.smooth_mps[0])
+
+    @property
+    def to_mps(self) -> float:
+        return float(self.smooth_mps[-1])
+
+    @property
+    def seconds(self) -> float:
+        return float(self.t_s[-1] - self.t_s[0])
+
+    @cached_property
+    def smooth_mps(self) -> Floats:
+        """The readings through a polynomial of the fifth degree [m/s]."""
+        return self.smooth_at(self.t_s)
+
+    def smooth_at(self, t_s: Floats) -> Floats:
+        """The same at other times [m/s]."""
+        legendre = np.polynomial.legendre
+        x, at = (2 * (t - self.t_s[0]) / max(self.seconds, 1e-9) - 1 for t in (self.t_s, t_s))
+        return np.asarray(legendre.legval(at, legendre.legfit(x, self.v_mps, min(5, len(x) // 4))))
+
+    @cached_property
+    def way_m(self) -> Floats:
+        """Way from its start [m]."""
+        return integral(self.smooth_mps, self.t_s)
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """A stretch of falling speed that was not used, and why."""
+
+    start_utc_ns: int
+    from_mps: float
+    to_mps: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Found:
+    """The coasts of a drive, and what looked like one and was left out."""
+
+    coasts: list[Coast]
+    left_out: list[LeftOut]
+    origin_deg: tuple[float, float]
+    """Latitude and longitude that places count from [deg]; NaN without positions."""
+
+
+def speed_words(mps: float) -> str:
+    """A speed for a sentence that does not know the owner's unit."""
+    return f"{mps / MPS_PER_KMH:.0f} km/h ({mps / MPS_PER_MPH:.0f} mph)"
+
+
+# --- closed forms -------------------------------------------------------------------------------------------------
+
+
+def coast_speed(t_s: ArrayLike, v0_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float) -> Floats:
+    """Speed of a coast, the exact solution of m dv/dt = -(A + B v + C v^2) [m/s].
+
+    With q = (A C - B^2/4) / m^2 and T = tan(√q t)/√q (tanh for q < 0, t for q = 0):
+    v = (v0 (1 - B T/2m) - A T/m) / (1 + (B/2m + C v0/m) T). For B = 0 this is Thompson's tangent form [2]. NaN after
+    the car has come to rest.
+    """
+    t = np.asarray(t_s, dtype=np.float64)
+    a, h, c = a_n / m, b_n_per_mps / (2 * m), c_n_per_mps2 / m
+    q = a * c - h * h
+    root = math.sqrt(abs(q))
+    if root * float(np.max(np.abs(t), initial=0.0)) < 1e-9:
+        tau = t
+    elif q > 0:
+        # Past a quarter of the period the car has stood for long.
+        tau = np.where(root * t < math.pi / 2, np.tan(np.minimum(root * t, math.pi / 2)) / root, np.inf)
+    else:
+        tau = np.tanh(root * t) / root
+    with np.errstate(invalid="ignore", over="ignore"):
+        v = (v0_mps * (1 - h * tau) - a * tau) / (1 + (h + c * v0_mps) * tau)
+    return np.where(v >= 0, v, np.nan)
+
+
+def coast_time(from_mps: float, to_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float) -> float:
+    """Seconds to coast from one speed down to another: ∫ m dv / (A + B v + C v^2), exactly [s].
+
+    By the substitution that turns the integral into an arctangent: T = m (v1 - v2) / (A + B (v1 + v2)/2 + C v1 v2) and
+    t = atan(√q T)/√q with q as in `coast_speed`. Infinite where the road load is not above zero all the way, NaN where
+    `to_mps` is the higher speed.
+    """
+    if to_mps > from_mps:
+        return math.nan
+    lowest = min(a_n + b_n_per_mps * v + c_n_per_mps2 * v * v for v in (from_mps, to_mps))
+    mean = a_n + b_n_per_mps * (from_mps + to_mps) / 2 + c_n_per_mps2 * from_mps * to_mps
+    q = (a_n * c_n_per_mps2 - b_n_per_mps**2 / 4) / (m * m)
+    root = math.sqrt(abs(q))
+    if q > 0:
+        return math.atan2(root * m * (from_mps - to_mps), mean) / root
+    if lowest <= 0 or mean <= 0:
+        return math.inf
+    tau = m * (from_mps - to_mps) / mean
+    return tau if root * abs(tau) < 1e-9 else math.atanh(min(root * tau, 1.0)) / root
+
+
+def integral(y: Floats, t: Floats) -> Floats:
+    """Running integral from the first point, as long as its arguments: of the cubics through the values and slopes."""
+    if len(y) < 3:
+        return trapezoids(y, t)
+    bend = np.diff(t) ** 2 / 12 * np.diff(np.gradient(y, t, edge_order=2))
+    return np.asarray(trapezoids(y, t) - np.concatenate([[0.0], np.cumsum(bend)]))
+
+
+def trapezoids(y: Floats, t: Floats) -> Floats:
+    """Running integral by the trapezoidal rule."""
+    sums = np.zeros(len(y))
+    np.cumsum(0.5 * (y[1:] + y[:-1]) * np.diff(t), out=sums[1:])
+    return sums
+
+
+# --- finding ------------------------------------------------------------------------------------------------------
+
+
+def find(
+    motion: Motion,
+    fixes: Fixes,
+    mass: Mass,
+    *,
+    drag_area_m2: float | None = None,
+    notes: Sequence[tuple[int, str]] = (),
+    engine_speed: tuple[Floats, Floats] | None = None,
+    density_kg_per_m3: float = AIR_KG_PER_M3,
+    wind: tuple[float, float] | None = None,
+    outing: str = "",
+    origin_deg: tuple[float, float] | None = None,
+) -> Found:
+    """Find the coasts of a drive: speed that falls steadily, with no step in the retardation, over enough speed.
+
+    Where notes of the drive say "coast", only what falls near such a note (20 s before to 5 s after its start, or
+    while it lasts) is taken. An overrun in gear holds the car back like a coast does but harder. It is told apart by
+    engine speed that falls with road speed, where that is recorded; else by a retardation that no tyre gives
+    (`IN_GEAR_COEFFICIENT` after the drag of the car's file), which leaves a mild engine brake unseen: the assumption
+    is that the clutch was open, and a note is the surer way.
+
+    Parameters
+    ----------
+    motion, fixes
+        The smoothed motion and the clean fixes that it was made of.
+    drag_area_m2 : float, optional
+        Guess of the drag area [m2]; by default 0.0012 m2 for each kg of mass.
+    notes : sequence of (utc_ns, text)
+        Notes made during the drive.
+    engine_speed : (t_s, turns a minute), optional
+        Recorded engine speed on the fixes' axis.
+    wind : (speed_mps, from_deg), optional
+        The wind stated for the drive.
+    origin_deg : (latitude, longitude), optional
+        What places count from: the `Found.origin_deg` of another drive, so that both share stretches of road.
+    """
+    coasts, left_out = [], []
+    told = [(utc - motion.epoch_utc_ns) * 1e-9 for utc, text in notes if "coast" in text.lower()]
+    drag = 0.0012 * mass.mass_kg if drag_area_m2 is None else drag_area_m2
+    origin_deg = origin_deg or _middle(fixes)
+    east, north = plane(fixes, origin_deg)
+    for first, last in _falling(motion):
+        t, v = motion.t_s[first : last + 1], motion.reading_mps[first : last + 1]
+        start_ns = motion.epoch_utc_ns + round(t[0] * 1e9)
+        marked = any(t[0] - 20 <= at <= max(t[0] + 5, float(t[-1])) for at in told)
+        course = _mean_course(fixes.course_deg[first : last + 1])
+        head = 0.0
+        if wind is not None and math.isfinite(course):
+            head = wind[0] * math.cos(math.radians(wind[1] - course))
+        coast = Coast(
+            t - t[0], v, course, float(east[first]), float(north[first]), fixes.alt_m[first : last + 1],
+            density_kg_per_m3, head, outing, start_ns, marked,
+        )  # fmt: skip
+        if coast.seconds < 4 or coast.from_mps - coast.to_mps > 1.2 * coast.seconds:
+            continue  # plainly the brake, or nothing
+        why = _no_coast(coast, fixes.course_deg[first : last + 1], mass, drag, t[0], engine_speed)
+        if told and not marked:
+            why = "no note says that it was one"
+        if why:
+            left_out.append(LeftOut(start_ns, coast.from_mps, coast.to_mps, why))
+        else:
+            coasts.append(coast)
+    return Found(coasts, left_out, origin_deg)
+
+
+def _falling(motion: Motion) -> list[tuple[int, int]]:
+    """First and last fix of each stretch in which speed falls with no step in its rate, its ends trimmed."""
+    t, v, step_s = motion.t_s, motion.reading_mps, motion.step_s
+    noise = max(motion.noise.reading_sigma_mps, 1e-3)
+    # Wide enough that the difference of two slopes is known to 0.035 m/s2.
+    width = max(1.5, 2.5 * step_s, (24 * step_s * (noise / 0.035) ** 2) ** (1 / 3))
+    before, after = _slopes(t, v, width)
+    falling = (motion.speed_mps > MIN_SPEED_MPS) & (np.fmin(before, after) < -0.02) & (np.fmax(before, after) < 0.1)
+    gap = np.diff(t, prepend=t[0]) > max(3.0, 4 * step_s)
+    stepped = np.abs(after - before)
+    edge = np.zeros(len(t), bool)
+    for i in np.flatnonzero(stepped > 0.15):
+        near = np.abs(t[max(i - 200, 0) : i + 201] - t[i]) <= width / 2
+        edge[i] = stepped[i] >= np.nanmax(stepped[max(i - 200, 0) : i + 201][near])
+    stretches = []
+    cuts = np.flatnonzero(~falling | gap | edge)
+    for start, end in zip([-1, *cuts.tolist()], [*cuts.tolist(), len(t)], strict=True):
+        inside = np.arange(start + 1, end)
+        if len(inside) < 8:
+            continue
+        # The clutch, and the window that found the step, need a moment at either end.
+        keep = inside[(t[inside] >= t[inside[0]] + 0.7) & (t[inside] <= t[inside[-1]] - 0.7)]
+        if len(keep) >= 8 and v[keep[0]] - v[keep[-1]] > MIN_DROP_MPS / 2:
+            stretches.append((int(keep[0]), int(keep[-1])))
+    return stretches
+
+
+def _slopes(t: Floats, v: Floats, width: float) -> tuple[Floats, Floats]:
+    """Slope of the line through the readings within `width` before, and after, each of them [m/s2]; NaN with < 3."""
+    results = []
+    n = np.arange(len(t))
+    for low, high in ((np.searchsorted(t, t - width), n + 1), (n, np.searchsorted(t, t + width, side="right"))):
+        sums = [np.concatenate([[0.0], np.cumsum(part)]) for part in (np.ones_like(t), t, v, t * t, t * v)]
+        count, st, sv, stt, stv = (part[high] - part[low] for part in sums)
+        with np.errstate(invalid="ignore", divide="ignore"):
+            slope = (stv - st * sv / count) / (stt - st * st / count)
+        results.append(np.where((count >= 3), slope, np.nan))
+    return results[0], results[1]
+
+
+def _no_coast(
+    coast: Coast, course: Floats, mass: Mass, drag: float, start_s: float, engine_speed: tuple[Floats, Floats] | None
+) -> str:
+    """Why a stretch of falling speed is no coast to use; empty where it is one."""
+    if coast.seconds < MIN_SECONDS:
+        return f"too short: {coast.seconds:.0f} s, and {MIN_SECONDS:.0f} s are needed"
+    if coast.from_mps - coast.to_mps < MIN_DROP_MPS:
+        return f"too little speed lost: {speed_words(coast.from_mps - coast.to_mps)}"
+    turned = _turned(course)
+    if turned > 25:
+        return f"round a bend of {turned:.0f} degrees, and tyres drag in bends"
+    if not math.isfinite(coast.direction_deg):
+        return "its direction is not known: the receiver gave no course"
+    if engine_speed is not None:
+        at = start_s + np.array([0.0, coast.seconds])
+        if engine_speed[0][0] <= at[0] and at[1] <= engine_speed[0][-1]:
+            turns = np.interp(at, *engine_speed)
+            fell, slowed = turns[1] / max(turns[0], 1.0), coast.to_mps / coast.from_mps
+            if fell < 0.5 * (1 + slowed):
+                return "in gear: engine speed fell with road speed"
+            return ""
+    x = coast.seconds
+    force = mass.inertia_kg * (coast.from_mps - coast.to_mps) / x
+    middle = (coast.from_mps + coast.to_mps) / 2
+    rolling = (force - 0.5 * coast.density_kg_per_m3 * drag * middle**2) / (mass.mass_kg * GRAVITY)
+    if rolling > IN_GEAR_COEFFICIENT and not coast.marked:
+        return f"held back by {force:.0f} N, more than tyres and air do: in gear, or the brake"
+    return ""
+
+
+def _turned(course: Floats) -> float:
+    """By how much the course changed at most, single fixes aside [deg]."""
+    known = course[np.isfinite(course)]
+    if len(known) < 3:
+        return 0.0
+    unwrapped = np.unwrap(known, period=360)
+    low, high = np.quantile(unwrapped, [0.03, 0.97])
+    return float(high - low)
+
+
+def _mean_course(course: Floats) -> float:
+    known = np.radians(course[np.isfinite(course)])
+    if len(known) < 3:
+        return math.nan
+    return math.degrees(math.atan2(np.sin(known).mean(), np.cos(known).mean())) % 360
+
+
+def _middle(fixes: Fixes) -> tuple[float, float]:
+    """The middle of the positions [deg]; NaN without any."""
+    known = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
+    if not known.any():
+        return math.nan, math.nan
+    return float(np.median(fixes.lat_deg[known])), float(np.median(fixes.lon_deg[known]))

@@ -1,0 +1,1 @@
+"""Launches and runs: found, timed, described."""

@@ -1,0 +1,1 @@
+"""What leaves the program: captions, tables, tracks, privacy."""

@@ -1,0 +1,27 @@
+"""Files written for others: whole or not at all."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from logger.errors import InputError
+
+# --- what they share ----------------------------------------------------------------------------------------------
+
+
+def write_whole(path: Path, data: bytes, force: bool) -> Path:
+    """Write a file whole or not at all, never over one that is there unless asked to, never into a drive."""
+    if any((folder / "drive.json").exists() for folder in path.resolve().parents):
+        raise InputError(
+            f"{path}: this lies inside a drive's folder, which holds what was recorded: name another place"
+        )
+    if path.exists() and not force:
+        raise InputError(f"{path}: this file exists already: name another, or say --force")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    draft = path.with_name(f".{path.name}.draft")
+    try:
+        draft.write_bytes(data)
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)
+    return path

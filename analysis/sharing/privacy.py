@@ -1,0 +1,121 @@
+"""Which positions leave the program: none in a private circle, none near the two ends of a drive.
+
+    rules = in_force(store, drive)                            # circles of the whole store, ends of this drive
+    fixes = cut(positions(drive), rules)                      # positions and courses that must not leave are NaN
+
+What is cut is where the car was (latitude, longitude, height) and where it headed, since a course and a speed together
+lead back to the door. Times and speeds stay. A drive keeps everything; only what is written for others is cut.
+
+A circle holds for every drive of the store, also for those recorded before it was drawn: the circles of the store's
+recorder.toml and of all drives' own copies are put together. The ends are counted in a straight line from the first and
+to the last fix, so that a lap round the block stays hidden, and by the way driven, so that a receiver's wandering at
+rest shows nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from analysis.arrays import Bools, Floats
+from analysis.motion.geodesy import distance_m
+from logger.config.recorder import Privacy, PrivateCircle
+from logger.errors import InputError
+
+if TYPE_CHECKING:
+    from logger.store.drive import Drive
+
+
+@dataclass(frozen=True)
+class Rules:
+    """What is cut: `circles`, and both ends of a drive over `ends_m` [m]."""
+
+    circles: tuple[PrivateCircle, ...] = ()
+    ends_m: float = 300.0
+
+    def said(self) -> str:
+        """In words, without a place."""
+        circles = f"{len(self.circles)} private circle{'' if len(self.circles) == 1 else 's'}"
+        ends = f"the first and last {self.ends_m:g} m" if self.ends_m > 0 else "no ends"
+        return f"{ends} and {circles}"
+
+
+@dataclass(frozen=True)
+class Positions:
+    """Where a drive was, one entry for each valid fix: times since `epoch_utc_ns` [s], degrees, metres, m/s."""
+
+    t_s: Floats
+    lat_deg: Floats
+    lon_deg: Floats
+    alt_m: Floats
+    """Above mean sea level."""
+    geoid_m: Floats
+    """Mean sea level above the WGS 84 ellipsoid."""
+    course_deg: Floats
+    way_m: Floats
+    """Driven since the first fix, from the receiver's speed."""
+    speed_mps: Floats
+    hidden: Bools
+    """What `cut` took out."""
+    epoch_utc_ns: int
+
+
+def in_force(store: Path, drives: Iterable[Drive], ends_m: float | None = None) -> Rules:
+    """The rules for these drives: the circles of `store`'s recorder.toml, of every drive in it and of the drives
+    themselves; the ends of the drives, the longest where they differ, or `ends_m` where it is given."""
+    from logger.config.reading import load
+    from logger.config.recorder import RecorderConfig
+    from logger.store.drive import list_drives
+
+    drives = list(drives)
+    if ends_m is not None and not 0 <= ends_m <= 100_000:
+        raise InputError(f"the ends cannot be {ends_m:g} m: expected 0 m to 100 km")
+    known = [drive.config.privacy for drive in [*drives, *list_drives(store)]]
+    if (store / "recorder.toml").is_file():
+        known.append(load(store / "recorder.toml", RecorderConfig).privacy)
+    circles = {circle.model_copy(update={"name": ""}): None for privacy in known for circle in privacy.circle}
+    ends = max((drive.config.privacy.ends_m for drive in drives), default=Privacy().ends_m)
+    return Rules(tuple(circles), ends if ends_m is None else ends_m)
+
+
+def hidden(lat_deg: ArrayLike, lon_deg: ArrayLike, way_m: ArrayLike, rules: Rules) -> Bools:
+    """True where a position of a drive must not leave. `way_m` is the way driven [m]; NaN positions are not hidden."""
+    lat, lon, way = (np.asarray(values, float) for values in (lat_deg, lon_deg, way_m))
+    out = in_circles(lat, lon, rules.circles)
+    there = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
+    if rules.ends_m <= 0 or len(there) == 0:
+        return out
+    for order in (there, there[::-1]):
+        end = order[0]
+        away = distance_m(lat[order], lon[order], lat[end], lon[end]) >= rules.ends_m
+        away &= np.abs(way[order] - way[end]) >= rules.ends_m
+        left = int(np.argmax(away)) if away.any() else len(order)
+        out[order[:left]] = True
+    return out
+
+
+def in_circles(lat_deg: Floats, lon_deg: Floats, circles: Iterable[PrivateCircle]) -> Bools:
+    """True where a position lies in one of the circles; NaN lies in none."""
+    out = np.zeros(np.shape(lat_deg), bool)
+    with np.errstate(invalid="ignore"):
+        for circle in circles:
+            out |= distance_m(lat_deg, lon_deg, circle.lat_deg, circle.lon_deg) <= circle.radius_m
+    return out
+
+
+def cut(where: Positions, rules: Rules) -> Positions:
+    """The positions with those that must not leave, and the courses there, set to NaN."""
+    away = where.hidden | hidden(where.lat_deg, where.lon_deg, where.way_m, rules)
+
+    def blank(values: Floats) -> Floats:
+        return np.where(away, np.nan, values)
+
+    return replace(
+        where, lat_deg=blank(where.lat_deg), lon_deg=blank(where.lon_deg), alt_m=blank(where.alt_m),
+        geoid_m=blank(where.geoid_m), course_deg=blank(where.course_deg), hidden=away,
+    )  # fmt: skip

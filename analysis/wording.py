@@ -1,0 +1,161 @@
+"""How figures are written in a report: as the command line writes them."""
+
+from __future__ import annotations
+
+import math
+import os
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from logger.units import SPEED_UNITS, speed_label
+
+if TYPE_CHECKING:
+    from analysis.changes.day_effects import Interval
+    from analysis.mixture.delay import Delay
+    from analysis.mixture.map import LoadAxis
+
+DASH = "\u2013"
+NONE = "-"
+
+
+def with_sigma(value: float, sigma: float, decimals: int = 2) -> str:
+    """12.34 ±0.05: one standard deviation."""
+    if not math.isfinite(value):
+        return NONE
+    text = f"{value:.{decimals}f}"
+    return f"{text} ±{sigma:.{decimals}f}" if math.isfinite(sigma) else text
+
+
+def number(value: float, decimals: int = 2) -> str:
+    return f"{value:.{decimals}f}" if math.isfinite(value) else NONE
+
+
+def signed(value: float, decimals: int = 2) -> str:
+    return f"{value:+.{decimals}f}" if math.isfinite(value) else NONE
+
+
+def interval(low: float, high: float, decimals: int = 2) -> str:
+    """-0.31 to +0.05."""
+    return f"{signed(low, decimals)} to {signed(high, decimals)}"
+
+
+def span(low: float, high: float, decimals: int = 2) -> str:
+    """An interval, or that it is unknown."""
+    return interval(low, high, decimals) if math.isfinite(low) and math.isfinite(high) else "unknown"
+
+
+def speed_range(low_mps: float, high_mps: float, unit: str) -> str:
+    a, b = low_mps / SPEED_UNITS[unit], high_mps / SPEED_UNITS[unit]
+    whole = abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05
+    return f"{a:.0f}{DASH}{b:.0f}" if whole else f"{a:.1f}{DASH}{b:.1f}"
+
+
+def duration(seconds: float) -> str:
+    """2 h 05 min, 5.7 min or 40 s."""
+    if seconds >= 3600:
+        return f"{int(seconds // 3600)} h {int(seconds % 3600 // 60):02d} min"
+    return f"{seconds / 60:.1f} min" if seconds >= 100 else f"{seconds:.0f} s"
+
+
+def day(when: datetime) -> str:
+    return f"{when:%Y-%m-%d}"
+
+
+def clock(seconds: float) -> str:
+    """How long into a drive: 1:02:05 or 2:05."""
+    whole = round(seconds)
+    hours, rest = divmod(whole, 3600)
+    return f"{hours}:{rest // 60:02d}:{rest % 60:02d}" if hours else f"{rest // 60}:{rest % 60:02d}"
+
+
+def plural(count: int, one: str, many: str = "") -> str:
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def two_decimals(value: float) -> str:
+    return f"{value:.2f}" if math.isfinite(value) else "-"
+
+
+def signed_two(value: float) -> str:
+    return f"{value:+.2f}" if math.isfinite(value) else "-"
+
+
+def in_brackets(interval: Interval) -> str:
+    if not math.isfinite(interval.low):
+        return ""
+    return f" ({interval.low:+.2f} to {interval.high:+.2f})"
+
+
+MARKS = {"lean of target": "L", "in band": "=", "rich of target": "R", "not enough data": "-"}
+"""Judgements as marks in the map."""
+
+
+def delay_sentence(delay: Delay) -> str:
+    """The delay that was used and where it comes from."""
+    if delay.delay_low_s is None or delay.delay_high_s is None:
+        return (
+            f"{delay.reason} Used: {delay.delay_s:.2f} s, the latency_s of the recorder's file. Six changes between "
+            "cruise and full throttle, some seconds each, tell it."
+        )
+    text = f"Delay {delay.delay_s:.2f} s ({delay.delay_low_s:.2f} to {delay.delay_high_s:.2f})"
+    if delay.told_apart and delay.lag_low_s is not None and delay.lag_high_s is not None:
+        text += f", lag of the sensor {delay.lag_s:.2f} s ({delay.lag_low_s:.2f} to {delay.lag_high_s:.2f})"
+    return f"{text}. {delay.reason}"
+
+
+def channel_label(channel: str) -> str:
+    return "AFR" if channel == "afr" else channel
+
+
+def band_label(low: float, high: float, unit: str) -> str:
+    a, b = low / SPEED_UNITS[unit], high / SPEED_UNITS[unit]
+    return f"{a:.0f}-{b:.0f}" if abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05 else f"{a:.1f}-{b:.1f}"
+
+
+def load_label(low: float, high: float, load: LoadAxis) -> str:
+    return f"{low * 100:.0f}-{high * 100:.0f}%" if load.unit == "1" else f"{low:g}-{high:g}"
+
+
+def value_or_dash(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+
+
+def sigma_or_dash(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+
+
+def distance_text(metres: float, unit: str) -> str:
+    """A distance in miles or kilometres, short ones in feet or metres."""
+    if unit == "mph":
+        return f"{metres / 1609.344:.2f} mi" if metres >= 160 else f"{metres / 0.3048:.0f} ft"
+    return f"{metres / 1000:.2f} km" if metres >= 1000 else f"{metres:.0f} m"
+
+
+def speed_span(band: tuple[float, float], unit: str) -> str:
+    per = SPEED_UNITS[unit]
+    return f"{band[0] / per:.4g} to {band[1] / per:.4g} {unit}"
+
+
+def is_round(mps: float, unit: str) -> bool:
+    """Whether a speed is a multiple of 5 mph or 10 km/h."""
+    step = 5 if unit == "mph" else 10
+    return abs(math.remainder(mps / SPEED_UNITS[unit], step)) < 0.01
+
+
+def speed_number(mps: float, unit: str) -> str:
+    return speed_label(mps, unit).removesuffix(f" {unit}")
+
+
+def distance_label(metres: float) -> str:
+    for feet, label in ((60, "60 ft"), (330, "330 ft"), (660, "1/8 mile"), (1000, "1000 ft"), (1320, "1/4 mile")):
+        if abs(metres - feet * 0.3048) < 0.01:
+            return label
+    return f"{metres:g} m"
+
+
+def without_folder(text: str, store: Path) -> str:
+    """`text` without the folder of the store, which may tell a user's name."""
+    for folder in (str(store.resolve()), str(store)):
+        text = text.replace(f"{folder}{os.sep}", "").replace(folder, "the store")
+    return text

@@ -1,0 +1,255 @@
+"""The verbs on recorded drives: import, rebuild, recover, capture; those of recording are in `cli_record`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logger.cli import record
+from logger.cli.printing import JsonOption, StoreOption, print_json
+from logger.errors import InputError, NoAnswer
+
+if TYPE_CHECKING:
+    from logger.config.car import CarConfig
+    from logger.config.recorder import RecorderConfig
+    from logger.config.setup import SetupConfig
+    from logger.store.drive import Drive
+
+app = typer.Typer()
+
+DriveArgument = Annotated[str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, or last.")]
+SetupOption = Annotated[Path | None, typer.Option("--setup", help="The setup's file.", show_default=False)]
+CarOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--car", help="The car's file; by default the one that the recorder's file names.", show_default=False
+    ),
+]
+
+# A log that says nothing of its receiver: one source, and no delay between a fix and its sentence.
+_PLAIN_LOG = """\
+# A plain NMEA log, imported without a recorder's file.
+[[source]]
+name = "gps"
+kind = "nmea"
+latency_s = 0.0
+"""
+
+
+@app.command("import")
+def import_(
+    file: Annotated[Path, typer.Argument(help="A capture file or a plain NMEA log; gzip'd ones too.")],
+    config: Annotated[
+        Path | None,
+        typer.Option(
+            "--config",
+            "-c",
+            help="The recorder's file; by default recorder.toml in the store. A plain NMEA log needs none.",
+            show_default=False,
+        ),
+    ] = None,
+    setup: SetupOption = None,
+    car: CarOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Make a drive of a capture file or a plain NMEA log. The same file twice makes one drive."""
+    from logger.config.reading import parse
+    from logger.config.recorder import NmeaSource, RecorderConfig
+    from logger.store import capture, drive
+
+    store = store or drive.default_store()
+    kind = capture.kind_of(file)
+    if config is None and kind == "capture":
+        config = store / "recorder.toml"
+        if not config.is_file():
+            raise InputError(f"{file}: a capture needs the recorder's file that says what its sources are: --config F")
+    if config is None:
+        text, settings, own_car, own_setup = _PLAIN_LOG, parse(_PLAIN_LOG, RecorderConfig, "a plain log"), None, None
+    else:
+        text, settings, own_car, own_setup = _read_config(config, store)
+    receiver = next((source.name for source in settings.source if isinstance(source, NmeaSource)), "gps")
+    read = capture.read(file, receiver)
+    made = drive.find_raw(store, read.raw)
+    already = made is not None
+    remarks = []
+    if made is None:
+        made = drive.write(
+            store,
+            read.raw,
+            settings,
+            text,
+            _read_car(car) or own_car,
+            _read_setup(setup) or own_setup,
+            origin=file.name,
+            remarks=read.remarks,
+        )
+    else:
+        remarks.append(_same_as(made, settings, _read_setup(setup)))
+    if json:
+        print_json({**_answer(made), "already": already})
+        return
+    print(f"{file.name} is in the store already: {made.id}" if already else f"Imported {file.name} as {made.id}")
+    _print_drive(made, [remark for remark in remarks if remark])
+
+
+@app.command()
+def rebuild(
+    name: DriveArgument,
+    config: Annotated[
+        Path | None,
+        typer.Option(
+            "--config", "-c", help="A changed recorder's file; by default the drive's own.", show_default=False
+        ),
+    ] = None,
+    setup: SetupOption = None,
+    car: CarOption = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Build a drive's tables anew from its raw bytes, after a calibration or a setup was put right."""
+    from logger.store import drive
+
+    found = drive.open_drive(store or drive.default_store(), name)
+    text, settings = found.config_text, found.config
+    changes: dict[str, Any] = {}
+    if config is not None:
+        text, settings, _, _ = _read_config(config)
+    if car is not None:
+        changes["car"] = _read_car(car)
+    if setup is not None:
+        changes["setup"] = _read_setup(setup)
+    made = drive.rebuild(found, settings, text)
+    if changes:
+        made = made.amend(f"{' and '.join(changes)} put right", **changes)
+    if json:
+        print_json(_answer(made))
+        return
+    print(f"Rebuilt {made.id} from its raw bytes")
+    _print_drive(made, [])
+
+
+@app.command()
+def recover(store: StoreOption = None, json: JsonOption = False) -> None:
+    """Finish the drives whose recording was cut off: by a power cut, a crash, a full disk."""
+    from logger.store import drive, presence
+
+    store = store or drive.default_store()
+    if presence.is_recording(store):
+        raise NoAnswer(f"{store}: a recorder is at work here, and it has recovered what there was when it started")
+    found = drive.recover_cut_off(store)
+    if json:
+        print_json(
+            {"recovered": [{**(_answer(each.drive) if each.drive else {}), "said": each.said} for each in found]}
+        )
+    elif not found:
+        print("There is nothing to recover.")
+    else:
+        for each in found:
+            print(each.said)
+    if failed := [each.said for each in found if each.failed]:
+        raise NoAnswer(f"{len(failed)} could not be recovered; the first: {failed[0]}")
+
+
+@app.command("capture")
+def capture_(
+    name: DriveArgument,
+    file: Annotated[Path, typer.Argument(help="The file to write; gzip'd where its name ends in .gz.")],
+    force: Annotated[bool, typer.Option("--force", help="Replace the file where it exists.")] = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Write a drive's raw bytes as a capture file: text to look at, and to import elsewhere."""
+    from logger.store import capture, drive
+
+    found = drive.open_drive(store or drive.default_store(), name)
+    if file.exists() and not force:
+        raise InputError(f"{file}: this file exists already: name another, or say --force")
+    chunks = capture.write(file, found.table("raw"))
+    size = file.stat().st_size
+    if json:
+        print_json({"drive": found.id, "path": str(file), "chunks": chunks, "bytes": size})
+    else:
+        print(f"Wrote {found.id} to {file}: {chunks} chunks, {size / 1e6:.2f} MB.")
+        print("It tells where you drove: think before you give it away.")
+
+
+app.registered_commands += record.app.registered_commands
+
+
+# --- what they share ----------------------------------------------------------------------------------------------
+
+
+def _read_config(
+    path: Path, store: Path | None = None
+) -> tuple[str, RecorderConfig, CarConfig | None, SetupConfig | None]:
+    """The recorder's file, its text, and car and setup: those it names, or the setup in force in the store."""
+    files = record.Files.read(path, store or path.parent)
+    return files.text, files.config, files.car, files.setup
+
+
+def _read_car(path: Path | None) -> CarConfig | None:
+    from logger.config.car import CarConfig
+    from logger.config.reading import load
+
+    return load(path, CarConfig) if path is not None else None
+
+
+def _read_setup(path: Path | None) -> SetupConfig | None:
+    from logger.config.reading import load
+    from logger.config.setup import SetupConfig
+
+    return load(path, SetupConfig) if path is not None else None
+
+
+def _same_as(made: Drive, settings: RecorderConfig, setup: SetupConfig | None) -> str:
+    """What to do where the drive that is there already was made in another way."""
+    if settings != made.config:
+        return f"it was built with another configuration: `pullbook rebuild {made.id} --config F` changes that"
+    if setup is not None and setup != made.setup:
+        return f"it has another setup: `pullbook rebuild {made.id} --setup F` changes that"
+    return ""
+
+
+def _answer(made: Drive) -> dict[str, Any]:
+    manifest = made.manifest
+    return {
+        "drive": made.id,
+        "path": str(made.path),
+        "duration_s": manifest.duration_s,
+        "rows": manifest.rows,
+        "rejected": {source.name: sum(source.rejected.values()) for source in manifest.sources},
+        "state": manifest.state,
+        "remarks": manifest.remarks,
+    }
+
+
+def _print_drive(made: Drive, remarks: list[str]) -> None:
+    from logger.cli.printing import console, table
+
+    manifest, clock = made.manifest, made.manifest.clock
+    print(f"{manifest.started_utc:%Y-%m-%d %H:%M:%S} UTC, {manifest.duration_s / 60:.1f} min", end="")
+    print(f", setup {manifest.setup['name']!r}" if manifest.setup else "")
+    rows = []
+    for source in manifest.sources:
+        void = {f"void: {reason}": count for reason, count in source.void_fields.items()}
+        reasons = ", ".join(f"{count} {reason}" for reason, count in {**source.rejected, **void}.items())
+        rows.append(
+            [source.name, source.kind or "not configured", str(source.rows), str(source.chunks), reasons or "none"]
+        )
+    console().print(table(["source", "kind", "rows", "chunks", "rejected"], rows, left=(0, 1, 4)))
+    if not manifest.counters.get("events"):
+        print("Clock: the log's own times.")
+    elif clock.basis == "gps" and clock.residual_s is not None:
+        late = f"half of the fixes within {clock.residual_s * 1e3:.0f} ms"
+        print(f"Clock: by GPS, {late}; the computer's gains {clock.drift_ppm or 0:+.1f} ppm.")
+    else:
+        print(f"Clock: {clock.basis}.")
+    for gap in manifest.gaps[:6]:
+        print(f"Gap: {gap.source or 'all'}, {gap.start_utc:%H:%M:%S} to {gap.end_utc:%H:%M:%S} UTC: {gap.why}.")
+    if len(manifest.gaps) > 6:
+        print(f"Gap: and {len(manifest.gaps) - 6} more; drive.json has them all.")
+    for remark in [*manifest.remarks, *remarks]:
+        print(f"Note: {remark}.")

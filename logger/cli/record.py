@@ -1,0 +1,520 @@
+"""The verbs of recording: record, ports, status, note, check."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import signal
+import sys
+import threading
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from logger.cli.printing import JsonOption, StoreOption, print_json
+from logger.errors import InputError, NoAnswer
+from logger.units import parse_quantity
+
+if TYPE_CHECKING:
+    from logger.config.car import CarConfig
+    from logger.config.recorder import Channel, RecorderConfig, Source
+    from logger.config.setup import SetupConfig
+    from logger.config.targets import TargetsConfig
+    from logger.record.alerts import Alert
+    from logger.record.live import Listener, Live, Place
+    from logger.record.panel import Kept
+    from logger.record.ports import Found, Heard
+    from logger.record.recorder import Outcome, Recorder
+    from logger.store.drive import Drive
+
+app = typer.Typer()
+
+ConfigOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--config",
+        "-c",
+        help="The recorder's file; by default recorder.toml in the store.",
+        show_default=False,
+    ),
+]
+
+
+@dataclass
+class Hooks:
+    """What the `pullbook` command adds to recording without the recorder knowing of it.
+
+    `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
+    another process calls it (`closing`). `listeners(announce, car)` gives more
+    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
+    `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
+    channel)` the mixture beyond which it warns, in the channel's own unit.
+    """
+
+    after_drive: Callable[[Drive], None] | None = None
+    listeners: Callable[[Callable[[str], None], CarConfig | None], Sequence[Listener]] = lambda announce, car: ()
+    lean_watch: Callable[[Files, Channel, Place, Place | None], Alert | None] = lambda files, channel, mixture, load: (
+        None
+    )
+    lean_limit: Callable[[Files, Channel], float] | None = None
+
+
+hooks = Hooks()
+
+
+@app.command()
+def record(
+    config: ConfigOption = None,
+    store: StoreOption = None,
+    setup: Annotated[
+        Path | None,
+        typer.Option(help="The setup's file, in place of the one that the recorder's file names.", show_default=False),
+    ] = None,
+    once: Annotated[bool, typer.Option("--once", help="Stop after one drive.")] = False,
+    for_: Annotated[
+        str | None, typer.Option("--for", help="Stop after this time, such as 90s or 2h.", show_default=False)
+    ] = None,
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines in place of the panel.")] = False,
+    json: JsonOption = False,
+) -> None:
+    """Record drives, one after the other, until stopped (Ctrl-C)."""
+    from logger.record import closing
+    from logger.record.live import Live
+    from logger.record.recorder import Recorder
+    from logger.store import drive, presence
+
+    sys.setswitchinterval(0.001)  # a reader gets its turn sooner while another thread draws or decodes: better stamps
+    store = store or drive.default_store()
+    for_s = parse_quantity(for_, "s") if for_ is not None else None
+    files = Files.read(config, store, setup)
+    store.mkdir(parents=True, exist_ok=True)
+    with presence.Lock(store):
+        finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
+        live = Live(files.config)
+        recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s)
+        kept = _views(files, live, recorder, store, plain, json)
+        live.start()
+        outcome = _run(recorder)
+        shown = live.finish()
+    bounded = once or for_s is not None
+    nothing = bounded and not outcome.drives and not outcome.unfinished
+    code = 1 if outcome.trouble or outcome.lost_bytes or nothing else 0
+    # A terminal that stalls or is gone, or a drive that is left to the next start, must not hold up the end.
+    try:
+        if shown:
+            _report(outcome, kept, nothing, json)
+            sys.stdout.flush()
+    except OSError:
+        shown = False
+    if not shown or recorder.finishing:
+        os._exit(code)
+    raise typer.Exit(code)
+
+
+@app.command()
+def ports(
+    device: Annotated[
+        list[str] | None, typer.Argument(help="Ports to look at beside those that the system lists.")
+    ] = None,
+    listen: Annotated[bool, typer.Option("--listen", help="Listen to each: what does it speak, how fast?")] = False,
+    json: JsonOption = False,
+) -> None:
+    """Show the serial ports, and with --listen what each speaks, with a configuration block to paste."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    from logger.cli.printing import console, table
+    from logger.record import ports as serial_ports
+
+    found = serial_ports.listed(device or [])
+    if missing := [name for name in device or [] if name not in {port.device for port in found} and "*" not in name]:
+        raise InputError(f"{missing[0]}: there is no such port")
+    heard: list[serial_ports.Heard] = []
+    if listen and found:
+        if not json:
+            print("Listening, up to half a minute; nothing is sent.", flush=True)
+        with ThreadPoolExecutor(len(found)) as pool:
+            heard = list(pool.map(serial_ports.listen, found))
+    if json:
+        said = {one.found.device: one for one in heard}
+        print_json({"ports": [_port_said(port, said.get(port.device)) for port in found]})
+    elif found and not listen:
+        console().print(
+            table(
+                ["port", "USB identity", "calls itself"],
+                [[p.device, p.usb, p.description] for p in found],
+                left=(0, 1, 2),
+            )
+        )
+        print("\npullbook ports --listen tells what each speaks.")
+    else:
+        for number, one in enumerate(heard):
+            print(f"\n{one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
+            print(f"  {serial_ports.in_words(one)}")
+            if block := serial_ports.block(one, number):
+                print("\n" + block)
+    if not found:
+        raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
+
+
+@app.command()
+def status(store: StoreOption = None, json: JsonOption = False) -> None:
+    """Tell what the recorder is doing, from outside."""
+    from logger.cli.printing import console, table
+    from logger.record.panel import clock_time
+    from logger.store import drive, presence
+
+    store = store or drive.default_store()
+    running, state = presence.is_recording(store), presence.read_state(store) or {}
+    state = {**state, "running": running, "store": str(store)}
+    if running:
+        age = presence.age_s(state)
+        for source in state.get("sources", []):
+            if source["last_bytes_s_ago"] is not None:
+                source["last_bytes_s_ago"] = round(source["last_bytes_s_ago"] + age, 1)
+        state["age_s"] = round(age, 1)
+    else:
+        state["state"] = "not running"
+    if json:
+        print_json(state)
+        raise typer.Exit(0 if running else 1)
+    if not running:
+        raise NoAnswer(f"{store}: no recorder is at work on this store")
+    recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
+    print(f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)")
+    if state["trouble"]:
+        print(f"trouble: {state['trouble']}; {state['lost_bytes']} bytes could not be kept")
+    rows = [
+        [
+            source["name"],
+            source["state"],
+            f"{source['port']} at {source['baud']}" if source["state"] == "open" else source["why"],
+            f"{source['lines_per_s']:.0f}",
+            f"{source['bytes_per_s']:.0f}",
+            "never" if source["last_bytes_s_ago"] is None else f"{source['last_bytes_s_ago']:.1f} s ago",
+        ]
+        for source in state["sources"]
+    ]
+    console().print(table(["source", "state", "port", "lines/s", "bytes/s", "last bytes"], rows, left=(0, 1, 2)))
+    print(f"{state['free_mb'] / 1000:.1f} GB free in {store}")
+
+
+@app.command()
+def note(
+    text: Annotated[str, typer.Argument(help="What to note, in quotes.")],
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Drop a timed note into the drive that is being recorded; the next one where none is."""
+    from datetime import UTC, datetime
+
+    from logger.decode.clock import monotonic_ns
+    from logger.store import drive, presence
+
+    mono_ns, utc = monotonic_ns(), datetime.now(UTC).isoformat()
+    store = store or drive.default_store()
+    if not text.strip():
+        raise InputError("the note is empty: expected some words in quotes")
+    if not presence.is_recording(store):
+        raise NoAnswer(f"{store}: no recorder is at work on this store, so there is no drive to note this in")
+    presence.leave_note(store, text.strip(), mono_ns, utc)
+    current = (presence.read_state(store) or {}).get("drive")
+    if json:
+        print_json({"note": text.strip(), "utc": utc, "drive": current})
+    else:
+        print(f"noted in {current}" if current else "kept for the next drive")
+
+
+@app.command()
+def check(
+    config: Annotated[
+        Path | None, typer.Argument(help="The recorder's file; by default recorder.toml in the store.")
+    ] = None,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Read the recorder's file and what it names, and say what was understood."""
+    from logger.store import drive
+
+    files = Files.read(config, store or drive.default_store())
+    lines = _understood(files)
+    if json:
+        print_json({"file": str(files.path), "sources": [s.name for s in files.config.source], "understood": lines})
+    else:
+        print("\n".join(lines))
+
+
+@dataclass
+class Files:
+    """The recorder's file and what it names."""
+
+    path: Path
+    text: str
+    config: RecorderConfig
+    car: CarConfig | None = None
+    setup: SetupConfig | None = None
+    targets: TargetsConfig | None = None
+    """None where the program's own hold."""
+
+    @classmethod
+    def read(cls, path: Path | None, store: Path, setup: Path | None = None) -> Files:
+        """Read all of them; ConfigError names the file that is wrong. Names in the file are relative to it."""
+        from logger.config.car import CarConfig
+        from logger.config.reading import load
+        from logger.config.recorder import RecorderConfig
+        from logger.config.setup import SETUP_IN_FORCE, SetupConfig
+        from logger.config.targets import TargetsConfig
+
+        if path is None:
+            path = store / "recorder.toml"
+            if not path.is_file():
+                raise InputError(
+                    f"{path}: there is no such file: name the recorder's file with --config, "
+                    "or make it from what `pullbook ports --listen` prints"
+                )
+        config = load(path, RecorderConfig)
+        files = cls(path, path.read_text(encoding="utf-8-sig"), config)
+        settings = files.config.recorder
+        if settings.car is not None:
+            files.car = load(path.parent / settings.car, CarConfig)
+        if setup is None and (store / SETUP_IN_FORCE).is_file():
+            setup = store / SETUP_IN_FORCE
+        elif setup is None and settings.setup is not None:
+            setup = path.parent / settings.setup
+        if setup is not None:
+            files.setup = load(setup, SetupConfig)
+        if settings.targets is not None:
+            files.targets = load(path.parent / settings.targets, TargetsConfig)
+        elif (store / "targets.toml").is_file():
+            files.targets = load(store / "targets.toml", TargetsConfig)
+        return files
+
+
+def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool) -> Kept | None:
+    """Add who is shown what happens: the panel on a terminal, else plain lines; the lean alert; what the hooks add.
+
+    With the panel, gives what is to be printed when it is gone.
+    """
+    from logger.decode.clock import monotonic_ns
+    from logger.decode.events import event
+    from logger.record import panel
+    from logger.record.live import Doubts
+
+    def announce(text: str) -> None:
+        live.put(event(monotonic_ns(), "run", text=text))
+
+    doubts = Doubts(recorder.status, lambda text: live.put(event(monotonic_ns(), "doubt", text=text)))
+    live.add(doubts)
+    lean = _lean_watch(files, live)
+    cautions = _first_time(store)
+    if lean is not None:
+        live.add(lean)
+    kept = None
+    if not plain and not json and panel.Terminal.usable():
+        shown = panel.Shown(
+            live.place("afr", "lambda"),
+            next((source.name for source in files.config.source if source.kind == "nmea"), None),
+            files.car.units.speed if files.car is not None else "mph",
+        )
+        bell = files.config.recorder.bell
+        live.add(panel.Panel(panel.Terminal(), shown, recorder.status, recorder.note, lean, doubts, bell, cautions))
+        kept = panel.Kept()
+        live.add(kept)
+    else:
+        live.add(panel.LogLines(sys.stderr if json else sys.stdout, lean, cautions))
+    for listener in hooks.listeners(announce, files.car):
+        live.add(listener)
+    return kept
+
+
+def _lean_watch(files: Files, live: Live) -> Alert | None:
+    settings, mixture = files.config.recorder, live.place("afr", "lambda")
+    if mixture is None:
+        return None
+    source = next(source for source in files.config.source if source.name == mixture.source)
+    channel = next(channel for channel in channels_of(source) if channel.channel == mixture.channel)
+    load = live.place(settings.load_channel) if settings.load_channel is not None else None
+    return hooks.lean_watch(files, channel, mixture, load)
+
+
+def _first_time(store: Path) -> bool:
+    """Whether this store was never recorded into: then the cautions are shown."""
+    mark = store / ".recorder" / "cautions-shown"
+    if mark.exists():
+        return False
+    with contextlib.suppress(OSError):
+        mark.write_text("The cautions were shown here; they are in README.md too.\n", encoding="utf-8")
+    return True
+
+
+def _run(recorder: Recorder) -> Outcome:
+    """Run the recorder on a thread of its own, so that signals are handled at once whatever it is doing."""
+    outcomes: list[Outcome] = []
+    failures: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            outcomes.append(recorder.run())
+        except BaseException as error:  # handed on below
+            failures.append(error)
+
+    writer = threading.Thread(target=run, name="writer")
+    with _Signals(recorder):
+        writer.start()
+        while writer.is_alive():
+            writer.join(0.25)
+    if failures:
+        raise failures[0]
+    return outcomes[0]
+
+
+class _Signals:
+    """Ctrl-C, SIGTERM, a closed terminal and a shutdown end recording; Ctrl-Z and a stalled terminal do not."""
+
+    def __init__(self, recorder: Recorder) -> None:
+        self._recorder = recorder
+        self._before: dict[int, Any] = {}
+        self._over = threading.Event()
+        self._console: Any = None
+
+    def __enter__(self) -> None:
+        for name in ("SIGINT", "SIGTERM", "SIGHUP", "SIGBREAK", "SIGQUIT"):
+            number = getattr(signal, name, None)
+            # nohup is obeyed. A shell ignores SIGINT for what it starts in the background, but who sends it means it.
+            if number is not None and (name == "SIGINT" or signal.getsignal(number) is not signal.SIG_IGN):
+                self._before[number] = signal.signal(number, self._stop)
+        for name in ("SIGTSTP", "SIGTTIN", "SIGTTOU", "SIGPIPE"):
+            number = getattr(signal, name, None)
+            if number is not None:
+                self._before[number] = signal.signal(number, signal.SIG_IGN)
+        if os.name == "nt":
+            self._watch_console()
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        for number, handler in self._before.items():
+            signal.signal(number, handler)
+
+    def _stop(self, number: int, _: object) -> None:
+        again = bool(self._recorder.stopping)
+        if number == signal.SIGINT:
+            self._recorder.stop("Ctrl-C", within_s=0.1 if again else None)
+        else:
+            self._recorder.stop(signal.Signals(number).name, within_s=0.1 if again else 4.0)
+
+    def _watch_console(self) -> None:
+        """Windows ends a process as soon as its handler for a closed console, logoff or shutdown returns: hold it."""
+        import ctypes
+        from ctypes import wintypes
+
+        def handle(what: int) -> bool:
+            if what not in {2, 5, 6}:  # CTRL_CLOSE_EVENT, CTRL_LOGOFF_EVENT, CTRL_SHUTDOWN_EVENT
+                return False
+            self._recorder.stop("the console was closed", within_s=3.5)
+            self._over.wait(4.5)
+            return True
+
+        self._console = ctypes.WINFUNCTYPE(wintypes.BOOL, wintypes.DWORD)(handle)  # type: ignore[attr-defined]
+        ctypes.windll.kernel32.SetConsoleCtrlHandler(self._console, True)  # type: ignore[attr-defined]
+
+
+def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> None:
+    """What is to be said at the end; OSError where nobody can hear it."""
+    if json:
+        print_json(
+            {
+                "drives": [path.name for path in outcome.drives],
+                "unfinished": [path.name for path in outcome.unfinished],
+                "trouble": outcome.trouble,
+                "lost_bytes": outcome.lost_bytes,
+            }
+        )
+    elif kept is not None:
+        print("\n".join(kept.texts))
+    for path in outcome.unfinished:
+        _say(f"drive {path.name} is safe but not finished yet: the next start does it, or `pullbook recover` now")
+    if outcome.trouble or outcome.lost_bytes:
+        _say(f"recording had stopped: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
+    elif nothing:
+        _say("nothing was recorded: not a byte came from any source")
+
+
+def _say(text: str) -> None:
+    print(f"pullbook: {text}", file=sys.stderr)
+
+
+def _port_said(port: Found, heard: Heard | None) -> dict[str, Any]:
+    said: dict[str, Any] = {"port": port.device, "usb": port.usb, "description": port.description}
+    if heard is not None:
+        from logger.record.ports import block, in_words
+
+        said |= {
+            "speaks": heard.kind,
+            "baud": heard.baud or None,
+            "sentences": dict(heard.sentences),
+            "columns": [list(column) for column in heard.columns],
+            "error": heard.error,
+            "in_words": in_words(heard),
+            "block": block(heard),
+        }
+    return said
+
+
+def channels_of(source: Source) -> Sequence[Channel]:
+    """The configured channels of a source; none for a GPS receiver, whose sentences name their own."""
+    from logger.config.recorder import FrameSource, NumbersSource, PatternSource
+
+    match source:
+        case NumbersSource():
+            return source.column
+        case PatternSource():
+            return source.channel
+        case FrameSource():
+            return source.field
+    return ()
+
+
+def _understood(files: Files) -> list[str]:
+    """What the recorder's file says, in a few lines of words."""
+    from logger.record.ports import describe
+
+    settings, lines = files.config.recorder, [f"{files.path}: in order"]
+    for source in files.config.source:
+        what = {"nmea": "NMEA sentences", "numbers": "lines of numbers", "pattern": "lines by a pattern"}
+        speech = what.get(source.kind, "binary frames")
+        baud = "" if source.port == "auto" and "baud" not in source.model_fields_set else f" at {source.baud} baud"
+        lines.append(f"  {source.name}: {speech} from {describe(source.port)}{baud}")
+        if names := [_channel_said(channel) for channel in channels_of(source)]:
+            lines.append("    " + ", ".join(names))
+        if source.on_open:
+            lines.append(f"    on opening sends {', '.join(map(repr, source.on_open))}")
+    lines.append(
+        f"  a drive ends after {settings.park_after_s:g} s parked or {settings.silence_after_s:g} s of silence; "
+        f"on the disk every {settings.flush_s:g} s"
+    )
+    if settings.car is not None and files.car is not None:
+        car = files.car.car
+        lines.append(f"  car: {car.name}, {car.mass_kg:g} kg, {car.cooling}-cooled ({settings.car})")
+    if files.setup is not None:
+        lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts")
+    mixtures = [(c, s) for s in files.config.source for c in channels_of(s) if c.channel in {"afr", "lambda"}]
+    if mixtures and hooks.lean_limit is not None:
+        channel = mixtures[0][0]
+        limit = hooks.lean_limit(files, channel)
+        load = settings.load_channel or "GPS speed"
+        lines.append(
+            f"  lean alert: {channel.channel} above {limit:.4g} for {settings.lean_alert_s:g} s at "
+            f"{settings.lean_alert_load:.0%} load or more, load by {load}; bell {'on' if settings.bell else 'off'}"
+        )
+    return lines
+
+
+def _channel_said(channel: Channel) -> str:
+    if channel.channel is None:
+        return "(one passed over)"
+    if channel.calibration is None:
+        return channel.channel
+    how = "table" if channel.calibration.table else "polynomial" if channel.calibration.polynomial else "check"
+    return f"{channel.channel} by a {how}"

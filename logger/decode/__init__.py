@@ -1,0 +1,1 @@
+"""Bytes to fixes and readings, and their clocks."""

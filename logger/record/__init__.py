@@ -1,0 +1,1 @@
+"""Ports, threads and the panel: recording a drive."""

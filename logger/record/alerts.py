@@ -1,0 +1,21 @@
+"""What an alert is to the recorder: a listener with a line to show. Which alerts there are is the analysis' affair.
+
+class LeanWatch(Alert): ...      # analysis.mixture.lean_alert
+hooks.lean_watch = lean_watch    # analysis.cli.main hands it over
+"""
+
+from __future__ import annotations
+
+from logger.record.live import Listener
+
+
+class Alert(Listener):
+    """A listener that may have something to warn of.
+
+    Attributes
+    ----------
+    alert : str
+        The line to show now, "" while all is well.
+    """
+
+    alert: str = ""

@@ -1,0 +1,1 @@
+"""What is on disk and survives a power cut."""

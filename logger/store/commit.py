@@ -1,0 +1,60 @@
+"""Several files of a drive's folder changed as one: all of them or none, whenever the power goes."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import shutil
+import uuid
+from collections.abc import Mapping
+from pathlib import Path
+
+from logger.store.disk import Disk
+from logger.store.manifest import MANIFEST
+
+RAW = "raw.parquet"
+COMMIT = ".commit"
+_DRAFT = ".draft-"
+
+
+def commit_files(folder: Path, files: Mapping[str, bytes], disk: Disk) -> None:
+    """Give the drive folder these files in one step; the step is renaming the draft to `.commit`."""
+    draft = folder / f"{_DRAFT}{uuid.uuid4().hex}"
+    disk.make_folder(draft)
+    try:
+        for name, data in files.items():
+            disk.write_file(draft / name, data)
+        disk.sync_folder(draft)
+        disk.replace(draft, folder / COMMIT)
+    except (Exception, KeyboardInterrupt):
+        shutil.rmtree(draft, ignore_errors=True)
+        raise
+    disk.sync_folder(folder)
+    finish_commit(folder, disk)
+
+
+def finish_commit(folder: Path, disk: Disk) -> bool:
+    """Move what was committed into place, if anything was; again and again gives the same."""
+    commit = folder / COMMIT
+    if not commit.is_dir():
+        return False
+    # In place the manifest says that all the rest is.
+    for path in sorted(commit.iterdir(), key=lambda path: (path.name == MANIFEST, path.name)):
+        with contextlib.suppress(FileNotFoundError):  # another process may be at it too
+            disk.replace(path, folder / path.name)
+    disk.sync_folder(folder)
+    drop_strays(folder, disk)
+    with contextlib.suppress(FileNotFoundError):
+        disk.remove(commit)
+    return True
+
+
+def drop_strays(folder: Path, disk: Disk) -> None:
+    """Remove tables that the manifest does not know, of a source that a changed configuration lacks, and old drafts."""
+    known = json.loads((folder / MANIFEST).read_bytes())["rows"]
+    for path in folder.glob("*.parquet"):
+        if path.name != RAW and path.stem not in known:
+            with contextlib.suppress(FileNotFoundError):
+                disk.remove(path)
+    for path in folder.glob(f"{_DRAFT}*"):
+        shutil.rmtree(path, ignore_errors=True)
