@@ -12,7 +12,7 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.config.targets import TargetsConfig
 
-ROOT = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[4]
 
 SMALLEST = """
 [recorder]

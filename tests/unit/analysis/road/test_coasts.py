@@ -326,7 +326,7 @@ def test_a_coast_that_never_gets_there() -> None:
 
 # --- the car's file -----------------------------------------------------------------------------------------------
 
-CAR = Path(__file__).parents[2] / "configs" / "wren.toml"
+CAR = Path(__file__).parents[4] / "configs" / "wren.toml"
 
 
 def test_saving_keeps_comments_and_all_else_and_is_used_from_then_on(tmp_path: Path) -> None:

@@ -21,7 +21,7 @@ from logger.config.reading import load
 from logger.config.setup import SetupConfig
 from logger.store.drive import open_drive
 
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[4] / "configs"
 WEATHER = {"temperature_c": 15.0, "pressure_hpa": 1013.0, "humidity_percent": 60.0, "wind_mps": 0.0}
 COASTS: list[Phase] = [
     Stand(8),

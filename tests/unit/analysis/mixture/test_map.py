@@ -47,7 +47,7 @@ from logger.errors import InputError
 
 Floats = NDArray[np.float64]
 TARGETS = TargetsConfig()
-CONFIGS = Path(__file__).parents[2] / "configs"
+CONFIGS = Path(__file__).parents[4] / "configs"
 WREN_ROAD = RoadLoad(55 / 392, 0.0, 0.36 / 392, 16 / 392, "truth")
 EXACT = Delay(0.4, 0.2, told_apart=True)
 

@@ -180,7 +180,7 @@ def _until(done) -> None:  # type: ignore[no-untyped-def]
 def test_check_says_what_it_understood(capsys: pytest.CaptureFixture[str]) -> None:
     from logger.cli import record
 
-    configs = Path(__file__).parents[2] / "configs"
+    configs = Path(__file__).parents[4] / "configs"
     record.check(configs / "recorder.toml", configs)
     said = capsys.readouterr().out
     assert "gps: NMEA sentences from whichever port" in said
@@ -204,7 +204,7 @@ def test_every_key_of_the_configuration_is_in_the_explained_file() -> None:
         Recorder,
     )
 
-    text = (Path(__file__).parents[2] / "configs" / "recorder.toml").read_text(encoding="utf-8")
+    text = (Path(__file__).parents[4] / "configs" / "recorder.toml").read_text(encoding="utf-8")
     assert parse(text, RecorderConfig, "configs/recorder.toml")
     models = [Recorder, NmeaSource, NumbersSource, PatternSource, FrameSource,
               Channel, Calibration, FrameField, Checksum, Privacy]  # fmt: skip
