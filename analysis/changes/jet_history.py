@@ -10,7 +10,7 @@ from pathlib import Path
 from analysis.conditions import setups
 from analysis.conditions.fuels import blend_stoich_afr, parse_blend
 from analysis.conditions.weather import Weather, air_of, read_weather
-from analysis.drive import Mapped, map_drive
+from analysis.drive import AnalysedDrive, DriveMap
 from analysis.mixture import jets
 from analysis.mixture.jets import Jet, Pull, Tried
 from analysis.mixture.map import Regime
@@ -28,7 +28,7 @@ MIN_PULL_S = 1.5
 class History:
     """The drive asked about and what else its car did, full throttle by jet."""
 
-    mapped: Mapped
+    map: DriveMap
     latest: Tried
     tested: tuple[Tried, ...]
     left_out: tuple[str, ...]
@@ -36,8 +36,8 @@ class History:
 
 
 def gather(
-    drive: Drive,
-    drives: Sequence[Drive],
+    drive: AnalysedDrive,
+    drives: Sequence[AnalysedDrive],
     targets: TargetsConfig,
     channel: str | None = None,
     progress: Callable[[str], None] = lambda _: None,
@@ -57,7 +57,7 @@ def gather(
     same_car = [d for d in drives if d.id != drive.id and _car_name(d) == _car_name(drive)]
     rest = {d.id: _rest(_parts(d) or {}, part) for d in [drive, *same_car]}
     candidates = [d for d in same_car if (p := _parts(d)) is not None and _diameter_mm(p, part) is not None]
-    groups: list[list[Drive]] = []
+    groups: list[list[AnalysedDrive]] = []
     for d in [drive, *candidates]:
         for group in groups:
             if setups.same(rest[group[0].id], rest[d.id]):
@@ -66,7 +66,7 @@ def gather(
         else:
             groups.append([d])
     tested, left_out = [], []
-    latest: tuple[Mapped, Tried] | None = None
+    latest: tuple[DriveMap, Tried] | None = None
     for k, group in enumerate(groups):
         diameters = {round(_diameter_mm(_parts(d) or {}, part) or 0.0, 4) for d in group}
         if k > 0 and len(diameters) < 2:
@@ -75,7 +75,8 @@ def gather(
         for d in group:
             progress(d.id)
             try:
-                found = map_drive(d, targets, latest[0].answer.channel if latest else channel)
+                wanted = latest[0].answer.channel if latest else channel
+                found = d.map if wanted is None else d.map_by(wanted)
             except (NoAnswer, InputError) as error:
                 if d is drive:
                     raise
@@ -97,7 +98,7 @@ def gather(
     return History(latest[0], latest[1], tuple(tested), tuple(left_out))
 
 
-def tried_in(mapped: Mapped, diameter_mm: float, others: str) -> Tried:
+def tried_in(mapped: DriveMap, diameter_mm: float, others: str) -> Tried:
     """Full throttle of one drive by speed band, on the scale where lambda 1 is 14.7 or in lambda."""
     scale = (14.7 if mapped.answer.channel == "afr" else 1.0) / mapped.answer.per_lambda
     best: dict[float, Pull] = {}
@@ -137,8 +138,8 @@ def jets_to_be_had(targets: TargetsConfig, own: Path | None, store: Path) -> lis
     return found
 
 
-def _parts(drive: Drive) -> dict[str, PartValue] | None:
-    return dict(drive.setup.parts) if drive.setup else None
+def _parts(drive: AnalysedDrive) -> dict[str, PartValue] | None:
+    return dict(drive.parts) if drive.parts is not None else None
 
 
 def _diameter_mm(parts: dict[str, PartValue], part: str) -> float | None:
@@ -155,5 +156,5 @@ def _rest(parts: dict[str, PartValue], part: str) -> dict[str, PartValue]:
     return {name: value for name, value in parts.items() if found is None or name != found[0]}
 
 
-def _car_name(drive: Drive) -> str:
+def _car_name(drive: AnalysedDrive) -> str:
     return drive.car.car.name if drive.car else ""

@@ -1,11 +1,10 @@
 """All drives of a store as runs that can be compared: what was fitted, which day, which way, what air.
 
-    season = gather(store)
-    season.runs          # the runs that count, as `compare.Observation`s
+    season = gather(DriveStore(path))
+    season.runs          # the runs that count, as `observations.Observation`s
     season.left_out      # those that do not, each with its reason
 
-Finding the runs of a drive takes seconds and depends on nothing but the drive's tables and this program, so it is done
-once and kept in `.analysis` in the store; that folder may be deleted at any time.
+A season owns its drives: what asks it needs no folder beside it.
 """
 
 from __future__ import annotations
@@ -14,14 +13,14 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
 from analysis.changes.observations import FuelLoop, Observation
-from analysis.changes.season_cache import found_in
-from analysis.conditions.setups import Parts, same
+from analysis.changes.season_rows import RunRow, rows_of
+from analysis.conditions import roadload
+from analysis.conditions.setups import Known, Parts, known, same
 from analysis.conditions.weather import (
     STANDARD_AIR,
     Air,
@@ -30,9 +29,11 @@ from analysis.conditions.weather import (
     air_of,
     corrected_times,
     headwind,
-    read_weather,
 )
+from analysis.drive import SAME_RUN_S, AnalysedDrive
+from analysis.store import DriveStore
 from logger.errors import NoAnswer
+from logger.store.drive import DriveError
 
 if TYPE_CHECKING:
     from logger.store.drive import Drive
@@ -77,17 +78,23 @@ class Outing:
 
 
 @dataclass(frozen=True)
-class Season:
+class SeasonRecord:
+    """All that was driven: the runs that count and those that do not, drives, loops, setups."""
+
     runs: list[Observation]
     left_out: list[LeftOut]
     drives: list[Outing]
     loops: list[FuelLoop]
-    unit: str
-    """mph or km/h, as the newest car file says."""
+    unit: Literal["mph", "km/h"]
+    """As the newest car file says."""
     factor: str
     """The correction in the runs' `corrected_s`."""
     road: str
     """Where the road load that the correction uses is from."""
+    setups: list[Known] = field(default_factory=list)
+    """Those driven, one for each set of parts, in the order first driven."""
+    store: DriveStore | None = None
+    """Where its drives are opened; None for runs that came without drives."""
     caveats: list[str] = field(default_factory=list)
 
     @property
@@ -96,43 +103,49 @@ class Season:
         channels = [drive.channel for drive in self.drives if drive.channel]
         return "lambda" if channels and all(c == "lambda" for c in channels) else "AFR"
 
+    def drive(self, ref: str) -> AnalysedDrive:
+        """The drive called `ref`. DriveError where there is none, or where the runs came without drives."""
+        if self.store is None:
+            raise DriveError(f"{ref}: these runs came without their drives")
+        return self.store.drive(ref)
+
 
 def gather(
-    store: Path,
+    store: DriveStore,
     *,
     factor: str = DEFAULT_FACTOR,
     every_run: bool = False,
     progress: Callable[[str], None] = lambda text: None,
-) -> Season:
+) -> SeasonRecord:
     """Read all drives of `store`. `every_run`: runs that look like part throttle count as well.
 
     `progress` is told what takes long. NoAnswer where the store has no drives.
     """
-    from logger.store.drive import list_drives
-
-    drives = list_drives(store)
+    drives = store.drives
     if not drives:
-        raise NoAnswer(f"{store}: there is no drive in this store yet")
-    outings = _outings(drives)
+        raise NoAnswer(f"{store.path}: there is no drive in this store yet")
+    outings = _outings([drive.drive for drive in drives])
     runs: list[Observation] = []
     left: list[LeftOut] = []
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
     roads: list[str] = []
     for number, (drive, outing) in enumerate(zip(drives, outings, strict=True), 1):
-        found = found_in(drive, store, lambda text, n=number: progress(f"{text} ({n} of {len(drives)})"))  # type: ignore[misc]
+        found = rows_of(drive, store.path, lambda text, n=number: progress(f"{text} ({n} of {len(drives)})"))  # type: ignore[misc]
         weather, air = _weather(drive)
-        mine, out = _observations(drive, outing, found["runs"], weather, air, factor, roads)
+        mine, out = _observations(drive, outing, found.runs, weather, air, factor, roads)
         runs += mine
         left += out
-        if (loop := _loop(drive, outing, found)) is not None:
-            loops.append(loop)
+        if math.isfinite(found.m3_per_m):
+            loops.append(
+                FuelLoop(drive.id, drive.setup_name, drive.parts, outing, found.m3_per_m, found.fuel_sigma)
+            )  # fmt: skip
+        manifest = drive.drive.manifest
         rows.append(
             Outing(
-                drive.id, drive.manifest.started_utc, drive.manifest.duration_s,
-                drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, outing, weather,
-                air, found["channel"], tuple(note.text for note in drive.manifest.notes),
-                tuple(run.label for run in mine), found["trouble"],
+                drive.id, manifest.started_utc, manifest.duration_s, drive.setup_name, drive.parts, outing, weather,
+                air, found.channel, tuple(note.text for note in manifest.notes), tuple(run.label for run in mine),
+                found.trouble,
             )
         )  # fmt: skip
     if not every_run:
@@ -142,7 +155,8 @@ def gather(
         rows = [_without(row, gone) for row in rows]
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
     unit = newest.units.speed if newest else "mph"
-    return Season(runs, left, rows, loops, unit, factor, roads[-1] if roads else "")
+    setups = known(drive.drive for drive in drives)
+    return SeasonRecord(runs, left, rows, loops, unit, factor, roads[-1] if roads else "", setups, store)
 
 
 def label(drive: str, run: int) -> str:
@@ -150,7 +164,7 @@ def label(drive: str, run: int) -> str:
     return f"{drive}:{run}"
 
 
-def side_runs(season: Season, labels: Sequence[str]) -> list[Observation]:
+def side_runs(season: SeasonRecord, labels: Sequence[str]) -> list[Observation]:
     """The runs called so, in the season's order."""
     wanted = set(labels)
     return [run for run in season.runs if run.label in wanted]
@@ -170,27 +184,23 @@ def _outings(drives: Sequence[Drive]) -> list[int]:
     return [max(number, 0) for number in numbers]
 
 
-def _weather(drive: Drive) -> tuple[Weather, Air]:
-    elevation = drive.car.car.elevation_m if drive.car else None
+def _weather(drive: AnalysedDrive) -> tuple[Weather, Air]:
     try:
-        weather = read_weather(drive.manifest.weather)
+        return drive.weather, drive.standard
     except WeatherError:
-        weather = Weather()
-    return weather, air_of(weather, elevation)
+        return Weather(), air_of(Weather(), drive.car.car.elevation_m if drive.car else None)
 
 
 def _observations(
-    drive: Drive,
+    drive: AnalysedDrive,
     outing: int,
-    found: Sequence[dict[str, Any]],
+    found: Sequence[RunRow],
     weather: Weather,
     air: Air,
     factor: str,
     roads: list[str],
 ) -> tuple[list[Observation], list[LeftOut]]:
-    from analysis.conditions import roadload
-    from analysis.drive import SAME_RUN_S
-
+    manifest = drive.drive.manifest
     day = standard = None
     if air.factors:
         day = roadload.of(drive.car, air.density_kg_per_m3)
@@ -198,37 +208,33 @@ def _observations(
         roads.append(day.source)
     mine, out = [], []
     for run in found:
-        name = label(drive.id, run["n"])
-        start = run["start_utc_ns"] * 1e-9
-        struck = next(
-            (s for s in drive.manifest.struck if abs(s.run_start_utc.timestamp() - start) < SAME_RUN_S), None
-        )  # fmt: skip
+        name = label(drive.id, run.n)
+        start = run.start_utc_ns * 1e-9
+        struck = next((s for s in manifest.struck if abs(s.run_start_utc.timestamp() - start) < SAME_RUN_S), None)
         if struck is not None:
             out.append(LeftOut(name, drive.id, struck.reason, True))
             continue
-        if not run["clean"]:
-            out.append(LeftOut(name, drive.id, run["ended"], False))
+        if not run.clean:
+            out.append(LeftOut(name, drive.id, run.ended, False))
             continue
-        if drive.manifest.fuel is not None:
+        if manifest.fuel is not None:
             out.append(LeftOut(name, drive.id, "part of a fuel loop", False))
             continue
-        speed, time = np.array(run["speed_mps"]), np.array(run["time_s"])
-        if len(speed) < 2:
+        if len(run.speed_mps) < 2:
             out.append(LeftOut(name, drive.id, "its first foot of movement was not recorded", False))
             continue
         corrected = None
         if day is not None and standard is not None:
-            grade = run["grade_percent"] / 100 if run["grade_percent"] is not None else 0.0
-            corrected = corrected_times(speed, time, air.factors[factor], day, standard, grade)
+            grade = run.grade_percent / 100 if math.isfinite(run.grade_percent) else 0.0
+            corrected = corrected_times(run.speed_mps, run.time_s, air.factors[factor], day, standard, grade)
         against = math.nan
         if weather.wind_mps is not None and weather.wind_from_deg is not None:
-            against = headwind(weather.wind_mps, weather.wind_from_deg, run["direction_deg"])
+            against = headwind(weather.wind_mps, weather.wind_from_deg, run.direction_deg)
         mine.append(
             Observation(
-                name, drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, drive.id,
-                outing, start, _number(run["direction_deg"]), speed, time, np.array(run["sigma_s"]), corrected,
-                _number(run["grade_percent"]), against, _number(weather.wind_mps), _number(run["full_throttle"]),
-                _number(run["rise_s"]), bool(run["soft"]),
+                name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
+                run.time_s, run.sigma_s, corrected, run.grade_percent, against,
+                math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
             )
         )  # fmt: skip
     return mine, out
@@ -282,16 +288,3 @@ def _without(row: Outing, gone: set[str]) -> Outing:
     from dataclasses import replace
 
     return replace(row, runs=tuple(name for name in row.runs if name not in gone))
-
-
-def _loop(drive: Drive, outing: int, found: dict[str, Any]) -> FuelLoop | None:
-    if found.get("m3_per_m") is None:
-        return None
-    return FuelLoop(
-        drive.id, drive.setup.name if drive.setup else "-", drive.setup.parts if drive.setup else None, outing,
-        found["m3_per_m"], found["fuel_sigma"],
-    )  # fmt: skip
-
-
-def _number(value: float | None) -> float:
-    return math.nan if value is None else float(value)

@@ -6,7 +6,6 @@ import math
 import re
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -15,20 +14,19 @@ from analysis.changes.compare import Comparison, compare, default_speeds
 from analysis.changes.effects import Attribution, attribute
 from analysis.changes.observations import Observation, Side
 from analysis.changes.plan import Plan, plan_next
-from analysis.changes.season import Season
-from logger.config.setup import PartValue
+from analysis.changes.season import SeasonRecord, label, side_runs
+from analysis.conditions.setups import Known, differences, same
+from logger.config.reading import load
+from logger.config.setup import PartValue, SetupConfig
 from logger.errors import InputError, NoAnswer
+from logger.store.drive import DriveError
 from logger.units import MPS_PER_KMH, MPS_PER_MPH
-
-if TYPE_CHECKING:
-    from logger.store.drive import Drive
 
 
 def compared(
     a: str,
     b: str,
-    season: Season,
-    store: Path,
+    season: SeasonRecord,
     speeds_mps: Floats | None = None,
     *,
     raw: bool = False,
@@ -38,7 +36,7 @@ def compared(
 
     InputError where the two share a run or a name is unknown, NoAnswer where a side has no run that counts.
     """
-    first, second = side(a, season, store), side(b, season, store)
+    first, second = side(a, season), side(b, season)
     if twice := sorted({run.label for run in first.runs} & {run.label for run in second.runs}):
         raise InputError(f"{a} and {b} share the run {twice[0]}: what is compared must be apart")
     for each, ref in ((first, a), (second, b)):
@@ -50,7 +48,7 @@ def compared(
 def held(
     first: Side,
     second: Side,
-    season: Season,
+    season: SeasonRecord,
     speeds_mps: Floats | None = None,
     *,
     raw: bool = False,
@@ -74,8 +72,7 @@ def held(
 
 
 def planned(
-    season: Season,
-    store: Path,
+    season: SeasonRecord,
     speed_mps: float,
     *,
     settle: tuple[str, str] | None = None,
@@ -85,7 +82,7 @@ def planned(
     hours: float = 3.0,
 ) -> Plan:
     """The next drives, judged by the time to `speed_mps`; `settle` names two setups, by default the newest two."""
-    pair = _pair(settle, season, store)
+    pair = _pair(settle, season)
     open_question = None
     if pair is not None:
         mine = {run.label for each in pair for run in each.runs}
@@ -112,7 +109,7 @@ def best_typical(runs: Sequence[Observation], speed: float) -> tuple[float, floa
     return (float(times.min()), float(np.median(times)), len(times)) if len(times) else (math.nan, math.nan, 0)
 
 
-def fuel_effects(season: Season) -> Attribution | None:
+def fuel_effects(season: SeasonRecord) -> Attribution | None:
     """What each part did to the fuel used, in L/100 km, over all loops; None with fewer than three."""
     if len(season.loops) < 3:
         return None
@@ -126,7 +123,7 @@ def fuel_effects(season: Season) -> Attribution | None:
     return attribute(stand_in, np.array([[loop.m3_per_m * 1e8] for loop in season.loops]))
 
 
-def step_mps(season: Season) -> float:
+def step_mps(season: SeasonRecord) -> float:
     """Between the speeds that are timed where none are named [m/s]."""
     return 10 * MPS_PER_MPH if season.unit == "mph" else 20 * MPS_PER_KMH
 
@@ -136,22 +133,16 @@ def step_mps(season: Season) -> float:
 _RUNS = re.compile(r"^(?P<drive>.+):(?P<runs>\d+(?:-\d+)?(?:,\d+(?:-\d+)?)*)$")
 
 
-def side(ref: str, season: Season, store: Path) -> Side:
+def side(ref: str, season: SeasonRecord) -> Side:
     """One side of a comparison as the owner wrote it: a setup, a drive, runs of a drive, or several joined by +."""
-    from analysis.changes.observations import Side
-    from analysis.conditions import setups
-    from logger.store.drive import DriveError, list_drives, open_drive
-
-    drives = list_drives(store)
-    driven = setups.known(drives)
-    named = [each for each in driven if each.name.casefold() == ref.strip().casefold()]
+    named = [each for each in season.setups if each.name.casefold() == ref.strip().casefold()]
     if len(named) > 1:
         raise InputError(f"{ref}: {len(named)} different setups have this name: name drives instead, joined by +")
     if named:
         return setup_side(named[0], season)
-    if ref.endswith(".toml"):
-        wanted = setups.find(ref, store, drives)
-        alike = [each for each in driven if setups.same(each.setup.parts, wanted.parts)]
+    if ref.endswith(".toml") and Path(ref).is_file():
+        wanted = load(Path(ref), SetupConfig)
+        alike = [each for each in season.setups if same(each.setup.parts, wanted.parts)]
         if not alike:
             raise NoAnswer(f"{ref}: no drive was driven with this setup")
         return setup_side(alike[0], season)
@@ -159,26 +150,19 @@ def side(ref: str, season: Season, store: Path) -> Side:
     ids: list[str] = []
     for piece in ref.split("+"):
         match = None if Path(piece).exists() else _RUNS.match(piece.strip())
-        try:
-            drive = open_drive(store, match["drive"] if match else piece.strip())
-        except DriveError as error:
-            names = ", ".join(repr(each.name) for each in driven) or "none"
-            raise InputError(
-                f"{piece.strip()}: no setup, drive or list of runs is called that; setups driven: {names}"
-            ) from error
-        ids.append(drive.id)
-        runs += _chosen(drive, match["runs"], season) if match else [r for r in season.runs if r.drive == drive.id]
-    carried = [drive.setup for drive in drives if drive.id in ids]
-    parts = carried[0].parts if carried and carried[0] else None
-    if any(each is None or parts is None or not setups.same(each.parts, parts) for each in carried):
+        drive = _drive_id(match["drive"] if match else piece.strip(), piece.strip(), season)
+        ids.append(drive)
+        runs += _chosen(drive, match["runs"], season) if match else [r for r in season.runs if r.drive == drive]
+    fitted = [next((row.parts for row in season.drives if row.drive == drive), None) for drive in ids]
+    parts = fitted[0]
+    if any(each is None or parts is None or not same(each, parts) for each in fitted):
         parts = None
     loops = [loop for loop in season.loops if loop.drive in ids and ":" not in ref]
     return Side(ref if "+" in ref or ":" in ref else ids[0], runs, parts, loops)
 
 
-def setup_side(known: Any, season: Season) -> Side:
-    from analysis.changes.observations import Side
-
+def setup_side(known: Known, season: SeasonRecord) -> Side:
+    """All runs and loops of a setup."""
     return Side(
         known.name,
         [run for run in season.runs if run.drive in known.drives],
@@ -187,14 +171,23 @@ def setup_side(known: Any, season: Season) -> Side:
     )
 
 
-def _chosen(drive: Drive, text: str, season: Season) -> list[Observation]:
-    from analysis.changes.season import label, side_runs
+def _drive_id(ref: str, said: str, season: SeasonRecord) -> str:
+    """The id of the drive called `ref`, whether the season has its folder or only its runs."""
+    if any(row.drive == ref for row in season.drives):
+        return ref
+    try:
+        return season.drive(ref).id
+    except DriveError as error:
+        names = ", ".join(repr(each.name) for each in season.setups) or "none"
+        raise InputError(f"{said}: no setup, drive or list of runs is called that; setups driven: {names}") from error
 
+
+def _chosen(drive: str, text: str, season: SeasonRecord) -> list[Observation]:
     numbers: list[int] = []
     for piece in text.split(","):
         first, _, last = piece.partition("-")
         numbers += range(int(first), int(last or first) + 1)
-    labels = [label(drive.id, number) for number in numbers]
+    labels = [label(drive, number) for number in numbers]
     known = {run.label for run in season.runs}
     for wanted in labels:
         if wanted in known:
@@ -202,26 +195,23 @@ def _chosen(drive: Drive, text: str, season: Season) -> list[Observation]:
         out = next((each for each in season.left_out if each.label == wanted), None)
         if out is not None:
             raise InputError(f"{wanted}: this run does not count: {out.reason}")
-        mine = ", ".join(r.label.rpartition(":")[2] for r in season.runs if r.drive == drive.id) or "none"
-        raise InputError(f"{wanted}: there is no such standing run: those of {drive.id} that count are {mine}")
+        mine = ", ".join(r.label.rpartition(":")[2] for r in season.runs if r.drive == drive) or "none"
+        raise InputError(f"{wanted}: there is no such standing run: those of {drive} that count are {mine}")
     return side_runs(season, labels)
 
 
-def _why_none(season: Season, name: str) -> str:
+def _why_none(season: SeasonRecord, name: str) -> str:
     trouble = next((row.trouble for row in season.drives if name in (row.drive, row.setup) and row.trouble), "")
     reason = next((each.reason for each in season.left_out if each.drive == name), "")
     return f": {trouble or reason}" if trouble or reason else ""
 
 
-def _pair(settle: tuple[str, str] | None, season: Season, store: Path) -> tuple[Side, Side] | None:
+def _pair(settle: tuple[str, str] | None, season: SeasonRecord) -> tuple[Side, Side] | None:
     """The setups to settle: those asked for, else the newest one and, of those before it, the one most like it."""
-    from analysis.conditions.setups import differences, known
-    from logger.store.drive import list_drives
-
     if settle is not None:
-        return side(settle[0], season, store), side(settle[1], season, store)
+        return side(settle[0], season), side(settle[1], season)
     timed = {run.drive for run in season.runs}
-    driven = [each for each in known(list_drives(store)) if timed & set(each.drives)]
+    driven = [each for each in season.setups if timed & set(each.drives)]
     if len(driven) < 2:
         return None
     newest = driven[-1]

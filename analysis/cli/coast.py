@@ -56,18 +56,21 @@ def coast(
     json: JsonOption = False,
 ) -> None:
     """Road load from coasts in neutral: rolling and drag, with their uncertainty."""
-    from analysis import drive as measured
+    from analysis.answers.coast import car_of, road_load_by_coasts
     from analysis.road import coastdown
     from analysis.road.car_file import save_road_load
-    from logger.store.drive import default_store, open_drive
+    from analysis.store import DriveStore
+    from logger.store.drive import default_store
 
     store = store or default_store()
-    drives = [open_drive(store, name) for name in names or ["last"]]
+    kept = DriveStore(store)
+    analysed = [kept.drive(name) for name in names or ["last"]]
+    drives = [each.drive for each in analysed]
     known = None if grade is None else share_asked("--grade", grade, low=-0.2, high=0.2)
     uneven = coastdown.EVEN_SIGMA if even is None else share_asked("--even", even, low=1e-5, high=0.1)
     unit = unit_of_drive(units, drives[-1])
-    config = measured.car_of(drives, read_car(car or save), "coast")
-    found = measured.road_load_by_coasts(drives, config, with_b=with_b, known_grade=known, even_sigma=uneven)
+    config = car_of(analysed, read_car(car or save), "coast")
+    found = road_load_by_coasts(analysed, config, with_b=with_b, known_grade=known, even_sigma=uneven)
     if save is not None:
         days = sorted({drive.manifest.started_utc.date().isoformat() for drive in drives})
         save_road_load(found, save, f"{len(found.coasts)} coasts of {', '.join(days)}")

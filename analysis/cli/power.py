@@ -17,7 +17,7 @@ from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, parse_quantity, 
 from logger.units import speed_label as label
 
 if TYPE_CHECKING:
-    from analysis.drive import Pulled
+    from analysis.answers.power import Pulled
     from analysis.road.prediction import Changes, CruiseFuel, Prediction
     from analysis.road.wheel_power import Difference
     from logger.config.car import CarConfig
@@ -63,9 +63,12 @@ def _pulled(
     """Chosen runs by setup; all full runs of a drive unless some are named."""
     import numpy as np
 
-    from analysis.drive import Analysed, analyse, car_of, pulled, setup_name
+    from analysis.answers.coast import car_of
+    from analysis.answers.power import pulled
+    from analysis.drive import AnalysedDrive
     from analysis.runs.run import Run
-    from logger.store.drive import default_store, open_drive
+    from analysis.store import DriveStore
+    from logger.store.drive import default_store
 
     store = store or default_store()
     wanted: dict[str, list[int]] = {}
@@ -74,19 +77,19 @@ def _pulled(
         wanted.setdefault(ref, [])
         if number:
             wanted[ref].append(int(number))
-    opened = {ref: open_drive(store, ref) for ref in wanted}
+    kept = DriveStore(store)
+    opened = {ref: kept.drive(ref) for ref in wanted}
     config = car_of(list(opened.values()), read_car(car), "power")
     unit = units or config.units.speed
-    unit_of_drive(unit, next(iter(opened.values())))
-    by_setup: dict[str, list[tuple[Analysed, list[Run]]]] = {}
-    for ref, drive in opened.items():
-        analysed = analyse(drive)
-        runs = analysed.counted()
+    unit_of_drive(unit, next(iter(opened.values())).drive)
+    by_setup: dict[str, list[tuple[AnalysedDrive, list[Run]]]] = {}
+    for ref, analysed in opened.items():
+        runs = analysed.counted
         if numbers := wanted[ref]:
             runs = [run for run in analysed.runs if run.n in numbers]
             if missing := sorted(set(numbers) - {run.n for run in runs}):
-                raise InputError(f"{drive.id}: it has no run {missing[0]}: its runs are 1 to {len(analysed.runs)}")
-        by_setup.setdefault(setup_name(drive), []).append((analysed, runs))
+                raise InputError(f"{analysed.id}: it has no run {missing[0]}: its runs are 1 to {len(analysed.runs)}")
+        by_setup.setdefault(analysed.setup_name, []).append((analysed, runs))
     step = 5 * MPS_PER_MPH / 2 if unit == "mph" else 5 * MPS_PER_KMH
     peak = max((run.peak_mps for of in by_setup.values() for _, runs in of for run in runs), default=0.0)
     speeds = np.arange(3, max(int(peak / step) + 1, 4), dtype=np.float64) * step

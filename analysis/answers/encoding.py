@@ -1,0 +1,62 @@
+"""What every answer is: a frozen record that terminal, JSON, report, desk and notebook show, and compute nothing from.
+
+    class RunsAnswer(Answer):
+        drive: str
+        '''The drive's id.'''
+        runs: tuple[RunAnswer, ...]
+        '''One for each run found.'''
+
+    answer.to_json()          # plain values as `--json` prints them
+    rows(answer.runs)         # a pandas frame, one row each
+    schema(RunsAnswer)        # the JSON schema that docs/schema holds
+
+A docstring under each field says what it is and in which unit. Figures that may not be told are `Figure`: NaN inside,
+null in JSON.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+from pydantic import BaseModel, ConfigDict, PlainSerializer, WithJsonSchema
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def _null(value: float) -> float | None:
+    return value if math.isfinite(value) else None
+
+
+Figure = Annotated[
+    float, PlainSerializer(_null, return_type=float | None), WithJsonSchema({"type": ["number", "null"]})
+]
+"""A number; NaN where the data cannot tell it, which JSON has as null."""
+
+
+class Answer(BaseModel):
+    """A frozen record with a documented type and unit for each field."""
+
+    model_config = ConfigDict(
+        frozen=True, extra="forbid", use_attribute_docstrings=True, populate_by_name=True, serialize_by_alias=True
+    )
+
+    def to_json(self) -> dict[str, Any]:
+        """The answer as plain values: what `--json` prints."""
+        return self.model_dump(mode="json")
+
+
+def rows(answers: Sequence[Answer]) -> pd.DataFrame:
+    """Answers of one kind as a pandas frame, one row each, columns named as the fields; fields that hold several values
+    stay as they are."""
+    import pandas as pd
+
+    kind = type(answers[0]) if answers else Answer
+    return pd.DataFrame([{name: getattr(each, name) for name in kind.model_fields} for each in answers])
+
+
+def schema(answer: type[Answer]) -> dict[str, Any]:
+    """The JSON schema of an answer, with every field's description."""
+    return answer.model_json_schema(mode="serialization")

@@ -1,0 +1,189 @@
+"""What a season needs of one drive: its standing runs, their mixture at full throttle, its fuel; kept once found.
+
+rows_of(drive, store)    # worked out once, then read from the store (`analysis.kept`)
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from analysis import kept
+from analysis.arrays import Floats
+from logger.errors import InputError, NoAnswer
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from analysis.drive import AnalysedDrive
+    from analysis.runs.run import Run
+
+_FAST_SHARE = 0.4
+"""A run's mixture is read from this share of its peak speed on: below, the launch and its tip-in speak (common
+practice, no source)."""
+_MIN_READINGS = 8
+
+
+@dataclass(frozen=True)
+class RunRow:
+    """A standing run of a drive. Times count from one foot [s]; NaN stands for what is not known."""
+
+    n: int
+    start_utc_ns: int
+    direction_deg: float
+    grade_percent: float
+    clean: bool
+    ended: str
+    rise_s: float
+    soft: bool
+    full_throttle: float
+    """Median mixture in the upper part of its speeds, readings laid back by their delay."""
+    speed_mps: Floats
+    time_s: Floats
+    sigma_s: Floats
+
+
+@dataclass(frozen=True)
+class DriveRows:
+    """A drive as a season sees it."""
+
+    runs: tuple[RunRow, ...]
+    channel: str
+    """The mixture's: afr or lambda; "" without one."""
+    trouble: str
+    """Why it could not be read for runs; "" where it could."""
+    m3_per_m: float
+    fuel_sigma: float
+    """Of the fuel loop, relative; NaN without one."""
+
+
+def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
+    """The rows of a drive, from what the store keeps where that is of these very tables, files and program."""
+    key = kept.key_of(drive.drive, drive.targets)
+    found = kept.read(store, drive.id, key, _FIELDS) if store is not None else None
+    if found is not None:
+        return _from_tables(found)
+    progress(f"finding the runs of {drive.id}")
+    rows = work_out(drive)
+    if store is not None:
+        kept.write(store, drive.id, key, _to_tables(rows))
+    return rows
+
+
+def work_out(drive: AnalysedDrive) -> DriveRows:
+    """The rows of a drive, from its tables. What it cannot tell is said in `trouble`, never raised."""
+    try:
+        runs = drive.runs
+    except (NoAnswer, InputError) as error:
+        return DriveRows((), "", str(error), math.nan, math.nan)
+    channel, mixture = _full_throttle(drive, runs)
+    rows = []
+    for run in runs:
+        timed = [split for split in run.splits if math.isfinite(split.from_one_foot_s)]
+        rows.append(
+            RunRow(
+                run.n, run.start_utc_ns, run.direction_deg, run.grade.percent, run.clean, run.ended_words or run.ended,
+                run.launch.rise_s if run.launch else math.nan, bool(run.launch and run.launch.soft),
+                mixture.get(run.n, math.nan), np.array([split.speed_mps for split in timed]),
+                np.array([split.from_one_foot_s for split in timed]),
+                np.array([split.from_one_foot_sigma_s for split in timed]),
+            )
+        )  # fmt: skip
+    try:
+        loop = drive.loop
+    except (NoAnswer, InputError):
+        loop = None
+    return DriveRows(
+        tuple(rows), channel, "", loop.m3_per_m if loop else math.nan, loop.sigma if loop else math.nan
+    )  # fmt: skip
+
+
+def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict[int, float]]:
+    try:
+        found = drive.map
+    except (NoAnswer, InputError):
+        return "", {}
+    time = found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
+    good = np.isfinite(found.readings.value)
+    medians = {}
+    for run in runs:
+        passed = [split for split in run.splits if split.speed_mps >= _FAST_SHARE * run.peak_mps]
+        if not run.clean or not passed:
+            continue
+        begin, end = run.start_s + passed[0].time_s, run.start_s + passed[-1].time_s
+        here = good & (time >= begin) & (time <= end)
+        if np.sum(here) >= _MIN_READINGS:
+            medians[run.n] = float(np.median(found.readings.value[here]))
+    return found.readings.channel, medians
+
+
+# --- as tables ----------------------------------------------------------------------------------------------------
+
+_FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
+    "drive": (
+        ("channel", "string", "", "channel of the mixture: afr or lambda"),
+        ("trouble", "string", "", "why the drive could not be read for runs"),
+        ("m3_per_m", "double", "m3/m", "fuel used over distance"),
+        ("fuel_sigma", "double", "1", "its relative standard error"),
+    ),
+    "runs": (
+        ("n", "int64", "", "number of the run in its drive"),
+        ("start_utc_ns", "int64", "ns", "first movement, since 1970"),
+        ("direction_deg", "double", "deg", "heading"),
+        ("grade_percent", "double", "%", "slope, uphill above zero"),
+        ("clean", "bool", "", "nothing broke the run"),
+        ("ended", "string", "", "how it ended"),
+        ("rise_s", "double", "s", "how long the launch took to build up"),
+        ("soft", "bool", "", "a soft launch"),
+        ("full_throttle", "double", "", "median mixture in the upper part of its speeds"),
+    ),
+    "splits": (
+        ("n", "int64", "", "number of the run in its drive"),
+        ("speed_mps", "double", "m/s", "speed"),
+        ("time_s", "double", "s", "time to it from one foot of movement"),
+        ("sigma_s", "double", "s", "its standard error"),
+    ),
+}
+
+
+def _to_tables(rows: DriveRows) -> dict[str, pa.Table]:
+    names = [name for name, *_ in _FIELDS["runs"]]
+    return {
+        "drive": _table("drive", [(rows.channel, rows.trouble, rows.m3_per_m, rows.fuel_sigma)]),
+        "runs": _table("runs", [tuple(getattr(run, name) for name in names) for run in rows.runs]),
+        "splits": _table(
+            "splits",
+            [
+                (run.n, *split)
+                for run in rows.runs
+                for split in zip(run.speed_mps.tolist(), run.time_s.tolist(), run.sigma_s.tolist(), strict=True)
+            ],
+        ),
+    }
+
+
+def _from_tables(tables: dict[str, pa.Table]) -> DriveRows:
+    drive = tables["drive"].to_pylist()[0]
+    splits = {name: np.array(tables["splits"][name].to_pylist()) for name, *_ in _FIELDS["splits"]}
+    runs = []
+    for row in tables["runs"].to_pylist():
+        mine = splits["n"] == row["n"] if len(splits["n"]) else np.zeros(0, bool)
+        runs.append(RunRow(**row, **{name: splits[name][mine] for name in ("speed_mps", "time_s", "sigma_s")}))
+    return DriveRows(tuple(runs), **drive)
+
+
+def _table(name: str, rows: Iterable[tuple[Any, ...]]) -> pa.Table:
+    import pyarrow as pa
+
+    columns = list(zip(*rows, strict=True))
+    fields = [
+        pa.field(each, pa.type_for_alias(kind), metadata={"unit": unit, "description": said})
+        for each, kind, unit, said in _FIELDS[name]
+    ]
+    arrays = [pa.array(columns[k] if columns else [], field.type) for k, field in enumerate(fields)]
+    return pa.table(arrays, schema=pa.schema(fields))

@@ -1,0 +1,66 @@
+"""The drives of a folder, each opened once.
+
+store = DriveStore(Path("drives"))
+store.drive("last").runs
+[drive.id for drive in store.drives]
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.drive import AnalysedDrive
+from logger.config.reading import load
+from logger.config.targets import TargetsConfig
+
+if TYPE_CHECKING:
+    from logger.store.drive import Drive
+
+
+class DriveStore:
+    """A folder of drives. `targets`: the mixture windows to judge by; by default `targets_of` the folder."""
+
+    def __init__(self, path: Path, targets: TargetsConfig | None = None) -> None:
+        self.path = path
+        self._given = targets
+        self._opened: dict[Path, AnalysedDrive] = {}
+
+    @cached_property
+    def targets(self) -> TargetsConfig:
+        """The mixture windows in force. InputError where the store's targets.toml cannot be read."""
+        return self._given or targets_of(None, self.path)
+
+    @cached_property
+    def drives(self) -> list[AnalysedDrive]:
+        """All finished drives, by the time they were driven."""
+        from logger.store.drive import list_drives
+
+        return [self._once(drive) for drive in list_drives(self.path)]
+
+    def drive(self, ref: str) -> AnalysedDrive:
+        """The drive called `ref`: an id or its beginning, a path, `last` or `current`. DriveError without one."""
+        from logger.store.drive import open_drive
+
+        if "drives" in self.__dict__ and ref not in ("last", "current"):
+            alike = [drive for drive in self.drives if drive.id == ref] or [
+                drive for drive in self.drives if ref and drive.id.startswith(ref)
+            ]
+            if len(alike) == 1 and not Path(ref).is_dir():
+                return alike[0]
+        return self._once(open_drive(self.path, ref))
+
+    def _once(self, drive: Drive) -> AnalysedDrive:
+        """The one object for what is on disk; a drive that is being recorded is another at each look."""
+        where = drive.path.resolve()
+        if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
+            self._opened[where] = AnalysedDrive(drive, self.targets)
+        return self._opened[where]
+
+
+def targets_of(path: Path | None, store: Path) -> TargetsConfig:
+    """The targets' file: the one given, else targets.toml in the store, else the usual windows."""
+    if path is None and (store / "targets.toml").is_file():
+        path = store / "targets.toml"
+    return load(path, TargetsConfig) if path else TargetsConfig()
