@@ -1,0 +1,180 @@
+"""What days may do, before and after a car's own repeats have spoken: the posterior of a contrast over both scatters.
+
+The model is y = x b + (day of the outing) + (run), days ~ N(0, tau^2), runs ~ N(0, sigma^2). With few repeats an estimate of tau^2 jumps:
+where the one repeat agrees by chance, days seem not to matter at all. So both variances carry a prior, a scaled inverse chi-square [1] of
+few degrees of freedom, and everything is averaged over what the runs leave of it. A prior of four degrees of freedom weighs as four
+repeats; one repeat counts as one, and five overrule it.
+
+What the residuals say of the variances is in their coordinates along the outings' directions, whose variances are sigma^2 + lambda tau^2, and in the
+rest, whose variance is sigma^2 (restricted likelihood [2]). For each ratio rho = tau^2 / sigma^2 a contrast has its generalised least
+squares estimate and variance; the mixture of these normals is described by the Student t that has its quartiles and its 95 % interval.
+
+[1] A. Gelman and others, Bayesian Data Analysis, 3rd ed. (2013), section 2.6 and chapter 5.
+[2] H. D. Patterson, R. Thompson, "Recovery of inter-block information when block sizes are unequal", Biometrika 58 (1971) 545-554.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.arrays import Floats
+
+DAY_DF = 4.0
+"""How many repeats the prior on days weighs as."""
+RUN_DF = 1.0
+"""The same for runs, which soon speak for themselves."""
+_RHO = np.geomspace(1e-3, 3e3, 53)
+_STEPS = 61
+_RANK = 1e-9
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is taken of a response before its runs: typical standard deviation of days and of runs, in its own unit."""
+
+    day: float
+    run: float
+
+
+@dataclass(frozen=True)
+class Student:
+    """A location-scale Student t."""
+
+    centre: float
+    scale: float
+    df: float
+
+
+class VariancePosterior:
+    """The two variances of one response, and any contrast averaged over them.
+
+    Parameters
+    ----------
+    x : (n, r) array
+        Design of full column rank, rows weighted.
+    y : (n,) array
+        Response, weighted likewise.
+    z : (n, outings) array
+        Membership, weighted likewise.
+    prior : Prior
+        Typical scatter of days and runs [unit of y].
+    """
+
+    def __init__(self, x: Floats, y: Floats, z: Floats, prior: Prior) -> None:
+        self.x, self.y, self.z = x, y, z
+        self._xx, self._zx, self._zz = x.T @ x, z.T @ x, np.sum(z**2, axis=0)
+        q = np.linalg.qr(x)[0] if x.shape[1] else np.zeros((len(y), 0))
+        rest = y - q @ (q.T @ y)
+        mz = z - q @ (q.T @ z)
+        lam, turn = np.linalg.eigh(mz.T @ mz)
+        kept = lam > 1e-8
+        self.lam = lam[kept]
+        u = (turn[:, kept].T @ (mz.T @ rest)) / np.sqrt(self.lam)
+        self.u2 = np.asarray(u**2)
+        self.run_df = len(y) - x.shape[1] - int(kept.sum())
+        least = (1e-9 * float(np.abs(y).max(initial=0.0))) ** 2
+        self.run_ss = max(float(rest @ rest) - float(self.u2.sum()), self.run_df * least)
+        self.prior = prior
+
+    @functools.cached_property
+    def _grid(self) -> tuple[Floats, Floats]:
+        """Values of sigma^2 (steps,), and the posterior's weights (rho, steps)."""
+        prior, n = self.prior, self.run_df + len(self.u2)
+        guess = (self.run_ss + RUN_DF * prior.run**2) / (self.run_df + RUN_DF)
+        width = 4.0 + 12.0 / math.sqrt(1.0 + self.run_df)
+        sigma2 = guess * np.exp(np.linspace(-width, width, _STEPS))
+        spread = 1 + np.outer(_RHO, self.lam)  # (rho, days)
+        between = np.sum(self.u2 / spread, axis=1)
+        log = -0.5 * (n * np.log(sigma2)[None, :] + np.sum(np.log(spread), axis=1)[:, None])
+        log = log - 0.5 * (self.run_ss + between)[:, None] / sigma2[None, :]
+        tau2 = _RHO[:, None] * sigma2[None, :]
+        log += _log_inverse_chi2(sigma2, RUN_DF, prior.run)[None, :] + np.log(sigma2)[None, :]
+        log += _log_inverse_chi2(tau2, DAY_DF, prior.day) + np.log(tau2)
+        weight = np.exp(log - log.max())
+        return sigma2, weight / weight.sum()
+
+    def day_sigma(self) -> float:
+        """Standard deviation of days: the posterior's median."""
+        sigma2, weight = self._grid
+        tau2 = (_RHO[:, None] * sigma2[None, :]).ravel()
+        order = np.argsort(tau2)
+        return math.sqrt(float(np.interp(0.5, np.cumsum(weight.ravel()[order]), tau2[order])))
+
+    def contrast(self, c: Floats) -> Student:
+        """The contrast `c` @ b, averaged over both variances; `c` in coordinates of the columns of x."""
+        sigma2, weight = self._grid
+        centre, factor = self._least_squares(c)
+        scale = np.sqrt(factor[:, None] * sigma2[None, :])
+        return _as_student(np.repeat(centre[:, None], len(sigma2), axis=1).ravel(), scale.ravel(), weight.ravel())
+
+    def by_runs(self, c: Floats) -> Student:
+        """The same if all days were alike."""
+        solved = np.linalg.solve(self._xx, c)
+        total = self.run_ss
+        df = self.run_df
+        variance = total / df if df else math.nan
+        return Student(float(solved @ self.x.T @ self.y), math.sqrt(float(c @ solved) * variance), float(df))
+
+    def day_share(self, c: Floats) -> tuple[float, float]:
+        """The contrast's variance over sigma^2 with days of the size of runs, and with days alike."""
+        _, factor = self._least_squares(c)
+        return float(np.interp(0.0, np.log(_RHO), factor)), float(factor[0])
+
+    def _least_squares(self, c: Floats) -> tuple[Floats, Floats]:
+        """Generalised least squares at each rho: the estimate, and its variance over sigma^2."""
+        centre, factor = np.empty(len(_RHO)), np.empty(len(_RHO))
+        xy, zy = self.x.T @ self.y, self.z.T @ self.y
+        for k, rho in enumerate(_RHO):
+            shrink = rho / (1 + rho * self._zz)
+            solved = np.linalg.solve(self._xx - self._zx.T @ (shrink[:, None] * self._zx), c)
+            factor[k] = c @ solved
+            centre[k] = solved @ (xy - self._zx.T @ (shrink * zy))
+        return centre, factor
+
+
+def _log_inverse_chi2(value: Floats, df: float, scale: float) -> Floats:
+    """The log density of a scaled inverse chi-square, up to a constant."""
+    return np.asarray(-(1 + df / 2) * np.log(value) - df * scale**2 / (2 * value))
+
+
+def _as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
+    """The Student t with the quartiles and the 95 % interval of a mixture of normals."""
+    from scipy.special import ndtr
+
+    kept = weight > 1e-7 * weight.max()
+    centre, scale, weight = centre[kept], scale[kept], weight[kept] / weight[kept].sum()
+    middle = float(weight @ centre)
+
+    def half(share: float) -> float:
+        """The half width about the middle that holds `share`."""
+        low, high = 0.0, 60 * float(scale.max()) + 2 * float(np.abs(centre - middle).max())
+        for _ in range(50):
+            mid = 0.5 * (low + high)
+            inside = float(weight @ (ndtr((middle + mid - centre) / scale) - ndtr((middle - mid - centre) / scale)))
+            low, high = (mid, high) if inside < share else (low, mid)
+        return 0.5 * (low + high)
+
+    wide, quartile = half(0.95), half(0.5)
+    df = _df_of(wide / quartile)
+    return Student(middle, wide / _t(df, 0.975), df)
+
+
+@functools.cache
+def _ratios() -> tuple[Floats, Floats]:
+    df = np.geomspace(0.9, 2000.0, 400)
+    return np.array([_t(d, 0.975) / _t(d, 0.75) for d in df]), df
+
+
+def _df_of(ratio: float) -> float:
+    ratios, df = _ratios()
+    return float(np.exp(np.interp(-ratio, -ratios, np.log(df))))
+
+
+def _t(df: float, share: float) -> float:
+    from scipy.special import stdtrit
+
+    return float(stdtrit(df, share))
