@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
@@ -12,9 +12,12 @@ from logger.errors import InputError
 from logger.units import parse_quantity, parse_speed
 
 if TYPE_CHECKING:
-    from analysis.changes.season import Season
+    from analysis.changes.season import SeasonRecord
+    from analysis.drive import AnalysedDrive
+    from analysis.store import DriveStore
     from logger.config.car import CarConfig
-    from logger.store.drive import Drive
+    from logger.config.setup import PartValue
+    from logger.config.targets import TargetsConfig
 
 ToOption = Annotated[
     list[str] | None,
@@ -32,7 +35,8 @@ WorthOption = Annotated[
 ]
 
 
-def part_gone(text: str) -> tuple[str, Any]:
+def part_gone(text: str) -> tuple[str, PartValue]:
+    """A part and its value, as `--gone` names them."""
     import tomllib
 
     part, _, value = text.partition("=")
@@ -42,28 +46,45 @@ def part_gone(text: str) -> tuple[str, Any]:
         read = tomllib.loads(f"v = {value}")["v"]
     except tomllib.TOMLDecodeError:
         read = value.strip()
-    return part.strip(), read
+    return part.strip(), read if isinstance(read, bool | int | float | str) else value.strip()
 
 
-# --- sides --------------------------------------------------------------------------------------------------------
+def speeds_asked(to: list[str] | None) -> list[float] | None:
+    """The speeds of `--to`, rising [m/s]; None where none is given."""
+    return sorted({parse_speed(text) for text in to}) if to else None
+
+
+def seconds_asked(text: str | None) -> float | None:
+    """A time such as 0.3s; None where none is given."""
+    return parse_quantity(text, "s") if text else None
+
+
+# --- the store and its season -------------------------------------------------------------------------------------
 
 _FACTORS = {"j1349": "SAE J1349", "j607": "SAE J607"}
 
 
-def season_asked(store: Path | None, factor: str, all_runs: bool) -> tuple[Path, Season]:
-    from analysis.changes.season import gather
+def open_store(store: Path | None, targets: TargetsConfig | None = None) -> DriveStore:
+    """The store that is named, else $PULLBOOK_STORE or the platform's folder."""
+    from analysis.store import DriveStore
     from logger.store.drive import default_store
+
+    return DriveStore(store or default_store(), targets)
+
+
+def season_asked(store: Path | None, factor: str, all_runs: bool) -> SeasonRecord:
+    """All drives of the store, with times corrected by the factor that is named."""
+    from analysis.changes.season import gather
 
     named = _FACTORS.get(factor.lower().replace("sae", "").replace(" ", ""))
     if named is None:
         raise InputError(f"--factor: found {factor!r}, expected j1349 or j607")
-    store = store or default_store()
 
     def say(text: str) -> None:
         if sys.stderr.isatty():
             print(f"{text} ...", file=sys.stderr)
 
-    return store, gather(store, factor=named, every_run=all_runs, progress=say)
+    return gather(open_store(store), factor=named, every_run=all_runs, progress=say)
 
 
 TargetsOption = Annotated[
@@ -116,14 +137,6 @@ def band_asked(text: str | None) -> tuple[float, float] | None:
 # --- shared -------------------------------------------------------------------------------------------------------
 
 
-def unit_of_drive(asked: str | None, drive: Drive) -> str:
-    from analysis.drive import speed_unit
-
-    if asked is not None and asked not in ("mph", "km/h"):
-        raise InputError(f"--units: found {asked!r}, expected mph or km/h")
-    return asked or speed_unit(drive)
-
-
 def read_car(path: Path | None) -> CarConfig | None:
     from logger.config.car import CarConfig
     from logger.config.reading import load
@@ -138,13 +151,18 @@ def share_asked(option: str, text: str, low: float = 1e-4, high: float = 1.0) ->
     return value
 
 
-def units_of(units: str | None, drive: Drive) -> str:
+def units_of(units: str | None, drive: AnalysedDrive) -> Literal["mph", "km/h"]:
     """The speed unit to print: asked for, or the car's; InputError for another word."""
-    from analysis.drive import speed_unit
-
-    if units is not None and units not in ("mph", "km/h"):
+    if units == "mph":
+        return "mph"
+    if units == "km/h":
+        return "km/h"
+    if units is not None:
         raise InputError(f"--units: found {units!r}, expected mph or km/h")
-    return units or speed_unit(drive)
+    return drive.unit
+
+
+unit_of_drive = units_of
 
 
 def near_asked(text: str | None) -> tuple[float, float] | None:

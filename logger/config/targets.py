@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
@@ -81,12 +80,15 @@ class Enough(Section):
     readings: Annotated[int, Field(ge=5)] = 12
 
 
+JetSizes = Literal["number", "metric"]
+
+
 class JetRules(Section):
     """[jets]: what `pullbook jets` may advise."""
 
     part: Name = "main_jet_mm"
     """The part of the setups that holds the main jet's diameter."""
-    sizes: Sequence[Literal["number", "metric"]] = ("number", "metric")
+    sizes: list[JetSizes] = Field(default_factory=lambda: list[JetSizes](("number", "metric")))
     """What can be got beside the jets in jets.toml: number drills, metric jets."""
     metric_step_mm: Annotated[float, Field(ge=0.005, le=0.5)] = 0.05
     """Step of the metric jets that can be got."""

@@ -375,7 +375,7 @@ def test_without_a_boot_time_clock_it_falls_back() -> None:
         "import time\n"
         "for name in ('CLOCK_BOOTTIME', 'clock_gettime_ns', 'clock_gettime'):\n"
         "    if hasattr(time, name): delattr(time, name)\n"
-        "from logger import clock\n"
+        "from logger.decode import clock\n"
         "assert clock.monotonic_ns is time.monotonic_ns\n"
     )
     subprocess.run([sys.executable, "-c", program], check=True)

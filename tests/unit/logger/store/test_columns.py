@@ -58,8 +58,8 @@ def test_closing_a_drive_loads_neither_pandas_nor_scipy() -> None:
     program = """
 import sys, tempfile
 from pathlib import Path
-from logger import drive, journal
-from logger.framing import Chunk
+from logger.store import drive, journal
+from logger.decode.framing import Chunk
 text = '''[[source]]\nname = "gps"\nkind = "nmea"\n[[source]]\nname = "board"\nkind = "numbers"\n'''
 text += '''[[source.column]]\nchannel = "afr"\n'''
 folder = drive.begin(Path(tempfile.mkdtemp()) / "store", text)

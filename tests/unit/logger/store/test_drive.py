@@ -33,6 +33,7 @@ from logger.store.disk import Disk
 from logger.store.drive import DriveError
 from logger.store.journal import SCHEMA, JournalWriter
 from logger.store.presence import Lock
+from logger.store.tables import GPS_COLUMNS, RAW_SCHEMA
 
 CONFIG_TEXT = """\
 [[source]]
@@ -190,7 +191,7 @@ def test_the_drive_tells_all_that_it_was_made_with(tmp_path: Path, raw: pa.Table
 
 def test_every_column_has_unit_and_description(tmp_path: Path, raw: pa.Table) -> None:
     made = drive.write(tmp_path, raw, CONFIG, CONFIG_TEXT)
-    assert made.table("gps").column_names == drive.GPS_COLUMNS
+    assert made.table("gps").column_names == GPS_COLUMNS
     for name in ("raw", "gps", "mixture"):
         schema = pq.read_schema(made.path / f"{name}.parquet")
         assert schema.metadata[b"program"].startswith(b"pullbook")
@@ -200,7 +201,7 @@ def test_every_column_has_unit_and_description(tmp_path: Path, raw: pa.Table) ->
             assert b"unit" in field.metadata
     units = {field.name: field.metadata[b"unit"] for field in made.table("gps").schema}
     assert (units["speed_mps"], units["lat_deg"], units["alt_m"]) == (b"m/s", b"deg", b"m")
-    assert made.table("raw").schema.equals(drive.RAW_SCHEMA)
+    assert made.table("raw").schema.equals(RAW_SCHEMA)
     info = pq.ParquetFile(made.path / "raw.parquet").metadata.row_group(0).column(2)
     assert info.compression == "ZSTD"
 

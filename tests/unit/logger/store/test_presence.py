@@ -16,7 +16,7 @@ from logger.store import presence
 HOLD = """
 import sys
 from pathlib import Path
-from logger import presence
+from logger.store import presence
 lock = presence.Lock(Path(sys.argv[1]))
 lock.acquire()
 print("held", flush=True)
