@@ -140,7 +140,8 @@ def side(ref: str, season: Season, store: Path) -> Side:
     """One side of a comparison as the owner wrote it: a setup, a drive, runs of a drive, or several joined by +."""
     from analysis.changes.observations import Side
     from analysis.conditions import setups
-    from logger.store.drive import DriveError, list_drives, open_drive
+    from logger.errors import DriveError
+    from logger.store.drive import list_drives, open_drive
 
     drives = list_drives(store)
     driven = setups.known(drives)

@@ -23,6 +23,7 @@ from typing import Any
 from logger.config.car import CarConfig
 from logger.config.setup import SetupConfig
 from logger.decode.clock import monotonic_ns
+from logger.errors import DriveError
 from logger.store import drive, presence
 from logger.store.disk import Disk
 from logger.store.tables import Decoding
@@ -129,9 +130,9 @@ def _finish_elsewhere(folder: Path, recovering: bool, after_drive: AfterDrive | 
         answer = json.loads(child.stdout)
     except ValueError:
         last = (child.stderr.strip().splitlines() or [f"it ended with {child.returncode}"])[-1]
-        raise drive.DriveError(f"{folder.name}: finishing it failed: {last}") from None
+        raise DriveError(f"{folder.name}: finishing it failed: {last}") from None
     if "error" in answer:
-        raise drive.DriveError(answer["error"])
+        raise DriveError(answer["error"])
     return dict(answer)
 
 
@@ -152,7 +153,7 @@ def _main(arguments: list[str]) -> int:
         after_drive = getattr(importlib.import_module(module), function)
     try:
         answer = finish(Path(arguments[0]), "--recover" in arguments, after_drive)
-    except (drive.DriveError, OSError) as error:
+    except (DriveError, OSError) as error:
         answer = {"error": str(error)}
     print(json.dumps(answer))
     return 0 if "error" not in answer else 1

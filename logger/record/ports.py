@@ -25,6 +25,7 @@ from serial.tools import list_ports
 
 from logger.config.recorder import Source
 from logger.decode.clock import monotonic_ns
+from logger.errors import PortError
 
 USUAL_BAUDS = (9600, 38400, 115200, 4800, 57600, 19200, 230400, 460800)
 """The speeds tried when listening, the commonest first (common practice, no source)."""
@@ -33,10 +34,6 @@ _USB = re.compile(r"^([0-9a-fA-F]{4}):([0-9a-fA-F]{4})(?::(.+))?$")
 _SYSTEM_PORT = re.compile(r"/dev/ttyS\d+|/dev/(cu|tty)\.(Bluetooth-Incoming-Port|debug-console|wlan-debug)")
 _PARITY = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
 _READ_BYTES = 65536
-
-
-class PortError(Exception):
-    """A port cannot be had, or was lost; the message is one line that says why."""
 
 
 @dataclass(frozen=True)

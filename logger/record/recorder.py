@@ -31,6 +31,7 @@ from logger.decode import events, framing, readings
 from logger.decode.clock import monotonic_ns
 from logger.decode.events import event
 from logger.decode.framing import Chunk
+from logger.errors import PortError
 from logger.record import ports
 from logger.record.keeper import Keeper, State
 from logger.store import presence
@@ -79,7 +80,7 @@ class _Reader(threading.Thread):
         while not self._stop_asked.wait(pause):
             try:
                 opened = self._finder.open(self._source, self._stop_asked.is_set)
-            except ports.PortError as error:
+            except PortError as error:
                 self._health.why = str(error)
                 pause = 0.5 if self._source.port != "auto" else 1.0
                 continue

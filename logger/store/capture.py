@@ -31,7 +31,7 @@ import pyarrow as pa
 
 from logger.config.recorder import RECORDER_SOURCE
 from logger.decode import events
-from logger.errors import InputError
+from logger.errors import CaptureError
 from logger.store import columns
 from logger.store.journal import SCHEMA
 
@@ -43,10 +43,6 @@ _NAME = re.compile(r"_?[a-z][a-z0-9_]{0,31}")
 
 
 Kind = Literal["capture", "nmea"]
-
-
-class CaptureError(InputError):
-    """The file is no capture and no NMEA log, or one of its lines is wrong; the message is one complete line."""
 
 
 @dataclass(frozen=True)

@@ -39,11 +39,11 @@ import pyarrow.parquet as pq
 from pydantic import BaseModel, ValidationError
 
 from logger.config.car import CarConfig
-from logger.config.reading import ConfigError, parse
+from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.decode.clock import instant
-from logger.errors import InputError
+from logger.errors import AlreadyRecording, ConfigError, DriveError
 from logger.store import journal
 from logger.store.commit import COMMIT, RAW, commit_files, finish_commit
 from logger.store.disk import Disk
@@ -58,7 +58,7 @@ from logger.store.manifest import (
     Trace,
     manifest_bytes,
 )
-from logger.store.presence import AlreadyRecording, Lock, is_recording
+from logger.store.presence import Lock, is_recording
 from logger.store.tables import SCHEMA_VERSION, Built, Decoding, build, program, raw_digest, raw_table
 
 CONFIG = "recorder.toml"
@@ -66,10 +66,6 @@ JOURNAL = "journal"
 _ABOUT = "about.json"
 _NEW = ".new-"
 _SET_ASIDE = ".damaged-"
-
-
-class DriveError(InputError):
-    """A drive cannot be found, read or written; the message is one complete line."""
 
 
 # --- a drive ------------------------------------------------------------------------------------------------------

@@ -12,6 +12,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rig import Cable, nmea, rmc
 
+from logger import errors
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig, Source
 from logger.record import ports
@@ -50,7 +51,7 @@ def test_a_cable_that_is_pulled_is_lost(tmp_path: Path) -> None:
     cable = Cable(tmp_path / "a")
     with ports.open_port(ports.Found(str(cable.path))) as port:
         cable.unplug()
-        with pytest.raises(ports.PortError, match="was lost"):
+        with pytest.raises(errors.PortError, match="was lost"):
             port.read(1.0)
 
 
@@ -70,14 +71,14 @@ def test_a_port_is_for_one(tmp_path: Path) -> None:
     with (
         Cable(tmp_path / "a") as cable,
         ports.open_port(ports.Found(str(cable.path))),
-        pytest.raises(ports.PortError, match="in use by another program"),
+        pytest.raises(errors.PortError, match="in use by another program"),
     ):
         ports.open_port(ports.Found(str(cable.path)))
 
 
 @pytest.mark.parametrize("device", ["/dev/nothing-here", "socket://127.0.0.1:1", "nonsense://x"])
 def test_what_cannot_be_opened_says_why_in_a_line(device: str) -> None:
-    with pytest.raises(ports.PortError) as raised:
+    with pytest.raises(errors.PortError) as raised:
         ports.open_port(ports.Found(device))
     assert device.split(":", maxsplit=1)[0] in str(raised.value)
     assert "\n" not in str(raised.value)
@@ -109,7 +110,7 @@ def test_a_usb_identity_is_looked_up_anew_each_time(tmp_path: Path, monkeypatch:
     monkeypatch.setattr(ports, "listed", lambda also=(): plugged)
     (source,) = sources(numbers("mixture", "1546:01A8"))
     finder = ports.Finder([source], recogniser)
-    with pytest.raises(ports.PortError, match="no USB port 1546:01A8 is plugged in"):
+    with pytest.raises(errors.PortError, match="no USB port 1546:01A8 is plugged in"):
         finder.open(source)
     for name in ("ttyUSB0", "ttyUSB7"):
         with Cable(tmp_path / name) as cable:
@@ -142,7 +143,7 @@ def test_auto_tells_kinds_apart_by_ear_and_keeps_what_it_heard(tmp_path: Path) -
             while source.name not in opened and time.monotonic() < ends:
                 try:
                     opened[source.name] = finder.open(source)
-                except ports.PortError:
+                except errors.PortError:
                     time.sleep(0.1)
         over.set()
         speaker.join()

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 from rig import BOARD, GPS, bytes_of
 
+from logger import errors
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.decode.framing import Chunk
@@ -117,7 +118,7 @@ def test_a_child_that_fails_says_why_in_a_line(tmp_path: Path) -> None:
     folder = journalled(tmp_path)
     (folder / "journal" / "about.json").unlink()
     (folder / "journal" / "recorder.toml").write_text("nonsense")
-    with pytest.raises(drive.DriveError) as raised:
+    with pytest.raises(errors.DriveError) as raised:
         closing.Finisher(tmp_path, TEXT).close(folder, recovering=False, hurry=False)
     assert "\n" not in str(raised.value) and "recorder.toml" in str(raised.value)
     assert bytes_of(journal.read(folder / "journal").raw, "board").count(b"\n") == 10
@@ -140,7 +141,7 @@ class Unwilling:
         self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
     ) -> tuple[Path | None, str]:
         if not self.willing:
-            raise drive.DriveError("no room")
+            raise errors.DriveError("no room")
         return self._finisher.close(folder, recovering, True)
 
 

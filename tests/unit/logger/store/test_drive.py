@@ -27,10 +27,9 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.decode import events
 from logger.decode.framing import Chunk
-from logger.errors import InputError, NoAnswer
+from logger.errors import DriveError, InputError, NoAnswer
 from logger.store import capture, drive, journal
 from logger.store.disk import Disk
-from logger.store.drive import DriveError
 from logger.store.journal import SCHEMA, JournalWriter
 from logger.store.presence import Lock
 from logger.store.tables import GPS_COLUMNS, RAW_SCHEMA

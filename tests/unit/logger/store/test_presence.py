@@ -9,6 +9,7 @@ from pathlib import Path
 
 import pytest
 
+from logger import errors
 from logger.decode.clock import monotonic_ns
 from logger.record.recorder import _note_from_outside
 from logger.store import presence
@@ -31,7 +32,7 @@ def test_one_at_a_time_and_gone_with_its_process(tmp_path: Path) -> None:
     assert holder.stdout is not None
     assert holder.stdout.readline() == "held\n"
     assert presence.is_recording(tmp_path)
-    with pytest.raises(presence.AlreadyRecording, match=rf"another recorder \(process {holder.pid}\)"):
+    with pytest.raises(errors.AlreadyRecording, match=rf"another recorder \(process {holder.pid}\)"):
         presence.Lock(tmp_path, patience_s=0.1).acquire()
     with presence.Lock(tmp_path, "finishing"):  # another lock, for another matter
         pass
