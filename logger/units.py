@@ -13,9 +13,20 @@ from typing import Any
 
 from logger.errors import UnitError
 
-MPS_PER_MPH = 1609.344 / 3600  # exact: 1 mi = 1609.344 m (NIST SP 811, appendix B.8)
+M_PER_MILE = 1609.344
+MPS_PER_MPH = M_PER_MILE / 3600  # exact: 1 mi = 1609.344 m (NIST SP 811, appendix B.8)
 MPS_PER_KMH = 1000 / 3600
 MPS_PER_KNOT = 1852 / 3600  # exact: 1 kn = 1852 m/h (SI Brochure, 9th edition, table 8)
+NS_PER_S = 10**9
+MS_PER_S = 1000
+S_PER_MINUTE = 60
+S_PER_HOUR = 3600
+S_PER_DAY = 86_400
+NS_PER_DAY = S_PER_DAY * NS_PER_S  # of UTC, leap seconds apart
+MINUTES_PER_DEGREE = 60  # of arc
+PPM = 10**6  # parts per million in the whole
+BYTES_PER_MB = 10**6
+MB_PER_GB = 1000
 FOOT_M = 0.3048  # exact
 US_GALLON_M3 = 3.785411784e-3  # exact
 IMPERIAL_GALLON_M3 = 4.54609e-3  # exact

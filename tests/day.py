@@ -25,7 +25,7 @@ from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.config.targets import TargetsConfig
 from logger.decode.framing import Chunk
-from logger.record import recorder
+from logger.record.health import Health, Rates
 from logger.record.keeper import Keeper
 from logger.record.live import Live
 from logger.record.panel import LogLines
@@ -70,8 +70,8 @@ def resident_mb() -> float:
 def main(hours: float, parks: bool) -> None:
     config = parse("".join(block.format(port=name) for block, name in ((GPS, "a"), (MIXTURE, "b"), (BOARD, "c"))),
                    RecorderConfig, "day")  # fmt: skip
-    health = {source.name: recorder.Health(source.name, source.kind) for source in config.source}
-    rates = recorder._Rates(health)
+    health = {source.name: Health(source.name, source.kind) for source in config.source}
+    rates = Rates(health)
     place = Live(config).place("afr")
     assert place is not None
     lean = LeanWatch(config.recorder, lean_limit(TargetsConfig(), None, "afr", 14.7), place)
@@ -98,7 +98,7 @@ def main(hours: float, parks: bool) -> None:
                 now = 10**15 + n * SECOND + (half + 1) * SECOND // 2
                 rates.count(came, now)
                 keeper.take(came, now)
-                live._tell()
+                live.tell(now)
             if (n + 1) % (seconds // 10) == 0:
                 memory.append(round(resident_mb(), 1))
         keeper.end("the day is over", 10**15 + seconds * SECOND)

@@ -1,16 +1,18 @@
-"""What days may do, before and after a car's own repeats have spoken: the posterior of a contrast over both scatters.
+"""What days may do, before and after a car's own repeats have spoken: a contrast averaged over both scatters.
 
-The model is y = x b + (day of the outing) + (run), days ~ N(0, tau^2), runs ~ N(0, sigma^2). With few repeats an estimate of tau^2 jumps:
-where the one repeat agrees by chance, days seem not to matter at all. So both variances carry a prior, a scaled inverse chi-square [1] of
-few degrees of freedom, and everything is averaged over what the runs leave of it. A prior of four degrees of freedom weighs as four
-repeats; one repeat counts as one, and five overrule it.
+The model is y = x b + (day of the outing) + (run), days ~ N(0, tau^2), runs ~ N(0, sigma^2). With few repeats an
+estimate of tau^2 jumps: where the one repeat agrees by chance, days seem not to matter at all. So both variances carry
+a prior, a scaled inverse chi-square [1] of few degrees of freedom, and everything is averaged over what the runs leave
+of it. A prior of four degrees of freedom weighs as four repeats; one repeat counts as one, and many overrule it.
 
-What the residuals say of the variances is in their coordinates along the outings' directions, whose variances are sigma^2 + lambda tau^2, and in the
-rest, whose variance is sigma^2 (restricted likelihood [2]). For each ratio rho = tau^2 / sigma^2 a contrast has its generalised least
-squares estimate and variance; the mixture of these normals is described by the Student t that has its quartiles and its 95 % interval.
+What the residuals say of the variances is in their coordinates along the outings' directions, whose variances are
+sigma^2 + lambda tau^2, and in the rest, whose variance is sigma^2 (restricted likelihood [2]). For each ratio
+rho = tau^2 / sigma^2 a contrast has its generalised least squares estimate and variance; the mixture of these normals
+is described by the Student t that has its quartiles and its 95 % interval.
 
 [1] A. Gelman and others, Bayesian Data Analysis, 3rd ed. (2013), section 2.6 and chapter 5.
-[2] H. D. Patterson, R. Thompson, "Recovery of inter-block information when block sizes are unequal", Biometrika 58 (1971) 545-554.
+[2] H. D. Patterson, R. Thompson, "Recovery of inter-block information when block sizes are unequal", Biometrika 58
+    (1971) 545-554.
 """
 
 from __future__ import annotations

@@ -32,8 +32,7 @@ from analysis.conditions.weather import (
 )
 from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
-from logger.errors import NoAnswer
-from logger.store.drive import DriveError
+from logger.errors import DriveError, NoAnswer
 
 if TYPE_CHECKING:
     from logger.store.drive import Drive

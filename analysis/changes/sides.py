@@ -18,8 +18,7 @@ from analysis.changes.season import SeasonRecord, label, side_runs
 from analysis.conditions.setups import Known, differences, same
 from logger.config.reading import load
 from logger.config.setup import PartValue, SetupConfig
-from logger.errors import InputError, NoAnswer
-from logger.store.drive import DriveError
+from logger.errors import DriveError, InputError, NoAnswer
 from logger.units import MPS_PER_KMH, MPS_PER_MPH
 
 

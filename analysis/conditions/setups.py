@@ -186,7 +186,8 @@ def known(drives: Iterable[Drive]) -> list[Known]:
 
 def find(ref: str, store: Path, drives: Iterable[Drive]) -> SetupConfig:
     """The setup called `ref`: the name of one that was driven, a file, or a drive that carries it."""
-    from logger.store.drive import DriveError, open_drive
+    from logger.errors import DriveError
+    from logger.store.drive import open_drive
 
     listed = known(drives)
     named = [each for each in listed if each.name.casefold() == ref.strip().casefold()]

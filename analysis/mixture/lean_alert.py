@@ -16,7 +16,7 @@ from collections import deque
 
 from analysis.conditions import roadload
 from logger.config.car import CarConfig
-from logger.config.recorder import Recorder
+from logger.config.recorder import RecorderSettings
 from logger.config.targets import TargetsConfig
 from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
@@ -37,7 +37,7 @@ class LeanWatch(Alert):
 
     def __init__(
         self,
-        settings: Recorder,
+        settings: RecorderSettings,
         limit: float,
         mixture: Place,
         load: Place | None = None,

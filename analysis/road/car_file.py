@@ -11,7 +11,8 @@ import numpy as np
 
 from analysis.road.coastdown import Measured
 from logger.config.car import CarConfig
-from logger.config.reading import ConfigError, load, parse
+from logger.config.reading import load, parse
+from logger.errors import ConfigError
 from logger.store.disk import Disk
 
 

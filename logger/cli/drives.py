@@ -1,4 +1,4 @@
-"""The verbs on recorded drives: import, rebuild, recover, capture; those of recording are in `cli_record`."""
+"""The verbs on recorded drives: import, rebuild, recover, capture; those of recording are in `record`."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ import typer
 from logger.cli import record
 from logger.cli.printing import JsonOption, StoreOption, print_json
 from logger.errors import InputError, NoAnswer
+from logger.units import BYTES_PER_MB, MS_PER_S, S_PER_MINUTE
 
 if TYPE_CHECKING:
     from logger.config.car import CarConfig
@@ -135,14 +136,20 @@ def rebuild(
 def recover(store: StoreOption = None, json: JsonOption = False) -> None:
     """Finish the drives whose recording was cut off: by a power cut, a crash, a full disk."""
     from logger.store import drive, presence
+    from logger.store.recovery import recover_cut_off
 
     store = store or drive.default_store()
     if presence.is_recording(store):
         raise NoAnswer(f"{store}: a recorder is at work here, and it has recovered what there was when it started")
-    found = drive.recover_cut_off(store)
+    found = recover_cut_off(store)
     if json:
         print_json(
-            {"recovered": [{**(_answer(each.drive) if each.drive else {}), "said": each.said} for each in found]}
+            {
+                "recovered": [
+                    {**(_answer(drive.open_folder(each.path)) if each.path else {}), "said": each.said}
+                    for each in found
+                ]
+            }
         )
     elif not found:
         print("There is nothing to recover.")
@@ -172,7 +179,7 @@ def capture_(
     if json:
         print_json({"drive": found.id, "path": str(file), "chunks": chunks, "bytes": size})
     else:
-        print(f"Wrote {found.id} to {file}: {chunks} chunks, {size / 1e6:.2f} MB.")
+        print(f"Wrote {found.id} to {file}: {chunks} chunks, {size / BYTES_PER_MB:.2f} MB.")
         print("It tells where you drove: think before you give it away.")
 
 
@@ -230,7 +237,7 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
     from logger.cli.printing import console, table
 
     manifest, clock = made.manifest, made.manifest.clock
-    print(f"{manifest.started_utc:%Y-%m-%d %H:%M:%S} UTC, {manifest.duration_s / 60:.1f} min", end="")
+    print(f"{manifest.started_utc:%Y-%m-%d %H:%M:%S} UTC, {manifest.duration_s / S_PER_MINUTE:.1f} min", end="")
     print(f", setup {manifest.setup['name']!r}" if manifest.setup else "")
     rows = []
     for source in manifest.sources:
@@ -243,7 +250,7 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
     if not manifest.counters.get("events"):
         print("Clock: the log's own times.")
     elif clock.basis == "gps" and clock.residual_s is not None:
-        late = f"half of the fixes within {clock.residual_s * 1e3:.0f} ms"
+        late = f"half of the fixes within {clock.residual_s * MS_PER_S:.0f} ms"
         print(f"Clock: by GPS, {late}; the computer's gains {clock.drift_ppm or 0:+.1f} ppm.")
     else:
         print(f"Clock: {clock.basis}.")

@@ -16,7 +16,7 @@ import typer
 
 from logger.cli.printing import JsonOption, StoreOption, print_json
 from logger.errors import InputError, NoAnswer
-from logger.units import parse_quantity
+from logger.units import MB_PER_GB, parse_quantity
 
 if TYPE_CHECKING:
     from logger.config.car import CarConfig
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from logger.record.alerts import Alert
     from logger.record.live import Listener, Live, Place
     from logger.record.panel import Kept
-    from logger.record.ports import Found, Heard
+    from logger.record.ports import Heard, SerialPort
     from logger.record.recorder import Outcome, Recorder
     from logger.store.drive import Drive
 
@@ -48,7 +48,7 @@ class Hooks:
     """What the `pullbook` command adds to recording without the recorder knowing of it.
 
     `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
-    another process calls it (`closing`). `listeners(announce, car)` gives more
+    another process calls it (`record.closing`). `listeners(announce, car)` gives more
     listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
     `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
     channel)` the mixture beyond which it warns, in the channel's own unit.
@@ -198,7 +198,7 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
         for source in state["sources"]
     ]
     console().print(table(["source", "state", "port", "lines/s", "bytes/s", "last bytes"], rows, left=(0, 1, 2)))
-    print(f"{state['free_mb'] / 1000:.1f} GB free in {store}")
+    print(f"{state['free_mb'] / MB_PER_GB:.1f} GB free in {store}")
 
 
 @app.command()
@@ -445,7 +445,7 @@ def _say(text: str) -> None:
     print(f"pullbook: {text}", file=sys.stderr)
 
 
-def _port_said(port: Found, heard: Heard | None) -> dict[str, Any]:
+def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
     said: dict[str, Any] = {"port": port.device, "usb": port.usb, "description": port.description}
     if heard is not None:
         from logger.record.ports import block, in_words

@@ -7,12 +7,10 @@ from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from logger.config.sections import Finite, Name, NotNegative, Positive, Section
-
-# --- the car, the targets and the setup ---------------------------------------------------------------------------
+from logger.config.sections import ConfigSection, Finite, Name, NotNegative, Positive
 
 
-class Car(Section):
+class Car(ConfigSection):
     """[car]: what the road load and the wheel force are worked out from. All are guesses until measured."""
 
     name: str
@@ -38,13 +36,13 @@ class Car(Section):
         return mass
 
 
-class Units(Section):
+class Units(ConfigSection):
     """[units]: how answers are printed."""
 
     speed: Literal["mph", "km/h"] = "mph"
 
 
-class Fuel(Section):
+class TankFuel(ConfigSection):
     """[fuel]: what is in the tank, for the change between AFR and lambda."""
 
     blend: str = "petrol"
@@ -55,7 +53,7 @@ class Fuel(Section):
     """Growth of the fuel's volume for each degree."""
 
 
-class Tyres(Section):
+class Tyres(ConfigSection):
     """[tyres]: the driven wheels' tyres."""
 
     size: str = ""
@@ -64,7 +62,7 @@ class Tyres(Section):
     """Way for one turn of a driven wheel, measured by rolling the loaded car; with gearing it gives engine speed."""
 
 
-class Gearing(Section):
+class Gearing(ConfigSection):
     """[gearing]: engine turns for each turn of the driven wheels, by gear, or between the limits of a belt drive."""
 
     final_ratio: Positive = 1.0
@@ -91,7 +89,7 @@ class Gearing(Section):
         return self
 
 
-class MeasuredRoadLoad(Section):
+class MeasuredRoadLoad(ConfigSection):
     """[road_load]: what coasts measured, A + B v + C v^2, on the level in still air (`pullbook coast --save`)."""
 
     a_n: Finite
@@ -111,12 +109,12 @@ class MeasuredRoadLoad(Section):
     """When and by what, for the reader."""
 
 
-class CarConfig(Section):
+class CarConfig(ConfigSection):
     """The car's file. Every section but [car] may be left out; what is missing limits what is answered."""
 
     car: Car
     units: Units = Units()
-    fuel: Fuel = Fuel()
+    fuel: TankFuel = TankFuel()
     tyres: Tyres = Tyres()
     gearing: Gearing | None = None
     road_load: MeasuredRoadLoad | None = None

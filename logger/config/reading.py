@@ -18,14 +18,7 @@ from typing import Any, TypeVar
 import pydantic
 from pydantic import BaseModel
 
-from logger.errors import InputError
-
-
-class ConfigError(InputError):
-    """A configuration file cannot be used; the message is one complete line for the owner."""
-
-
-# --- reading ------------------------------------------------------------------------------------------------------
+from logger.errors import ConfigError
 
 Model = TypeVar("Model", bound=BaseModel)
 

@@ -9,16 +9,13 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
-from logger.config.sections import Finite, Name, NotNegative, Pair, Positive, Section
+from logger.config.sections import ConfigSection, Finite, Name, NotNegative, Pair, Positive
 
 RECORDER_SOURCE = "_recorder"
 """The source name under which the recorder keeps its own events (notes, gaps, wall clock) among the raw chunks."""
 
 
-# --- the recorder's file ------------------------------------------------------------------------------------------
-
-
-class Recorder(Section):
+class RecorderSettings(ConfigSection):
     """[recorder]: how drives are recorded and when they end."""
 
     flush_s: Annotated[float, Field(ge=0.05, le=60)] = 0.5
@@ -43,7 +40,7 @@ class Recorder(Section):
     """What `load_channel` reads at full load."""
 
 
-class Calibration(Section):
+class Calibration(ConfigSection):
     """What turns a recorded number (volts, counts) into a quantity: a table, or a polynomial.
 
     `table` is [[input, value], ...] with rising inputs, read by straight lines between the points; outside them the
@@ -70,7 +67,7 @@ class Calibration(Section):
         return self
 
 
-class Channel(Section):
+class Channel(ConfigSection):
     """One quantity of a source: its name, its calibration, and what makes a reading void."""
 
     channel: Name | None = None
@@ -96,7 +93,7 @@ class Channel(Section):
         return name
 
 
-class _Source(Section):
+class _Source(ConfigSection):
     name: Name
     port: str = "auto"
     baud: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
@@ -199,7 +196,7 @@ class FrameField(Channel):
         return self
 
 
-class Checksum(Section):
+class Checksum(ConfigSection):
     """How a frame proves itself: the kind, where it stands, and which bytes it covers."""
 
     kind: Literal["xor", "sum8", "sum16", "neg_sum8", "crc16_ccitt_false", "crc16_xmodem", "crc16_modbus", "crc16_arc"]
@@ -245,7 +242,7 @@ class FrameSource(_Source):
 Source = Annotated[NmeaSource | NumbersSource | PatternSource | FrameSource, Field(discriminator="kind")]
 
 
-class PrivateCircle(Section):
+class PrivateCircle(ConfigSection):
     """A place whose positions stay private: they are cut from whatever leaves the program."""
 
     name: str = ""
@@ -255,7 +252,7 @@ class PrivateCircle(Section):
     radius_m: Annotated[float, Field(gt=0, le=100_000)] = 300.0
 
 
-class Privacy(Section):
+class Privacy(ConfigSection):
     """[privacy]: which positions are cut from exports and reports. Recording keeps everything."""
 
     ends_m: Annotated[float, Field(ge=0, le=100_000)] = 300.0
@@ -263,10 +260,10 @@ class Privacy(Section):
     circle: list[PrivateCircle] = Field(default_factory=list)
 
 
-class RecorderConfig(Section):
+class RecorderConfig(ConfigSection):
     """The recorder's file: [recorder], one [[source]] for each cable, and [privacy]."""
 
-    recorder: Recorder = Recorder()
+    recorder: RecorderSettings = RecorderSettings()
     privacy: Privacy = Privacy()
     source: Annotated[list[Source], Field(min_length=1)]
 

@@ -14,5 +14,7 @@ Finite = Annotated[float, Field(allow_inf_nan=False)]
 Pair = Annotated[tuple[Finite, Finite], Field(strict=False)]  # TOML has lists only
 
 
-class Section(BaseModel):
+class ConfigSection(BaseModel):
+    """A table of a configuration file: read strictly, never changed, and no key passes that it does not know."""
+
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True)

@@ -8,13 +8,13 @@ from typing import Annotated, Any
 
 from pydantic import Field, field_validator
 
-from logger.config.sections import NAME, NotNegative, Section
+from logger.config.sections import NAME, ConfigSection, NotNegative
 
 SETUP_IN_FORCE = "setup.toml"
 """File of the store: the setup that `pullbook setup FILE` put in force, which new drives carry."""
 
 
-class OwnedJet(Section):
+class OwnedJet(ConfigSection):
     """[[jet]]: a jet that the owner has, as measured."""
 
     mark: Annotated[str, Field(min_length=1, max_length=20)]
@@ -24,7 +24,7 @@ class OwnedJet(Section):
     """How far off the measurement may be, one standard error."""
 
 
-class JetsConfig(Section):
+class JetsConfig(ConfigSection):
     """The file of the owner's own jets."""
 
     jet: Annotated[list[OwnedJet], Field(min_length=1)]
@@ -33,7 +33,7 @@ class JetsConfig(Section):
 PartValue = bool | int | float | str
 
 
-class SetupConfig(Section):
+class SetupConfig(ConfigSection):
     """A setup's file: the car as tested, as named parts with values."""
 
     name: Annotated[str, Field(min_length=1, max_length=80)]

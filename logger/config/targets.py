@@ -6,10 +6,10 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, model_validator
 
-from logger.config.sections import Name, NotNegative, Positive, Section
+from logger.config.sections import ConfigSection, Name, NotNegative, Positive
 
 
-class Target(Section):
+class Target(ConfigSection):
     """A mixture window for one regime of driving: AFR or lambda, low (rich end) to high (lean end)."""
 
     low: Positive
@@ -22,7 +22,7 @@ class Target(Section):
         return self
 
 
-class Targets(Section):
+class Targets(ConfigSection):
     """The windows of one kind of cooling."""
 
     full_throttle: Target
@@ -31,7 +31,7 @@ class Targets(Section):
     idle: Target
 
 
-class Regimes(Section):
+class Regimes(ConfigSection):
     """[regimes]: where one regime of driving ends and the next begins."""
 
     full_throttle_share: Annotated[float, Field(gt=0, le=1)] = 0.85
@@ -54,7 +54,7 @@ class Regimes(Section):
         return self
 
 
-class Masks(Section):
+class Masks(ConfigSection):
     """[masks]: which readings say nothing about the mixture the engine was given."""
 
     warm_up_s: NotNegative = 0.0
@@ -73,7 +73,7 @@ class Masks(Section):
     """The time constant to assume where the drive cannot tell it."""
 
 
-class Enough(Section):
+class Enough(ConfigSection):
     """[enough]: how much a cell needs before it is judged."""
 
     seconds: Positive = 3.0
@@ -83,7 +83,7 @@ class Enough(Section):
 JetSizes = Literal["number", "metric"]
 
 
-class JetRules(Section):
+class JetRules(ConfigSection):
     """[jets]: what `pullbook jets` may advise."""
 
     part: Name = "main_jet_mm"
@@ -110,7 +110,7 @@ def _water() -> Targets:
     )  # fmt: skip
 
 
-class TargetsConfig(Section):
+class TargetsConfig(ConfigSection):
     """The mixture targets' file: windows by cooling, in AFR or in lambda, and what counts as what.
 
     The default windows are common practice for small carburetted engines, no source.

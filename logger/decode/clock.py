@@ -30,15 +30,15 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from logger.units import NS_PER_DAY, NS_PER_S, PPM, S_PER_DAY
+
 Nanoseconds = NDArray[np.int64]
 Basis = Literal["gps", "gps without a fix", "wall", "none"]
 
 STEP_S = 0.25
 """The least step between two levels of arrival that counts as one; stalls shorter than this stay jitter."""
-ROLLOVER_NS = 1024 * 7 * 86400 * 10**9
+ROLLOVER_NS = 1024 * 7 * NS_PER_DAY
 """GPS weeks are broadcast modulo 1024 (IS-GPS-200, 20.3.3.3.1.1); old receivers come out a multiple of that early."""
-_SECOND = 10**9
-_DAY_NS = 86400 * _SECOND
 
 
 def _chosen_clock() -> Callable[[], int]:
@@ -112,9 +112,9 @@ class ClockFit:
         starts = np.array([piece.from_mono_ns for piece in self.pieces[1:]], np.int64)
         which = np.searchsorted(starts, mono_ns, side="right")
         since = mono_ns - np.array([piece.mono_ns for piece in self.pieces], np.int64)[which]
-        gained = since * (self.drift_ppm * 1e-6)
+        gained = since * (self.drift_ppm / PPM)
         if len(self.bend_mono_ns):
-            gained = gained + np.interp(mono_ns, self.bend_mono_ns, self.bend_s) * _SECOND
+            gained = gained + np.interp(mono_ns, self.bend_mono_ns, self.bend_s) * NS_PER_S
         utc_ns: Nanoseconds = np.array([piece.utc_ns for piece in self.pieces], np.int64)[which] + since
         utc_ns -= np.rint(gained).astype(np.int64)
         return utc_ns
@@ -128,12 +128,12 @@ class ClockFit:
         """
         if len(self.mended_utc_ns) == len(mono_ns) and np.array_equal(self.epoch_mono_ns, mono_ns):
             return self.mended_utc_ns, self.trusted
-        return utc_ns, np.abs(by_arrival_ns - utc_ns) < _SECOND // 2
+        return utc_ns, np.abs(by_arrival_ns - utc_ns) < NS_PER_S // 2
 
     @property
     def offset_s(self) -> float:
         """UTC minus the monotonic clock at the start of the fit [s]."""
-        return (self.pieces[0].utc_ns - self.pieces[0].mono_ns) / _SECOND
+        return (self.pieces[0].utc_ns - self.pieces[0].mono_ns) / NS_PER_S
 
 
 def instant(utc_ns: int) -> datetime:
@@ -168,8 +168,8 @@ def settle(
     mended_utc, trusted = utc_ns.copy(), np.zeros(len(utc_ns), np.bool_)
     mended_utc[chosen], trusted[chosen] = settled.mended_utc_ns, settled.trusted
     # The time of an epoch without a fix comes from the receiver's own quartz: good where it agrees.
-    lateness = np.abs(settled.utc_ns(mono_ns - round(latency_s * _SECOND)) - utc_ns)
-    trusted |= ~chosen & (lateness < _SECOND // 2) & (basis == "gps")
+    lateness = np.abs(settled.utc_ns(mono_ns - round(latency_s * NS_PER_S)) - utc_ns)
+    trusted |= ~chosen & (lateness < NS_PER_S // 2) & (basis == "gps")
     no_fix = ("no epoch has a fix: UTC is the receiver's own guess",) if basis == "gps without a fix" else ()
     return replace(
         settled,
@@ -188,10 +188,10 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
     [s]. `anchors`, the host's wall clock, help to tell a sleeping host from a receiver that corrected itself.
     """
     anchors = anchors or Anchors(np.zeros(0, np.int64), np.zeros(0, np.int64))
-    seen_ns = np.maximum.accumulate(np.asarray(mono_ns, np.int64)) - round(latency_s * _SECOND)
+    seen_ns = np.maximum.accumulate(np.asarray(mono_ns, np.int64)) - round(latency_s * NS_PER_S)
     ahead_ns = seen_ns - np.asarray(utc_ns, np.int64)
-    x = (seen_ns - seen_ns[0]) / _SECOND
-    y = (ahead_ns - ahead_ns[0]) / _SECOND
+    x = (seen_ns - seen_ns[0]) / NS_PER_S
+    y = (ahead_ns - ahead_ns[0]) / NS_PER_S
 
     odd = _odd(y)
     even = np.where(odd, np.inf, y)  # never early
@@ -199,7 +199,7 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
     levels[0] = 0
     corrections, breaks, remarks = _explain(levels, even, seen_ns, np.asarray(utc_ns, np.int64), anchors)
     mended_utc_ns = utc_ns + corrections
-    y, even = y - corrections / _SECOND, even - corrections / _SECOND
+    y, even = y - corrections / NS_PER_S, even - corrections / NS_PER_S
 
     bounds = [0, *breaks, len(x)]
     stretches = [slice(a, b) for a, b in itertools.pairwise(bounds)]
@@ -214,7 +214,7 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
     pieces: list[Piece] = []
     for part, height in zip(stretches, heights, strict=True):
         # On the fitted line at the first epoch of the piece: arrival less how far it would be ahead of UTC there.
-        ahead = int(ahead_ns[0]) + round((height + slope * x[part.start]) * _SECOND)
+        ahead = int(ahead_ns[0]) + round((height + slope * x[part.start]) * NS_PER_S)
         at = int(seen_ns[part.start])
         starts_ns = int(mono_ns[part.start])
         if pieces:
@@ -228,11 +228,11 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
     return ClockFit(
         basis="gps",
         pieces=tuple(pieces),
-        drift_ppm=slope * 1e6,
+        drift_ppm=slope * PPM,
         residual_s=float(np.median(late)),
         residual_p99_s=float(np.quantile(late, 0.99)),
         epochs=int(trusted.sum()),
-        bend_mono_ns=seen_ns[0] + np.rint(bend_x * _SECOND).astype(np.int64),
+        bend_mono_ns=seen_ns[0] + np.rint(bend_x * NS_PER_S).astype(np.int64),
         bend_s=bend,
         epoch_mono_ns=np.asarray(mono_ns, np.int64),
         mended_utc_ns=mended_utc_ns,
@@ -249,7 +249,7 @@ def from_wall(anchors: Anchors) -> ClockFit:
     """
     ahead = anchors.mono_ns - anchors.utc_ns
     steps = np.append(0, np.diff(ahead))
-    steps[np.abs(steps) <= _SECOND // 2] = 0
+    steps[np.abs(steps) <= NS_PER_S // 2] = 0
     woken = np.flatnonzero(steps * anchors.resumed) if len(anchors.resumed) else np.zeros(0, np.int64)
     still = np.zeros(len(ahead), np.int64)
     still[woken] = steps[woken]
@@ -265,7 +265,7 @@ def from_wall(anchors: Anchors) -> ClockFit:
     for k in [0, *woken.tolist()]:
         at = int(anchors.mono_ns[k])
         pieces.append(Piece(at, at, at - height - int(still[k])))
-    slept = tuple(_stood_still(-steps[k] / _SECOND, int(anchors.utc_ns[k])) for k in woken)
+    slept = tuple(_stood_still(-steps[k] / NS_PER_S, int(anchors.utc_ns[k])) for k in woken)
     said = ("no GPS time: UTC is the computer's own", *slept, *_wall_jumps(anchors, starts))
     return ClockFit("wall", tuple(pieces), remarks=said)
 
@@ -335,17 +335,17 @@ def _explain(
         when = _clock_text(int(utc_ns[first]))
         wall_step = _wall_step(anchors, int(seen_ns[first - 1]), int(seen_ns[first]))
         if step > 0 and _is_leap(int(utc_ns[first]), step):
-            corrections[first:] += _SECOND
+            corrections[first:] += NS_PER_S
             remarks.append(f"a leap second before {when}: times go on without it, 1 s ahead of UTC from there")
         elif step > 60 and min(first - previous, following - first) >= 0.1 * len(y):
             breaks.append(first)
             remarks.append(f"the receiver's time goes back by {step:.0f} s to {when}")
         elif step > 60 and following - first < first - previous:
-            corrections[first:following] += round(step * _SECOND)
+            corrections[first:following] += round(step * NS_PER_S)
             remarks.append(f"the receiver's time from {when} was wrong by {step:.0f} s")
-        elif step > 0 or step < -_DAY_NS / _SECOND or (wall_step is not None and wall_step > step / 2):
+        elif step > 0 or step < -S_PER_DAY or (wall_step is not None and wall_step > step / 2):
             exact = round(step) if abs(step - round(step)) < STEP_S else step
-            corrections[:first] -= round(exact * _SECOND)
+            corrections[:first] -= round(exact * NS_PER_S)
             remarks.append(f"the receiver corrected its time by {-exact:+.9g} s at {when}; earlier times are mended")
         else:
             breaks.append(first)
@@ -360,7 +360,7 @@ def _wall_step(anchors: Anchors, before_ns: int, after_ns: int) -> float | None:
     if earlier < 0 or later >= len(anchors.mono_ns):
         return None
     ahead = anchors.mono_ns - anchors.utc_ns
-    return float(ahead[later] - ahead[earlier]) / _SECOND
+    return float(ahead[later] - ahead[earlier]) / NS_PER_S
 
 
 def _woke(anchors: Anchors, before_ns: int, after_ns: int, slept_ns: int) -> int:
@@ -400,11 +400,11 @@ def _slope(x: NDArray[np.float64], y: NDArray[np.float64], part: slice) -> float
         level = y - slope * x
         earliest = [a + int(np.argmin(level[a:b])) for a, b in zip(starts, [*starts[1:], len(x)], strict=True)]
         earliest = [k for k in earliest if np.isfinite(y[k])]
-        slope = _median_slope(x[earliest], y[earliest])
+        slope = median_slope(x[earliest], y[earliest])
     return slope
 
 
-def _median_slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
+def median_slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
     """The median of the slopes between all pairs of points [2]; x rises.
 
     As scipy.stats.theilslopes gives it, whose import alone takes seconds of those in which a drive must be closed.
@@ -447,7 +447,7 @@ def _mend_rollover(mono_ns: Nanoseconds, utc_ns: Nanoseconds, anchors: Anchors) 
     nearest = np.clip(np.searchsorted(anchors.mono_ns, mono_ns), 0, len(anchors.mono_ns) - 1)
     behind = anchors.utc_ns[nearest] + (mono_ns - anchors.mono_ns[nearest]) - utc_ns
     times = np.rint(behind / ROLLOVER_NS).astype(np.int64)
-    times[(times < 1) | (np.abs(behind - times * ROLLOVER_NS) > 7 * _DAY_NS)] = 0
+    times[(times < 1) | (np.abs(behind - times * ROLLOVER_NS) > 7 * NS_PER_DAY)] = 0
     if not times.any():
         return utc_ns, ()
     first = int(np.flatnonzero(times)[0])
@@ -463,7 +463,7 @@ def _with_wall(found: ClockFit, anchors: Anchors) -> ClockFit:
     """The fit with what it says about the host's wall clock."""
     if not len(anchors.mono_ns):
         return found
-    offsets = (anchors.utc_ns - found.utc_ns(anchors.mono_ns)) / _SECOND
+    offsets = (anchors.utc_ns - found.utc_ns(anchors.mono_ns)) / NS_PER_S
     offset = float(np.median(offsets))
     wrong = (f"the computer's wall clock was {offset:+.1f} s off UTC; not used",) if abs(offset) > 2 else ()
     jumps = np.flatnonzero(np.abs(np.diff(offsets)) > 0.5) + 1
@@ -476,7 +476,7 @@ def _with_wall(found: ClockFit, anchors: Anchors) -> ClockFit:
 
 
 def _wall_jumps(anchors: Anchors, starts: Nanoseconds) -> tuple[str, ...]:
-    ahead = (anchors.mono_ns - anchors.utc_ns) / _SECOND
+    ahead = (anchors.mono_ns - anchors.utc_ns) / NS_PER_S
     return tuple(
         f"the computer's wall clock was set by {ahead[k - 1] - ahead[k]:+.1f} s "
         f"at {_clock_text(int(anchors.utc_ns[k]))}; the level that it held longest counts"

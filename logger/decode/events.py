@@ -24,6 +24,7 @@ from typing import Any
 from logger.config.recorder import RECORDER_SOURCE
 from logger.decode.clock import monotonic_ns
 from logger.decode.framing import Chunk
+from logger.units import NS_PER_S, S_PER_HOUR
 
 
 def event(mono_ns: int, kind: str, **fields: Any) -> Chunk:
@@ -37,3 +38,11 @@ def at(mono_ns: int, utc: str, kind: str, **fields: Any) -> Chunk:
     body = {"event": kind, "utc": utc, **fields}
     # With a line end, so that it stands as readable text in a capture file.
     return Chunk(mono_ns, RECORDER_SOURCE, (json.dumps(body, ensure_ascii=False) + "\r\n").encode())
+
+
+def left(note: dict[str, Any]) -> Chunk:
+    """A note from another shell, as it was stamped there; where that stamp is of another boot, as of now."""
+    now = monotonic_ns()
+    if 0 <= now - note["mono_ns"] < S_PER_HOUR * NS_PER_S:
+        return at(note["mono_ns"], note["utc"], "note", text=note["text"])
+    return event(now, "note", text=note["text"], written_utc=note["utc"])

@@ -15,9 +15,13 @@ bytes and memory is bounded by one line or frame, whatever comes in.
 
 from __future__ import annotations
 
-import binascii
+import functools
+import operator
 from collections import Counter, deque
+from collections.abc import Callable
 from typing import Final, NamedTuple, Protocol
+
+from fastcrc import crc16
 
 from logger.config.recorder import Checksum, FrameSource, NmeaSource, Source
 
@@ -271,48 +275,23 @@ class BinaryFramer:
 
 
 def checksum(kind: str, data: bytes) -> int:
-    """The checksum of `data` by a kind of `config.Checksum`.
+    """The checksum of `data` by a kind of `config.recorder.Checksum`; ValueError for a kind that is none.
 
-    The CRCs are the models of these names in the catalogue of parametrised CRC algorithms (G. Cook): ccitt_false
-    (polynomial 0x1021, initial 0xFFFF; there also IBM-3740), xmodem (0x1021, 0), modbus (0x8005 reflected, 0xFFFF) and
-    arc (0x8005 reflected, 0).
+    The CRCs are fastcrc's, the models of these names in the catalogue of parametrised CRC algorithms (G. Cook):
+    ccitt_false (there IBM-3740), xmodem, modbus and arc.
     """
-    match kind:
-        case "xor":
-            value = 0
-            for byte in data:
-                value ^= byte
-            return value
-        case "sum8":
-            return sum(data) & 0xFF
-        case "neg_sum8":
-            return -sum(data) & 0xFF
-        case "sum16":
-            return sum(data) & 0xFFFF
-        case "crc16_ccitt_false":
-            return binascii.crc_hqx(data, 0xFFFF)
-        case "crc16_xmodem":
-            return binascii.crc_hqx(data, 0)
-        case "crc16_modbus":
-            return _crc16_reflected(data, 0xFFFF)
-        case "crc16_arc":
-            return _crc16_reflected(data, 0)
-    raise ValueError(f"no checksum kind {kind!r}")
+    if kind not in _CHECKSUMS:
+        raise ValueError(f"no checksum kind {kind!r}")
+    return _CHECKSUMS[kind](data)
 
 
-def _crc16_reflected(data: bytes, value: int) -> int:
-    for byte in data:
-        value = (value >> 8) ^ _CRC_8005_REFLECTED[(value ^ byte) & 0xFF]
-    return value
-
-
-def _reflected_table(polynomial: int) -> list[int]:
-    table = []
-    for value in range(256):
-        for _ in range(8):
-            value = (value >> 1) ^ (polynomial if value & 1 else 0)
-        table.append(value)
-    return table
-
-
-_CRC_8005_REFLECTED = _reflected_table(0xA001)
+_CHECKSUMS: Final[dict[str, Callable[[bytes], int]]] = {
+    "xor": lambda data: functools.reduce(operator.xor, data, 0),
+    "sum8": lambda data: sum(data) & 0xFF,
+    "neg_sum8": lambda data: -sum(data) & 0xFF,
+    "sum16": lambda data: sum(data) & 0xFFFF,
+    "crc16_ccitt_false": crc16.ibm_3740,
+    "crc16_xmodem": crc16.xmodem,
+    "crc16_modbus": crc16.modbus,
+    "crc16_arc": crc16.arc,
+}

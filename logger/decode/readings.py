@@ -4,7 +4,7 @@
 
     channels: tuple[Quantity, ...]         what a reading holds, in order: name, unit, description
     decode(frame) -> Reading | None        one frame, for a live view; None where the frame is rejected or passed over
-    decode_all(frames) -> Readings         many frames as columns, for building tables; bit for bit what `decode` gives
+    decode_all(frames) -> ReadingColumns   many frames as columns, for building tables; what `decode` gives bit for bit
     rejected: Counter[str]                 frames thrown away, by reason in plain words
     ignored: Counter[str]                  frames that are meant for somebody else, by what they are
 
@@ -53,7 +53,7 @@ from logger.config.recorder import Calibration, Channel, FrameSource, NumbersSou
 from logger.decode.framing import Frame
 
 VOID_REASONS: Final = (None, "range", "calibration", "missing", "status")
-"""Why a reading is void; its place here is its code in `Readings.void_code`."""
+"""Why a reading is void; its place here is its code in `ReadingColumns.void_code`."""
 
 _GOOD, _RANGE, _CALIBRATION, _MISSING, _STATUS = range(5)
 
@@ -81,7 +81,7 @@ class Reading(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Readings:
+class ReadingColumns:
     """Many readings as columns of one length."""
 
     mono_ns: NDArray[np.int64]
@@ -96,9 +96,9 @@ class Readings:
         return [VOID_REASONS[code] for code in self.void_code.tolist()]
 
 
-def joined(parts: Sequence[Readings]) -> Readings:
-    """Readings of one decoder, part after part; there is at least one."""
-    return Readings(
+def joined(parts: Sequence[ReadingColumns]) -> ReadingColumns:
+    """ReadingColumns of one decoder, part after part; there is at least one."""
+    return ReadingColumns(
         np.concatenate([part.mono_ns for part in parts]),
         {name: np.concatenate([part.values[name] for part in parts]) for name in parts[0].values},
         np.concatenate([part.void_code for part in parts]),
@@ -131,7 +131,7 @@ class Decoder(ABC):
         """The reading of one frame, or None where it is rejected or ignored (and counted)."""
 
     @abstractmethod
-    def decode_all(self, frames: Sequence[Frame]) -> Readings:
+    def decode_all(self, frames: Sequence[Frame]) -> ReadingColumns:
         """The readings of many frames as columns; the same values that `decode` gives one by one."""
 
     def _reading(self, mono_ns: int, recorded: Sequence[float], status: bool) -> Reading:
@@ -148,7 +148,9 @@ class Decoder(ABC):
             values.append(values[of] / factor if divide else values[of] * factor)
         return Reading(mono_ns, tuple(values), VOID_REASONS[worst])
 
-    def _readings(self, mono_ns: NDArray[np.int64], recorded: Sequence[Floats], status: NDArray[np.bool_]) -> Readings:
+    def _readings(
+        self, mono_ns: NDArray[np.int64], recorded: Sequence[Floats], status: NDArray[np.bool_]
+    ) -> ReadingColumns:
         worst = np.zeros(len(mono_ns), np.int8)
         values = []
         for at, curve in self._named:
@@ -160,7 +162,7 @@ class Decoder(ABC):
         if self._twin is not None:
             of, factor, divide = self._twin
             values.append(values[of] / factor if divide else values[of] * factor)
-        return Readings(mono_ns, dict(zip((q.name for q in self.channels), values, strict=True)), worst)
+        return ReadingColumns(mono_ns, dict(zip((q.name for q in self.channels), values, strict=True)), worst)
 
 
 class _TextDecoder(Decoder):
@@ -174,7 +176,7 @@ class _TextDecoder(Decoder):
         recorded = self._recorded(frame.data)
         return None if recorded is None else self._reading(frame.mono_ns, *recorded)
 
-    def decode_all(self, frames: Sequence[Frame]) -> Readings:
+    def decode_all(self, frames: Sequence[Frame]) -> ReadingColumns:
         mono_ns: list[int] = []
         rows: list[Sequence[float]] = []
         statuses: list[bool] = []
@@ -244,7 +246,7 @@ class NumbersDecoder(_TextDecoder):
             status |= taken[1]
         return values, status
 
-    def decode_all(self, frames: Sequence[Frame]) -> Readings:
+    def decode_all(self, frames: Sequence[Frame]) -> ReadingColumns:
         if not self._plain or self._decimal_comma:
             return super().decode_all(frames)
         # Nothing but numbers: an hour of a fast board has a million, so their text is turned in one go.
@@ -338,7 +340,7 @@ class FrameDecoder(Decoder):
         status = any(reader.voids(recorded[at]) for at, reader in self._readers)
         return self._reading(frame.mono_ns, recorded, status)
 
-    def decode_all(self, frames: Sequence[Frame]) -> Readings:
+    def decode_all(self, frames: Sequence[Frame]) -> ReadingColumns:
         whole = [frame for frame in frames if len(frame.data) == self._length]
         if len(whole) < len(frames):
             self.rejected["wrong length"] += len(frames) - len(whole)

@@ -1,9 +1,9 @@
-"""Finishing drives in a process of their own: decoding an hour of bytes neither delays nor fattens the recorder.
+"""Finishing drives: a thread takes the complete journals one after the other, and another process decodes them.
 
-`Finisher` is what the recorder hands its complete journals to. While recording goes on each is finished by
-`python -m logger.closing FOLDER`, at low priority; when the recorder is ending, in this process, with what was decoded
-while the drive was recorded. Whatever becomes of either, the journal stays until the finished files are whole (see
-`drive`), and the next start tries again.
+While recording goes on each journal is finished by `python -m logger.record.closing FOLDER`, at low priority: decoding
+an hour of bytes neither delays nor fattens the recorder. When the recorder is ending it is done in this process, with
+what was decoded while the drive was recorded. Whatever becomes of either, the journal stays until the finished files
+are whole (see `store.drive`), and the next start tries again.
 """
 
 from __future__ import annotations
@@ -12,22 +12,53 @@ import contextlib
 import importlib
 import io
 import json
+import math
 import os
+import queue
 import subprocess
 import sys
+import threading
+import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from logger.config.car import CarConfig
 from logger.config.setup import SetupConfig
 from logger.decode.clock import monotonic_ns
-from logger.store import drive, presence
+from logger.decode.events import event
+from logger.decode.framing import Chunk
+from logger.errors import DriveError
+from logger.store import making, presence
 from logger.store.disk import Disk
+from logger.store.drive import Drive, open_folder
+from logger.store.folders import JOURNAL, unfinished
+from logger.store.recovery import recover
 from logger.store.tables import Decoding
+from logger.units import S_PER_MINUTE
 
-AfterDrive = Callable[[drive.Drive], None]
+AfterDrive = Callable[[Drive], None]
+
+
+class Drives(Protocol):
+    """Makes the folders of drives and finishes them; `Finisher` is the real one."""
+
+    def begin(self, mono_ns: int) -> Path:
+        """Make the folder of a drive whose first byte came at `mono_ns`; the place of its journal. OSError if not."""
+
+    def unfinished(self) -> list[Path]:
+        """The folders of drives whose recorder died, before this one begins any."""
+
+    def close(
+        self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
+    ) -> tuple[Path | None, str]:
+        """Make the finished drive of a folder with a complete journal; `hurry` where the process is ending.
+
+        `decoding` is what was decoded of the journal while it was written.
+
+        Gives the drive's folder as it is named now, None where nothing is in it, and a line that says what it is.
+        """
 
 
 class Finisher:
@@ -52,11 +83,11 @@ class Finisher:
     def begin(self, mono_ns: int) -> Path:
         """Make the folder of a drive whose first byte came at `mono_ns`; gives that of its journal."""
         started = datetime.now(UTC) - timedelta(microseconds=(monotonic_ns() - mono_ns) // 1000)
-        return drive.begin(self._store, self._config_text, self._car, self._setup, started=started, disk=self._disk)
+        return making.begin(self._store, self._config_text, self._car, self._setup, started=started, disk=self._disk)
 
     def unfinished(self) -> list[Path]:
         """The folders of the store with a journal in them."""
-        return drive.unfinished(self._store)
+        return unfinished(self._store)
 
     def close(
         self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
@@ -82,32 +113,94 @@ def finish(
     """
     with presence.Lock(folder.parent, "finishing", patience_s=600):
         if recovering:
-            found = drive.recover(folder.parent, only=[folder], disk=disk) if (folder / drive.JOURNAL).is_dir() else []
-            made = found[0].drive if found else None
+            found = recover(folder.parent, only=[folder], disk=disk) if (folder / JOURNAL).is_dir() else []
+            path = found[0].path if found else None
+            made = open_folder(path) if path is not None else None
             said = found[0].said if found else f"{folder.name}: finished meanwhile"
         else:
-            made = drive.close(folder, disk=disk, decoding=decoding)
+            path = making.close(folder, disk=disk, decoding=decoding)
+            made = open_folder(path) if path is not None else None
             said = _said(made) if made is not None else f"{folder.name}: not a byte came, so there is no drive"
     if made is not None and after_drive is not None:
         said = f"{said}\n{_printed(after_drive, made)}".rstrip()
     return {"drive": made.path.name if made is not None else None, "said": said}
 
 
-def _said(made: drive.Drive) -> str:
+def _said(made: Drive) -> str:
     rows = ", ".join(f"{name} {count}" for name, count in made.manifest.rows.items())
     seconds = made.manifest.duration_s
-    long = f"{seconds / 60:.1f} min" if seconds >= 60 else f"{seconds:.0f} s"
+    long = f"{seconds / S_PER_MINUTE:.1f} min" if seconds >= S_PER_MINUTE else f"{seconds:.0f} s"
     return f"drive {made.id} is closed: {long}; rows: {rows or 'none'}"
 
 
-def _printed(after_drive: AfterDrive, made: drive.Drive) -> str:
+def _printed(after_drive: AfterDrive, made: Drive) -> str:
     """What `after_drive` prints, as text: the terminal may belong to the panel, or be another process's."""
     with contextlib.redirect_stdout(io.StringIO()) as out:
         try:
             after_drive(made)
         except Exception as error:  # the drive is whole, whatever cannot be said of it
-            print(f"pullbook: {error}")
+            out.write(f"pullbook: {error}\n")
     return out.getvalue().rstrip()
+
+
+# --- one after the other, while recording goes on -------------------------------------------------------------------
+
+
+class Closer(threading.Thread):
+    """Finishes drives one after the other while recording goes on."""
+
+    def __init__(self, drives: Drives, show: Callable[[Chunk], None]) -> None:
+        super().__init__(name="closer", daemon=True)
+        self._drives, self._show = drives, show
+        self._waiting: queue.SimpleQueue[tuple[Path, bool, Decoding | None] | None] = queue.SimpleQueue()
+        self._unfinished: list[Path] = []
+        self._give_up_at = math.inf
+        self.hurry = False
+        """Whether the recorder is ending: no other process is started for what comes."""
+        self._failed: list[tuple[Path, bool]] = []
+        self.finished: list[Path] = []
+        """The folders of the drives recorded and finished, in order."""
+
+    @property
+    def busy(self) -> list[str]:
+        """The drives being finished, waiting for it, or left to the next start."""
+        return [path.name for path in list(self._unfinished)]
+
+    def put(self, folder: Path, recovering: bool = False, decoding: Decoding | None = None) -> None:
+        self._unfinished.append(folder)
+        self._waiting.put((folder, recovering, decoding))
+
+    def retry(self) -> None:
+        """Try again what failed, now that there is room on the disk."""
+        while self._failed:
+            self._waiting.put((*self._failed.pop(), None))
+
+    def give_up_at(self, monotonic_s: float) -> None:
+        self._give_up_at = min(self._give_up_at, monotonic_s)
+
+    def finish(self) -> tuple[Path, ...]:
+        """Wait for all that was put, or until it is time to give up; the folders that are not finished."""
+        self._waiting.put(None)
+        while self.is_alive() and time.monotonic() < self._give_up_at:
+            self.join(0.05)
+        # Given up on may be done all the same, but for the talking about it: what still has a journal counts.
+        return tuple(path for path in self._drives.unfinished() if path in self._unfinished)
+
+    def run(self) -> None:
+        while (waiting := self._waiting.get()) is not None:
+            folder, recovering, decoding = waiting
+            if recovering and self._give_up_at < math.inf:  # little time is left: it is for the drive just recorded
+                continue
+            try:
+                made, said = self._drives.close(folder, recovering, self.hurry, decoding)
+            except Exception as error:  # whatever it is, the journal stays as it is and the next start tries again
+                self._failed.append((folder, recovering))
+                self._show(event(monotonic_ns(), "closed", drive=folder.name, text=str(error)))
+                continue
+            self._unfinished.remove(folder)
+            if made is not None and not recovering:
+                self.finished.append(made)
+            self._show(event(monotonic_ns(), "closed", drive=folder.name, text=said))
 
 
 # --- in a process of its own --------------------------------------------------------------------------------------
@@ -129,9 +222,9 @@ def _finish_elsewhere(folder: Path, recovering: bool, after_drive: AfterDrive | 
         answer = json.loads(child.stdout)
     except ValueError:
         last = (child.stderr.strip().splitlines() or [f"it ended with {child.returncode}"])[-1]
-        raise drive.DriveError(f"{folder.name}: finishing it failed: {last}") from None
+        raise DriveError(f"{folder.name}: finishing it failed: {last}") from None
     if "error" in answer:
-        raise drive.DriveError(answer["error"])
+        raise DriveError(answer["error"])
     return dict(answer)
 
 
@@ -152,9 +245,9 @@ def _main(arguments: list[str]) -> int:
         after_drive = getattr(importlib.import_module(module), function)
     try:
         answer = finish(Path(arguments[0]), "--recover" in arguments, after_drive)
-    except (drive.DriveError, OSError) as error:
+    except (DriveError, OSError) as error:
         answer = {"error": str(error)}
-    print(json.dumps(answer))
+    sys.stdout.write(f"{json.dumps(answer)}\n")
     return 0 if "error" not in answer else 1
 
 

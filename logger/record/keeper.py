@@ -12,22 +12,22 @@ from pathlib import Path
 from logger.config.recorder import RECORDER_SOURCE, NmeaSource, RecorderConfig
 from logger.decode.events import event
 from logger.decode.framing import Chunk
-from logger.record import ports
-from logger.store.disk import Disk
+from logger.decode.sentences import sentence_name
+from logger.store.disk import Disk, said
 from logger.store.journal import JournalWriter
 from logger.store.tables import Decoding, OnDisk
+from logger.units import BYTES_PER_MB, MPS_PER_KNOT, NS_PER_S
 
-SECOND = 10**9
 MOVING_MPS = 1.4
 """The car counts as moving from 5 km/h on: above the speed noise of a receiver that stands still."""
 PREROLL_S = 30.0
 """While no drive is recorded, the last bytes are kept for this long; the next drive begins with them."""
 HELD_BYTES = 16 << 20
 """How much is kept in memory while the disk takes nothing: half an hour of an ordinary rig."""
-_SPEED_UNKNOWN_NS = 10 * SECOND
+_SPEED_UNKNOWN_NS = 10 * NS_PER_S
 
 
-class State(enum.StrEnum):
+class RecorderState(enum.StrEnum):
     """What the recorder is doing, in the words that the panel and `pullbook status` show."""
 
     WAITING_FOR_PORTS = "waiting for ports"
@@ -72,7 +72,7 @@ class Keeper:
         self._moving_looks = 0
         self._next_room_ns = 0
         self._pending: list[Chunk] = []  # what the journal was given and has not got onto the disk
-        self.state = State.WAITING_FOR_BYTES
+        self.state = RecorderState.WAITING_FOR_BYTES
         self.folder: Path | None = None
         """The journal folder of the drive being recorded."""
         self.began_ns = 0
@@ -85,22 +85,27 @@ class Keeper:
         self.flushed_ns = 0
         """Up to when everything that was taken is on the disk."""
 
+    @property
+    def held_bytes(self) -> int:
+        """What is held in memory for want of a drive to take it, about [bytes]."""
+        return self._held.bytes
+
     def take(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         """Take what came since the last call, put it where it belongs, and see whether a drive begins or ends."""
         # Readers stamp first and queue second, so two sources may stand a hair out of order.
         chunks = sorted(chunks, key=_stamp)
         self._look_at(chunks, now_ns)
         match self.state:
-            case State.RECORDING:
+            case RecorderState.RECORDING:
                 self._record(chunks, now_ns)
                 self._end_if_over(now_ns)
-            case State.NO_ROOM:
+            case RecorderState.NO_ROOM:
                 self._wait_for_room(chunks, now_ns)
-            case State.CLOSING | State.STOPPED:
+            case RecorderState.CLOSING | RecorderState.STOPPED:
                 pass
             case _:
                 self._held.add(chunks)
-                self._held.forget_before(now_ns - int(PREROLL_S * SECOND))
+                self._held.forget_before(now_ns - int(PREROLL_S * NS_PER_S))
                 self._begin_if_due(chunks, now_ns)
 
     def end(self, why: str, now_ns: int) -> None:
@@ -108,7 +113,7 @@ class Keeper:
 
         `trouble` stays what it was, or says why the disk did not take the end; `lost_bytes` counts that.
         """
-        if self.state == State.NO_ROOM and self._journal is None and (held := _payload(self._held.all())):
+        if self.state == RecorderState.NO_ROOM and self._journal is None and (held := _payload(self._held.all())):
             self._start(now_ns)  # one more try for what is held in memory only
             if self._journal is None:
                 self.lost_bytes += held
@@ -121,7 +126,7 @@ class Keeper:
         try:
             self._journal.close()
         except OSError as error:
-            self.trouble = _said(error)
+            self.trouble = said(error)
             self.lost_bytes += _payload(self._pending)
             self._decoding = None
         self._decode()
@@ -147,9 +152,9 @@ class Keeper:
 
     def _begin_if_due(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         bytes_came = any(chunk.source != RECORDER_SOURCE for chunk in chunks)
-        if self.state == State.PARKED:
+        if self.state == RecorderState.PARKED:
             if self._silent(now_ns):
-                self.state = State.WAITING_FOR_BYTES
+                self.state = RecorderState.WAITING_FOR_BYTES
             elif bytes_came and (self._moving_looks >= 2 or self.speed_mps is None):
                 self._start(now_ns)
         elif bytes_came:
@@ -163,13 +168,13 @@ class Keeper:
             self._journal = JournalWriter(self.folder, self._disk)
         except OSError as error:
             self.folder = None
-            self._no_room(_said(error), now_ns)
+            self._no_room(said(error), now_ns)
             return
         self._held.clear()
         self._decoding = None
         with contextlib.suppress(OSError):  # no room for what is decoded: it is done when the drive has ended
             self._decoding = Decoding(self._config, blocks=OnDisk)
-        self.state, self.began_ns, self._slow_since_ns = State.RECORDING, first_ns, None
+        self.state, self.began_ns, self._slow_since_ns = RecorderState.RECORDING, first_ns, None
         self._record(sorted([*_joined(held), *held, event(now_ns, "wall")], key=_stamp), now_ns)
 
     def _record(self, chunks: Sequence[Chunk], now_ns: int) -> None:
@@ -179,7 +184,7 @@ class Keeper:
         try:
             self._journal.flush()
         except OSError as error:
-            self._no_room(_said(error), now_ns)
+            self._no_room(said(error), now_ns)
             return
         self.flushed_ns = now_ns
         self._decode()
@@ -194,27 +199,27 @@ class Keeper:
                 self._decoding = None
 
     def _end_if_over(self, now_ns: int) -> None:
-        if self.state != State.RECORDING:
+        if self.state != RecorderState.RECORDING:
             return
         if self._silent(now_ns):
             self.end("all sources fell silent", now_ns)
-            self.state = State.WAITING_FOR_BYTES
-        elif self._slow_since_ns is not None and now_ns - self._slow_since_ns >= self._settings.park_after_s * SECOND:
+            self.state = RecorderState.WAITING_FOR_BYTES
+        elif self._slow_since_ns is not None and now_ns - self._slow_since_ns >= self._settings.park_after_s * NS_PER_S:
             self.end("the car was parked", now_ns)
-            self.state = State.PARKED
+            self.state = RecorderState.PARKED
         elif now_ns >= self._next_room_ns:
-            self._next_room_ns = now_ns + 2 * SECOND
-            if self._free_bytes() < self._settings.min_free_mb * 1e6:
+            self._next_room_ns = now_ns + 2 * NS_PER_S
+            if self._free_bytes() < self._settings.min_free_mb * BYTES_PER_MB:
                 self.end("the disk is nearly full", now_ns)
                 self._no_room(f"less than {self._settings.min_free_mb:g} MB are free", now_ns)
 
     def _silent(self, now_ns: int) -> bool:
-        return now_ns - self._last_bytes_ns >= self._settings.silence_after_s * SECOND
+        return now_ns - self._last_bytes_ns >= self._settings.silence_after_s * NS_PER_S
 
     # --- while the disk takes nothing -----------------------------------------------------------------------------
 
     def _no_room(self, why: str, now_ns: int) -> None:
-        self.state, self.trouble, self._next_room_ns = State.NO_ROOM, why, now_ns + SECOND
+        self.state, self.trouble, self._next_room_ns = RecorderState.NO_ROOM, why, now_ns + NS_PER_S
 
     def _wait_for_room(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         """Hold what comes. Once the disk takes it, a drive under way goes on from memory; else a new one begins."""
@@ -225,11 +230,11 @@ class Keeper:
             self._held.add([chunk for chunk in chunks if chunk.source == RECORDER_SOURCE])
         if now_ns < self._next_room_ns:
             return
-        self._next_room_ns = now_ns + SECOND
+        self._next_room_ns = now_ns + NS_PER_S
         if self._journal is not None:
             self._retry(now_ns)
-        elif self._free_bytes() >= 1.2e6 * self._settings.min_free_mb:
-            self.state, self.trouble = State.WAITING_FOR_BYTES, ""
+        elif self._free_bytes() >= 1.2 * self._settings.min_free_mb * BYTES_PER_MB:
+            self.state, self.trouble = RecorderState.WAITING_FOR_BYTES, ""
             if any(chunk.source != RECORDER_SOURCE for chunk in self._held.all()):
                 self._start(now_ns)
 
@@ -239,11 +244,11 @@ class Keeper:
         try:
             self._journal.flush()  # first what failed, as it was
         except OSError as error:
-            self.trouble = _said(error)
+            self.trouble = said(error)
             return
         self._held.clear()
         self._decode()
-        self.state, why, self.trouble, self._pending = State.RECORDING, self.trouble, "", []
+        self.state, why, self.trouble, self._pending = RecorderState.RECORDING, self.trouble, "", []
         self._record([*held, event(now_ns, "room again", why=why, lost_bytes=self.lost_bytes)], now_ns)
 
 
@@ -267,13 +272,13 @@ class SpeedWatch:
 
 def speed_in(line: bytes) -> float | None:
     """Speed over ground [m/s] in an RMC or VTG sentence with a right checksum; None where it has no valid one."""
-    name = ports.sentence_name(line)
+    name = sentence_name(line)
     parts = line.split(b"*")[0].split(b",")
     try:
         if name.endswith("RMC") and parts[2] == b"A":
-            return float(parts[7]) * 1852 / 3600
+            return float(parts[7]) * MPS_PER_KNOT
         if name.endswith("VTG") and (len(parts) < 10 or parts[9] != b"N"):
-            return float(parts[5]) * 1852 / 3600
+            return float(parts[5]) * MPS_PER_KNOT
     except (IndexError, ValueError):
         pass
     return None
@@ -330,10 +335,6 @@ def _joined(held: Sequence[Chunk]) -> list[Chunk]:
             if chunk.source not in seen:
                 joined.append(event(chunk.mono_ns, "joined", source=chunk.source))
             seen.add(chunk.source)
-        elif (said := json.loads(chunk.data))["event"] in {"opened", "found"}:
-            seen.add(said["source"])
+        elif (told := json.loads(chunk.data))["event"] in {"opened", "found"}:
+            seen.add(told["source"])
     return joined
-
-
-def _said(error: OSError) -> str:
-    return error.strerror or str(error)

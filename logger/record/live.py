@@ -127,16 +127,14 @@ class Live(threading.Thread):
 
     def run(self) -> None:
         while not self._over.wait(TICK_S):
-            self._tell()
-        self._tell()
+            self.tell(monotonic_ns())
+        self.tell(monotonic_ns())
         for listener in self._listeners:
             with contextlib.suppress(Exception):
                 listener.stop()
 
-    def _tell(self) -> None:
-        self._tell_at(monotonic_ns())
-
-    def _tell_at(self, now_ns: int) -> None:
+    def tell(self, now_ns: int) -> None:
+        """Tell the listeners what was put since the last time; `run` does it every `TICK_S`."""
         chunks = [self._queue.popleft() for _ in range(len(self._queue))]
         frames: dict[str, list[Any]] = {name: [] for name in self._framers}
         for chunk in chunks:

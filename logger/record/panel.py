@@ -22,7 +22,7 @@ from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
 from logger.record.live import Doubts, Listener, Place
-from logger.units import SPEED_UNITS
+from logger.units import MB_PER_GB, NS_PER_S, S_PER_HOUR, S_PER_MINUTE, SPEED_UNITS
 
 STALE_NS = 2_000_000_000
 CAUTIONS_S = 30.0
@@ -65,7 +65,7 @@ class Panel(Listener):
         self._doubts = doubts
         self._terminal, self._shown, self._status, self._note, self._lean = terminal, shown, status, note, lean
         self._bell = bell
-        self._cautions_until_ns = monotonic_ns() + int(CAUTIONS_S * 1e9) if cautions else 0
+        self._cautions_until_ns = monotonic_ns() + int(CAUTIONS_S * NS_PER_S) if cautions else 0
         self._mixture, self._mixture_ns, self._void = math.nan, 0, ""
         self._speed: float | None = None
         self._speed_ns = 0
@@ -138,56 +138,56 @@ class Panel(Listener):
 
     # --- drawing --------------------------------------------------------------------------------------------------
 
-    def _lines(self, width: int, height: int, now_ns: int, alert: str) -> list[Line]:
+    def _lines(self, width: int, height: int, now_ns: int, alert: str) -> list[PanelRow]:
         status = self._status()
-        lines = [self._head(status, width), Line("")]
+        lines = [self._head(status, width), PanelRow("")]
         cautions = now_ns < self._cautions_until_ns
         if cautions:
-            lines += [Line("  " + text) for text in ("BEFORE YOU DRIVE", *CAUTIONS.splitlines(), "(any key)")]
+            lines += [PanelRow("  " + text) for text in ("BEFORE YOU DRIVE", *CAUTIONS.splitlines(), "(any key)")]
         else:
             lines += self._figures(width, height - 14, now_ns)
-        lines.append(Line(""))
-        lines.append(Line(f" {alert} ".center(width), reverse=True, bold=True) if alert else Line(""))
-        lines.append(Line(f" last run: {self._last_run}" if self._last_run else "", bold=True))
-        lines.append(Line(""))
+        lines.append(PanelRow(""))
+        lines.append(PanelRow(f" {alert} ".center(width), reverse=True, bold=True) if alert else PanelRow(""))
+        lines.append(PanelRow(f" last run: {self._last_run}" if self._last_run else "", bold=True))
+        lines.append(PanelRow(""))
         room = max(1, height - len(lines) - 2)
         sources = status["sources"]
         doubts = self._doubts.sources if self._doubts is not None else set()
         lines += [_source_line(source, source["name"] in doubts) for source in sources[:room]]
         if len(sources) > room:
-            lines[-1] = Line(f" and {len(sources) - room + 1} more: pullbook status")
-        lines += [Line("")] * (height - len(lines) - 2)
-        lines.append(Line(f" {self._said}"))
+            lines[-1] = PanelRow(f" and {len(sources) - room + 1} more: pullbook status")
+        lines += [PanelRow("")] * (height - len(lines) - 2)
+        lines.append(PanelRow(f" {self._said}"))
         if self._typing is not None:
             tail = self._typing[-(width - 32) :] if width > 40 else self._typing[-8:]
-            lines.append(Line(f" note: {tail}_   (Enter keeps, Esc drops)", bold=True))
+            lines.append(PanelRow(f" note: {tail}_   (Enter keeps, Esc drops)", bold=True))
         else:
             bell = "on" if self._bell else "off"
-            lines.append(Line(f" n note   m mark   l light/dark   b bell ({bell})   Ctrl-C stop"))
+            lines.append(PanelRow(f" n note   m mark   l light/dark   b bell ({bell})   Ctrl-C stop"))
         return lines[:height]
 
-    def _head(self, status: dict[str, Any], width: int) -> Line:
+    def _head(self, status: dict[str, Any], width: int) -> PanelRow:
         state = str(status["state"]).upper()
         if status["trouble"]:
             state += f": {status['trouble']}"
         left = f" {state}"
         if status["recorded_s"] is not None:
             left += f"  {clock_time(status['recorded_s'])}"
-        right = f"{status['free_mb'] / 1000:.1f} GB free  {datetime.now():%H:%M} "
+        right = f"{status['free_mb'] / MB_PER_GB:.1f} GB free  {datetime.now():%H:%M} "
         space = width - len(left) - len(right)
-        return Line(left + " " * space + right if space > 0 else left, bold=True, reverse=bool(status["trouble"]))
+        return PanelRow(left + " " * space + right if space > 0 else left, bold=True, reverse=bool(status["trouble"]))
 
-    def _figures(self, width: int, room: int, now_ns: int) -> list[Line]:
+    def _figures(self, width: int, room: int, now_ns: int) -> list[PanelRow]:
         half = width // 2
         scale = max(1, min((half - 2) // FIGURE_WIDTH, room // 9))
         mixture, about = self._mixture_said(now_ns)
         speed, about_speed = self._speed_said(now_ns)
         left, right = figure(mixture, scale), figure(speed, scale)
         rows = [
-            Line("  " + one.ljust(half - 2)[: half - 2] + "  " + two, bold=True)
+            PanelRow("  " + one.ljust(half - 2)[: half - 2] + "  " + two, bold=True)
             for one, two in zip(left, right, strict=True)
         ]
-        return [Line(f"  {about}".ljust(half)[:half] + f"  {about_speed}", bold=True), Line(""), *rows]
+        return [PanelRow(f"  {about}".ljust(half)[:half] + f"  {about_speed}", bold=True), PanelRow(""), *rows]
 
     def _mixture_said(self, now_ns: int) -> tuple[str, str]:
         if self._shown.mixture is None:
@@ -210,25 +210,27 @@ class Panel(Listener):
         return f"{self._speed / SPEED_UNITS[unit]:.0f}", unit
 
 
-def _source_line(source: dict[str, Any], in_doubt: bool = False) -> Line:
+def _source_line(source: dict[str, Any], in_doubt: bool = False) -> PanelRow:
     """One source in one row of 80: name, how it is, rate, age of its last bytes, port or what is wrong."""
     ago = source["last_bytes_s_ago"]
     if source["state"] != "open":
-        return Line(f" {source['name']:<12.12} {source['state'].upper():<8} {source['why']}", reverse=ago is not None)
+        return PanelRow(
+            f" {source['name']:<12.12} {source['state'].upper():<8} {source['why']}", reverse=ago is not None
+        )
     if ago is None or ago > 3:
         said = "SILENT" if ago is None else f"SILENT {ago:.0f} s"
-        return Line(f" {source['name']:<12.12} {said:<12} {source['port']} at {source['baud']}", reverse=True)
+        return PanelRow(f" {source['name']:<12.12} {said:<12} {source['port']} at {source['baud']}", reverse=True)
     if in_doubt:
         said = f"NO SENSE in it at {source['baud']} baud from {source['port']}"
-        return Line(f" {source['name']:<12.12} {said}", reverse=True)
+        return PanelRow(f" {source['name']:<12.12} {said}", reverse=True)
     rate = f"{source['lines_per_s']:.0f}/s" if source["lines_per_s"] else f"{source['bytes_per_s']:.0f} B/s"
-    return Line(f" {source['name']:<12.12} ok {rate:>9}   {source['port']} at {source['baud']}")
+    return PanelRow(f" {source['name']:<12.12} ok {rate:>9}   {source['port']} at {source['baud']}")
 
 
 def clock_time(seconds: float) -> str:
-    """A length of time as h:mm:ss."""
-    whole = int(seconds)
-    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d}"
+    """A length of time [s] as h:mm:ss."""
+    minutes, rest = divmod(int(seconds), S_PER_MINUTE)
+    return f"{minutes // (S_PER_HOUR // S_PER_MINUTE)}:{minutes % (S_PER_HOUR // S_PER_MINUTE):02d}:{rest:02d}"
 
 
 # --- large figures ------------------------------------------------------------------------------------------------
@@ -275,7 +277,7 @@ def _dots(strokes: str) -> list[str]:
 
 
 @dataclass(frozen=True)
-class Line:
+class PanelRow:
     """One row of the panel."""
 
     text: str
@@ -316,7 +318,7 @@ class Terminal:
             columns, rows = os.get_terminal_size(self._out)
         return max(columns or 80, 40), max(rows or 24, 12)
 
-    def draw(self, lines: Sequence[Line]) -> None:
+    def draw(self, lines: Sequence[PanelRow]) -> None:
         """Show `lines`; only rows that changed are sent."""
         size = self.size()
         if size != self._size:
@@ -349,7 +351,7 @@ class Terminal:
             self._keys.close()
             self._open = False
 
-    def _styled(self, line: Line, width: int) -> str:
+    def _styled(self, line: PanelRow, width: int) -> str:
         text = line.text if self._encoding.lower().startswith("utf") else line.text.replace("█", "#")
         text = fitted(text, width)
         codes = ("1;" if line.bold else "") + ("7" if line.reverse != self._light else "27")
@@ -460,17 +462,21 @@ class LogLines(Listener):
     def __init__(self, out: TextIO | None = None, lean: Alert | None = None, cautions: bool = False) -> None:
         self._out, self._lean, self._alerted = out or sys.stdout, lean, False
         if cautions:
-            print(CAUTIONS, file=self._out, flush=True)
+            self._say(CAUTIONS)
 
     def on_event(self, mono_ns: int, said: dict[str, Any]) -> None:
         if line := event_line(said):
-            print(f"{local_time(said)} {line}", file=self._out, flush=True)
+            self._say(f"{local_time(said)} {line}")
 
     def on_tick(self, now_ns: int) -> None:
         alert = self._lean.alert if self._lean is not None else ""
         if alert and not self._alerted:
-            print(f"{datetime.now():%H:%M:%S} {alert}", file=self._out, flush=True)
+            self._say(f"{datetime.now():%H:%M:%S} {alert}")
         self._alerted = bool(alert)
+
+    def _say(self, line: str) -> None:
+        self._out.write(f"{line}\n")
+        self._out.flush()
 
 
 class Kept(Listener):

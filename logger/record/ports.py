@@ -25,6 +25,8 @@ from serial.tools import list_ports
 
 from logger.config.recorder import Source
 from logger.decode.clock import monotonic_ns
+from logger.decode.sentences import sentence_name
+from logger.errors import PortError
 
 USUAL_BAUDS = (9600, 38400, 115200, 4800, 57600, 19200, 230400, 460800)
 """The speeds tried when listening, the commonest first (common practice, no source)."""
@@ -35,12 +37,8 @@ _PARITY = {"none": "N", "even": "E", "odd": "O", "mark": "M", "space": "S"}
 _READ_BYTES = 65536
 
 
-class PortError(Exception):
-    """A port cannot be had, or was lost; the message is one line that says why."""
-
-
 @dataclass(frozen=True)
-class Found:
+class SerialPort:
     """A serial port this machine has: its device path now, its USB identity where it has one, what it calls itself."""
 
     device: str
@@ -48,14 +46,14 @@ class Found:
     description: str = ""
 
 
-def listed(also: Sequence[str] = ()) -> list[Found]:
+def listed(also: Sequence[str] = ()) -> list[SerialPort]:
     """The machine's serial ports, then those of `also`: paths, or patterns with * for a family of paths.
 
     The board's own UARTs on Linux and the system's own pseudo-ports on macOS are left out: they are listed whether or
     not anything is wired to them, and opening one may disturb a console. A source may still name one by its path.
     """
     found = [
-        Found(port.device, _identity(port.vid, port.pid, port.serial_number), port.description or "")
+        SerialPort(port.device, _identity(port.vid, port.pid, port.serial_number), port.description or "")
         for port in sorted(list_ports.comports())
         if port.vid is not None or not _SYSTEM_PORT.fullmatch(port.device)
     ]
@@ -64,14 +62,14 @@ def listed(also: Sequence[str] = ()) -> list[Found]:
         for device in sorted(glob.glob(pattern)) if glob.has_magic(pattern) else [pattern]:  # noqa: PTH207
             if _real(device) not in known and (_is_url(device) or os.name == "nt" or os.path.exists(device)):  # noqa: PTH110
                 known.add(_real(device))
-                found.append(Found(device))
+                found.append(SerialPort(device))
     return found
 
 
 class Port:
     """An open port. `read` gives bytes as they come and raises PortError once the port is gone."""
 
-    def __init__(self, found: Found, baud: int, line: Any) -> None:
+    def __init__(self, found: SerialPort, baud: int, line: Any) -> None:
         self.found, self.baud, self._line = found, baud, line
         # On POSIX one select and one read take all that has come; pyserial's own read would take a first byte alone
         # (nothing is waiting yet) and the rest in a second round of calls, at twice the processor time.
@@ -117,7 +115,7 @@ class Port:
         self.close()
 
 
-def open_port(found: Found, source: Source | None = None, baud: int | None = None) -> Port:
+def open_port(found: SerialPort, source: Source | None = None, baud: int | None = None) -> Port:
     """Open `found` with the line settings of `source` (8 data bits, no parity, 1 stop bit without one)."""
     baud = baud or (source.baud if source else USUAL_BAUDS[0])
     settings: dict[str, Any] = {"baudrate": baud, "timeout": 0.25}
@@ -173,11 +171,11 @@ class Finder:
             return self._open_by_ear(source, stopped)
         if usb := _USB.match(source.port):
             wanted = _identity(int(usb[1], 16), int(usb[2], 16), usb[3])
-            matches = [port for port in listed(self._also) if _matches(wanted, port.usb)]
+            matches = [port for port in listed(self._also) if same_usb(wanted, port.usb)]
             if not matches:
                 raise PortError(f"no USB port {source.port} is plugged in")
         else:
-            matches = [Found(source.port)]
+            matches = [SerialPort(source.port)]
             if not _is_url(source.port) and os.name == "posix" and not os.path.exists(source.port):  # noqa: PTH110
                 raise PortError(f"{source.port} is not there")
         why = PortError(f"{source.port} is taken by another source")
@@ -196,7 +194,7 @@ class Finder:
             for device in [d for d, name in self._taken.items() if name == source.name]:
                 del self._taken[device]
 
-    def _claim(self, found: Found, source: Source) -> bool:
+    def _claim(self, found: SerialPort, source: Source) -> bool:
         with self._claims:
             return self._taken.setdefault(_real(found.device), source.name) == source.name
 
@@ -204,7 +202,7 @@ class Finder:
         # A device that was heard for this source and did not fit is left alone for a while, longer each time: it may
         # still be starting up, but opening a port over and over resets some boards, and listening takes its time.
         with self._listening:
-            heard_any, candidates = False, list(self._candidates(source))
+            heard_any, candidates = False, list(self.candidates(source))
             here = {found.device for found in candidates}
             for key in [key for key in self._not_the_one if key[0] == source.name and key[1] not in here]:
                 del self._not_the_one[key]  # unplugged or taken: what comes back is another matter
@@ -226,7 +224,7 @@ class Finder:
         what = "no port heard so far speaks" if heard_any or self._not_the_one else "no free port to listen to for"
         raise PortError(f"{what} {_speech(source)}")
 
-    def _candidates(self, source: Source) -> Iterator[Found]:
+    def candidates(self, source: Source) -> Iterator[SerialPort]:
         """Free ports that no source names outright, the one this source had before first."""
         named = [other.port for other in self._sources if other.port != "auto"]
         paths = {_real(port) for port in named if not _USB.match(port)}
@@ -235,10 +233,10 @@ class Finder:
         for found in sorted(listed(self._also), key=lambda port: port.device != before):
             with self._claims:
                 taken = _real(found.device) in self._taken
-            if not taken and _real(found.device) not in paths and not any(_matches(want, found.usb) for want in usb):
+            if not taken and _real(found.device) not in paths and not any(same_usb(want, found.usb) for want in usb):
                 yield found
 
-    def _hear(self, found: Found, source: Source, stopped: Callable[[], bool]) -> Opened | None:
+    def _hear(self, found: SerialPort, source: Source, stopped: Callable[[], bool]) -> Opened | None:
         """The port, still open, if it speaks as `source` should; at the speeds that the configuration leaves open."""
         bauds: Iterable[int] = (source.baud,)
         if "baud" not in source.model_fields_set:
@@ -276,7 +274,7 @@ class Heard:
     highest value of each number in a line; `sample` are the first bytes.
     """
 
-    found: Found
+    found: SerialPort
     kind: str
     baud: int = 0
     seconds: float = 0.0
@@ -287,7 +285,7 @@ class Heard:
     error: str = ""
 
 
-def listen(found: Found, bauds: Sequence[int] = USUAL_BAUDS, patience_s: float = 1.3) -> Heard:
+def listen(found: SerialPort, bauds: Sequence[int] = USUAL_BAUDS, patience_s: float = 1.3) -> Heard:
     """Listen to `found` at each of `bauds` until it makes sense; nothing is ever sent to it."""
     best = Heard(found, "silent")
     for baud in bauds:
@@ -353,15 +351,15 @@ def _listen_once(port: Port, patience_s: float) -> Heard:
     while (elapsed := time.monotonic() - started) < 3 * patience_s and len(data) < 200_000:
         data += port.read(0.1)
         if elapsed >= patience_s:
-            heard = _make_out(port, data)
+            heard = make_out(port, data)
             if heard.kind in {"nmea", "numbers"} or not _looks_like_text(data):
                 break
-    heard = _make_out(port, data)
+    heard = make_out(port, data)
     heard.seconds = time.monotonic() - started
     return heard
 
 
-def _make_out(port: Port, data: bytes) -> Heard:
+def make_out(port: Port, data: bytes) -> Heard:
     heard = Heard(port.found, "unknown" if data else "silent", port.baud, sample=data[:64])
     heard.sentences = Counter(name for name in map(sentence_name, lines_in(data)) if name)
     if sum(heard.sentences.values()) >= 2:
@@ -381,17 +379,6 @@ def lines_in(data: bytes) -> list[bytes]:
     """The whole text lines in `data`: what stands before the first line end may be half a line and is left out."""
     lines = re.split(rb"[\r\n]+", data)
     return [line for line in lines[1:-1] if line]
-
-
-def sentence_name(line: bytes) -> str:
-    """The talker and type of a checksummed NMEA 0183 sentence such as b"$GPRMC,...*6A"; "" where it is none."""
-    match = re.fullmatch(rb"\$([A-Z][A-Z0-9]{3,5})(,[^$*]*)\*([0-9A-Fa-f]{2})", line.strip())
-    if match is None:
-        return ""
-    checksum = 0
-    for byte in match[1] + match[2]:
-        checksum ^= byte  # NMEA 0183: exclusive or of all characters between $ and *
-    return match[1].decode("ascii") if checksum == int(match[3], 16) else ""
 
 
 def numbers_in(line: bytes) -> list[float]:
@@ -429,7 +416,7 @@ def _identity(vid: int | None, pid: int | None, serial_number: str | None) -> st
     return f"{vid:04x}:{pid:04x}" + (f":{serial_number}" if serial_number else "")
 
 
-def _matches(wanted: str, usb: str) -> bool:
+def same_usb(wanted: str, usb: str) -> bool:
     """Whether a device of identity `usb` is the `wanted` one; without a serial number any of its kind will do."""
     return usb == wanted or (wanted.count(":") == 1 and usb.startswith(wanted + ":"))
 

@@ -31,22 +31,18 @@ import pyarrow as pa
 
 from logger.config.recorder import RECORDER_SOURCE
 from logger.decode import events
-from logger.errors import InputError
+from logger.decode.framing import checksum
+from logger.errors import CaptureError
 from logger.store import columns
 from logger.store.journal import SCHEMA
+from logger.units import NS_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
 
-_SECOND = 10**9
-_DAY = 86400 * _SECOND
 _LONGEST_S = 5 * 10**9
 """The largest time that is taken; with it, nanoseconds fit 64 bits."""
 _NAME = re.compile(r"_?[a-z][a-z0-9_]{0,31}")
 
 
 Kind = Literal["capture", "nmea"]
-
-
-class CaptureError(InputError):
-    """The file is no capture and no NMEA log, or one of its lines is wrong; the message is one complete line."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +128,7 @@ def utc_ns(text: str) -> int:
     if not 1970 <= when.year < 2200:
         raise ValueError(f"no computer's clock shows the year {when.year}")
     since = (when if when.tzinfo else when.replace(tzinfo=UTC)) - datetime(1970, 1, 1, tzinfo=UTC)
-    return (since.days * 86400 + since.seconds) * _SECOND + since.microseconds * 1000
+    return (since.days * S_PER_DAY + since.seconds) * NS_PER_S + since.microseconds * 1000
 
 
 # --- captures -----------------------------------------------------------------------------------------------------
@@ -246,7 +242,7 @@ def _chunk(line: bytes) -> tuple[int, str, bytes]:
         if text is None:
             raise ValueError(f"hex is {shown(hexadecimal)}: expected hexadecimal bytes, such as 'AA550F'") from error
         raise ValueError(f"text is {shown(text)}: expected a line of text") from error
-    return round(t * _SECOND), name, data
+    return round(t * NS_PER_S), name, data
 
 
 def _of_text(text: str) -> bytes:
@@ -270,8 +266,8 @@ def _write_lines(file: IO[bytes] | gzip.GzipFile, raw: pa.Table) -> None:
     for mono, name, data in rows(raw):
         text = _as_text(data)
         content = f'"hex": "{data.hex()}"' if text is None else f'"text": {json.dumps(text)}'
-        fraction = f"{mono % _SECOND:09d}".rstrip("0") or "0"
-        line = f'{{"t": {mono // _SECOND}.{fraction}, "source": "{name}", {content}}}\n'
+        fraction = f"{mono % NS_PER_S:09d}".rstrip("0") or "0"
+        line = f'{{"t": {mono // NS_PER_S}.{fraction}, "source": "{name}", {content}}}\n'
         file.write(line.encode())
 
 
@@ -305,33 +301,32 @@ class _LogClock:
     def at(self, line: bytes) -> int:
         """The time of `line`: the one that it tells, or else the last one told."""
         for sentence in _TIMED.finditer(line):
-            check = 0
-            for byte in line[sentence.start() + 1 : sentence.end(1)]:
-                check ^= byte
-            if check == int(sentence[4], 16):
+            if checksum("xor", line[sentence.start() + 1 : sentence.end(1)]) == int(sentence[4], 16):
                 self._tell(sentence[2].decode(), sentence[3].decode("ascii", "replace").split(","))
         return self._now
 
     def _tell(self, kind: str, fields: list[str]) -> None:
         try:
             clock = fields[4 if kind == "GLL" else 0]
-            of_day = (int(clock[:2]) * 3600 + int(clock[2:4]) * 60) * _SECOND + round(Decimal(clock[4:]) * _SECOND)
+            of_day = (int(clock[:2]) * S_PER_HOUR + int(clock[2:4]) * S_PER_MINUTE) * NS_PER_S + round(
+                Decimal(clock[4:]) * NS_PER_S
+            )
         except (ValueError, ArithmeticError, IndexError):
             return
         if not self.began:
             self.began, self._shift, self._told = True, -of_day, of_day
-        if of_day < self._told % _DAY - _DAY // 2 or (self._leap and of_day < _SECOND):
+        if of_day < self._told % NS_PER_DAY - NS_PER_DAY // 2 or (self._leap and of_day < NS_PER_S):
             self._day += 1
-            self._shift += _SECOND if self._leap else 0
+            self._shift += NS_PER_S if self._leap else 0
             self._leap = False
-        self._leap |= of_day >= _DAY
+        self._leap |= of_day >= NS_PER_DAY
         stated = self._stated(kind, fields)
         if stated is not None:
             if self._date is None:
                 self._date = stated - self._day
             self._day = stated - self._date
-        told = self._day * _DAY + of_day
-        if abs(told - self._told) > _DAY or told < self._told - 10 * _SECOND:
+        told = self._day * NS_PER_DAY + of_day
+        if abs(told - self._told) > NS_PER_DAY or told < self._told - 10 * NS_PER_S:
             # Another log, or a receiver that learnt the date: the clock goes on from where it was.
             self._shift = self._now - told
         self._told = told

@@ -13,6 +13,7 @@ from logger.store.disk import Disk
 from logger.store.manifest import MANIFEST
 
 RAW = "raw.parquet"
+CONFIG = "recorder.toml"
 COMMIT = ".commit"
 _DRAFT = ".draft-"
 

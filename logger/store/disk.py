@@ -79,3 +79,8 @@ class Disk:
             with contextlib.suppress(OSError):
                 path.unlink()
             raise
+
+
+def said(error: Exception) -> str:
+    """What an error says, without the number and the path that the operating system puts about it."""
+    return (error.strerror if isinstance(error, OSError) else None) or str(error)

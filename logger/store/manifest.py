@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from logger.errors import DriveError
 from logger.store.tables import SCHEMA_VERSION
 
 MANIFEST = "drive.json"
-
-
-# --- the manifest -------------------------------------------------------------------------------------------------
 
 
 class _Part(BaseModel):
@@ -120,7 +119,7 @@ class Manifest(_Part):
     """Those of importing or recovering alone, which a rebuild keeps."""
     struck: list[Struck] = []
     fuel: dict[str, Any] | None = None
-    """What a fuel loop used, as the owner measured it; see `analysis.economy.Used`."""
+    """What a fuel loop used, as the owner measured it; see `analysis.road.fuel_loops.Used`."""
     trace: list[Trace] = []
     digests: dict[str, str] = Field(default_factory=dict)
     """File -> SHA-256; `raw rows` -> that of what raw.parquet holds, which is the same whatever wrote the file."""
@@ -133,5 +132,19 @@ BUILT = (
 """The fields that follow from raw rows and configuration, besides the notes."""
 
 
+def parse_manifest(data: bytes, path: Path) -> Manifest:
+    """The manifest that `data` of the file `path` holds; DriveError where it is none of a drive's."""
+    try:
+        manifest = Manifest.model_validate_json(data)
+    except ValidationError as error:
+        detail = error.errors(include_url=False)[0]
+        wrong = f"{'.'.join(map(str, detail['loc']))}: {detail['msg']}"
+        raise DriveError(f"{path}: this is no manifest of a drive: {wrong}") from error
+    if manifest.schema_version > SCHEMA_VERSION:
+        raise DriveError(f"{path}: written by a newer program ({manifest.program}): update this one")
+    return manifest
+
+
 def manifest_bytes(manifest: Manifest) -> bytes:
+    """What drive.json holds for `manifest`."""
     return (manifest.model_dump_json(indent=2) + "\n").encode()

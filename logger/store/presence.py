@@ -19,13 +19,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any, BinaryIO
 
-from logger.errors import NoAnswer
+from logger.errors import AlreadyRecording
 
 FOLDER = ".recorder"
-
-
-class AlreadyRecording(NoAnswer):
-    """Another recorder works on this store; the message is one line that names it."""
 
 
 class Lock:

@@ -40,6 +40,7 @@ from logger.decode import clock, framing, nmea, readings
 from logger.decode.clock import Nanoseconds
 from logger.decode.framing import Chunk, Frame
 from logger.store import capture, columns
+from logger.units import NS_PER_S
 
 SCHEMA_VERSION = 1
 """Of the tables and the manifest."""
@@ -368,7 +369,7 @@ class _Told:
 
     @property
     def latency_ns(self) -> int:
-        return round(self.config.latency_s * 1e9)
+        return round(self.config.latency_s * NS_PER_S)
 
 
 def _told(source: Source, host_times: bool, blocks: Blocks) -> _Told:
@@ -460,7 +461,7 @@ class _Receiver(_Told):
         # A time by arrival may be late, but not later than that of the next fix.
         by_arrival = np.setdiff1d(np.arange(len(time_ns)), own[trusted])
         next_ns = np.minimum.accumulate(time_ns[::-1])[::-1]
-        near = by_arrival[time_ns[by_arrival] - next_ns[by_arrival] < 10**9]
+        near = by_arrival[time_ns[by_arrival] - next_ns[by_arrival] < NS_PER_S]
         time_ns[near] = next_ns[near]
         values = [[getattr(fix, field.name) for fix in self.fixes] for field in _FIX_FIELDS]
         given = [columns.of_values(column, field.type) for column, field in zip(values, _FIX_FIELDS, strict=True)]
@@ -561,7 +562,7 @@ def _gaps(recorded: Decoding, fit: clock.ClockFit) -> list[dict[str, Any]]:
     for name, began in lost.items():
         gaps.append((began.mono_ns, max(recorded.last_ns, began.mono_ns), name, str(began.said.get("why", ""))))
     before, after = recorded.arrivals[:-1], recorded.arrivals[1:]
-    long = (fit.utc_ns(after) - fit.utc_ns(before)) > SILENCE_S * 1e9
+    long = (fit.utc_ns(after) - fit.utc_ns(before)) > SILENCE_S * NS_PER_S
     woken = [event.mono_ns for event in recorded.events if event.kind == "resumed"]
     woken += [piece.from_mono_ns for piece in fit.pieces[1:]]
     for start, end in zip(before[long].tolist(), after[long].tolist(), strict=True):

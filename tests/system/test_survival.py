@@ -18,7 +18,7 @@ import pytest
 from rig import BOARD, GPS, MIXTURE, Cable, Recording, Sender, bytes_of, events_of, journals, pullbook, rmc
 
 from logger.decode.clock import monotonic_ns
-from logger.store import drive, journal
+from logger.store import drive, folders, journal
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
 
@@ -58,12 +58,12 @@ def _kill_at_random_instants(tmp_path: Path, kills: int, slack_s: float, seed: i
                 recording.process.wait()
             before = _journals_now(store, left)
             recovered += len(left) - before
-            new = [path for path in drive.unfinished(store) if path.name not in left]
+            new = [path for path in folders.unfinished(store) if path.name not in left]
             assert len(new) <= 1
             if open_ns is not None:
                 _hold_to_promise(new, cables, open_ns, killed_ns - int((FLUSH_S + slack_s) * 1e9))
             for path in new:
-                raw = journal.read(path / drive.JOURNAL).raw
+                raw = journal.read(path / folders.JOURNAL).raw
                 left[path.name] = {name: bytes_of(raw, name) for name in cables}
             for cable in cables.values():  # what is long past is in no later drive
                 _forget(cable, killed_ns - int(8e9))
@@ -75,12 +75,12 @@ def _kill_at_random_instants(tmp_path: Path, kills: int, slack_s: float, seed: i
 
 
 def _journals_now(store: Path, left: dict[str, dict[str, bytes]]) -> int:
-    return sum((store / name / drive.JOURNAL).is_dir() for name in left)
+    return sum((store / name / folders.JOURNAL).is_dir() for name in left)
 
 
 def _hold_to_promise(new: list[Path], cables: dict[str, Cable], open_ns: int, due_ns: int) -> None:
     """All that reached a port from when it was open until `due_ns` is there, in order, once."""
-    raw = journal.read(new[0] / drive.JOURNAL).raw if new else None
+    raw = journal.read(new[0] / folders.JOURNAL).raw if new else None
     for name, cable in cables.items():
         held = bytes_of(raw, name) if raw is not None else b""
         sent = list(cable.sent)

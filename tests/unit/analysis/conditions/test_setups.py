@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 
 from analysis.conditions import setups
 from analysis.conditions.setups import differences, same
-from logger.config.reading import ConfigError
 from logger.config.setup import SETUP_IN_FORCE
+from logger.errors import ConfigError
 
 value = st.one_of(
     st.booleans(), st.integers(-50, 50), st.floats(0.1, 9.0), st.sampled_from(["long", "short", "1.1 mm"])

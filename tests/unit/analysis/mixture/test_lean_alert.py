@@ -12,7 +12,7 @@ import simulate
 from analysis.conditions import roadload
 from analysis.mixture.lean_alert import HardestPull, LeanWatch, lean_limit, slope
 from logger.config.car import CarConfig
-from logger.config.recorder import Recorder
+from logger.config.recorder import RecorderSettings
 from logger.config.targets import Target, Targets, TargetsConfig
 from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
@@ -51,7 +51,7 @@ def play(watch: LeanWatch, script: list[simulate.Phase], afr: float) -> list[tup
 
 def test_a_lean_pull_alerts_and_a_lean_cruise_does_not() -> None:
     """One hard pull to know the car by, then a cruise, then another hard pull."""
-    watch = LeanWatch(Recorder(), 12.5, AFR, car=WREN)
+    watch = LeanWatch(RecorderSettings(), 12.5, AFR, car=WREN)
     script = [
         simulate.Stand(3),
         simulate.Pull(24.0),
@@ -68,12 +68,12 @@ def test_a_lean_pull_alerts_and_a_lean_cruise_does_not() -> None:
 
 
 def test_a_rich_pull_keeps_quiet() -> None:
-    watch = LeanWatch(Recorder(), 12.5, AFR, car=WREN)
+    watch = LeanWatch(RecorderSettings(), 12.5, AFR, car=WREN)
     assert not any(text for _, _, text in play(watch, [simulate.Stand(3), simulate.Pull(24.0)], afr=12.2))
 
 
 def test_before_the_first_hard_pull_nothing_is_known() -> None:
-    watch, rng = LeanWatch(Recorder(), 12.5, AFR, car=WREN), np.random.default_rng(3)
+    watch, rng = LeanWatch(RecorderSettings(), 12.5, AFR, car=WREN), np.random.default_rng(3)
     for n in range(600):
         watch.on_fix("gps", fix(n / 10, 13.0 + rng.normal(0, 0.05)))
         watch.on_reading("mixture", Reading(n * SECOND // 10, (15.0,), None))
@@ -90,7 +90,7 @@ def step(watch: LeanWatch, t_s: float, afr: float, kpa: float) -> str:
 
 
 def test_by_a_recorded_load_after_the_set_time_and_until_it_is_well_again() -> None:
-    watch = LeanWatch(Recorder(load_channel="map_kpa", load_full=100.0, lean_alert_s=2.0), 12.5, AFR, LOAD)
+    watch = LeanWatch(RecorderSettings(load_channel="map_kpa", load_full=100.0, lean_alert_s=2.0), 12.5, AFR, LOAD)
     assert step(watch, 0.0, 14.0, 90) == ""
     assert step(watch, 1.9, 14.0, 90) == ""
     assert step(watch, 2.1, 14.0, 90).startswith("LEAN AT HIGH LOAD: 14.00 for 2 s")
@@ -103,7 +103,7 @@ def test_by_a_recorded_load_after_the_set_time_and_until_it_is_well_again() -> N
 
 
 def test_readings_that_stop_end_the_alert() -> None:
-    watch = LeanWatch(Recorder(load_channel="map_kpa", lean_alert_s=1.0), 12.5, AFR, LOAD)
+    watch = LeanWatch(RecorderSettings(load_channel="map_kpa", lean_alert_s=1.0), 12.5, AFR, LOAD)
     step(watch, 0.0, 14.0, 90)
     assert step(watch, 1.5, 14.0, 90) != ""
     watch.on_tick(5 * SECOND)
@@ -111,7 +111,7 @@ def test_readings_that_stop_end_the_alert() -> None:
 
 
 def test_no_fix_no_load() -> None:
-    watch = LeanWatch(Recorder(), 12.5, AFR)
+    watch = LeanWatch(RecorderSettings(), 12.5, AFR)
     for n in range(100):
         watch.on_fix("gps", fix(n / 10, 10.0 + n / 10, valid=n % 3 > 0))
         watch.on_fix("gps", fix(n / 10, None))
@@ -155,7 +155,7 @@ def test_the_alert_and_the_map_go_by_one_road_load() -> None:
          "road_load": {"a_n": 400.0, "c_n_per_mps2": 0.36, "air_density_kg_per_m3": 1.2, "mass_kg": 392.0}}
     )  # fmt: skip
     for car in (None, WREN, measured):
-        watch = LeanWatch(Recorder(), 12.5, AFR, car=car)
+        watch = LeanWatch(RecorderSettings(), 12.5, AFR, car=car)
         for n in range(41):  # 4 s of a steady pull, then the same speed held: what is left is the resistance
             watch.on_fix("gps", fix(n / 10, 10.0 + n / 10))
         for n in range(41, 80):

@@ -18,8 +18,8 @@ from analysis.road.coastdown import fit
 from analysis.road.coasts import Coast as Rolled
 from analysis.road.coasts import Found, LeftOut, Mass, coast_speed, coast_time, find
 from logger.config.car import CarConfig
-from logger.config.reading import ConfigError, load
-from logger.errors import NoAnswer
+from logger.config.reading import load
+from logger.errors import ConfigError, NoAnswer
 
 WREN_MASS = Mass(392, 0, 16, 0)
 

@@ -19,8 +19,8 @@ from analysis.road.wheel_power import Pull as OnePull
 from analysis.road.wheel_power import WheelCurve
 from analysis.runs import finding
 from logger.config.car import CarConfig, Gearing, Tyres
-from logger.config.reading import ConfigError, parse
-from logger.errors import NoAnswer
+from logger.config.reading import parse
+from logger.errors import ConfigError, NoAnswer
 
 MASS = Mass(392, 4, 16, 4)
 ROAD = RoadLoad(55 / 392, 0.0, 0.36 / 392, 16 / 392, "known")

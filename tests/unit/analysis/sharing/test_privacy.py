@@ -17,9 +17,9 @@ from analysis.motion.geodesy import distance_m
 from analysis.sharing import privacy, tables
 from analysis.sharing.privacy import Rules, hidden
 from analysis.sharing.tracks import geojson_text, gpx_text, positions
-from logger.config.reading import ConfigError, parse
+from logger.config.reading import parse
 from logger.config.recorder import PrivateCircle, RecorderConfig
-from logger.errors import InputError
+from logger.errors import ConfigError, InputError
 
 LOOP = Road(straight_m=1500.0, radius_m=200.0)
 SCRIPT = [Stand(30), Pull(15.0), Cruise(15.0, 130), Brake(0), Stand(30)]

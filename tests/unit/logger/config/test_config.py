@@ -7,10 +7,11 @@ from pathlib import Path
 import pytest
 
 from logger.config.car import CarConfig
-from logger.config.reading import ConfigError, load, parse
+from logger.config.reading import load, parse
 from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.config.targets import TargetsConfig
+from logger.errors import ConfigError
 
 ROOT = Path(__file__).parents[4]
 

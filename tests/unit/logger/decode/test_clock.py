@@ -387,4 +387,4 @@ def test_median_slope_is_that_of_scipy(points: int) -> None:
 
     rng = np.random.default_rng(points)
     x, y = np.sort(rng.uniform(0, 100, points)), rng.normal(size=points)
-    assert clock._median_slope(x, y) == theilslopes(y, x).slope
+    assert clock.median_slope(x, y) == theilslopes(y, x).slope

@@ -14,9 +14,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulate import sentence
 
+from logger.decode.bursts import Bursts
 from logger.decode.framing import Chunk, Frame, SentenceFramer
-from logger.decode.nmea import DAY_NS, Fix, FixDecoder, dated, instant_near
-from logger.units import MPS_PER_KMH, MPS_PER_KNOT
+from logger.decode.nmea import Fix, FixDecoder, dated, instant_near
+from logger.decode.sentences import SentenceReader
+from logger.units import MPS_PER_KMH, MPS_PER_KNOT, NS_PER_DAY
 
 RMC = "GPRMC,{time},A,4807.03800,N,01131.00000,E,{knots},{course},{date},,,A"
 GGA = "GPGGA,{time},4807.03800,N,01131.00000,E,1,08,0.9,545.4,M,46.9,M,,"
@@ -197,7 +199,7 @@ def test_a_date_holds_over_days_by_the_host_clock() -> None:
     decoder = FixDecoder()
     date = sentence(RMC.format(time="120000", knots="1", course="1", date="020526")).encode()
     fixes = decoder.feed(Frame(0, date)) + decoder.feed(
-        Frame(3 * DAY_NS + 10**9, sentence(GGA.format(time="120001")).encode())
+        Frame(3 * NS_PER_DAY + 10**9, sentence(GGA.format(time="120001")).encode())
     )
     assert [fix.utc_ns for fix in fixes + decoder.flush()] == [utc_ns(2026, 5, 2, 12), utc_ns(2026, 5, 5, 12, 0, 1)]
 
@@ -247,11 +249,11 @@ def test_zda_gives_the_date_even_where_its_time_is_another() -> None:
     ]  # fmt: skip
 
 
-@given(st.integers(0, DAY_NS - 1), st.integers(0, 4 * 10**18))
+@given(st.integers(0, NS_PER_DAY - 1), st.integers(0, 4 * 10**18))
 def test_the_instant_near_a_clock(time_of_day_ns: int, near_ns: int) -> None:
     instant = instant_near(time_of_day_ns, near_ns)
-    assert instant % DAY_NS == time_of_day_ns
-    assert abs(instant - near_ns) <= DAY_NS // 2
+    assert instant % NS_PER_DAY == time_of_day_ns
+    assert abs(instant - near_ns) <= NS_PER_DAY // 2
 
 
 # --- epochs -------------------------------------------------------------------------------------------------------
@@ -606,11 +608,11 @@ def test_a_garbled_line_gives_nothing_false_and_memory_stays_flat(size: int) -> 
 @pytest.mark.parametrize("order", ["VTG", "GSA GSA2", "GSV", "ZDA", "GSA VTG"])
 def test_a_stream_without_places_is_parted_and_memory_stays_flat(order: str) -> None:
     receiver = Receiver(order.split())
-    decoder = FixDecoder()
+    sentences, bursts = SentenceReader(), Bursts(host_times=True)
     longest = 0
     for mono_ns, _, data in receiver.arrivals(600, random.Random(1), 38400):
-        decoder.feed(Frame(mono_ns, data))
-        longest = max(longest, len(decoder._bursts.burst))
+        bursts.feed(sentences.read(Frame(mono_ns, data)))
+        longest = max(longest, len(bursts.burst))
     assert longest <= 256
 
 
@@ -620,4 +622,3 @@ def test_many_makers_sentences_are_counted_in_bounded_room() -> None:
         decoder.feed(Frame(0, sentence(f"XX{a}{b}{c},1").encode()))
     assert sum(decoder.ignored.values()) == 1000
     assert len(decoder.ignored) <= 101
-    assert len(decoder._bursts._gaps) <= 1024

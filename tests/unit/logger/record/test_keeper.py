@@ -16,7 +16,7 @@ from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.decode.events import event
 from logger.decode.framing import Chunk
-from logger.record.keeper import HELD_BYTES, Keeper, SpeedWatch, State, speed_in
+from logger.record.keeper import HELD_BYTES, Keeper, RecorderState, SpeedWatch, speed_in
 from logger.store import journal, tables
 from logger.store.disk import Disk
 from logger.store.tables import Decoding, OnDisk, build, raw_table
@@ -91,19 +91,19 @@ class Store:
 def test_first_bytes_begin_a_drive_and_silence_ends_it(tmp_path: Path) -> None:
     store = Store(tmp_path)
     store.turn()
-    assert store.keeper.state == State.WAITING_FOR_BYTES
+    assert store.keeper.state == RecorderState.WAITING_FOR_BYTES
     store.drive(5, None)
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     for _ in range(19):
         store.turn()
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     store.turn()
-    assert store.keeper.state == State.WAITING_FOR_BYTES
+    assert store.keeper.state == RecorderState.WAITING_FOR_BYTES
     assert [why for _, why in store.ended] == ["all sources fell silent"]
     assert bytes_of(store.raw(0), "mixture") == b"13.2\r\n" * 10
     assert [e["event"] for e in events_of(store.raw(0))] == ["joined", "joined", "wall", "ended"]
     store.drive(1, None)  # and the next one by itself
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
 
 
 def test_what_is_decoded_meanwhile_is_what_the_whole_journal_gives(
@@ -151,16 +151,16 @@ def test_parked_ends_moving_begins_and_the_half_minute_before_is_kept(tmp_path: 
     store = Store(tmp_path)
     store.drive(30, 10.0)
     store.drive(59, 0.2)
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     store.drive(2, 0.2)
-    assert store.keeper.state == State.PARKED
+    assert store.keeper.state == RecorderState.PARKED
     assert [why for _, why in store.ended] == ["the car was parked"]
     store.drive(600, 0.2)  # standing with the engine running: no drive, and no growing memory
-    assert store.keeper.state == State.PARKED
+    assert store.keeper.state == RecorderState.PARKED
     store.drive(0.5, 2.0)
-    assert store.keeper.state == State.PARKED  # one fix is no movement: it may be noise
+    assert store.keeper.state == RecorderState.PARKED  # one fix is no movement: it may be noise
     store.drive(1, 2.0)
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     raw = store.raw(1)
     span = (store.now - raw["mono_ns"][0].as_py()) / SECOND
     assert 29 < span < 32
@@ -173,13 +173,13 @@ def test_in_doubt_it_records(tmp_path: Path) -> None:
     store = Store(tmp_path)
     store.drive(10, 10.0)
     store.drive(61, 0.0)
-    assert store.keeper.state == State.PARKED
+    assert store.keeper.state == RecorderState.PARKED
     store.drive(9, None)
-    assert store.keeper.state == State.PARKED
+    assert store.keeper.state == RecorderState.PARKED
     store.drive(3, None)
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     store.drive(600, None)  # without a known speed it never counts as parked
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
 
 
 def test_parked_then_switched_off_then_on_again(tmp_path: Path) -> None:
@@ -188,9 +188,9 @@ def test_parked_then_switched_off_then_on_again(tmp_path: Path) -> None:
     store.drive(61, 0.0)
     for _ in range(21):
         store.turn()
-    assert store.keeper.state == State.WAITING_FOR_BYTES
+    assert store.keeper.state == RecorderState.WAITING_FOR_BYTES
     store.drive(1, 0.0)
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
 
 
 def test_a_note_between_drives_goes_into_the_next_one_however_long_it_takes(tmp_path: Path) -> None:
@@ -230,15 +230,15 @@ def test_a_nearly_full_disk_ends_the_drive_and_room_begins_the_next_with_all_tha
     send(10)
     store.free = 49 * 10**6
     send(10)
-    assert store.keeper.state == State.NO_ROOM
+    assert store.keeper.state == RecorderState.NO_ROOM
     assert store.keeper.trouble == "less than 50 MB are free"
     assert [why for _, why in store.ended] == ["the disk is nearly full"]
     store.free = 59 * 10**6  # not enough: it would fill up again at once
     send(60)
-    assert store.keeper.state == State.NO_ROOM
+    assert store.keeper.state == RecorderState.NO_ROOM
     store.free = 61 * 10**6
     send(10)
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     assert store.keeper.trouble == ""
     assert store.keeper.lost_bytes == 0
     assert bytes_of(store.raw(0), "mixture") + bytes_of(store.raw(1), "mixture") == sent
@@ -249,7 +249,7 @@ def test_stopped_while_there_is_no_room_what_is_held_gets_a_last_try(tmp_path: P
     for n in range(20):
         store.turn(("mixture", b"%d\r\n" % n))
         store.free = 10**9 if n < 5 else 0
-    assert store.keeper.state == State.NO_ROOM
+    assert store.keeper.state == RecorderState.NO_ROOM
     store.keeper.end("SIGTERM", store.now)
     assert b"".join(bytes_of(store.raw(n), "mixture") for n in (0, 1)) == b"".join(b"%d\r\n" % n for n in range(20))
     assert store.keeper.lost_bytes == 0
@@ -270,17 +270,17 @@ def test_memory_is_bounded_while_there_is_no_room_and_the_loss_is_counted(tmp_pa
     store.free = 0
     for _ in range(6):
         store.turn(("mixture", b"2\r\n"))
-    assert store.keeper.state == State.NO_ROOM
+    assert store.keeper.state == RecorderState.NO_ROOM
     block = b"x" * (1 << 20)
     for _ in range(40):
         store.turn(("mixture", block))
-        assert store.keeper._held.bytes <= HELD_BYTES
+        assert store.keeper.held_bytes <= HELD_BYTES
     lost = store.keeper.lost_bytes
     assert lost % len(block) == 0 and 20 <= lost // len(block) <= 25
     store.free = 10**9
     store.turn(after_s=2.0)
     store.turn(("mixture", b"3\r\n"))
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     assert bytes_of(store.raw(1), "mixture").endswith(b"3\r\n")
 
 
@@ -288,11 +288,11 @@ def test_a_store_that_is_gone_is_waited_for(tmp_path: Path) -> None:
     store = Store(tmp_path)
     store.fails = FileNotFoundError(2, "No such file or directory")
     store.drive(5, 10.0)
-    assert store.keeper.state == State.NO_ROOM
+    assert store.keeper.state == RecorderState.NO_ROOM
     assert store.keeper.trouble == "No such file or directory"
     store.fails = None
     store.drive(5, 10.0)
-    assert store.keeper.state == State.RECORDING
+    assert store.keeper.state == RecorderState.RECORDING
     assert bytes_of(store.raw(0), "mixture") == b"13.2\r\n" * 20
 
 

@@ -11,6 +11,7 @@ from rig import BOARD, GPS, MIXTURE, nmea, rmc
 
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
+from logger.decode.clock import monotonic_ns
 from logger.decode.events import event
 from logger.decode.framing import Chunk
 from logger.decode.nmea import Fix
@@ -52,7 +53,7 @@ def test_fixes_the_latest_reading_and_events() -> None:
         live.put(Chunk(n * SECOND, "mixture", b"13.%d\r\n" % n))
     live.put(Chunk(9 * SECOND, "board", b"half a line"))
     live.put(event(0, "note", text="hill"))
-    live._tell()
+    live.tell(monotonic_ns())
     assert len(heard.fixes) == 9  # the last epoch may go on
     assert [source for source, _ in heard.readings] == ["mixture"]
     assert heard.readings[0][1].values[0] == 13.9
@@ -72,7 +73,7 @@ def test_a_rejected_line_does_not_hide_the_good_one_before() -> None:
     heard = Heard()
     live = Live(CONFIG, [heard])
     live.put(Chunk(0, "mixture", b"13.1\r\nE7\r\n"))
-    live._tell()
+    live.tell(monotonic_ns())
     assert [reading.values[0] for _, reading in heard.readings] == [13.1]
 
 
@@ -81,7 +82,7 @@ def test_a_line_that_lacks_its_beginning_is_not_shown() -> None:
     live = Live(CONFIG, [heard])
     live.put(event(SECOND, "opened", source="mixture", port="x", baud=9600))
     live.put(Chunk(SECOND, "mixture", b"3.1\r\n"))
-    live._tell()
+    live.tell(monotonic_ns())
     assert heard.readings == []
 
 
@@ -94,7 +95,7 @@ def test_a_listener_that_fails_is_dropped_and_the_others_go_on() -> None:
     broken, heard = Broken(), Heard()
     live = Live(CONFIG, [broken, heard])
     for _ in range(3):
-        live._tell()
+        live.tell(monotonic_ns())
     assert (broken.ticks, broken.stops) == (1, 1)
     assert heard.ticks == 3
 
@@ -104,7 +105,7 @@ def test_the_queue_forgets_the_oldest_and_put_never_waits() -> None:
     live = Live(CONFIG, [heard])
     for n in range(QUEUE_CHUNKS + 1000):
         live.put(Chunk(n, "mixture", b"%d\r\n" % n))
-    live._tell()
+    live.tell(monotonic_ns())
     assert heard.readings[-1][1].values[0] == QUEUE_CHUNKS + 999
 
 
@@ -112,7 +113,7 @@ def test_a_pouring_receiver_is_decoded_in_part() -> None:
     heard = Heard()
     live = Live(CONFIG, [heard])
     live.put(Chunk(0, "gps", b"".join(rmc(n / 10) for n in range(20 * SENTENCES_A_TICK))))
-    live._tell()
+    live.tell(monotonic_ns())
     assert SENTENCES_A_TICK - 2 <= len(heard.fixes) <= SENTENCES_A_TICK
 
 
@@ -148,10 +149,10 @@ def test_any_bytes_are_shown_without_harm(came: list[tuple[str, bytes]]) -> None
     live = Live(CONFIG, [heard])
     for n, (source, data) in enumerate(came):
         live.put(Chunk(n, source, data))
-    live._tell()
+    live.tell(monotonic_ns())
     assert heard.ticks == 1
     live.put(Chunk(10**9, "gps", b"\r\n" + nmea("GPXXX,1") + rmc(1) + rmc(2)))
-    live._tell()
+    live.tell(monotonic_ns())
     assert heard.ticks == 2
 
 
@@ -164,7 +165,7 @@ def test_bytes_that_make_no_sense_raise_doubts_once() -> None:
     def play(data: bytes, start: int, seconds: int) -> None:
         for n in range(start * 4, (start + seconds) * 4):
             live.put(Chunk(n * SECOND // 4, "mixture", data))
-            live._tell_at(n * SECOND // 4)
+            live.tell(n * SECOND // 4)
 
     play(b"\x8e\xf2\x00", 0, 6)
     assert told == []

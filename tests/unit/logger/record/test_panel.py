@@ -15,13 +15,13 @@ from typing import Any
 import pytest
 
 from analysis.mixture.lean_alert import LeanWatch
-from logger.config.recorder import Recorder
+from logger.config.recorder import RecorderSettings
 from logger.decode.clock import monotonic_ns
 from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record import panel
 from logger.record.live import Place
-from logger.record.panel import Line, LogLines, Panel, Shown, figure, fitted
+from logger.record.panel import LogLines, Panel, PanelRow, Shown, figure, fitted
 
 with contextlib.suppress(ImportError):  # Windows
     import fcntl
@@ -36,7 +36,7 @@ class Screen:
 
     def __init__(self, size: tuple[int, int] = (80, 24)) -> None:
         self._size, self.waiting, self.rows, self.bells, self.turned, self.closed = size, "", [], 0, 0, False
-        self.lines: list[Line] = []
+        self.lines: list[PanelRow] = []
 
     def size(self) -> tuple[int, int]:
         return self._size
@@ -45,7 +45,7 @@ class Screen:
         typed, self.waiting = self.waiting, ""
         return typed
 
-    def draw(self, lines: list[Line]) -> None:
+    def draw(self, lines: list[PanelRow]) -> None:
         self.lines = lines
         self.rows = [fitted(line.text, self._size[0]) for line in lines]
 
@@ -178,7 +178,7 @@ def test_notes_typed_marked_and_dropped() -> None:
 
 
 def test_the_bell_rings_once_an_alert_and_can_be_turned_off() -> None:
-    watch = LeanWatch(Recorder(), 12.5, AFR)
+    watch = LeanWatch(RecorderSettings(), 12.5, AFR)
     screen, now = Screen(), monotonic_ns()
     shown, _ = at(screen, lean=watch)
     for alert in ("", "LEAN AT HIGH LOAD: 14.1", "LEAN AT HIGH LOAD: 14.2", "", "LEAN AT HIGH LOAD: 14.0"):
@@ -247,10 +247,10 @@ def test_a_real_terminal_gets_only_rows_that_changed_and_is_given_back(tmp_path:
         out = io.TextIOWrapper(raw, encoding="utf-8")
         terminal = panel.Terminal(out, out)
         assert terminal.size() == (80, 24)  # a pseudo-terminal that was told no size
-        terminal.draw([Line("one", bold=True), Line("two"), Line("█")])
+        terminal.draw([PanelRow("one", bold=True), PanelRow("two"), PanelRow("█")])
         first = sent(master)
         assert first.startswith("\x1b[?1049h\x1b[?25l") and "one" in first and "█" in first
-        terminal.draw([Line("one", bold=True), Line("2"), Line("█")])
+        terminal.draw([PanelRow("one", bold=True), PanelRow("2"), PanelRow("█")])
         second = sent(master)
         assert "\x1b[2;1H" in second and "2 " in second and "one" not in second and "█" not in second
         assert not re.search(r"\x1b\[[0-9;]*(3[0-8]|4[0-8]|9[0-7]|10[0-7])[;m]", first + second)  # no colour at all
@@ -259,7 +259,7 @@ def test_a_real_terminal_gets_only_rows_that_changed_and_is_given_back(tmp_path:
         type_in(master, slave, b"\x1b")
         assert terminal.typed() == "\x1b"
         terminal.turn()
-        terminal.draw([Line("one"), Line("2"), Line("█")])
+        terminal.draw([PanelRow("one"), PanelRow("2"), PanelRow("█")])
         assert "\x1b[0;7m" in sent(master)
         terminal.close()
         assert sent(master).endswith("\x1b[?1049l")
@@ -276,8 +276,8 @@ def test_a_closed_window_is_let_go() -> None:
         out = io.TextIOWrapper(raw, encoding="utf-8")
         terminal = panel.Terminal(out, out)
         os.close(master)
-        terminal.draw([Line("one")])
-        terminal.draw([Line("two")])
+        terminal.draw([PanelRow("one")])
+        terminal.draw([PanelRow("two")])
         assert terminal.typed() == ""
         terminal.close()
         out.detach()

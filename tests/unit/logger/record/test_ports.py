@@ -12,8 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rig import Cable, nmea, rmc
 
+from logger import errors
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig, Source
+from logger.decode.sentences import sentence_name
 from logger.record import ports
 from logger.record.recorder import recogniser
 
@@ -37,7 +39,7 @@ GPS = '[[source]]\nname = "gps"\nkind = "nmea"\nport = "auto"\n'
 
 @posix
 def test_read_takes_all_that_came_and_nothing_where_nothing_came(tmp_path: Path) -> None:
-    with Cable(tmp_path / "a") as cable, ports.open_port(ports.Found(str(cable.path))) as port:
+    with Cable(tmp_path / "a") as cable, ports.open_port(ports.SerialPort(str(cable.path))) as port:
         assert port.read(0.01) == b""
         cable.send(b"one\r\ntwo\r\n")
         assert port.read(1.0) == b"one\r\ntwo\r\n"
@@ -48,15 +50,15 @@ def test_read_takes_all_that_came_and_nothing_where_nothing_came(tmp_path: Path)
 @posix
 def test_a_cable_that_is_pulled_is_lost(tmp_path: Path) -> None:
     cable = Cable(tmp_path / "a")
-    with ports.open_port(ports.Found(str(cable.path))) as port:
+    with ports.open_port(ports.SerialPort(str(cable.path))) as port:
         cable.unplug()
-        with pytest.raises(ports.PortError, match="was lost"):
+        with pytest.raises(errors.PortError, match="was lost"):
             port.read(1.0)
 
 
 def test_the_loop_back_port_of_pyserial(tmp_path: Path) -> None:
     """A port without a file descriptor is read through pyserial's own calls, as on Windows."""
-    with ports.open_port(ports.Found("loop://")) as port:
+    with ports.open_port(ports.SerialPort("loop://")) as port:
         assert port.read() == b""
         port.write(b"13.2\r\n13.3\r\n")
         data = b""
@@ -69,16 +71,16 @@ def test_the_loop_back_port_of_pyserial(tmp_path: Path) -> None:
 def test_a_port_is_for_one(tmp_path: Path) -> None:
     with (
         Cable(tmp_path / "a") as cable,
-        ports.open_port(ports.Found(str(cable.path))),
-        pytest.raises(ports.PortError, match="in use by another program"),
+        ports.open_port(ports.SerialPort(str(cable.path))),
+        pytest.raises(errors.PortError, match="in use by another program"),
     ):
-        ports.open_port(ports.Found(str(cable.path)))
+        ports.open_port(ports.SerialPort(str(cable.path)))
 
 
 @pytest.mark.parametrize("device", ["/dev/nothing-here", "socket://127.0.0.1:1", "nonsense://x"])
 def test_what_cannot_be_opened_says_why_in_a_line(device: str) -> None:
-    with pytest.raises(ports.PortError) as raised:
-        ports.open_port(ports.Found(device))
+    with pytest.raises(errors.PortError) as raised:
+        ports.open_port(ports.SerialPort(device))
     assert device.split(":", maxsplit=1)[0] in str(raised.value)
     assert "\n" not in str(raised.value)
 
@@ -99,21 +101,24 @@ def test_what_cannot_be_opened_says_why_in_a_line(device: str) -> None:
     ],
 )
 def test_usb_identity(wanted: str, usb: str, match: bool) -> None:
-    assert ports._matches(wanted, usb) is match
+    assert ports.same_usb(wanted, usb) is match
 
 
 @posix
 def test_a_usb_identity_is_looked_up_anew_each_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The device comes back under another name: the system's list (the only thing replaced here) says where."""
-    plugged: list[ports.Found] = []
+    plugged: list[ports.SerialPort] = []
     monkeypatch.setattr(ports, "listed", lambda also=(): plugged)
     (source,) = sources(numbers("mixture", "1546:01A8"))
     finder = ports.Finder([source], recogniser)
-    with pytest.raises(ports.PortError, match="no USB port 1546:01A8 is plugged in"):
+    with pytest.raises(errors.PortError, match="no USB port 1546:01A8 is plugged in"):
         finder.open(source)
     for name in ("ttyUSB0", "ttyUSB7"):
         with Cable(tmp_path / name) as cable:
-            plugged[:] = [ports.Found("/dev/other", "0403:6001"), ports.Found(str(cable.path), "1546:01a8:123")]
+            plugged[:] = [
+                ports.SerialPort("/dev/other", "0403:6001"),
+                ports.SerialPort(str(cable.path), "1546:01a8:123"),
+            ]
             opened = finder.open(source)
             assert opened.port.found.device == str(cable.path)
             opened.port.close()
@@ -142,7 +147,7 @@ def test_auto_tells_kinds_apart_by_ear_and_keeps_what_it_heard(tmp_path: Path) -
             while source.name not in opened and time.monotonic() < ends:
                 try:
                     opened[source.name] = finder.open(source)
-                except ports.PortError:
+                except errors.PortError:
                     time.sleep(0.1)
         over.set()
         speaker.join()
@@ -161,7 +166,7 @@ def test_auto_leaves_alone_what_another_source_names(tmp_path: Path) -> None:
     with Cable(tmp_path / "tty0") as cable:
         two = sources(GPS + numbers("mixture", str(cable.path)))
         finder = ports.Finder(two, recogniser, [f"{tmp_path}/tty*"], patience_s=0.1)
-        assert [found.device for found in finder._candidates(two[0]) if found.device == str(cable.path)] == []
+        assert [found.device for found in finder.candidates(two[0]) if found.device == str(cable.path)] == []
 
 
 @pytest.mark.parametrize(
@@ -205,7 +210,7 @@ def test_listening(tmp_path: Path, says: bytes, kind: str, words: str) -> None:
 
         speaker = threading.Thread(target=speak)
         speaker.start()
-        heard = ports.listen(ports.Found(str(cable.path)), bauds=(9600, 38400), patience_s=0.4)
+        heard = ports.listen(ports.SerialPort(str(cable.path)), bauds=(9600, 38400), patience_s=0.4)
         over.set()
         speaker.join()
     assert heard.kind == kind
@@ -219,12 +224,12 @@ def test_listening(tmp_path: Path, says: bytes, kind: str, words: str) -> None:
 
 
 def test_listening_to_what_cannot_be_opened() -> None:
-    heard = ports.listen(ports.Found("/dev/nothing-here"))
+    heard = ports.listen(ports.SerialPort("/dev/nothing-here"))
     assert heard.kind == "closed" and "not there" in ports.in_words(heard)
 
 
 def test_a_block_names_afr_only_where_one_column_looks_like_it() -> None:
-    found = ports.Found("/dev/ttyUSB0", "0403:6001:X")
+    found = ports.SerialPort("/dev/ttyUSB0", "0403:6001:X")
     lone = ports.Heard(found, "numbers", 9600, columns=[(13.0, 14.5), (0.1, 0.2)])
     assert 'channel = "afr"' in ports.block(lone) and 'port = "0403:6001:X"' in ports.block(lone)
     both = ports.Heard(found, "numbers", 9600, columns=[(13.0, 14.5), (12.0, 12.6)])
@@ -234,20 +239,20 @@ def test_a_block_names_afr_only_where_one_column_looks_like_it() -> None:
 # Published example of a sentence with its checksum (NMEA 0183, in many receiver manuals; from memory).
 def test_a_sentence_is_known_by_its_checksum() -> None:
     good = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A"
-    assert ports.sentence_name(good) == "GPRMC"
-    assert ports.sentence_name(good.replace(b"022.4", b"022.5")) == ""
-    assert ports.sentence_name(good[:-3]) == ""
+    assert sentence_name(good) == "GPRMC"
+    assert sentence_name(good.replace(b"022.4", b"022.5")) == ""
+    assert sentence_name(good[:-3]) == ""
 
 
 @given(st.binary(max_size=300))
 @settings(deadline=None)
 def test_random_bytes_are_made_out_without_harm(data: bytes) -> None:
-    port = type("Port", (), {"found": ports.Found("x"), "baud": 9600})()
-    heard = ports._make_out(port, data)  # type: ignore[arg-type]
+    port = type("Port", (), {"found": ports.SerialPort("x"), "baud": 9600})()
+    heard = ports.make_out(port, data)  # type: ignore[arg-type]
     assert heard.kind in {"unknown", "silent", "numbers", "nmea"}
     ports.in_words(heard), ports.block(heard)
     for line in ports.lines_in(data):
-        ports.sentence_name(line), ports.numbers_in(line)
+        sentence_name(line), ports.numbers_in(line)
 
 
 # --- commands -----------------------------------------------------------------------------------------------------

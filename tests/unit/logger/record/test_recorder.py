@@ -7,13 +7,15 @@ import time
 from pathlib import Path
 
 import pytest
-from rig import BOARD, GPS, bytes_of
+from rig import BOARD, GPS, bytes_of, pullbook
 
+from logger import errors
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
+from logger.decode.clock import monotonic_ns
 from logger.decode.framing import Chunk
-from logger.record import closing, recorder
-from logger.store import drive, journal
+from logger.record import closing, health
+from logger.store import drive, journal, making
 from logger.store.tables import Decoding
 
 SECOND = 10**9
@@ -21,7 +23,7 @@ TEXT = GPS.format(port="a") + BOARD.format(port="b")
 
 
 def journalled(store: Path, lines: int = 10) -> Path:
-    folder = drive.begin(store, TEXT)
+    folder = making.begin(store, TEXT)
     writer = journal.JournalWriter(folder)
     writer.extend(Chunk(n * SECOND, "board", b"%d,%d\r\n" % (n, n)) for n in range(lines))
     writer.close()
@@ -38,10 +40,10 @@ def kinds(chunks: list[Chunk]) -> list[tuple[str, float | None]]:
 
 def test_the_wall_clock_is_told_at_first_and_every_minute(monkeypatch: pytest.MonkeyPatch) -> None:
     now = [10**15]
-    monkeypatch.setattr(recorder, "monotonic_ns", lambda: now[0])
+    monkeypatch.setattr(health, "monotonic_ns", lambda: now[0])
     monkeypatch.setattr(time, "time_ns", lambda: now[0] + 10**18)
-    monkeypatch.setattr(recorder, "_slept_ns", lambda: 0)
-    clocks = recorder._Clocks()
+    monkeypatch.setattr(health, "_slept_ns", lambda: 0)
+    clocks = health.HostClocks()
     told = []
     for n in range(400):
         told += [(n, *kind) for kind in kinds(clocks.look())]
@@ -51,10 +53,10 @@ def test_the_wall_clock_is_told_at_first_and_every_minute(monkeypatch: pytest.Mo
 
 def test_a_jump_of_the_wall_clock_and_a_sleep_are_told(monkeypatch: pytest.MonkeyPatch) -> None:
     now, wall, slept = 10**15, [10**18], [0]
-    monkeypatch.setattr(recorder, "monotonic_ns", lambda: now)
+    monkeypatch.setattr(health, "monotonic_ns", lambda: now)
     monkeypatch.setattr(time, "time_ns", lambda: wall[0])
-    monkeypatch.setattr(recorder, "_slept_ns", lambda: slept[0])
-    clocks = recorder._Clocks()
+    monkeypatch.setattr(health, "_slept_ns", lambda: slept[0])
+    clocks = health.HostClocks()
     clocks.look()
     wall[0] -= 3600 * SECOND
     assert kinds(clocks.look()) == [("wall", -3600.0)]
@@ -65,14 +67,14 @@ def test_a_jump_of_the_wall_clock_and_a_sleep_are_told(monkeypatch: pytest.Monke
 
 
 def test_rates_over_the_last_seconds() -> None:
-    health = {"board": recorder.Health("board", "numbers")}
-    rates = recorder._Rates(health)
-    start = rates._since_ns
+    sources = {"board": health.Health("board", "numbers")}
+    rates = health.Rates(sources)
+    start = monotonic_ns()
     for n in range(50):
         rates.count([Chunk(start + n, "board", b"1,2\r\n" * 2), Chunk(0, "_recorder", b"x")], start + n * SECOND // 10)
-    assert health["board"].lines == 100
-    assert health["board"].lines_per_s == pytest.approx(20, rel=0.1)
-    assert health["board"].bytes_per_s == pytest.approx(100, rel=0.1)
+    assert sources["board"].lines == 100
+    assert sources["board"].lines_per_s == pytest.approx(20, rel=0.1)
+    assert sources["board"].bytes_per_s == pytest.approx(100, rel=0.1)
 
 
 # --- finishing drives ---------------------------------------------------------------------------------------------
@@ -117,7 +119,7 @@ def test_a_child_that_fails_says_why_in_a_line(tmp_path: Path) -> None:
     folder = journalled(tmp_path)
     (folder / "journal" / "about.json").unlink()
     (folder / "journal" / "recorder.toml").write_text("nonsense")
-    with pytest.raises(drive.DriveError) as raised:
+    with pytest.raises(errors.DriveError) as raised:
         closing.Finisher(tmp_path, TEXT).close(folder, recovering=False, hurry=False)
     assert "\n" not in str(raised.value) and "recorder.toml" in str(raised.value)
     assert bytes_of(journal.read(folder / "journal").raw, "board").count(b"\n") == 10
@@ -140,13 +142,13 @@ class Unwilling:
         self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
     ) -> tuple[Path | None, str]:
         if not self.willing:
-            raise drive.DriveError("no room")
+            raise errors.DriveError("no room")
         return self._finisher.close(folder, recovering, True)
 
 
 def test_what_could_not_be_finished_is_tried_again(tmp_path: Path) -> None:
     drives, shown = Unwilling(tmp_path), list[Chunk]()
-    closer = recorder._Closer(drives, shown.append)
+    closer = closing.Closer(drives, shown.append)
     closer.start()
     closer.put(journalled(tmp_path))
     _until(lambda: len(shown) == 1)
@@ -159,7 +161,7 @@ def test_what_could_not_be_finished_is_tried_again(tmp_path: Path) -> None:
 
 def test_giving_up_leaves_the_journal_to_the_next_start(tmp_path: Path) -> None:
     drives = Unwilling(tmp_path)
-    closer = recorder._Closer(drives, lambda chunk: None)
+    closer = closing.Closer(drives, lambda chunk: None)
     closer.start()
     folder = journalled(tmp_path)
     closer.put(folder)
@@ -177,12 +179,10 @@ def _until(done) -> None:  # type: ignore[no-untyped-def]
 # --- the verbs that need no recorder ------------------------------------------------------------------------------
 
 
-def test_check_says_what_it_understood(capsys: pytest.CaptureFixture[str]) -> None:
-    from logger.cli import record
-
+def test_check_says_what_it_understood() -> None:
+    """By the whole program: the lean alert's limit is handed to the recorder by it."""
     configs = Path(__file__).parents[4] / "configs"
-    record.check(configs / "recorder.toml", configs)
-    said = capsys.readouterr().out
+    said = pullbook("check", str(configs / "recorder.toml"), store=configs)
     assert "gps: NMEA sentences from whichever port" in said
     assert "mixture: lines of numbers" in said
     assert "car: Wren, 392 kg, air-cooled" in said
@@ -201,12 +201,12 @@ def test_every_key_of_the_configuration_is_in_the_explained_file() -> None:
         NumbersSource,
         PatternSource,
         Privacy,
-        Recorder,
+        RecorderSettings,
     )
 
     text = (Path(__file__).parents[4] / "configs" / "recorder.toml").read_text(encoding="utf-8")
     assert parse(text, RecorderConfig, "configs/recorder.toml")
-    models = [Recorder, NmeaSource, NumbersSource, PatternSource, FrameSource,
+    models = [RecorderSettings, NmeaSource, NumbersSource, PatternSource, FrameSource,
               Channel, Calibration, FrameField, Checksum, Privacy]  # fmt: skip
     missing = {
         f"{model.__name__}.{key}"

@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from logger.config.recorder import RECORDER_SOURCE
 from logger.decode import events
+from logger.errors import CaptureError
 from logger.store import capture
-from logger.store.capture import CaptureError
 from logger.store.journal import SCHEMA
 
 HEADER = '{"capture": 1, "started_utc": "2026-05-02T09:14:30Z"}'

@@ -58,18 +58,18 @@ def test_closing_a_drive_loads_neither_pandas_nor_scipy() -> None:
     program = """
 import sys, tempfile
 from pathlib import Path
-from logger.store import drive, journal
+from logger.store import drive, journal, making
 from logger.decode.framing import Chunk
 text = '''[[source]]\nname = "gps"\nkind = "nmea"\n[[source]]\nname = "board"\nkind = "numbers"\n'''
 text += '''[[source.column]]\nchannel = "afr"\n'''
-folder = drive.begin(Path(tempfile.mkdtemp()) / "store", text)
+folder = making.begin(Path(tempfile.mkdtemp()) / "store", text)
 writer = journal.JournalWriter(folder)
 for n in range(100):
     rmc = b"$GPRMC,123519,A,4807.038,N,01131.000,E,022.4,084.4,230394,003.1,W*6A\\r\\n"
     writer.append(Chunk(n * 10**8, "gps", rmc))
     writer.append(Chunk(n * 10**8, "board", b"13.2\\r\\n"))
 writer.close()
-made = drive.close(folder.parent)
+made = drive.open_folder(making.close(folder.parent))
 assert made.manifest.rows["board"] == 100
 print([name for name in ("pandas", "scipy") if name in sys.modules])
 """

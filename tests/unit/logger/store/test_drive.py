@@ -27,13 +27,11 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.decode import events
 from logger.decode.framing import Chunk
-from logger.errors import InputError, NoAnswer
-from logger.store import capture, drive, journal
+from logger.errors import DriveError, InputError, NoAnswer
+from logger.store import capture, drive, folders, journal, making, recovery, tables
 from logger.store.disk import Disk
-from logger.store.drive import DriveError
 from logger.store.journal import SCHEMA, JournalWriter
 from logger.store.presence import Lock
-from logger.store.tables import GPS_COLUMNS, RAW_SCHEMA
 
 CONFIG_TEXT = """\
 [[source]]
@@ -106,7 +104,7 @@ def few(raw: pa.Table) -> pa.Table:
 
 def recorded(store: Path, raw: pa.Table, batches: int = 5, started: datetime = START) -> Path:
     """A journal as the recorder leaves it; gives the drive's folder."""
-    folder = drive.begin(store, CONFIG_TEXT, CAR, SETUP, started=started)
+    folder = making.begin(store, CONFIG_TEXT, CAR, SETUP, started=started)
     writer = JournalWriter(folder)
     size = -(-raw.num_rows // batches)
     for start in range(0, raw.num_rows, size):
@@ -114,6 +112,11 @@ def recorded(store: Path, raw: pa.Table, batches: int = 5, started: datetime = S
         writer.flush()
     writer.close()
     return folder.parent
+
+
+def opened(path: Path | None) -> drive.Drive:
+    assert path is not None
+    return drive.open_folder(path)
 
 
 def files_in(path: Path) -> dict[str, bytes]:
@@ -128,8 +131,7 @@ def seen_in(store: Path) -> list[str]:
 
 
 def test_recording_capture_and_rebuild_give_identical_tables(tmp_path: Path, raw: pa.Table) -> None:
-    live = drive.close(recorded(tmp_path / "live", raw))
-    assert live is not None
+    live = opened(making.close(recorded(tmp_path / "live", raw)))
     capture.write(tmp_path / "drive.jsonl.gz", live.table("raw"))
     config = tmp_path / "recorder.toml"
     config.write_text(CONFIG_TEXT)
@@ -191,7 +193,7 @@ def test_the_drive_tells_all_that_it_was_made_with(tmp_path: Path, raw: pa.Table
 
 def test_every_column_has_unit_and_description(tmp_path: Path, raw: pa.Table) -> None:
     made = drive.write(tmp_path, raw, CONFIG, CONFIG_TEXT)
-    assert made.table("gps").column_names == GPS_COLUMNS
+    assert made.table("gps").column_names == tables.GPS_COLUMNS
     for name in ("raw", "gps", "mixture"):
         schema = pq.read_schema(made.path / f"{name}.parquet")
         assert schema.metadata[b"program"].startswith(b"pullbook")
@@ -201,7 +203,7 @@ def test_every_column_has_unit_and_description(tmp_path: Path, raw: pa.Table) ->
             assert b"unit" in field.metadata
     units = {field.name: field.metadata[b"unit"] for field in made.table("gps").schema}
     assert (units["speed_mps"], units["lat_deg"], units["alt_m"]) == (b"m/s", b"deg", b"m")
-    assert made.table("raw").schema.equals(RAW_SCHEMA)
+    assert made.table("raw").schema.equals(tables.RAW_SCHEMA)
     info = pq.ParquetFile(made.path / "raw.parquet").metadata.row_group(0).column(2)
     assert info.compression == "ZSTD"
 
@@ -235,8 +237,8 @@ def times_of(table: pa.Table) -> list[float]:
     return [value / 1e9 - midnight for value in table["time"].cast(pa.int64()).to_pylist()]
 
 
-def built_of(*chunks: Chunk, config: RecorderConfig = CONFIG) -> drive.Built:
-    return drive.build(table_of(sorted(chunks, key=lambda chunk: chunk.mono_ns)), config)
+def built_of(*chunks: Chunk, config: RecorderConfig = CONFIG) -> tables.Built:
+    return tables.build(table_of(sorted(chunks, key=lambda chunk: chunk.mono_ns)), config)
 
 
 def readings(start: float, stop: float, step: float = 0.5) -> list[Chunk]:
@@ -410,7 +412,7 @@ def test_damaged_events_are_passed_over() -> None:
     )
 )
 def test_any_rows_are_built_into_tables(told: list[tuple[int, str, bytes]]) -> None:
-    built = drive.build(table_of([Chunk(*row) for row in told]), CONFIG)
+    built = tables.build(table_of([Chunk(*row) for row in told]), CONFIG)
     assert list(built.tables) == ["gps", "mixture"]
     assert built.counters["chunks"] == sum(name != "_recorder" for _, name, _ in told)
 
@@ -515,15 +517,15 @@ def test_closing_leaves_the_journal_or_the_drive_whole(tmp_path: Path, few: pa.T
     def check(store: Path, outcome: str) -> None:
         made = whole(store, few)
         assert made is not None or outcome != "done"
-        journals = drive.unfinished(store)
+        journals = folders.unfinished(store)
         if made is None:
             (path,) = journals
             assert journal.read(path / "journal").raw.num_rows == few.num_rows
-        found = drive.recover(store)
+        found = recovery.recover(store)
         assert [each.failed for each in found] == [False] * len(journals)
         made = whole(store, few)
         assert made is not None and (made.car, made.setup) == (CAR, SETUP)
-        assert not drive.unfinished(store) and seen_in(store) == [made.id]
+        assert not folders.unfinished(store) and seen_in(store) == [made.id]
         assert set(files_in(made.path)) == {
             "drive.json",
             "recorder.toml",
@@ -532,8 +534,8 @@ def test_closing_leaves_the_journal_or_the_drive_whole(tmp_path: Path, few: pa.T
             "mixture.parquet",
         }
 
-    def close(store: Path, disk: FaultyDisk) -> drive.Drive | None:
-        return drive.close(drive.unfinished(store)[0], disk=disk)
+    def close(store: Path, disk: FaultyDisk) -> Path | None:
+        return making.close(folders.unfinished(store)[0], disk=disk)
 
     assert each_attempt(tmp_path, tmp_path / "store", step, close, check) > 60
 
@@ -587,16 +589,16 @@ def test_beginning_a_drive_makes_it_whole_or_not_at_all(tmp_path: Path, few: pa.
     (tmp_path / "store").mkdir()
 
     def check(store: Path, outcome: str) -> None:
-        for path in drive.unfinished(store):  # a journal that is there can be recovered
+        for path in folders.unfinished(store):  # a journal that is there can be recovered
             writer = JournalWriter(path / "journal")
             writer.extend(Chunk(*row) for row in capture.rows(few))
             writer.close()
         assert outcome != "done" or seen_in(store)
-        drive.recover(store)
+        recovery.recover(store)
         assert (whole(store, few) is not None) == bool(seen_in(store))
 
     def begin(store: Path, disk: FaultyDisk) -> Path:
-        return drive.begin(store, CONFIG_TEXT, CAR, SETUP, started=START, disk=disk)
+        return making.begin(store, CONFIG_TEXT, CAR, SETUP, started=START, disk=disk)
 
     assert each_attempt(tmp_path, tmp_path / "store", step, begin, check) > 30
 
@@ -609,16 +611,17 @@ def test_a_torn_journal_is_recovered_and_says_what_is_missing(tmp_path: Path, ra
     (segment,) = (path / "journal").glob("*.arrows")
     data = segment.read_bytes()
     segment.write_bytes(data[: len(data) - 100] + bytes(300))
-    (found,) = drive.recover(tmp_path)
-    assert found.drive is not None and found.drive.manifest.state == "recovered"
+    (found,) = recovery.recover(tmp_path)
+    made = opened(found.path)
+    assert made.manifest.state == "recovered"
     assert "bytes of the journal belong to no whole flush" in found.said
-    for built in (found.drive, drive.rebuild(found.drive, CONFIG, CONFIG_TEXT)):
+    for built in (made, drive.rebuild(made, CONFIG, CONFIG_TEXT)):
         assert any("belong to no whole flush" in remark for remark in built.manifest.remarks)
     size = -(-raw.num_rows // 10)
-    kept = found.drive.table("raw")
+    kept = made.table("raw")
     assert kept.num_rows == raw.num_rows - (raw.num_rows - 9 * size)
     assert kept["data"].to_pylist() == raw["data"].to_pylist()[: kept.num_rows]
-    assert drive.recover(tmp_path) == []
+    assert recovery.recover(tmp_path) == []
 
 
 def test_a_missing_flush_in_the_middle_is_told(tmp_path: Path, raw: pa.Table) -> None:
@@ -627,14 +630,14 @@ def test_a_missing_flush_in_the_middle_is_told(tmp_path: Path, raw: pa.Table) ->
     data = bytearray(segment.read_bytes())
     data[len(data) // 2] ^= 1
     segment.write_bytes(data)
-    (found,) = drive.recover(tmp_path)
+    (found,) = recovery.recover(tmp_path)
     assert "Missing in the middle: 1 flush." in found.said
 
 
 def test_a_journal_without_a_byte_is_cleared_away(tmp_path: Path) -> None:
-    drive.begin(tmp_path, CONFIG_TEXT)
-    (found,) = drive.recover(tmp_path)
-    assert found.drive is None and not found.failed and "before a byte was safe" in found.said
+    making.begin(tmp_path, CONFIG_TEXT)
+    (found,) = recovery.recover(tmp_path)
+    assert found.path is None and not found.failed and "before a byte was safe" in found.said
     assert seen_in(tmp_path) == []
 
 
@@ -642,61 +645,63 @@ def test_clearing_a_journal_away_spares_what_another_process_made(tmp_path: Path
     """It was read as empty, and in that moment another one finished it."""
     made = drive.write(tmp_path, few, CONFIG, CONFIG_TEXT)
     before = files_in(made.path)
-    drive._nothing_in(made.path, journal.Journal(few, 0, 0, 0), Disk())
+    making.clear_empty(made.path, journal.Journal(few, 0, 0, 0), Disk())
     assert files_in(made.path) == before
     with pytest.raises(DriveError, match="no journal"):
-        drive.close(tmp_path / "gone")
+        making.close(tmp_path / "gone")
 
 
 def test_a_journal_of_damaged_bytes_is_set_aside_not_removed(tmp_path: Path) -> None:
-    folder = drive.begin(tmp_path, CONFIG_TEXT)
+    folder = making.begin(tmp_path, CONFIG_TEXT)
     (folder / "000001.arrows").write_bytes(b"damaged" * 100)
-    (found,) = drive.recover(tmp_path)
-    assert found.drive is None and "set aside" in found.said
+    (found,) = recovery.recover(tmp_path)
+    assert found.path is None and "set aside" in found.said
     assert seen_in(tmp_path) == []
     assert [path.read_bytes() for path in tmp_path.rglob("*.arrows")] == [b"damaged" * 100]
-    assert drive.recover(tmp_path) == []
+    assert recovery.recover(tmp_path) == []
 
 
 @pytest.mark.parametrize("lost", ["about.json", "recorder.toml"])
 def test_one_of_the_journals_two_descriptions_is_enough(tmp_path: Path, raw: pa.Table, lost: str) -> None:
     path = recorded(tmp_path, raw)
     (path / "journal" / lost).write_bytes(b"\0" * 50)
-    (found,) = drive.recover(tmp_path)
-    assert found.drive is not None and found.drive.config == CONFIG
+    (found,) = recovery.recover(tmp_path)
+    made = opened(found.path)
+    assert made.config == CONFIG
     if lost == "about.json":
-        assert found.drive.setup is None
-        assert any("about.json" in remark for remark in found.drive.manifest.remarks)
+        assert made.setup is None
+        assert any("about.json" in remark for remark in made.manifest.remarks)
     else:
-        assert found.drive.setup == SETUP
+        assert made.setup == SETUP
 
 
 def test_without_any_description_the_journal_stays(tmp_path: Path, raw: pa.Table) -> None:
     path = recorded(tmp_path, raw)
     for name in ("about.json", "recorder.toml"):
         (path / "journal" / name).write_bytes(b"\0" * 50)
-    (found,) = drive.recover(tmp_path)
+    (found,) = recovery.recover(tmp_path)
     assert found.failed and "put the recorder's file there" in found.said
     assert journal.read(path / "journal").raw.num_rows == raw.num_rows
     with pytest.raises(DriveError, match="recover"):
         drive.open_drive(tmp_path, path.name)
     (path / "journal" / "recorder.toml").write_text(CONFIG_TEXT)
-    (found,) = drive.recover(tmp_path)
-    assert found.drive is not None and found.drive.table("raw").num_rows == raw.num_rows
+    (found,) = recovery.recover(tmp_path)
+    made = opened(found.path)
+    assert made.table("raw").num_rows == raw.num_rows
 
 
 def test_a_drive_is_named_by_the_best_clock(tmp_path: Path, raw: pa.Table) -> None:
     """The laptop's battery was dead: it said 2001."""
     path = recorded(tmp_path, raw, started=datetime(2001, 1, 1, tzinfo=UTC))
     assert path.name == "2001-01-01_000000Z"
-    made = drive.close(path)
-    assert made is not None and made.id == "2026-05-02_091430Z"
+    made = opened(making.close(path))
+    assert made.id == "2026-05-02_091430Z"
     assert seen_in(tmp_path) == [made.id]
 
 
 def test_drives_of_one_second_have_names_of_their_own(tmp_path: Path, few: pa.Table) -> None:
     made = [drive.write(tmp_path, few, CONFIG, CONFIG_TEXT).id for _ in range(3)]
-    begun = [drive.begin(tmp_path, CONFIG_TEXT, started=START).parent.name for _ in range(2)]
+    begun = [making.begin(tmp_path, CONFIG_TEXT, started=START).parent.name for _ in range(2)]
     base = "2026-05-02_091430Z"
     assert made + begun == [base, f"{base}-2", f"{base}-3", f"{base}-4", f"{base}-5"]
 
@@ -764,9 +769,9 @@ def test_a_drive_of_a_newer_program(tmp_path: Path, few: pa.Table) -> None:
 
 
 def test_the_drive_being_recorded_is_read_from_its_journal(tmp_path: Path, raw: pa.Table) -> None:
-    drive.close(recorded(tmp_path, raw.slice(0, 50), started=START - timedelta(hours=1)))
+    making.close(recorded(tmp_path, raw.slice(0, 50), started=START - timedelta(hours=1)))
     with Lock(tmp_path):
-        folder = drive.begin(tmp_path, CONFIG_TEXT, CAR, SETUP, started=START)
+        folder = making.begin(tmp_path, CONFIG_TEXT, CAR, SETUP, started=START)
         with pytest.raises(DriveError, match="nothing has been written"):
             drive.open_drive(tmp_path, "current")
         writer = JournalWriter(folder)

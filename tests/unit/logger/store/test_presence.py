@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from logger import errors
+from logger.decode import events
 from logger.decode.clock import monotonic_ns
-from logger.record.recorder import _note_from_outside
 from logger.store import presence
 
 HOLD = """
@@ -31,7 +32,7 @@ def test_one_at_a_time_and_gone_with_its_process(tmp_path: Path) -> None:
     assert holder.stdout is not None
     assert holder.stdout.readline() == "held\n"
     assert presence.is_recording(tmp_path)
-    with pytest.raises(presence.AlreadyRecording, match=rf"another recorder \(process {holder.pid}\)"):
+    with pytest.raises(errors.AlreadyRecording, match=rf"another recorder \(process {holder.pid}\)"):
         presence.Lock(tmp_path, patience_s=0.1).acquire()
     with presence.Lock(tmp_path, "finishing"):  # another lock, for another matter
         pass
@@ -92,9 +93,9 @@ def test_notes_in_order_and_only_whole_ones(tmp_path: Path) -> None:
 
 def test_a_note_has_the_time_it_was_written_unless_the_machine_was_started_since() -> None:
     now = monotonic_ns()
-    fresh = _note_from_outside({"text": "a", "mono_ns": now - 10**9, "utc": "2026-05-02T09:00:00+00:00"})
+    fresh = events.left({"text": "a", "mono_ns": now - 10**9, "utc": "2026-05-02T09:00:00+00:00"})
     assert fresh.mono_ns == now - 10**9
     assert json.loads(fresh.data)["utc"] == "2026-05-02T09:00:00+00:00"
-    stale = _note_from_outside({"text": "a", "mono_ns": now + 10**15, "utc": "2026-05-02T09:00:00+00:00"})
+    stale = events.left({"text": "a", "mono_ns": now + 10**15, "utc": "2026-05-02T09:00:00+00:00"})
     assert now <= stale.mono_ns < now + 10**10
     assert json.loads(stale.data)["written_utc"] == "2026-05-02T09:00:00+00:00"

@@ -1,0 +1,287 @@
+"""Drives on their way into the store: begun for recording, closed from their journal, or written in one go.
+
+    folder = begin(store, ...)      the recorder writes the journal into it (`journal.JournalWriter`)
+    close(folder.parent)            makes the finished drive of the journal
+    write(store, raw, ...)          makes one of raw rows that came from elsewhere
+
+Each gives the path of the drive's folder; `drive.open_folder` opens it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import uuid
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+from pydantic import BaseModel
+
+from logger.config.car import CarConfig
+from logger.config.reading import parse
+from logger.config.recorder import RecorderConfig
+from logger.config.setup import SetupConfig
+from logger.decode.clock import instant
+from logger.errors import ConfigError, DriveError
+from logger.store import journal
+from logger.store.commit import CONFIG, RAW, commit_files, finish_commit
+from logger.store.disk import Disk, said
+from logger.store.folders import JOURNAL, id_of, new_folder, take_name, utc_of
+from logger.store.manifest import (
+    MANIFEST,
+    ClockSummary,
+    Gap,
+    Manifest,
+    Note,
+    SourceSummary,
+    manifest_bytes,
+    parse_manifest,
+)
+from logger.store.tables import Built, Decoding, build, program, raw_digest, raw_table
+from logger.units import NS_PER_S
+
+_ABOUT = "about.json"
+_SET_ASIDE = ".damaged-"
+
+
+@dataclass(frozen=True)
+class About:
+    """What a drive is made with besides its raw bytes."""
+
+    config_text: str
+    car: CarConfig | None = None
+    setup: SetupConfig | None = None
+    weather: dict[str, Any] | None = None
+    origin: str = ""
+    remarks: tuple[str, ...] = ()
+
+
+def write(
+    store: Path,
+    raw: pa.Table,
+    config: RecorderConfig,
+    about: About,
+    *,
+    state: str = "imported",
+    disk: Disk | None = None,
+) -> Path:
+    """Make a drive of raw rows (mono_ns, source, data). It appears in the store when it is complete.
+
+    `config` is `about.config_text` read. DriveError where the store does not take it.
+    """
+    disk = disk or Disk()
+    raw = raw_table(raw)
+    built = build(raw, config)
+    manifest = manifest_of(id_of(built.started_utc_ns), state, raw, built, about)
+    try:
+        store.mkdir(parents=True, exist_ok=True)
+        with new_folder(store, disk) as fresh:
+            commit_files(fresh, files_of(manifest, about.config_text, raw, built), disk)
+            return take_name(fresh, manifest.id, disk)
+    except OSError as error:
+        raise DriveError(f"{store}: the drive cannot be written: {said(error)}") from error
+
+
+def begin(
+    store: Path,
+    config_text: str,
+    car: CarConfig | None = None,
+    setup: SetupConfig | None = None,
+    weather: dict[str, Any] | None = None,
+    *,
+    started: datetime | None = None,
+    disk: Disk | None = None,
+) -> Path:
+    """Make the folder of a drive that is about to be recorded; gives the folder for its journal.
+
+    All that `close` and `recover` need is in there and synced before the first batch. `started` is the host's wall
+    clock. OSError where the disk does not take it.
+    """
+    disk = disk or Disk()
+    store.mkdir(parents=True, exist_ok=True)
+    wanted = id_of(int((started or datetime.now(UTC)).timestamp()) * NS_PER_S)
+    about = {
+        "program": program(),
+        "config": config_text,
+        "car": dumped(car),
+        "setup": dumped(setup),
+        "weather": weather,
+    }
+    with new_folder(store, disk) as fresh:
+        folder = fresh / JOURNAL
+        disk.make_folder(folder)
+        disk.write_file(folder / _ABOUT, json.dumps(about, ensure_ascii=False, default=str).encode())
+        disk.write_file(folder / CONFIG, config_text.encode())
+        disk.sync_folder(folder)
+        disk.sync_folder(fresh)
+        return take_name(fresh, wanted, disk) / JOURNAL
+
+
+def close(
+    path: Path, *, state: str = "closed", disk: Disk | None = None, decoding: Decoding | None = None
+) -> Path | None:
+    """Make the finished drive of the journal in the drive folder `path`, then remove the journal.
+
+    `decoding` is what was decoded of the journal while it was written; it is used where it covers all of it.
+
+    The folder gets the name of the drive's start by the best clock there is, so it may change. None where the journal
+    holds no whole batch: a folder without a byte is removed, one with damaged bytes is set aside in the store under a
+    name that begins with `.damaged-`. DriveError where it cannot be done; the journal then is as it was.
+    """
+    disk = disk or Disk()
+    folder = path / JOURNAL
+    try:
+        if not finish_commit(path, disk) and not (path / MANIFEST).exists():
+            if not folder.is_dir():
+                raise DriveError(f"{path}: there is no journal here to make a drive of")
+            held = journal.read(folder)
+            if not held.batches:
+                clear_empty(path, held, disk)
+                return None
+            about = read_about(folder)
+            config = parse(about.config_text, RecorderConfig, str(folder / CONFIG))
+            raw = raw_table(held.raw)
+            built = decoding.built() if decoding is not None and decoding.covers(raw) else build(raw, config)
+            manifest = manifest_of(path.name, state, raw, built, about, missing_from(held))
+            commit_files(path, files_of(manifest, about.config_text, raw, built), disk)
+        _remove_journal(folder, disk)
+        started_s = parse_manifest((path / MANIFEST).read_bytes(), path / MANIFEST).started_utc.timestamp()
+        # The folder was named by the wall clock: good to a few seconds, unless the clock was wrong.
+        if abs(utc_of(path.name) - started_s) > 60:
+            path = take_name(path, id_of(int(started_s) * NS_PER_S), disk)
+        return path
+    except ConfigError as error:
+        raise DriveError(str(error)) from error
+    except OSError as error:
+        raise DriveError(f"{path}: the drive cannot be closed: {said(error)}") from error
+
+
+# --- the files of a drive ----------------------------------------------------------------------------------------
+
+
+def manifest_of(
+    name: str, state: str, raw: pa.Table, built: Built, about: About, remarks: Iterable[str] = ()
+) -> Manifest:
+    return Manifest(
+        program=program(),
+        id=name,
+        state=state,
+        origin=about.origin,
+        added_utc=datetime.now(UTC),
+        started_utc=instant(built.started_utc_ns),
+        ended_utc=instant(built.ended_utc_ns),
+        duration_s=(built.ended_utc_ns - built.started_utc_ns) / NS_PER_S,
+        sources=[SourceSummary.model_validate(source) for source in built.sources],
+        clock=ClockSummary.model_validate(built.clock),
+        counters=built.counters,
+        rows={table: content.num_rows for table, content in built.tables.items()},
+        car=dumped(about.car),
+        setup=dumped(about.setup),
+        weather=about.weather,
+        notes=[Note.model_validate(note) for note in built.notes],
+        gaps=[Gap.model_validate(gap) for gap in built.gaps],
+        remarks=[*about.remarks, *remarks, *built.remarks],
+        found=[*about.remarks, *remarks],
+        digests={"raw rows": raw_digest(raw)},
+    )
+
+
+def files_of(
+    manifest: Manifest, config_text: str, raw: pa.Table | None, built: Built, raw_file_digest: str = ""
+) -> dict[str, bytes]:
+    """The files of a drive, the manifest last and with their digests; without raw.parquet where `raw` is None."""
+    tables = {RAW: raw} if raw is not None else {}
+    tables |= {f"{name}.parquet": table for name, table in built.tables.items()}
+    files = {name: _parquet(table) for name, table in tables.items()}
+    digests = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+    if raw is None:
+        digests[RAW] = raw_file_digest
+    digests |= manifest.digests
+    files[CONFIG] = config_text.encode()
+    files[MANIFEST] = manifest_bytes(manifest.model_copy(update={"digests": digests}))
+    return files
+
+
+def _parquet(table: pa.Table) -> bytes:
+    """The table as a Parquet file; the same table gives the same bytes with the same pyarrow."""
+    counts = [field.name for field in table.schema if field.name in {"time", "mono_ns"}]
+    words = [field.name for field in table.schema if pa.types.is_dictionary(field.type)]
+    sink = pa.BufferOutputStream()
+    pq.write_table(
+        table,
+        sink,
+        row_group_size=1 << 17,  # half an hour of an ordinary rig's raw rows, three hours of a receiver's fixes
+        compression="zstd",
+        use_dictionary=words,
+        column_encoding=dict.fromkeys(counts, "DELTA_BINARY_PACKED"),
+        write_statistics=counts,
+    )
+    data: bytes = sink.getvalue().to_pybytes()
+    return data
+
+
+# --- the journal, read and cleared away -------------------------------------------------------------------------
+
+
+def _remove_journal(folder: Path, disk: Disk) -> None:
+    with contextlib.suppress(FileNotFoundError):
+        for path in sorted(folder.iterdir()):
+            with contextlib.suppress(FileNotFoundError):
+                disk.remove(path)
+        disk.remove(folder)
+        disk.sync_folder(folder.parent)
+
+
+def clear_empty(path: Path, held: journal.Journal, disk: Disk) -> None:
+    """Clear away a drive whose journal holds no whole batch; never a file that another process may just have made."""
+    if held.cut_bytes:
+        disk.replace(path, path.with_name(f"{_SET_ASIDE}{path.name}-{uuid.uuid4().hex[:6]}"))
+        return
+    folder = path / JOURNAL
+    for name in (_ABOUT, CONFIG, *(segment.name for segment in folder.glob("*.arrows"))):
+        with contextlib.suppress(FileNotFoundError):
+            disk.remove(folder / name)
+    with contextlib.suppress(OSError):  # of what is not empty nothing goes
+        disk.remove(folder)
+        disk.remove(path)
+
+
+def read_about(folder: Path) -> About:
+    """What `begin` left beside the journal; where one of its two files is damaged, what the other has."""
+    try:
+        about = json.loads((folder / _ABOUT).read_bytes())
+        car, setup = about["car"], about["setup"]
+        return About(
+            about["config"],
+            CarConfig.model_validate(car, strict=False) if car else None,
+            SetupConfig.model_validate(setup, strict=False) if setup else None,
+            about["weather"],
+        )
+    except (OSError, ValueError, KeyError, TypeError):
+        try:
+            text = (folder / CONFIG).read_text(encoding="utf-8")
+            parse(text, RecorderConfig, CONFIG)
+        except (OSError, ValueError) as error:
+            what = "is damaged: put the recorder's file there under that name, and `pullbook recover` goes on"
+            raise DriveError(f"{folder / CONFIG}: {what}") from error
+        return About(text, remarks=(f"{_ABOUT} of the journal is damaged: car, setup and weather are missing",))
+
+
+def missing_from(held: journal.Journal) -> list[str]:
+    said = []
+    if held.missing_batches:
+        flushes = "1 flush" if held.missing_batches == 1 else f"{held.missing_batches} flushes"
+        said.append(f"Missing in the middle: {flushes}.")
+    if held.cut_bytes:
+        said.append(f"{held.cut_bytes} bytes of the journal belong to no whole flush and were left out.")
+    return said
+
+
+def dumped(model: BaseModel | None) -> dict[str, Any] | None:
+    return model.model_dump(mode="json") if model is not None else None
