@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING
 from logger.units import SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
-    from analysis.changes.day_effects import Interval
     from analysis.mixture.delay import Delay
     from analysis.mixture.map import LoadAxis
 
@@ -81,10 +80,14 @@ def signed_two(value: float) -> str:
     return f"{value:+.2f}" if math.isfinite(value) else "-"
 
 
-def in_brackets(interval: Interval) -> str:
-    if not math.isfinite(interval.low):
-        return ""
-    return f" ({interval.low:+.2f} to {interval.high:+.2f})"
+def in_brackets(low: float, high: float) -> str:
+    """An interval after what it belongs to; nothing where it is unknown."""
+    return f" ({interval(low, high)})" if math.isfinite(low) else ""
+
+
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 MARKS = {"lean of target": "L", "in band": "=", "rich of target": "R", "not enough data": "-"}

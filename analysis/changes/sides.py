@@ -22,16 +22,8 @@ from logger.errors import DriveError, InputError, NoAnswer
 from logger.units import MPS_PER_KMH, MPS_PER_MPH
 
 
-def compared(
-    a: str,
-    b: str,
-    season: SeasonRecord,
-    speeds_mps: Floats | None = None,
-    *,
-    raw: bool = False,
-    worth_s: float | None = None,
-) -> tuple[Side, Side, Comparison]:
-    """Hold `b` against `a` with all that the season knows of scatter. `raw`: by times as driven.
+def opposed(a: str, b: str, season: SeasonRecord) -> tuple[Side, Side]:
+    """Both sides of a comparison as the owner named them.
 
     InputError where the two share a run or a name is unknown, NoAnswer where a side has no run that counts.
     """
@@ -41,7 +33,7 @@ def compared(
     for each, ref in ((first, a), (second, b)):
         if not each.runs:
             raise NoAnswer(f"{ref}: no standing run counts here{_why_none(season, each.name)}")
-    return first, second, held(first, second, season, speeds_mps, raw=raw, worth_s=worth_s)
+    return first, second
 
 
 def held(
@@ -53,7 +45,10 @@ def held(
     raw: bool = False,
     worth_s: float | None = None,
 ) -> Comparison:
-    """Hold one side of the season against another; NoAnswer where no speed is reached on both."""
+    """Hold one side of the season against another with all that the season knows of scatter. `raw`: by times as driven.
+
+    NoAnswer where no speed is reached on both.
+    """
     speeds = default_speeds(first, second, step_mps(season)) if speeds_mps is None else speeds_mps
     if not len(speeds):
         raise NoAnswer(f"{first.name} and {second.name}: no speed is reached on both sides")
