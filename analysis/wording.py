@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING
 from logger.units import SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
-    from analysis.mixture.delay import Delay
-    from analysis.mixture.map import LoadAxis
+    from analysis.answers.mixture import DelayAnswer
 
 DASH = "\u2013"
 NONE = "-"
@@ -44,10 +43,11 @@ def span(low: float, high: float, decimals: int = 2) -> str:
     return interval(low, high, decimals) if math.isfinite(low) and math.isfinite(high) else "unknown"
 
 
-def speed_range(low_mps: float, high_mps: float, unit: str) -> str:
+def speed_range(low_mps: float, high_mps: float, unit: str, dash: str = DASH) -> str:
+    """20-30: a band of speed in `unit`, without its name."""
     a, b = low_mps / SPEED_UNITS[unit], high_mps / SPEED_UNITS[unit]
     whole = abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05
-    return f"{a:.0f}{DASH}{b:.0f}" if whole else f"{a:.1f}{DASH}{b:.1f}"
+    return f"{a:.0f}{dash}{b:.0f}" if whole else f"{a:.1f}{dash}{b:.1f}"
 
 
 def duration(seconds: float) -> str:
@@ -90,42 +90,49 @@ def sentence(text: str) -> str:
     return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
 
 
+# --- mixture ------------------------------------------------------------------------------------------------------
+
 MARKS = {"lean of target": "L", "in band": "=", "rich of target": "R", "not enough data": "-"}
 """Judgements as marks in the map."""
 
+FULL_THROTTLE_OF_DRIVE = "full throttle of the drive"
+"""The full-throttle mixture of a drive: the median of all its readings at full throttle, the row of the mixture map."""
+FULL_THROTTLE_OF_SETUP = "full throttle of this setup"
+"""Of all drives with its parts together: all speeds weighed alike, and brought to one air."""
+FULL_THROTTLE_OF_RUN = "in this run's pull"
+"""Of one run: the median of the readings in the upper part of its speeds."""
+FULL_THROTTLE_OF_RUNS = "median of its runs' pulls"
+"""Of several runs: the median of what each had in its own pull."""
+FULL_THROTTLE_COMPARED = "mean of its runs' pulls"
+"""Of a side of a comparison: the mean of what each run had in its own pull."""
 
-def delay_sentence(delay: Delay) -> str:
+
+def delay_sentence(told: DelayAnswer) -> str:
     """The delay that was used and where it comes from."""
-    if delay.delay_low_s is None or delay.delay_high_s is None:
+    if not math.isfinite(told.delay_low_s):
         return (
-            f"{delay.reason} Used: {delay.delay_s:.2f} s, the latency_s of the recorder's file. Six changes between "
+            f"{told.delay_says} Used: {told.delay_s:.2f} s, the latency_s of the recorder's file. Six changes between "
             "cruise and full throttle, some seconds each, tell it."
         )
-    text = f"Delay {delay.delay_s:.2f} s ({delay.delay_low_s:.2f} to {delay.delay_high_s:.2f})"
-    if delay.told_apart and delay.lag_low_s is not None and delay.lag_high_s is not None:
-        text += f", lag of the sensor {delay.lag_s:.2f} s ({delay.lag_low_s:.2f} to {delay.lag_high_s:.2f})"
-    return f"{text}. {delay.reason}"
+    text = f"Delay {told.delay_s:.2f} s ({told.delay_low_s:.2f} to {told.delay_high_s:.2f})"
+    if math.isfinite(told.lag_s):
+        text += f", lag of the sensor {told.lag_s:.2f} s ({told.lag_low_s:.2f} to {told.lag_high_s:.2f})"
+    return f"{text}. {told.delay_says}"
 
 
 def channel_label(channel: str) -> str:
+    """AFR or lambda, as they are written."""
     return "AFR" if channel == "afr" else channel
 
 
-def band_label(low: float, high: float, unit: str) -> str:
-    a, b = low / SPEED_UNITS[unit], high / SPEED_UNITS[unit]
-    return f"{a:.0f}-{b:.0f}" if abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05 else f"{a:.1f}-{b:.1f}"
+def channel_digits(channel: str) -> int:
+    """Decimals of a median in a channel."""
+    return 2 if channel == "afr" else 3
 
 
-def load_label(low: float, high: float, load: LoadAxis) -> str:
-    return f"{low * 100:.0f}-{high * 100:.0f}%" if load.unit == "1" else f"{low:g}-{high:g}"
-
-
-def value_or_dash(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
-
-
-def sigma_or_dash(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+def load_label(low: float, high: float, unit: str) -> str:
+    """15-35%: a column of the mixture map; `unit` is the load's, "1" for a share."""
+    return f"{low * 100:.0f}-{high * 100:.0f}%" if unit == "1" else f"{low:g}-{high:g}"
 
 
 def distance_text(metres: float, unit: str) -> str:

@@ -49,12 +49,25 @@ class Answer(BaseModel):
 
 
 def rows(answers: Sequence[Answer]) -> pd.DataFrame:
-    """Answers of one kind as a pandas frame, one row each, columns named as the fields; fields that hold several values
-    stay as they are."""
+    """Answers of one kind as a pandas frame, one row each, columns named as the fields.
+
+    A field that is an answer itself becomes a column for each of its own fields, such as `target_low`; fields that hold
+    several values stay as they are. NaN stays NaN.
+    """
     import pandas as pd
 
-    kind = type(answers[0]) if answers else Answer
-    return pd.DataFrame([{name: getattr(each, name) for name in kind.model_fields} for each in answers])
+    return pd.DataFrame([_flat(each) for each in answers])
+
+
+def _flat(answer: Answer, prefix: str = "") -> dict[str, Any]:
+    columns: dict[str, Any] = {}
+    for name in type(answer).model_fields:
+        value = getattr(answer, name)
+        if isinstance(value, Answer):
+            columns |= _flat(value, f"{prefix}{name}_")
+        else:
+            columns[prefix + name] = value
+    return columns
 
 
 def schema(answer: type[Answer]) -> dict[str, Any]:

@@ -10,9 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from analysis.cli.mixture import UnitsOption, plain, unit_asked
-from analysis.cli.options import ChannelOption, TargetsOption
-from analysis.wording import band_label, channel_label, load_label
+from analysis.cli.options import ChannelOption, TargetsOption, UnitsOption
+from analysis.wording import channel_label, load_label
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.errors import InputError
 from logger.units import parse_quantity

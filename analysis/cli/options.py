@@ -144,6 +144,14 @@ def read_car(path: Path | None) -> CarConfig | None:
     return load(path, CarConfig) if path is not None else None
 
 
+def read_targets(path: Path | None) -> TargetsConfig | None:
+    """The targets' file of `--targets`; None where none is given."""
+    from logger.config.reading import load
+    from logger.config.targets import TargetsConfig
+
+    return load(path, TargetsConfig) if path is not None else None
+
+
 def share_asked(option: str, text: str, low: float = 1e-4, high: float = 1.0) -> float:
     value = parse_quantity(text, "1")
     if not low <= value <= high:
