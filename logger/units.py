@@ -14,6 +14,7 @@ from typing import Any
 from logger.errors import UnitError
 
 M_PER_MILE = 1609.344
+M_PER_KM = 1000.0
 MPS_PER_MPH = M_PER_MILE / 3600  # exact: 1 mi = 1609.344 m (NIST SP 811, appendix B.8)
 MPS_PER_KMH = 1000 / 3600
 MPS_PER_KNOT = 1852 / 3600  # exact: 1 kn = 1852 m/h (SI Brochure, 9th edition, table 8)
@@ -28,6 +29,7 @@ PPM = 10**6  # parts per million in the whole
 BYTES_PER_MB = 10**6
 MB_PER_GB = 1000
 FOOT_M = 0.3048  # exact
+M3_PER_LITRE = 1e-3  # exact
 US_GALLON_M3 = 3.785411784e-3  # exact
 IMPERIAL_GALLON_M3 = 4.54609e-3  # exact
 
@@ -107,6 +109,11 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
         return float(_registry().Quantity(value, _spelled(from_unit)).to(_spelled(to_unit)).magnitude)
     except Exception as error:
         raise UnitError(f"{from_unit!r} cannot be turned into {to_unit!r}") from error
+
+
+def l_per_100km(m3_per_m: float) -> float:
+    """Consumption in litres for 100 km."""
+    return m3_per_m / M3_PER_LITRE * (100 * M_PER_KM)
 
 
 @functools.cache

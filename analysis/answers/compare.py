@@ -20,6 +20,7 @@ from analysis.changes.observations import Side
 from analysis.changes.season import RunLeftOut, SeasonRecord
 from analysis.changes.sides import held, opposed
 from analysis.changes.verdicts import BandDifference, Measure, SplitDifference, TimesHeld
+from analysis.wording import FULL_THROTTLE_COMPARED
 from logger.units import speed_label
 
 OverallVerdict = Literal["faster", "slower", "no difference shown", "too few runs", "mixed"]
@@ -161,7 +162,7 @@ class MeasureComparison(Answer):
     run_high: Figure
     """Upper end of that interval [unit]."""
     verdict: str
-    """In the words that fit it: quicker or slower, richer or leaner, less or more, no difference shown, too few runs."""
+    """In fitting words: quicker or slower, richer or leaner, less or more, no difference shown, too few runs."""
     sentence: str
     """The verdict in words."""
 
@@ -234,7 +235,7 @@ class CompareAnswer(Answer):
     launch: MeasureComparison | None
     """Time from one foot to 5 m/s as driven; null where a side has none."""
     mixture: MeasureComparison | None
-    """Mixture at full throttle; null where a side has none."""
+    """Mixture at full throttle, by what each run had in its own pull; null where a side has none."""
     fuel: MeasureComparison | None
     """Fuel used over distance, by loops; null where a side has none."""
     conditions: BothConditions
@@ -311,7 +312,7 @@ def sides_answer(
         splits=tuple(_split(each, unit) for each in found.splits),
         trace=tuple(_band(each) for each in found.trace),
         launch=_measure(found.launch),
-        mixture=_measure(found.mixture),
+        mixture=_measure(found.mixture, FULL_THROTTLE_COMPARED),
         fuel=_measure(found.fuel),
         conditions=BothConditions(a=_conditions(found.conditions_a), b=_conditions(found.conditions_b)),
         more_runs_each=_more_runs(found),
@@ -388,11 +389,11 @@ def _difference(times: TimesHeld) -> DifferenceAnswer:
     )  # fmt: skip
 
 
-def _measure(found: Measure | None) -> MeasureComparison | None:
+def _measure(found: Measure | None, defined: str = "") -> MeasureComparison | None:
     if found is None:
         return None
     return MeasureComparison(
-        name=found.name,
+        name=f"{found.name}, {defined}" if defined else found.name,
         unit=found.unit,
         runs_a=found.count_a,
         runs_b=found.count_b,

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, PlainSerializer, WithJsonSchema
@@ -34,6 +35,14 @@ Figure = Annotated[
     float, PlainSerializer(_null, return_type=float | None), WithJsonSchema({"type": ["number", "null"]})
 ]
 """A number; NaN where the data cannot tell it, which JSON has as null."""
+
+
+Utc = Annotated[
+    datetime,
+    PlainSerializer(datetime.isoformat, return_type=str, when_used="json"),
+    WithJsonSchema({"type": "string", "format": "date-time"}),
+]
+"""A time, in JSON by ISO 8601 with +00:00."""
 
 
 class Answer(BaseModel):

@@ -36,6 +36,7 @@ from analysis.changes.verdicts import (
 from analysis.changes.ways import directions, way_columns
 from analysis.conditions.setups import Difference, Parts, differences, same
 from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
+from logger.units import l_per_100km
 
 
 @dataclass(frozen=True)
@@ -311,8 +312,8 @@ def _fuel(a: Side, b: Side, others: Sequence[FuelLoop], level: float) -> Measure
     ]  # fmt: skip
     model = _Model.of(replace(a, runs=stand_in[: len(a.loops)]),
                       replace(b, runs=stand_in[len(a.loops) : len(a.loops) + len(b.loops)]), stand_in)  # fmt: skip
-    y = np.array([[loop.m3_per_m * 1e8] for loop in loops])  # L/100 km
-    sigma = np.array([[loop.m3_per_m * 1e8 * loop.sigma] for loop in loops])
+    y = np.array([[l_per_100km(loop.m3_per_m)] for loop in loops])
+    sigma = np.array([[l_per_100km(loop.m3_per_m) * loop.sigma] for loop in loops])
     answer = model.ask(y, level, sigma)
     interval = answer.fit.intervals[0][0]
     count_a, count_b, mean_a, mean_b = _means(y[:, 0], len(a.loops), len(b.loops))

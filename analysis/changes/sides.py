@@ -19,7 +19,7 @@ from analysis.conditions.setups import Known, differences, same
 from logger.config.reading import load
 from logger.config.setup import PartValue, SetupConfig
 from logger.errors import DriveError, InputError, NoAnswer
-from logger.units import MPS_PER_KMH, MPS_PER_MPH
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, l_per_100km
 
 
 def opposed(a: str, b: str, season: SeasonRecord) -> tuple[Side, Side]:
@@ -103,6 +103,12 @@ def best_typical(runs: Sequence[Observation], speed: float) -> tuple[float, floa
     return (float(times.min()), float(np.median(times)), len(times)) if len(times) else (math.nan, math.nan, 0)
 
 
+def full_throttle_of(runs: Sequence[Observation]) -> float:
+    """Median of what the runs had at full throttle, each in its own pull; NaN without any."""
+    told = [run.full_throttle for run in runs if math.isfinite(run.full_throttle)]
+    return float(np.median(told)) if told else math.nan
+
+
 def fuel_effects(season: SeasonRecord) -> Attribution | None:
     """What each part did to the fuel used, in L/100 km, over all loops; None with fewer than three."""
     if len(season.loops) < 3:
@@ -114,7 +120,7 @@ def fuel_effects(season: SeasonRecord) -> Attribution | None:
         )
         for loop in season.loops
     ]  # fmt: skip
-    return attribute(stand_in, np.array([[loop.m3_per_m * 1e8] for loop in season.loops]))
+    return attribute(stand_in, np.array([[l_per_100km(loop.m3_per_m)] for loop in season.loops]))
 
 
 def step_mps(season: SeasonRecord) -> float:

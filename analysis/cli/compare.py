@@ -1,11 +1,10 @@
-"""The verbs on what a change did: compare, effects, plan, drives, season."""
+"""The verbs on what a change did: `compare`, `effects` and `plan`."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -21,14 +20,12 @@ from analysis.cli.options import (
 )
 from analysis.wording import in_brackets, sentence, signed_two, two_decimals
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
-from logger.errors import NoAnswer
-from logger.units import SPEED_UNITS, parse_quantity, parse_speed, speed_label
+from logger.units import SPEED_UNITS, convert, parse_speed
 
 if TYPE_CHECKING:
     from analysis.answers.compare import CompareAnswer
-    from analysis.changes.effects import Attribution, Effect
-    from analysis.changes.plan import Plan
-    from analysis.changes.season import SeasonRecord
+    from analysis.answers.effects import EffectInterval, EffectsAnswer, PartEffect
+    from analysis.answers.plan import PlanAnswer
 
 app = typer.Typer()
 
@@ -74,35 +71,13 @@ def effects(
     json: JsonOption = False,
 ) -> None:
     """What each part did, over all setups driven; parts that always changed together are named, and stay together."""
-    import numpy as np
+    from analysis.answers.effects import effects_answer
 
-    from analysis.changes.best import common_speed
-    from analysis.changes.effects import attribute
-    from analysis.changes.sides import fuel_effects, step_mps
-
-    _, season = season_asked(store, factor, all_runs)
-    speeds = _speeds(to, np.array([common_speed(season.runs, step_mps(season))]))
-    corrected = not raw and all(run.corrected_s is not None for run in season.runs)
-    times = attribute(season.runs, np.array([run.time_to(speeds, corrected) for run in season.runs]))
-    mixture = attribute(season.runs, np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1))
-    fuel = fuel_effects(season)
-    if times is None:
-        raise NoAnswer("effects of parts need runs with two setups or more; `pullbook drives` shows what there is")
+    answer = effects_answer(season_asked(store, factor, all_runs), speeds_asked(to), raw=raw)
     if json:
-        print_json(
-            {
-                "base": dict(times.design.setups[0]),
-                "corrected_by": season.factor if corrected else None,
-                "separable": times.design.separable,
-                "tangled": times.design.tangled,
-                "time": [_effect_json(effect, speeds, season.unit) for effect in times.effects],
-                "mixture": [_effect_json(effect) for effect in mixture.effects] if mixture else [],
-                "fuel": [_effect_json(effect) for effect in fuel.effects] if fuel else [],
-                "caveats": times.caveats,
-            }
-        )
-        return
-    _print_effects(times, mixture, fuel, speeds, season, corrected)
+        print_json(answer.to_json())
+    else:
+        _print_effects(answer)
 
 
 @app.command()
@@ -128,33 +103,21 @@ def plan(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """The next drives worth making: the fewest that part what is tangled, or settle what is open."""
-    from analysis.changes.best import common_speed
-    from analysis.changes.sides import planned, step_mps
+    from analysis.answers.plan import plan_answer
 
-    where, season = season_asked(store, factor, all_runs)
-    if not season.runs:
-        raise NoAnswer("planning needs a few timed standing runs first")
-    speed = parse_speed(to) if to else common_speed(season.runs, step_mps(season))
-    made = planned(
-        season,
-        where,
-        speed,
+    answer = plan_answer(
+        season_asked(store, factor, all_runs),
+        parse_speed(to) if to else None,
         settle=settle,
         gone=[part_gone(text) for text in gone or []],
         power=power,
-        worth_s=parse_quantity(worth, "s") if worth else None,
+        worth_s=seconds_asked(worth),
         hours=hours,
     )
     if json:
-        print_json(_plan_json(made, speed, season))
+        print_json(answer.to_json())
     else:
-        _print_plan(made, speed, season)
-
-
-def _speeds(to: list[str] | None, default: Any) -> Any:
-    import numpy as np
-
-    return np.array(sorted({parse_speed(text) for text in to})) if to else default
+        _print_plan(answer)
 
 
 _SHORT = {"no difference shown": "not shown", "too few runs": "too few"}
@@ -267,118 +230,78 @@ def _span(low: float, high: float) -> str:
     return f"{low:+.2f}..{high:+.2f}" if math.isfinite(low) and math.isfinite(high) else "unknown"
 
 
-def _effect_json(effect: Effect, speeds: Any = None, unit: str = "") -> dict[str, Any]:
-    intervals = []
-    for k, i in enumerate(effect.intervals):
-        entry: dict[str, Any] = {
-            "difference": i.estimate,
-            "low": i.low,
-            "high": i.high,
-            "run_low": i.run_low,
-            "run_high": i.run_high,
-            "days": i.days,
-        }
-        if speeds is not None:
-            entry = {"speed": speed_label(float(speeds[k]), unit), "speed_mps": float(speeds[k]), **entry}
-        intervals.append(entry)
-    return {
-        "parts": [change.part for change in effect.changes],
-        "changes": [{"part": c.part, "from": c.base, "to": c.value} for c in effect.changes],
-        "joint": effect.joint,
-        "runs": effect.runs,
-        "effects": intervals,
-    }
-
-
-def _print_effects(
-    times: Attribution,
-    mixture: Attribution | None,
-    fuel: Attribution | None,
-    speeds: Any,
-    season: SeasonRecord,
-    corrected: bool,
-) -> None:
+def _print_effects(answer: EffectsAnswer) -> None:
     from analysis.conditions.setups import described
 
     out = console()
-    out.print(f"Against {described(times.design.setups[0])}:")
-    by = f", corrected by {season.factor}" if corrected else ", as driven"
+    out.print(f"Against {described(answer.base)}:")
+    by = f"corrected by {answer.corrected_by}" if answer.corrected_by else "as driven"
+    speeds = [each.speed for each in answer.time[0].effects] if answer.time else []
     for k, speed in enumerate(speeds):
-        _print_effect_table(times, k, "s", f"Time to {speed_label(float(speed), season.unit)} from one foot{by}",
-                            ("faster", "slower"))  # fmt: skip
-    if mixture is not None and mixture.effects:
-        _print_effect_table(mixture, 0, season.channel, "Mixture at full throttle", ("richer", "leaner"))
-    if fuel is not None and fuel.effects:
-        _print_effect_table(fuel, 0, "L/100 km", "Fuel", ("less", "more"))
-    for group in times.design.tangled:
+        times = [(each, each.effects[k]) for each in answer.time]
+        _print_effect_table(times, "s", f"Time to {speed} from one foot, {by}", ("faster", "slower"))
+    if answer.mixture:
+        mixtures = [(each, each.effects[0]) for each in answer.mixture]
+        _print_effect_table(
+            mixtures, answer.channel, "Mixture at full throttle, in each run's pull", ("richer", "leaner")
+        )
+    if answer.fuel:
+        _print_effect_table([(each, each.effects[0]) for each in answer.fuel], "L/100 km", "Fuel", ("less", "more"))
+    for group in answer.tangled:
         out.print(
             f"- {' and '.join(group)} always changed together: what each does cannot be told from these drives. "
             "`pullbook plan` says which drive would tell."
         )
-    if times.design.parts and not times.design.tangled:
+    if answer.separable and not answer.tangled:
         out.print("- No parts are tangled: each effect stands for itself.")
-    for line in times.caveats:
-        out.print(f"- {line[:1].upper()}{line[1:]}.")
+    for line in answer.caveats:
+        out.print(f"- {sentence(line)}")
 
 
-def _print_effect_table(found: Attribution, k: int, unit: str, title: str, words: tuple[str, str]) -> None:
+def _print_effect_table(
+    found: Sequence[tuple[PartEffect, EffectInterval]], unit: str, title: str, words: tuple[str, str]
+) -> None:
     rows = []
-    for effect in found.effects:
-        i = effect.intervals[k]
-        name = " with ".join(map(str, effect.changes))
-        shown = (
-            words[0] if i.high < 0 else words[1] if i.low > 0 else "not shown" if math.isfinite(i.low) else "unknown"
-        )
+    for effect, i in found:
+        told = "not shown" if math.isfinite(i.low) else "unknown"
         rows.append(
-            [name, str(effect.runs), signed_two(i.estimate), _span(i.low, i.high), _span(i.run_low, i.run_high), shown]
-        )
+            [
+                _changed(effect), str(effect.runs), signed_two(i.difference), _span(i.low, i.high),
+                _span(i.run_low, i.run_high), words[0] if i.high < 0 else words[1] if i.low > 0 else told,
+            ]
+        )  # fmt: skip
     console().print(table(["change", "runs", unit, "with days", "runs only", "shown"], rows, left=(0, 5), title=title))
 
 
-def _plan_json(made: Plan, speed: float, season: SeasonRecord) -> dict[str, Any]:
-    from analysis.changes.plan import CHECKLIST
+def _changed(effect: PartEffect) -> str:
+    from analysis.conditions.setups import shown
 
-    return {
-        "separable": made.design.separable,
-        "tangled": made.design.tangled,
-        "next": [
-            {"setup": dict(step.parts), "runs": step.runs, "why": step.why, "outing": step.outing}
-            for step in made.steps
-        ],
-        "speed": speed_label(speed, season.unit),
-        "power": made.power,
-        "worth_s": made.worth,
-        "outings": made.outings,
-        "minutes": made.minutes,
-        "notes": made.notes,
-        "warnings": made.warnings,
-        "checklist": list(CHECKLIST) if made.steps else [],
-    }
+    return " with ".join(f"{each.part} {shown(each.from_)} -> {shown(each.to)}" for each in effect.changes)
 
 
-def _print_plan(made: Plan, speed: float, season: SeasonRecord) -> None:
-    from analysis.changes.plan import CHECKLIST
-    from analysis.conditions.setups import described, differences, shown
+def _print_plan(answer: PlanAnswer) -> None:
+    from analysis.conditions.setups import described, shown
 
     out = console()
-    for group in made.design.tangled:
+    for group in answer.tangled:
         out.print(f"{' and '.join(group)} always changed together so far: their effects are tangled.")
-    if not made.steps:
-        out.print("No drive is needed." if made.design.parts else "Nothing to tell apart: one setup was driven so far.")
+    if not answer.next:
+        out.print("No drive is needed." if answer.separable else "Nothing to tell apart: one setup was driven so far.")
     else:
-        out.print(f"Judged by the time to {speed_label(speed, season.unit)}.\n")
-        base = made.steps[0].parts
+        out.print(f"Judged by the time to {answer.speed}.\n")
         rows = []
-        for number, step in enumerate(made.steps, 1):
-            differ = differences(base, step.parts)
-            what = "; ".join(f"{d.part} {shown(d.b)}" for d in differ) or "the first setup again"
-            rows.append([str(number), str(step.outing), what if number > 1 else "as below", str(step.runs), step.why])
+        for number, step in enumerate(answer.next, 1):
+            differs = "; ".join(f"{part} {shown(pair.b)}" for part, pair in step.differs.items())
+            what = "as below" if number == 1 else differs or "the first setup again"
+            rows.append([str(number), str(step.outing), what, str(step.runs), step.why])
         out.print(table(["", "outing", "setup", "runs", "why"], rows, left=(0, 2, 4)))
-        out.print(f"Setup 1: {described(base)}")
-        out.print(f"About {made.minutes / 60:.1f} h an outing, at {made.run_minutes:.0f} min a run.")
-    for line in [*made.warnings, *made.notes]:
-        out.print(f"- {line[:1].upper()}{line[1:]}.")
-    if made.steps:
+        out.print(f"Setup 1: {described(answer.next[0].setup)}")
+        out.print(
+            f"About {convert(answer.minutes, 'min', 'h'):.1f} h an outing, at {answer.run_minutes:.0f} min a run."
+        )
+    for line in [*answer.warnings, *answer.notes]:
+        out.print(f"- {sentence(line)}")
+    if answer.next:
         out.print("\nFor the day")
-        for line in CHECKLIST:
+        for line in answer.checklist:
             out.print(f"  [ ] {line}")
