@@ -79,12 +79,13 @@ def season_asked(store: Path | None, factor: str, all_runs: bool) -> SeasonRecor
     named = _FACTORS.get(factor.lower().replace("sae", "").replace(" ", ""))
     if named is None:
         raise InputError(f"--factor: found {factor!r}, expected j1349 or j607")
+    return gather(open_store(store), factor=named, every_run=all_runs, progress=say_progress)
 
-    def say(text: str) -> None:
-        if sys.stderr.isatty():
-            print(f"{text} ...", file=sys.stderr)
 
-    return gather(open_store(store), factor=named, every_run=all_runs, progress=say)
+def say_progress(text: str) -> None:
+    """Tell who waits at a terminal what takes long."""
+    if sys.stderr.isatty():
+        print(f"{text} ...", file=sys.stderr)
 
 
 TargetsOption = Annotated[
