@@ -19,7 +19,7 @@ from analysis.report.sections import NO_PLACE, cautions, weather_blocks
 from analysis.runs.pairs import summarise
 from analysis.runs.run import Run, common_top, split_at
 from logger.errors import InputError
-from logger.units import SPEED_UNITS, speed_label
+from logger.units import S_PER_MINUTE, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive
@@ -213,7 +213,7 @@ def _footer(drive: AnalysedDrive) -> list[str]:
 def _overview(drive: AnalysedDrive, unit: str) -> list[Block]:
     motion = drive.motion
     zero = motion.t_s[0]
-    t = (motion.t_s - zero) / 60
+    t = (motion.t_s - zero) / S_PER_MINUTE
     speed = motion.speed_mps / SPEED_UNITS[unit]
     for gap in motion.gaps:
         last = int(np.searchsorted(motion.t_s, gap.start_s))
@@ -221,7 +221,8 @@ def _overview(drive: AnalysedDrive, unit: str) -> list[Block]:
     x, y = _in_columns(t, speed)
     numbered = len(drive.runs) <= 25
     spans = [
-        Span((run.start_s - zero) / 60, (run.end_s - zero) / 60, f"{run.n}" if numbered else "") for run in drive.runs
+        Span((run.start_s - zero) / S_PER_MINUTE, (run.end_s - zero) / S_PER_MINUTE, f"{run.n}" if numbered else "")
+        for run in drive.runs
     ]
     plot = draw(
         [Series("speed", x, y, style=0, direct=False)],
