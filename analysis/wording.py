@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -88,6 +89,21 @@ def in_brackets(low: float, high: float) -> str:
 def sentence(text: str) -> str:
     """With a capital and a full stop."""
     return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+# --- comparisons --------------------------------------------------------------------------------------------------
+
+
+def judged_by(corrected_by: str | None) -> str:
+    """After the name of times: which kind they are."""
+    return f", corrected by {corrected_by}" if corrected_by else ", as driven"
+
+
+def adjusted(adjustments_s: Iterable[float]) -> str:
+    """What lies between the plain means of a table and its differences; by how much at each speed [s]."""
+    said = "A and B are plain means; B-A allows for the ways driven and for days"
+    most = max((abs(each) for each in adjustments_s if math.isfinite(each)), default=0.0)
+    return f"{said}, here by up to {most:.2f} s." if most >= 0.005 else f"{said}: here they leave it as it is."
 
 
 # --- mixture ------------------------------------------------------------------------------------------------------

@@ -162,13 +162,18 @@ def share_asked(option: str, text: str, low: float = 1e-4, high: float = 1.0) ->
 
 def units_of(units: str | None, drive: AnalysedDrive) -> Literal["mph", "km/h"]:
     """The speed unit to print: asked for, or the car's; InputError for another word."""
+    return speed_unit_asked(units) or drive.unit
+
+
+def speed_unit_asked(units: str | None) -> Literal["mph", "km/h"] | None:
+    """The speed unit asked for; None where none is; InputError for another word."""
     if units == "mph":
         return "mph"
     if units == "km/h":
         return "km/h"
     if units is not None:
         raise InputError(f"--units: found {units!r}, expected mph or km/h")
-    return drive.unit
+    return None
 
 
 unit_of_drive = units_of

@@ -8,11 +8,18 @@ from typing import Annotated
 
 import typer
 
-from analysis.cli.options import ForceOption, ToOption, UnitsOption, open_store, say_progress, speeds_asked
+from analysis.cli.options import (
+    ForceOption,
+    ToOption,
+    UnitsOption,
+    open_store,
+    say_progress,
+    speed_unit_asked,
+    speeds_asked,
+)
 from analysis.report.asked import asked_page
 from analysis.sharing.files import write_whole
 from logger.cli.printing import JsonOption, StoreOption, console, print_json
-from logger.errors import InputError
 
 app = typer.Typer()
 
@@ -53,11 +60,10 @@ def report(
     from analysis.report.page import render
     from analysis.store import targets_of
 
-    if units is not None and units not in ("mph", "km/h"):
-        raise InputError(f"--units: found {units!r}, expected mph or km/h")
+    unit = speed_unit_asked(units)
     opened = open_store(store, targets_of(targets, Path()) if targets else None)
     stem, page = asked_page(
-        opened, what or [], season=season, reference=reference, speeds_mps=speeds_asked(to) or [], unit=units,
+        opened, what or [], season=season, reference=reference, speeds_mps=speeds_asked(to) or [], unit=unit,
         progress=say_progress,
     )  # fmt: skip
     path = write_whole(out or Path(f"{stem}.html"), render(page, datetime.now(UTC)).encode("utf-8"), force)

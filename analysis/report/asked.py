@@ -11,6 +11,7 @@ import numpy as np
 from logger.errors import InputError
 
 if TYPE_CHECKING:
+    from analysis.report.has import SpeedUnit
     from analysis.report.page import Page
     from analysis.store import DriveStore
 
@@ -22,7 +23,7 @@ def asked_page(
     season: bool = False,
     reference: int | None = None,
     speeds_mps: Sequence[float] = (),
-    unit: str | None = None,
+    unit: SpeedUnit | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[str, Page]:
     """What the file is called, and the page.
@@ -68,7 +69,7 @@ def _check(names: Sequence[str], season: bool, reference: int | None, speeds_mps
 
 
 def _of_season(
-    store: DriveStore, speeds_mps: Sequence[float], unit: str | None, progress: Callable[[str], None]
+    store: DriveStore, speeds_mps: Sequence[float], unit: SpeedUnit | None, progress: Callable[[str], None]
 ) -> tuple[str, Page]:
     from analysis.changes.season import gather
     from analysis.report.season_page import season_page
@@ -79,7 +80,12 @@ def _of_season(
 
 
 def _of_setups(
-    store: DriveStore, a: str, b: str, speeds_mps: Sequence[float], unit: str | None, progress: Callable[[str], None]
+    store: DriveStore,
+    a: str,
+    b: str,
+    speeds_mps: Sequence[float],
+    unit: SpeedUnit | None,
+    progress: Callable[[str], None],
 ) -> tuple[str, Page]:
     from analysis.changes.season import gather
     from analysis.report.setups_page import setups_page
@@ -91,7 +97,7 @@ def _of_setups(
 
 
 def _of_drive(
-    store: DriveStore, name: str, reference: int | None, unit: str | None, progress: Callable[[str], None]
+    store: DriveStore, name: str, reference: int | None, unit: SpeedUnit | None, progress: Callable[[str], None]
 ) -> tuple[str, Page]:
     from analysis.changes.season import gather
     from analysis.report.drive_page import drive_page, reference_run

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis import wording
 from analysis.arrays import Floats
-from analysis.report.has import lacking, loop_of, map_of, weather_of
-from analysis.report.mixture_section import along_best, channel_words, digits_of, mixture_blocks
+from analysis.report.has import SpeedUnit, lacking, loop_of, mixture_of, weather_of
+from analysis.report.mixture_section import along_best, mixture_blocks, mixture_words
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import Axis, Series, Span, columns, draw
 from analysis.report.runs_section import best_run, gained, runs_blocks, traces
@@ -22,8 +23,8 @@ from logger.errors import InputError
 from logger.units import S_PER_MINUTE, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
+    from analysis.answers.mixture import MixtureAnswer
     from analysis.drive import AnalysedDrive
-    from analysis.mixture.map import MixtureMap
     from analysis.road.fuel_loops import Loop
 
 
@@ -37,7 +38,7 @@ def reference_run(drive: AnalysedDrive, number: int) -> Run:
 
 
 def drive_page(
-    drive: AnalysedDrive, unit: str | None = None, reference: Run | None = None, plan: Sequence[Block] = ()
+    drive: AnalysedDrive, unit: SpeedUnit | None = None, reference: Run | None = None, plan: Sequence[Block] = ()
 ) -> Page:
     """The page of a drive. NoAnswer where it has no usable fixes.
 
@@ -51,38 +52,45 @@ def drive_page(
         What to drive next (`sections.plan_blocks`).
     """
     unit = unit or drive.unit
-    best = best_run(drive.counted, unit)
+    told = _Told(drive, unit, best_run(drive.counted, unit), mixture_of(drive, unit), loop_of(drive))
     manifest = drive.drive.manifest
-    mapped = map_of(drive)
     return Page(
         title=f"Drive of {manifest.started_utc:%Y-%m-%d %H:%M} UTC",
         subtitle=f"{_car(drive)}, setup: {drive.drive.setup.name if drive.drive.setup else 'not said'}",
-        verdict=_verdict(drive, best, unit),
-        caveats=caveats(drive),
+        verdict=_verdict(told),
+        caveats=_caveats(told),
         facts=_facts(drive, unit),
-        sections=_sections(drive, unit, best, reference or best, plan),
-        cautions=cautions([mapped] if mapped else []),
+        sections=_sections(told, reference or told.best, plan),
+        cautions=cautions([told.mixture]),
         footer=_footer(drive),
     )
 
 
-def _sections(
-    drive: AnalysedDrive, unit: str, best: Run | None, held: Run | None, plan: Sequence[Block]
-) -> list[Section]:
+@dataclass(frozen=True)
+class _Told:
+    """A drive, and what its page says of it; None for what it lacks."""
+
+    drive: AnalysedDrive
+    unit: SpeedUnit
+    best: Run | None
+    mixture: MixtureAnswer | None
+    loop: Loop | None
+
+
+def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Section]:
+    drive, unit = told.drive, told.unit
     out = [Section("driven", "What was driven, and with what", [*_overview(drive, unit), *with_what(drive)])]
     if drive.runs:
         out.append(Section("runs", "Runs", runs_blocks(drive, unit)))
     if held is not None:
-        out.append(Section("traces", "Traces", traces(drive, best or held, unit)))
+        out.append(Section("traces", "Traces", traces(drive, told.best or held, unit)))
         if len(drive.counted) > 1:
             out.append(Section("gained", "Time gained and lost", gained(drive, held, unit)))
-    if (mapped := map_of(drive)) is not None:
-        blocks = mixture_blocks(mapped, unit)
-        if best is not None:
-            blocks += along_best(drive, mapped, best, unit)
-        out.append(Section("mixture", "Mixture", blocks))
-    if (loop := loop_of(drive)) is not None:
-        out.append(Section("fuel", "Fuel", fuel_blocks(loop, unit)))
+    if told.mixture is not None:
+        along = along_best(drive, told.mixture, told.best) if told.best is not None else []
+        out.append(Section("mixture", "Mixture", [*mixture_blocks(told.mixture), *along]))
+    if told.loop is not None:
+        out.append(Section("fuel", "Fuel", fuel_blocks(told.loop, unit)))
     out.append(Section("weather", "Weather", weather_blocks([(drive.drive.manifest.started_utc, *weather_of(drive))])))
     if plan:
         out.append(Section("plan", "The next outing", plan))
@@ -92,50 +100,46 @@ def _sections(
 # --- the verdict --------------------------------------------------------------------------------------------------
 
 
-def _verdict(drive: AnalysedDrive, best: Run | None, unit: str) -> list[str]:
-    said: list[str] = []
-    runs = drive.counted
-    top = common_top(runs, unit)
-    if best is not None and top is not None:
-        summary = summarise(runs, top, "one foot")
-        split = split_at(best, top)
-        if summary is not None and split is not None:
-            time = wording.with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s)
-            of = (
-                f"run {best.n}, the best of {wording.plural(summary.runs, 'run')}"
-                if summary.runs > 1
-                else f"run {best.n}"
-            )
-            said.append(f"One foot to {speed_label(top, unit)} in {time} s ({of}).")
-            if summary.runs > 2:
-                spread = f", spread {summary.spread_s:.2f} s" if math.isfinite(summary.spread_s) else ""
-                said.append(f"The median of the runs is {summary.median_s:.2f} s{spread}.")
-    elif drive.runs:
-        said.append(f"None of the {wording.plural(len(drive.runs), 'run')} counts: each was broken off or struck out.")
-    if (mapped := map_of(drive)) is not None:
-        said += _mixture_words(mapped.answer)
-    if (loop := loop_of(drive)) is not None:
-        said.append(f"Fuel: {_consumption(loop, unit)}.")
+def _verdict(told: _Told) -> list[str]:
+    said = _times(told)
+    if told.mixture is not None:
+        said += mixture_words(told.mixture)
+    if told.loop is not None:
+        said.append(f"Fuel: {_consumption(told.loop, told.unit)}.")
     return said or ["Nothing was asked of this drive that it could answer: it has no run, no mixture and no fuel loop."]
 
 
-def _mixture_words(found: MixtureMap) -> list[str]:
-    digits, name = digits_of(found), channel_words(found)
-    out = []
-    for summary in found.summaries:
-        if summary.regime in ("full throttle", "cruise") and summary.judgement != "not enough data":
-            sure = "" if summary.sure else ", though not surely"
-            out.append(
-                f"Mixture at {summary.regime}: {name} {wording.with_sigma(summary.median, summary.sigma, digits)}, "
-                f"{summary.judgement}{sure} (target {summary.target.low:g} to {summary.target.high:g})."
-            )
-    return out
+def _times(told: _Told) -> list[str]:
+    """The best run's time and the median, to the highest speed that half of the runs reach."""
+    drive, best = told.drive, told.best
+    if best is None:
+        count = wording.plural(len(drive.runs), "run")
+        return [f"None of the {count} counts: each was broken off or struck out."] if drive.runs else []
+    top = common_top(drive.counted, told.unit)
+    summary = summarise(drive.counted, top, "one foot") if top is not None else None
+    split = split_at(best, top) if top is not None else None
+    if top is None or summary is None or split is None:
+        return []
+    time = wording.with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s)
+    of = f", the best of {wording.plural(summary.runs, 'run')}" if summary.runs > 1 else ""
+    to = speed_label(top, told.unit)
+    said = [f"One foot to {to} in {time} s (run {best.n}{of})."]
+    if summary.runs > 2:
+        spread = f", spread {summary.spread_s:.2f} s" if math.isfinite(summary.spread_s) else ""
+        said.append(f"The median of the runs to {to} is {summary.median_s:.2f} s{spread}.")
+    return said
 
 
-def caveats(drive: AnalysedDrive) -> list[str]:
+def _caveats(told: _Told) -> list[str]:
     """What to mind when reading the figures."""
-    from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
+    drive = told.drive
+    mixture = told.mixture.notes if told.mixture is not None else ()
+    _, air = weather_of(drive)
+    lines = [*_run_caveats(drive), *_conditions(drive), *mixture, *air.assumed, *lacking(drive)]
+    return list(dict.fromkeys([*lines, *_recording_notes(drive)]))
 
+
+def _run_caveats(drive: AnalysedDrive) -> list[str]:
     out = []
     counted = drive.counted
     if left_out := [run for run in drive.runs if run not in counted]:
@@ -145,19 +149,22 @@ def caveats(drive: AnalysedDrive) -> list[str]:
         out.append(f"Soft launches, which cost time whatever the engine does: run {', '.join(soft)}.")
     if 0 < len(counted) < 3:
         out.append("Fewer than three counted runs: they cannot show that one of them is odd.")
-    if steep := [run.n for run in counted if abs(run.grade.percent) > STEEP_PERCENT + 2 * run.grade.sigma]:
+    return out
+
+
+def _conditions(drive: AnalysedDrive) -> list[str]:
+    """Grade, wind and receiver where they are such that figures suffer."""
+    from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
+
+    out = []
+    if steep := [run.n for run in drive.counted if abs(run.grade.percent) > STEEP_PERCENT + 2 * run.grade.sigma]:
         out.append(f"On a grade of more than {STEEP_PERCENT:g} %: run {', '.join(map(str, steep))}.")
-    weather, air = weather_of(drive)
+    weather, _ = weather_of(drive)
     if weather.wind_mps is not None and weather.wind_mps > WINDY_MPS:
         out.append(f"Wind of {weather.wind_mps:.1f} m/s, above the {WINDY_MPS} m/s that coasts are driven in.")
-    if drive.motion.noise.hold_mps:
-        hold = drive.motion.noise.hold_mps
+    if hold := drive.motion.noise.hold_mps:
         out.append(f"The receiver shows 0 below {hold:.1f} m/s: first movement is inferred.")
-    if (mapped := map_of(drive)) is not None:
-        out += list(mapped.answer.notes)
-    out += air.assumed
-    out += lacking(drive)
-    return list(dict.fromkeys([*out, *_recording_notes(drive)]))
+    return out
 
 
 def _recording_notes(drive: AnalysedDrive) -> list[str]:

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Literal, TypeVar
 
 from analysis.conditions.weather import Air, Weather, WeatherError, air_of
 from analysis.wording import without_folder
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
-    from analysis.drive import AnalysedDrive, DriveMap
+    from analysis.answers.mixture import MixtureAnswer
+    from analysis.drive import AnalysedDrive
     from analysis.road.fuel_loops import Loop
 
 T = TypeVar("T")
+SpeedUnit = Literal["mph", "km/h"]
 
 
-def map_of(drive: AnalysedDrive) -> DriveMap | None:
-    """Its mixture map; None where it has none."""
-    return _or_none(lambda: drive.map)
+def mixture_of(drive: AnalysedDrive, unit: SpeedUnit) -> MixtureAnswer | None:
+    """Its mixture; None where it has none."""
+    from analysis.answers.mixture import mixture_answer
+
+    return _or_none(lambda: mixture_answer(drive, unit=unit))
 
 
 def loop_of(drive: AnalysedDrive) -> Loop | None:

@@ -14,21 +14,22 @@ from analysis import wording
 from analysis.changes.observations import Observation
 from analysis.drive import AnalysedDrive
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
-from analysis.report.has import map_of
-from analysis.report.intervals import HOW_TO_READ, interval_cells, interval_plot
+from analysis.report.has import SpeedUnit, mixture_of
+from analysis.report.intervals import HOW_TO_READ, Told, interval_plot, of_split
 from analysis.report.mixture_section import along_best, mixture_blocks
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import STYLES, Axis, Series, cut, draw
-from analysis.report.sections import cautions, footer, plan_blocks, sentence, weather_blocks
+from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
 from analysis.report.traces import Line, best_as_driven, run_called, speed_over_time, speed_over_way
 from analysis.runs.run import Run
+from analysis.wording import sentence
 from logger.errors import NoAnswer
 from logger.units import speed_label
 
 if TYPE_CHECKING:
-    from analysis.changes.best import Best as BestRun
-    from analysis.changes.compare import Comparison
-    from analysis.changes.effects import Attribution
+    from analysis.answers.mixture import MixtureAnswer
+    from analysis.changes.best import BestRun
+    from analysis.changes.effects import Attribution, Effect
     from analysis.changes.observations import Side
     from analysis.changes.season import SeasonRecord
     from analysis.conditions.setups import Difference, Known, Parts
@@ -43,7 +44,7 @@ class _Told:
     """A season, and what is worked out of it for the page."""
 
     season: SeasonRecord
-    unit: str
+    unit: SpeedUnit
     speed_mps: float
     """What times are to; NaN where no run counts."""
     corrected: bool
@@ -57,11 +58,11 @@ class _Told:
         return speed_label(self.speed_mps, self.unit) if math.isfinite(self.speed_mps) else "no speed"
 
 
-def season_page(season: SeasonRecord, unit: str | None = None, speed_mps: float | None = None) -> Page:
+def season_page(season: SeasonRecord, unit: SpeedUnit | None = None, speed_mps: float | None = None) -> Page:
     """The page of all drives of a season; times are to `speed_mps`, by default what four of five runs reach."""
     told = _told(season, unit or season.unit, speed_mps)
     quickest = run_called(told.best.label, season) if told.best else None
-    mapped = map_of(quickest[0]) if quickest is not None else None
+    mixture = mixture_of(quickest[0], told.unit) if quickest is not None else None
     first, last = season.drives[0].started_utc, season.drives[-1].started_utc
     return Page(
         title=f"{_car(season)}: {wording.day(first)} to {wording.day(last)}",
@@ -75,13 +76,13 @@ def season_page(season: SeasonRecord, unit: str | None = None, speed_mps: float 
             ("Setups", str(len(season.setups))),
             ("Driven", wording.duration(sum(row.duration_s for row in season.drives))),
         ],
-        sections=_sections(told, quickest),
-        cautions=cautions([mapped] if mapped else []),
+        sections=_sections(told, quickest, mixture),
+        cautions=cautions([mixture]),
         footer=footer(),
     )
 
 
-def _told(season: SeasonRecord, unit: str, speed_mps: float | None) -> _Told:
+def _told(season: SeasonRecord, unit: SpeedUnit, speed_mps: float | None) -> _Told:
     from analysis.changes.best import best_run, common_speed
     from analysis.changes.effects import attribute, scatter_of
     from analysis.changes.sides import setup_side, step_mps
@@ -103,7 +104,7 @@ def _car(season: SeasonRecord) -> str:
     return next((drive.car.car.name for drive in reversed(drives) if drive.car is not None), "Car not said")
 
 
-def _sections(told: _Told, quickest: tuple[AnalysedDrive, Run] | None) -> list[Section]:
+def _sections(told: _Told, quickest: tuple[AnalysedDrive, Run] | None, mixture: MixtureAnswer | None) -> list[Section]:
     season = told.season
     timeline = [_timeline(told)] if told.effects is not None or told.best is not None else []
     out = [Section("driven", "What was driven, and with what", [*timeline, *_with_what(told)])]
@@ -116,10 +117,10 @@ def _sections(told: _Told, quickest: tuple[AnalysedDrive, Run] | None) -> list[S
         out.append(Section("traces", title, _traces(bests, told.unit)))
     if season.runs and (figure := _gained(told)) is not None:
         out.append(Section("gained", "Time gained and lost", [figure]))
-    if quickest is not None and (mapped := map_of(quickest[0])) is not None:
+    if quickest is not None and mixture is not None:
         blocks = [
             Words(f"Of drive {quickest[0].id}, which holds the best run of the season."),
-            *mixture_blocks(mapped, told.unit), *along_best(quickest[0], mapped, quickest[1], told.unit),
+            *mixture_blocks(mixture), *along_best(quickest[0], mixture, quickest[1]),
         ]  # fmt: skip
         out.append(Section("mixture", "Mixture", blocks))
     if season.loops:
@@ -300,7 +301,7 @@ def _effects(told: _Told, times: Attribution) -> list[Block]:
     names = [" with ".join(map(str, effect.changes)) for effect in times.effects]
     ticks = tuple((-float(k), cut(name, 60)) for k, name in enumerate(names))
     plot = interval_plot(
-        [effect.intervals[0] for effect in times.effects],
+        [_of_effect(effect) for effect in times.effects],
         [place for place, _ in ticks],
         Axis(f"Change of the time to {told.to} (left: quicker)", "s"),
         Axis("", ticks=ticks, low=0.5 - len(names), high=0.6, inside=True),
@@ -328,28 +329,33 @@ def _effects(told: _Told, times: Attribution) -> list[Block]:
 
 def _effect_table(found: Attribution, unit: str, title: str) -> Table:
     rows = [
-        [" with ".join(map(str, effect.changes)), str(effect.runs), *interval_cells(effect.intervals[0])]
+        [" with ".join(map(str, effect.changes)), str(effect.runs), *_of_effect(effect).cells]
         for effect in found.effects
     ]
     return Table(title, ["Change", "Runs", unit, "With days", "Runs only"], rows)
 
 
+def _of_effect(effect: Effect) -> Told:
+    i = effect.intervals[0]
+    return Told(i.estimate, i.low, i.high, i.run_low, i.run_high)
+
+
 def _steps(told: _Told) -> list[Block]:
     """Each setup against the one driven before it."""
-    from analysis.changes.sides import held
+    from analysis.answers.compare import sides_answer
 
     rows = []
     for before, after in pairwise(told.sides):
         names = f"{after.name} against {before.name}"
         try:
-            answer: Comparison = held(before, after, told.season)
+            answer = sides_answer(told.season, before, after)
         except NoAnswer as error:
             rows.append([names, "", "", "", str(error)])
             continue
         top = answer.splits[-1]
         rows.append([
-            names, speed_label(top.speed_mps, told.unit), *interval_cells(top.interval)[:2],
-            sentence(answer.verdict.sentence),
+            names, speed_label(top.speed_mps, told.unit), *of_split(top).cells[:2],
+            sentence(answer.sentence),
         ])  # fmt: skip
     title = "Each setup against the one before it, as `pullbook compare` has it"
     return [Table(title, ["", "To", "Seconds", "With days", "Verdict"], rows, left=(4,))]

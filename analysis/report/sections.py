@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from typing import TYPE_CHECKING
 
@@ -12,25 +12,15 @@ from analysis.report.page import Block, Bullets, Table, Words
 from logger.units import speed_label
 
 if TYPE_CHECKING:
+    from analysis.answers.mixture import MixtureAnswer
     from analysis.changes.season import SeasonRecord
     from analysis.conditions.weather import Air, Weather
-    from analysis.drive import DriveMap
 
 
-def cautions(mapped: Sequence[DriveMap]) -> list[str]:
+def cautions(mixtures: Iterable[MixtureAnswer | None]) -> list[str]:
     """About safety: what these figures are no licence for."""
-    lean = any(
-        summary.regime == "full throttle" and summary.judgement == "lean of target"
-        for each in mapped
-        for summary in each.answer.summaries
-    )
-    first = (
-        ["This car ran lean at full throttle. Lean mixture burns pistons and valves, and an air-cooled engine gives "
-         "little warning: ease off until it is richer, and have someone who knows the engine look at it if in doubt."]
-        if lean else []
-    )  # fmt: skip
     return [
-        *first,
+        *dict.fromkeys(mixture.caution for mixture in mixtures if mixture is not None and mixture.caution),
         "Timed runs belong on private ground or where the law allows them. Local law goes before anything here.",
         "Eyes on the road: the laptop is strapped down, and is read when the car is parked.",
         "Before each outing: brakes, tyres, belt and its guard, fuel lines, throttle return. Belt covers stay on.",
@@ -132,13 +122,8 @@ def plan_blocks(season: SeasonRecord, settle: tuple[str, str] | None = None) -> 
                 f"at {made.run_minutes:.0f} min a run."
             ),
         ]
-    notes = [sentence(line) for line in (*made.warnings, *made.notes)]
+    notes = [wording.sentence(line) for line in (*made.warnings, *made.notes)]
     if notes:
         out.append(Bullets(notes))
     out.append(Words("Which jet to try next: `pullbook jets`."))
     return [*out, Bullets(CHECKLIST)] if made.steps else out
-
-
-def sentence(text: str) -> str:
-    """With a capital and a full stop."""
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")

@@ -85,7 +85,7 @@ def _drawn(lines: Sequence[Line], unit: str, said: str, which: int, across: Axis
 # --- which runs -----------------------------------------------------------------------------------------------------
 
 
-def best_of(runs: Sequence[Observation], speed_mps: float) -> Observation:
+def first_there(runs: Sequence[Observation], speed_mps: float) -> Observation:
     """The run that was the first at `speed_mps`, from one foot; where none got there, the one that came furthest."""
     times = [float(run.time_to(np.array([speed_mps]))[0]) for run in runs]
     told = [(time, k) for k, time in enumerate(times) if math.isfinite(time)]
@@ -95,8 +95,8 @@ def best_of(runs: Sequence[Observation], speed_mps: float) -> Observation:
 def best_as_driven(
     runs: Sequence[Observation], speed_mps: float, season: SeasonRecord
 ) -> tuple[AnalysedDrive, Run] | None:
-    """The best of a season's runs (`best_of`) in its drive; None without runs or where its drive has gone."""
-    return run_called(best_of(runs, speed_mps).label, season) if runs else None
+    """The best of a season's runs (`first_there`) in its drive; None without runs or where its drive has gone."""
+    return run_called(first_there(runs, speed_mps).label, season) if runs else None
 
 
 def run_called(label: str, season: SeasonRecord) -> tuple[AnalysedDrive, Run] | None:
