@@ -71,7 +71,7 @@ class DriveStore:
         """The one object for what is on disk; a drive that is being recorded is another at each look."""
         where = drive.path.resolve()
         if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
-            self._opened[where] = AnalysedDrive(drive, self.targets)
+            self._opened[where] = AnalysedDrive(drive, lambda: self.targets)
         return self._opened[where]
 
 

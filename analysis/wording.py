@@ -169,7 +169,10 @@ def is_round(mps: float, unit: str) -> bool:
     return abs(math.remainder(mps / SPEED_UNITS[unit], step)) < 0.01
 
 
-def speed_number(mps: float, unit: str) -> str:
+def speed_number(mps: float, unit: str, decimals: int | None = None) -> str:
+    """A speed without its unit, with as many decimals as it needs, at most one; or with so many."""
+    if decimals is not None:
+        return number(mps / SPEED_UNITS[unit], decimals)
     return speed_label(mps, unit).removesuffix(f" {unit}")
 
 
