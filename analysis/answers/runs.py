@@ -15,175 +15,26 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure, Utc
+from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run, told
 from analysis.drive import SAME_RUN_S, total_splits, utc
 from analysis.runs.pairs import Pair, pair_opposite, summarise
-from analysis.runs.run import DEFAULT_MIN_PEAK_MPS, Options, Run, Split
-from analysis.wording import plural
+from analysis.runs.run import DEFAULT_MIN_PEAK_MPS, Options, Run
 from logger.errors import InputError, NoAnswer
 from logger.store.manifest import Struck
 from logger.units import speed_label
 
 if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive
-    from analysis.motion.noise import Noise
     from analysis.store import DriveStore
-
-SpeedUnit = Literal["mph", "km/h"]
 
 NEAR_M = 1000.0
 """A run that starts within this of a place is near it."""
 
 
 # --- one drive ----------------------------------------------------------------------------------------------------
-
-
-class RunSplit(Answer):
-    """When a run passed a speed. Sigmas are standard deviations."""
-
-    speed: str
-    """The speed as text in the owner's unit, such as "50 mph"."""
-    speed_mps: float
-    """The speed [m/s]."""
-    time_s: Figure
-    """From first movement to the speed [s]; of a rolling run from its first speed."""
-    sigma_s: Figure
-    """Standard deviation of `time_s` [s]."""
-    systematic_s: Figure = math.nan
-    """What the receiver's smoothing may shift every run's time by alike [s]; null where it cannot be told."""
-    from_one_foot_s: Figure
-    """From 0.3048 m of movement to the speed [s] (SAE J1491); null for a rolling run."""
-    from_one_foot_sigma_s: Figure
-    """Standard deviation of `from_one_foot_s` [s]."""
-    from_threshold_s: Figure
-    """From the threshold speed that was asked for [s]; null where none was."""
-    from_threshold_sigma_s: Figure
-    """Standard deviation of `from_threshold_s` [s]."""
-    distance_m: Figure
-    """Way from the start to where the speed was passed [m]."""
-    distance_sigma_m: Figure
-    """Standard deviation of `distance_m` [m]."""
-
-
-class RunDistance(Answer):
-    """When a standing run had covered a way, counted from rest, and how fast it was there."""
-
-    distance_m: float
-    """The way [m]."""
-    time_s: Figure
-    """From first movement [s]."""
-    sigma_s: Figure
-    """Standard deviation of `time_s` [s]."""
-    from_one_foot_s: Figure
-    """From 0.3048 m of movement [s]."""
-    from_one_foot_sigma_s: Figure
-    """Standard deviation of `from_one_foot_s` [s]."""
-    speed_mps: Figure
-    """Speed at the end of the way [m/s]."""
-    speed_sigma_mps: Figure
-    """Standard deviation of `speed_mps` [m/s]."""
-
-
-class RunGap(Answer):
-    """Where fixes are missing in a run."""
-
-    start_s: float
-    """Its beginning, from the run's start [s]."""
-    end_s: float
-    """Its end, from the run's start [s]."""
-
-
-class RunLaunch(Answer):
-    """How the car got away."""
-
-    to_10mph_s: Figure
-    """From first movement to 10 mph [s]."""
-    to_10mph_sigma_s: Figure
-    """Standard deviation of `to_10mph_s` [s]."""
-    to_15kmh_s: Figure
-    """From first movement to 15 km/h [s]."""
-    to_15kmh_sigma_s: Figure
-    """Standard deviation of `to_15kmh_s` [s]."""
-    peak_mps2: Figure
-    """Highest acceleration [m/s^2]."""
-    half_second_mps2: Figure
-    """Highest mean acceleration over half a second [m/s^2]."""
-    rise_s: Figure
-    """From first movement until acceleration first reached 70 % of that mean [s]."""
-    soft: bool
-    """The rise took longer than 0.8 s (common practice, no source)."""
-
-
-class RunReception(Answer):
-    """What the receiver was worth during a run."""
-
-    rate_hz: Figure
-    """Fixes a second [Hz]."""
-    fixes: int
-    """Fixes used."""
-    noise_mps: Figure
-    """Standard deviation of a speed reading, rounding apart [m/s]."""
-    satellites_min: Figure
-    """Fewest satellites in use."""
-    hdop_max: Figure
-    """Highest horizontal dilution of precision."""
-
-
-class TimedRun(Answer):
-    """One acceleration found in a drive."""
-
-    n: int
-    """Its number in the drive, from 1."""
-    kind: Literal["standing", "rolling"]
-    """From a standstill, or between two speeds."""
-    start_utc: Utc
-    """When it began: first movement, or a rolling run's first speed (UTC)."""
-    start_sigma_s: Figure
-    """Standard deviation of the start [s]."""
-    direction_deg: Figure
-    """Course from true north [deg]."""
-    grade_percent: Figure
-    """Mean grade of its way [%], uphill above zero."""
-    grade_sigma_percent: Figure
-    """Standard deviation of the grade [%]."""
-    peak_mps: float
-    """Highest speed [m/s]."""
-    ended: Literal["reached its peak", "lifted", "broken by traffic", "aborted", "gap", "drive ended"]
-    """How it ended."""
-    ended_words: str
-    """The same in a few more words, speeds in the answer's unit."""
-    counted: bool
-    """Whether it may be held against others: nothing broke it and nobody struck it out."""
-    why_not: str | None
-    """Why it is not counted; null where it is."""
-    struck: str | None
-    """The owner's reason for striking it out; null where nobody did."""
-    one_foot_s: Figure
-    """From first movement to 0.3048 m of movement [s]; null for a rolling run."""
-    one_foot_sigma_s: Figure
-    """Standard deviation of `one_foot_s` [s]."""
-    distance_m: Figure
-    """Way from its start to its peak, or to a rolling run's last speed [m]."""
-    peak_mps2: Figure
-    """Highest acceleration [m/s^2]."""
-    mean_mps2: Figure
-    """Mean acceleration [m/s^2]."""
-    gear_changes_s: tuple[float, ...]
-    """When drive was interrupted for a gear change, from its start [s]."""
-    gaps: tuple[RunGap, ...]
-    """Where fixes are missing."""
-    launch: RunLaunch | None
-    """How the car got away; null for a rolling run."""
-    quality: RunReception
-    """What the receiver was worth."""
-    notes: tuple[str, ...]
-    """What is odd about its start, speeds in the answer's unit."""
-    splits: tuple[RunSplit, ...]
-    """Times to speeds, rising."""
-    at_distances: tuple[RunDistance, ...]
-    """Times to distances, rising; none for a rolling run."""
 
 
 class RunReceiver(Answer):
@@ -298,7 +149,7 @@ def runs_answer(
         from_mps=math.nan if from_mps is None else from_mps,
         weather_kept=bool(manifest.weather),
         receiver=_receiver(drive),
-        runs=tuple(TimedRun(**_of_run(drive, run, unit)) for run in found),
+        runs=tuple(timed_run(TimedRun, drive, run, unit) for run in found),
         pairs=tuple(_pair(pair, unit) for pair in pair_opposite([run for run in found if drive.counts(run)])),
     )
 
@@ -336,94 +187,18 @@ def _receiver(drive: AnalysedDrive) -> RunReceiver:
         reading_noise_mps=noise.reading_sigma_mps,
         quantum_mps=noise.quantum_mps,
         hold_mps=noise.hold_mps,
-        wandering_share=_told(noise, "wandering_share"),
-        wandering_s=_told(noise, "wandering_s"),
-        smoothing_s=_told(noise, "smoothing_s"),
-        smoothing_low_s=_told(noise, "smoothing_low_s"),
-        smoothing_high_s=_told(noise, "smoothing_high_s"),
+        wandering_share=told(noise, "wandering_share"),
+        wandering_s=told(noise, "wandering_s"),
+        smoothing_s=told(noise, "smoothing_s"),
+        smoothing_low_s=told(noise, "smoothing_low_s"),
+        smoothing_high_s=told(noise, "smoothing_high_s"),
         fixes=len(drive.fixes),
         set_aside=dict(drive.set_aside.counts),
     )
 
 
-def _told(of: Noise | Split, name: str) -> float:
-    return float(getattr(of, name, math.nan))
-
-
-def _of_run(drive: AnalysedDrive, run: Run, unit: SpeedUnit) -> dict[str, Any]:
-    """The fields of a `TimedRun`."""
-    launch, quality = run.launch, run.quality
-    return {
-        "n": run.n,
-        "kind": run.kind,
-        "start_utc": utc(run.start_utc_ns),
-        "start_sigma_s": run.start_sigma_s,
-        "direction_deg": run.direction_deg,
-        "grade_percent": run.grade.percent,
-        "grade_sigma_percent": run.grade.sigma,
-        "peak_mps": run.peak_mps,
-        "ended": run.ended,
-        "ended_words": run.ended_words,
-        "counted": drive.counts(run),
-        "why_not": _why_not(drive, run),
-        "struck": drive.struck(run),
-        "one_foot_s": run.one_foot_s,
-        "one_foot_sigma_s": run.one_foot_sigma_s,
-        "distance_m": run.distance_m,
-        "peak_mps2": run.peak_accel_mps2,
-        "mean_mps2": run.mean_accel_mps2,
-        "gear_changes_s": tuple(run.gear_changes_s),
-        "gaps": tuple(RunGap(start_s=gap.start_s - run.start_s, end_s=gap.end_s - run.start_s) for gap in run.gaps),
-        "launch": launch and RunLaunch(
-            to_10mph_s=launch.to_10mph_s, to_10mph_sigma_s=launch.to_10mph_sigma_s, to_15kmh_s=launch.to_15kmh_s,
-            to_15kmh_sigma_s=launch.to_15kmh_sigma_s, peak_mps2=launch.peak_mps2,
-            half_second_mps2=launch.half_second_mps2, rise_s=launch.rise_s, soft=launch.soft,
-        ),
-        "quality": RunReception(
-            rate_hz=quality.rate_hz, fixes=quality.fixes, noise_mps=quality.noise_mps,
-            satellites_min=quality.satellites_min, hdop_max=quality.hdop_max,
-        ),
-        "notes": tuple(run.notes),
-        "splits": tuple(_split(split, unit) for split in run.splits),
-        "at_distances": tuple(
-            RunDistance(
-                distance_m=each.distance_m, time_s=each.time_s, sigma_s=each.sigma_s,
-                from_one_foot_s=each.from_one_foot_s, from_one_foot_sigma_s=each.from_one_foot_sigma_s,
-                speed_mps=each.speed_mps, speed_sigma_mps=each.speed_sigma_mps,
-            )
-            for each in run.at_distances
-        ),
-    }  # fmt: skip
-
-
-def _why_not(drive: AnalysedDrive, run: Run) -> str | None:
-    if drive.counts(run):
-        return None
-    if (reason := drive.struck(run)) is not None:
-        return f"struck out: {reason}"
-    if run.gaps:
-        return f"{plural(len(run.gaps), 'gap')} in the fixes"
-    return run.ended if run.ended_words in ("", run.ended) else f"{run.ended}: {run.ended_words}"
-
-
-def _split(split: Split, unit: SpeedUnit) -> RunSplit:
-    return RunSplit(
-        speed=speed_label(split.speed_mps, unit),
-        speed_mps=split.speed_mps,
-        time_s=split.time_s,
-        sigma_s=split.sigma_s,
-        systematic_s=_told(split, "systematic_s"),
-        from_one_foot_s=split.from_one_foot_s,
-        from_one_foot_sigma_s=split.from_one_foot_sigma_s,
-        from_threshold_s=split.from_threshold_s,
-        from_threshold_sigma_s=split.from_threshold_sigma_s,
-        distance_m=split.distance_m,
-        distance_sigma_m=split.distance_sigma_m,
-    )
-
-
 def _pair(pair: Pair, unit: SpeedUnit) -> OppositeRuns:
-    return OppositeRuns(runs=(pair.first, pair.second), splits=tuple(_split(split, unit) for split in pair.splits))
+    return OppositeRuns(runs=(pair.first, pair.second), splits=tuple(split_of(split, unit) for split in pair.splits))
 
 
 # --- all drives ---------------------------------------------------------------------------------------------------
@@ -533,10 +308,8 @@ def all_runs_answer(
     return AllRunsAnswer(
         unit=unit,
         runs=tuple(
-            RunOfAll(
-                **_of_run(drive, run, unit),
-                drive=drive.id,
-                setup=drive.setup_name,
+            timed_run(
+                RunOfAll, drive, run, unit, drive=drive.id, setup=drive.setup_name,
                 best_at=tuple(speed_label(each.speed_mps, unit) for each in summaries if each.best_run == i),
             )
             for i, (drive, run) in enumerate(rows)

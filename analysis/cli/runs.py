@@ -18,7 +18,8 @@ from logger.units import parse_quantity, parse_speed, speed_label
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from analysis.answers.runs import AllRunsAnswer, RunReceiver, RunsAnswer, RunSplit, TimedRun
+    from analysis.answers.runs import AllRunsAnswer, RunReceiver, RunsAnswer
+    from analysis.answers.timed_run import RunSplit, TimedRun
     from logger.store.drive import Drive
 
 app = typer.Typer()

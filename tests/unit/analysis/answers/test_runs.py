@@ -20,15 +20,8 @@ from simulate import SLOW_CAR, WREN, Brake, Cruise, Lift, Phase, Pull, Road, Sta
 from typer.testing import CliRunner
 
 from analysis.answers.encoding import rows, schema
-from analysis.answers.runs import (
-    AllRunsAnswer,
-    RunsAnswer,
-    RunSplit,
-    TimedRun,
-    all_runs_answer,
-    runs_answer,
-    strike_run,
-)
+from analysis.answers.runs import AllRunsAnswer, RunsAnswer, all_runs_answer, runs_answer, strike_run
+from analysis.answers.timed_run import RunSplit, TimedRun, told
 from analysis.cli import runs as verbs
 from analysis.drive import AnalysedDrive
 from analysis.store import DriveStore
@@ -120,6 +113,13 @@ def test_times_ways_and_speeds_are_those_that_were_driven(
         assert (run.start_utc - START).total_seconds() == pytest.approx(true.start_s, abs=0.25)
         assert run.one_foot_s == pytest.approx(foot, abs=0.25)
         assert run.peak_mps == pytest.approx(true.peak_mps, abs=0.15)
+        top = int(np.argmax(true.v_mps))
+        assert run.distance_m == pytest.approx(abs(float(true.s_m[top] - true.s_m[0])), rel=0.02, abs=0.5)
+        took = float(true.t_s[top]) - true.start_s
+        assert run.mean_mps2 == pytest.approx(true.peak_mps / took, rel=0.05)
+        gained = np.diff(true.v_mps[: top + 1 : 20]) / np.diff(true.t_s[: top + 1 : 20])
+        assert run.peak_mps2 == pytest.approx(float(gained.max()), rel=0.2) and run.peak_mps2 > run.mean_mps2
+        assert abs(run.grade_percent) < 4 * run.grade_sigma_percent  # the road is level
         wanted = [f"{mph} mph" for mph in range(10, int(true.peak_mps / MPH) + 1, 10)]
         assert [split.speed for split in run.splits] == wanted
         for split in run.splits:
@@ -238,14 +238,13 @@ def test_the_receiver_is_told_and_what_is_not_told_is_null(answer: RunsAnswer) -
 
 def test_what_the_mathematics_tells_later_is_handed_on(made: tuple[Path, dict[str, Any]]) -> None:
     """A second part of a split's uncertainty and a receiver's own smoothing, where noise and splits have them."""
-    from analysis.answers import runs as room
 
-    class Told:
+    class Later:
         systematic_s = 0.07
         smoothing_s = 0.3
 
-    assert room._told(Told(), "systematic_s") == 0.07 and room._told(Told(), "smoothing_s") == 0.3  # type: ignore[arg-type]
-    assert math.isnan(room._told(Told(), "wandering_s"))  # type: ignore[arg-type]
+    assert told(Later(), "systematic_s") == 0.07 and told(Later(), "smoothing_s") == 0.3  # type: ignore[arg-type]
+    assert math.isnan(told(Later(), "wandering_s"))  # type: ignore[arg-type]
 
 
 def test_every_field_says_what_it_is(answer: RunsAnswer) -> None:
