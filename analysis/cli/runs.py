@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from analysis.cli.options import UnitsOption, near_asked, open_store, speeds_asked, speed_unit_asked
+from analysis.cli.options import UnitsOption, near_asked, open_store, speed_unit_asked, speeds_asked
 from analysis.wording import distance_label, duration, number, plural, signed, speed_number, with_sigma
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.errors import InputError, NoAnswer
