@@ -37,8 +37,9 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
-    from analysis.road.coasts import Found, Mass
-    from analysis.road.fuel_loops import Loop, Used
+    from analysis.road.coasts import CoastsFound, Mass
+    from analysis.road.fuel_loops import Loop
+    from analysis.road.fuel_used import Used
     from logger.config.car import CarConfig
     from logger.store.drive import Drive
 
@@ -298,12 +299,12 @@ class AnalysedDrive:
 
         NoAnswer where the drive has no usable fixes, InputError where what was kept cannot be read.
         """
-        from analysis.road import fuel_loops
+        from analysis.road import fuel_used
 
         if self.drive.manifest.fuel is None:
             return None
         try:
-            used = fuel_loops.from_kept(self.drive.manifest.fuel)
+            used = fuel_used.from_kept(self.drive.manifest.fuel)
         except ValueError as error:
             raise InputError(f"{self.id}: {error}") from error
         return self.loop_by(used)
@@ -315,7 +316,7 @@ class AnalysedDrive:
         wind = self.weather.wind_mps
         return fuel_loops.drive_loop(self.motion, self.fixes, used, math.nan if wind is None else wind)
 
-    def coasts(self, mass: Mass, car: CarConfig, origin_deg: tuple[float, float] | None = None) -> Found:
+    def coasts(self, mass: Mass, car: CarConfig, origin_deg: tuple[float, float] | None = None) -> CoastsFound:
         """The coasts of the drive, and what was left out; places count from `origin_deg` where given."""
         from analysis.road import coasts
 

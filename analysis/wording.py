@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logger.units import SPEED_UNITS, speed_label
+from logger.units import FOOT_M, M3_PER_LITRE, M_PER_KM, M_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
     from analysis.answers.mixture import DelayAnswer
@@ -154,8 +154,28 @@ def load_label(low: float, high: float, unit: str) -> str:
 def distance_text(metres: float, unit: str) -> str:
     """A distance in miles or kilometres, short ones in feet or metres."""
     if unit == "mph":
-        return f"{metres / 1609.344:.2f} mi" if metres >= 160 else f"{metres / 0.3048:.0f} ft"
-    return f"{metres / 1000:.2f} km" if metres >= 1000 else f"{metres:.0f} m"
+        return f"{metres / M_PER_MILE:.2f} mi" if metres >= 160 else f"{metres / FOOT_M:.0f} ft"
+    return f"{metres / M_PER_KM:.2f} km" if metres >= M_PER_KM else f"{metres:.0f} m"
+
+
+def miles_or_km(metres: float, unit: str, decimals: int = 0) -> str:
+    """A long distance in the unit that goes with the speed unit: 46 mi or 74 km."""
+    return f"{metres / M_PER_MILE:.{decimals}f} mi" if unit == "mph" else f"{metres / M_PER_KM:.{decimals}f} km"
+
+
+def speed_words(mps: float) -> str:
+    """A speed for a sentence that does not know the owner's unit: 80 km/h (50 mph)."""
+    return f"{mps / MPS_PER_KMH:.0f} km/h ({mps / MPS_PER_MPH:.0f} mph)"
+
+
+def way_words(metres: float) -> str:
+    """A distance for a sentence that does not know the owner's unit: 1.2 km (0.7 mi)."""
+    return f"{metres / M_PER_KM:.1f} km ({metres / M_PER_MILE:.1f} mi)"
+
+
+def litres_text(m3: float) -> str:
+    """A volume of fuel: 3.180 L."""
+    return f"{m3 / M3_PER_LITRE:.3f} L"
 
 
 def speed_span(band: tuple[float, float], unit: str) -> str:
@@ -178,7 +198,7 @@ def speed_number(mps: float, unit: str, decimals: int | None = None) -> str:
 
 def distance_label(metres: float) -> str:
     for feet, label in ((60, "60 ft"), (330, "330 ft"), (660, "1/8 mile"), (1000, "1000 ft"), (1320, "1/4 mile")):
-        if abs(metres - feet * 0.3048) < 0.01:
+        if abs(metres - feet * FOOT_M) < 0.01:
             return label
     return f"{metres:g} m"
 

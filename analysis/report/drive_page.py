@@ -287,7 +287,7 @@ def with_what(drive: AnalysedDrive) -> list[Block]:
 
 
 def _consumption(loop: Loop, unit: str) -> str:
-    from analysis.road.fuel_loops import l_per_100km, mpg_us
+    from logger.units import l_per_100km, mpg_us
 
     both = f"{mpg_us(loop.m3_per_m):.1f} mpg (US)", f"{l_per_100km(loop.m3_per_m):.2f} L/100 km"
     first, second = both if unit == "mph" else both[::-1]

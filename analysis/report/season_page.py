@@ -406,7 +406,7 @@ def _gained(told: _Told) -> Figure | None:
 
 
 def _fuel(season: SeasonRecord) -> list[Block]:
-    from analysis.road.fuel_loops import l_per_100km, mpg_us
+    from logger.units import l_per_100km, mpg_us
 
     rows = [
         [
