@@ -150,4 +150,6 @@ def test_what_looked_like_a_coast_is_listed_with_its_reason(
     assert {each["why"] for each in found["left_out"][-2:]} == {"no note says that it was one"}
     left = found["left_out"][-1]
     told = one_line(terminal.text("coast", drives["coasts"].id, "--units", "km/h"))
-    assert f"Left out, {left['start_utc'][11:19]}, from {round(left['from_mps'] * 3.6, 1):g} km/h: {left['why']}." in told
+    assert (
+        f"Left out, {left['start_utc'][11:19]}, from {round(left['from_mps'] * 3.6, 1):g} km/h: {left['why']}." in told
+    )
