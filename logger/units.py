@@ -32,7 +32,6 @@ FOOT_M = 0.3048  # exact
 M3_PER_LITRE = 1e-3  # exact
 US_GALLON_M3 = 3.785411784e-3  # exact
 IMPERIAL_GALLON_M3 = 4.54609e-3  # exact
-M3_PER_LITRE = 1e-3  # exact
 G_PER_KG = 1000.0
 W_PER_KW = 1000.0
 HORSEPOWER_W = 550 * FOOT_M * 0.45359237 * 9.80665  # exact: 550 ft lbf/s (NIST SP 811, appendix B.8)
@@ -146,11 +145,6 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
         return float(_registry().Quantity(value, _spelled(from_unit)).to(_spelled(to_unit)).magnitude)
     except Exception as error:
         raise UnitError(f"{from_unit!r} cannot be turned into {to_unit!r}") from error
-
-
-def l_per_100km(m3_per_m: float) -> float:
-    """Consumption in litres for 100 km."""
-    return m3_per_m / M3_PER_LITRE * (100 * M_PER_KM)
 
 
 @functools.cache
