@@ -40,22 +40,38 @@ class DriveStore:
         return [self._once(drive) for drive in list_drives(self.path)]
 
     def drive(self, ref: str) -> AnalysedDrive:
-        """The drive called `ref`: an id or its beginning, a path, `last` or `current`. DriveError without one."""
+        """The drive called `ref`: an id or its beginning, a path, `last` or `current`. DriveError without one.
+
+        Once `drives` was asked for, that listing stands: a drive that is added later is no `last` of it.
+        """
         from logger.store.drive import open_drive
 
-        if "drives" in self.__dict__ and ref not in ("last", "current"):
-            alike = [drive for drive in self.drives if drive.id == ref] or [
-                drive for drive in self.drives if ref and drive.id.startswith(ref)
-            ]
-            if len(alike) == 1 and not Path(ref).is_dir():
-                return alike[0]
-        return self._once(open_drive(self.path, ref))
+        if ref == "last":
+            return self._last()
+        found = self._listed(ref) if "drives" in self.__dict__ else None
+        return found or self._once(open_drive(self.path, ref))
+
+    def _last(self) -> AnalysedDrive:
+        from logger.store.drive import finish_cut_off, last_added
+
+        if "drives" not in self.__dict__:
+            finish_cut_off(self.path)
+        return self._once(last_added([drive.drive for drive in self.drives], self.path))
+
+    def _listed(self, ref: str) -> AnalysedDrive | None:
+        """The drive called `ref` among those listed, by the rules of `open_drive`; None where it is not one of them."""
+        named = self.path / ref
+        path = named if ref and Path(ref).name == ref and named.is_dir() else Path(ref)
+        if ref and path.is_dir():
+            return self._opened.get(path.resolve())
+        near = [drive for drive in self.drives if ref and drive.id.startswith(ref)]
+        return near[0] if len(near) == 1 else None
 
     def _once(self, drive: Drive) -> AnalysedDrive:
         """The one object for what is on disk; a drive that is being recorded is another at each look."""
         where = drive.path.resolve()
         if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
-            self._opened[where] = AnalysedDrive(drive, self.targets)
+            self._opened[where] = AnalysedDrive(drive, lambda: self.targets)
         return self._opened[where]
 
 

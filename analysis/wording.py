@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import math
 import os
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logger.units import SPEED_UNITS, speed_label
+from logger.units import FOOT_M, M3_PER_LITRE, M_PER_KM, M_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
-    from analysis.changes.day_effects import Interval
-    from analysis.mixture.delay import Delay
-    from analysis.mixture.map import LoadAxis
+    from analysis.answers.mixture import DelayAnswer
 
 DASH = "\u2013"
 NONE = "-"
@@ -45,10 +44,11 @@ def span(low: float, high: float, decimals: int = 2) -> str:
     return interval(low, high, decimals) if math.isfinite(low) and math.isfinite(high) else "unknown"
 
 
-def speed_range(low_mps: float, high_mps: float, unit: str) -> str:
+def speed_range(low_mps: float, high_mps: float, unit: str, dash: str = DASH) -> str:
+    """20-30: a band of speed in `unit`, without its name."""
     a, b = low_mps / SPEED_UNITS[unit], high_mps / SPEED_UNITS[unit]
     whole = abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05
-    return f"{a:.0f}{DASH}{b:.0f}" if whole else f"{a:.1f}{DASH}{b:.1f}"
+    return f"{a:.0f}{dash}{b:.0f}" if whole else f"{a:.1f}{dash}{b:.1f}"
 
 
 def duration(seconds: float) -> str:
@@ -81,55 +81,101 @@ def signed_two(value: float) -> str:
     return f"{value:+.2f}" if math.isfinite(value) else "-"
 
 
-def in_brackets(interval: Interval) -> str:
-    if not math.isfinite(interval.low):
-        return ""
-    return f" ({interval.low:+.2f} to {interval.high:+.2f})"
+def in_brackets(low: float, high: float) -> str:
+    """An interval after what it belongs to; nothing where it is unknown."""
+    return f" ({interval(low, high)})" if math.isfinite(low) else ""
 
+
+def sentence(text: str) -> str:
+    """With a capital and a full stop."""
+    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")
+
+
+# --- comparisons --------------------------------------------------------------------------------------------------
+
+
+def judged_by(corrected_by: str | None) -> str:
+    """After the name of times: which kind they are."""
+    return f", corrected by {corrected_by}" if corrected_by else ", as driven"
+
+
+def adjusted(adjustments_s: Iterable[float]) -> str:
+    """What lies between the plain means of a table and its differences; by how much at each speed [s]."""
+    said = "A and B are plain means; B-A allows for the ways driven and for days"
+    most = max((abs(each) for each in adjustments_s if math.isfinite(each)), default=0.0)
+    return f"{said}, here by up to {most:.2f} s." if most >= 0.005 else f"{said}: here they leave it as it is."
+
+
+# --- mixture ------------------------------------------------------------------------------------------------------
 
 MARKS = {"lean of target": "L", "in band": "=", "rich of target": "R", "not enough data": "-"}
 """Judgements as marks in the map."""
 
+FULL_THROTTLE_OF_DRIVE = "full throttle of the drive"
+"""The full-throttle mixture of a drive: the median of all its readings at full throttle, the row of the mixture map."""
+FULL_THROTTLE_OF_SETUP = "full throttle of this setup"
+"""Of all drives with its parts together: all speeds weighed alike, and brought to one air."""
+FULL_THROTTLE_OF_RUN = "in this run's pull"
+"""Of one run: the median of the readings in the upper part of its speeds."""
+FULL_THROTTLE_OF_RUNS = "median of its runs' pulls"
+"""Of several runs: the median of what each had in its own pull."""
+FULL_THROTTLE_COMPARED = "mean of its runs' pulls"
+"""Of a side of a comparison: the mean of what each run had in its own pull."""
 
-def delay_sentence(delay: Delay) -> str:
+
+def delay_sentence(told: DelayAnswer) -> str:
     """The delay that was used and where it comes from."""
-    if delay.delay_low_s is None or delay.delay_high_s is None:
+    if not math.isfinite(told.delay_low_s):
         return (
-            f"{delay.reason} Used: {delay.delay_s:.2f} s, the latency_s of the recorder's file. Six changes between "
+            f"{told.delay_says} Used: {told.delay_s:.2f} s, the latency_s of the recorder's file. Six changes between "
             "cruise and full throttle, some seconds each, tell it."
         )
-    text = f"Delay {delay.delay_s:.2f} s ({delay.delay_low_s:.2f} to {delay.delay_high_s:.2f})"
-    if delay.told_apart and delay.lag_low_s is not None and delay.lag_high_s is not None:
-        text += f", lag of the sensor {delay.lag_s:.2f} s ({delay.lag_low_s:.2f} to {delay.lag_high_s:.2f})"
-    return f"{text}. {delay.reason}"
+    text = f"Delay {told.delay_s:.2f} s ({told.delay_low_s:.2f} to {told.delay_high_s:.2f})"
+    if math.isfinite(told.lag_s):
+        text += f", lag of the sensor {told.lag_s:.2f} s ({told.lag_low_s:.2f} to {told.lag_high_s:.2f})"
+    return f"{text}. {told.delay_says}"
 
 
 def channel_label(channel: str) -> str:
+    """AFR or lambda, as they are written."""
     return "AFR" if channel == "afr" else channel
 
 
-def band_label(low: float, high: float, unit: str) -> str:
-    a, b = low / SPEED_UNITS[unit], high / SPEED_UNITS[unit]
-    return f"{a:.0f}-{b:.0f}" if abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05 else f"{a:.1f}-{b:.1f}"
+def channel_digits(channel: str) -> int:
+    """Decimals of a median in a channel."""
+    return 2 if channel == "afr" else 3
 
 
-def load_label(low: float, high: float, load: LoadAxis) -> str:
-    return f"{low * 100:.0f}-{high * 100:.0f}%" if load.unit == "1" else f"{low:g}-{high:g}"
-
-
-def value_or_dash(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
-
-
-def sigma_or_dash(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}" if math.isfinite(value) else "-"
+def load_label(low: float, high: float, unit: str) -> str:
+    """15-35%: a column of the mixture map; `unit` is the load's, "1" for a share."""
+    return f"{low * 100:.0f}-{high * 100:.0f}%" if unit == "1" else f"{low:g}-{high:g}"
 
 
 def distance_text(metres: float, unit: str) -> str:
     """A distance in miles or kilometres, short ones in feet or metres."""
     if unit == "mph":
-        return f"{metres / 1609.344:.2f} mi" if metres >= 160 else f"{metres / 0.3048:.0f} ft"
-    return f"{metres / 1000:.2f} km" if metres >= 1000 else f"{metres:.0f} m"
+        return f"{metres / M_PER_MILE:.2f} mi" if metres >= 160 else f"{metres / FOOT_M:.0f} ft"
+    return f"{metres / M_PER_KM:.2f} km" if metres >= M_PER_KM else f"{metres:.0f} m"
+
+
+def miles_or_km(metres: float, unit: str, decimals: int = 0) -> str:
+    """A long distance in the unit that goes with the speed unit: 46 mi or 74 km."""
+    return f"{metres / M_PER_MILE:.{decimals}f} mi" if unit == "mph" else f"{metres / M_PER_KM:.{decimals}f} km"
+
+
+def speed_words(mps: float) -> str:
+    """A speed for a sentence that does not know the owner's unit: 80 km/h (50 mph)."""
+    return f"{mps / MPS_PER_KMH:.0f} km/h ({mps / MPS_PER_MPH:.0f} mph)"
+
+
+def way_words(metres: float) -> str:
+    """A distance for a sentence that does not know the owner's unit: 1.2 km (0.7 mi)."""
+    return f"{metres / M_PER_KM:.1f} km ({metres / M_PER_MILE:.1f} mi)"
+
+
+def litres_text(m3: float) -> str:
+    """A volume of fuel: 3.180 L."""
+    return f"{m3 / M3_PER_LITRE:.3f} L"
 
 
 def speed_span(band: tuple[float, float], unit: str) -> str:
@@ -143,13 +189,16 @@ def is_round(mps: float, unit: str) -> bool:
     return abs(math.remainder(mps / SPEED_UNITS[unit], step)) < 0.01
 
 
-def speed_number(mps: float, unit: str) -> str:
+def speed_number(mps: float, unit: str, decimals: int | None = None) -> str:
+    """A speed without its unit, with as many decimals as it needs, at most one; or with so many."""
+    if decimals is not None:
+        return number(mps / SPEED_UNITS[unit], decimals)
     return speed_label(mps, unit).removesuffix(f" {unit}")
 
 
 def distance_label(metres: float) -> str:
     for feet, label in ((60, "60 ft"), (330, "330 ft"), (660, "1/8 mile"), (1000, "1000 ft"), (1320, "1/4 mile")):
-        if abs(metres - feet * 0.3048) < 0.01:
+        if abs(metres - feet * FOOT_M) < 0.01:
             return label
     return f"{metres:g} m"
 

@@ -14,8 +14,9 @@ from typing import Any
 from logger.errors import UnitError
 
 M_PER_MILE = 1609.344
+M_PER_KM = 1000.0
 MPS_PER_MPH = M_PER_MILE / 3600  # exact: 1 mi = 1609.344 m (NIST SP 811, appendix B.8)
-MPS_PER_KMH = 1000 / 3600
+MPS_PER_KMH = M_PER_KM / 3600
 MPS_PER_KNOT = 1852 / 3600  # exact: 1 kn = 1852 m/h (SI Brochure, 9th edition, table 8)
 NS_PER_S = 10**9
 MS_PER_S = 1000
@@ -28,8 +29,17 @@ PPM = 10**6  # parts per million in the whole
 BYTES_PER_MB = 10**6
 MB_PER_GB = 1000
 FOOT_M = 0.3048  # exact
+M3_PER_LITRE = 1e-3  # exact
+MM_PER_M = 1000
+MM_PER_INCH = 25.4  # exact
 US_GALLON_M3 = 3.785411784e-3  # exact
 IMPERIAL_GALLON_M3 = 4.54609e-3  # exact
+G_PER_KG = 1000.0
+W_PER_KW = 1000.0
+HORSEPOWER_W = 550 * FOOT_M * 0.45359237 * 9.80665  # exact: 550 ft lbf/s (NIST SP 811, appendix B.8)
+PA_PER_HPA = 100.0
+PA_PER_INHG = 3386.389  # conventional inch of mercury (NIST SP 811, appendix B.8)
+ZERO_CELSIUS_K = 273.15  # exact (SI Brochure, 9th edition, 2.3.1)
 
 SPEED_UNITS = {"mph": MPS_PER_MPH, "km/h": MPS_PER_KMH, "m/s": 1.0, "kn": MPS_PER_KNOT}
 """Speed unit as printed -> metres per second."""
@@ -99,6 +109,36 @@ def speed_label(mps: float, unit: str) -> str:
     """A speed in `unit` ("mph", "km/h", "m/s" or "kn"), with as many decimals as it needs, at most one."""
     value = round(mps / SPEED_UNITS[unit], 1)
     return f"{value:.0f} {unit}" if value == round(value) else f"{value:.1f} {unit}"
+
+
+def kelvin_of_celsius(celsius: float) -> float:
+    """A temperature in kelvin."""
+    return celsius + ZERO_CELSIUS_K
+
+
+def celsius_of_kelvin(kelvin: float) -> float:
+    """A temperature in degrees Celsius."""
+    return kelvin - ZERO_CELSIUS_K
+
+
+def kelvin_of_fahrenheit(fahrenheit: float) -> float:
+    """A temperature in kelvin."""
+    return (fahrenheit - 32) / 1.8 + ZERO_CELSIUS_K
+
+
+def l_per_100km(m3_per_m: float) -> float:
+    """Consumption in litres for 100 km."""
+    return m3_per_m / M3_PER_LITRE * (100 * M_PER_KM)
+
+
+def mpg_us(m3_per_m: float) -> float:
+    """Miles on a US gallon."""
+    return US_GALLON_M3 / (m3_per_m * M_PER_MILE)
+
+
+def mpg_imperial(m3_per_m: float) -> float:
+    """Miles on an imperial gallon."""
+    return IMPERIAL_GALLON_M3 / (m3_per_m * M_PER_MILE)
 
 
 def convert(value: float, from_unit: str, to_unit: str) -> float:

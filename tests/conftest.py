@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
+from made_season import MadeSeason, make_season
 
 
 @pytest.fixture(scope="session")
@@ -20,3 +21,9 @@ def real_log() -> Path:
     if not path.is_file():
         pytest.skip(f"no real drive at {path}: set PULLBOOK_REAL_LOGS to a folder that has it")
     return path
+
+
+@pytest.fixture(scope="session")
+def made_season(tmp_path_factory: pytest.TempPathFactory) -> MadeSeason:
+    """A season whose truth is known, made once: nobody may change its drives."""
+    return make_season(tmp_path_factory.mktemp("season"))

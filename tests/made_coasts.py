@@ -1,4 +1,4 @@
-"""Coasts whose road load is known: by formula, or integrated over gusts and a road that sags."""
+"""Coasts whose road load is known: by scipy's solver and quadrature, or integrated over gusts and a road that sags."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.integrate import quad, solve_ivp
 from simulate import Road
 
 from analysis.conditions.roadload import GRAVITY
-from analysis.road.coasts import Coast, coast_speed, coast_time
+from analysis.road.coasts import Coast
 
 Floats = NDArray[np.float64]
 
@@ -32,6 +33,23 @@ class Slope(Road):
         return lat, lon, self.alt_m + self.slope * east, np.full_like(east, self.heading_deg)
 
 
+def coast_seconds(
+    from_mps: float, to_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float
+) -> float:
+    """Seconds to coast from one speed down to another: the integral of m dv / (A + B v + C v^2), by quadrature."""
+    return float(quad(lambda v: m / (a_n + b_n_per_mps * v + c_n_per_mps2 * v * v), to_mps, from_mps, epsrel=1e-11)[0])
+
+
+def coast_speeds(t: Floats, from_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float) -> Floats:
+    """Speed of a coast at rising times from 0: the solution of m dv/dt = -(A + B v + C v^2)."""
+
+    def slows(_: float, v: Floats) -> Floats:
+        return -(a_n + b_n_per_mps * v + c_n_per_mps2 * v * v) / m
+
+    solved = solve_ivp(slows, (0.0, float(t[-1])), [from_mps], "DOP853", t_eval=t, rtol=1e-10, atol=1e-10)
+    return np.asarray(solved.y[0])
+
+
 def formula_coasts(
     rng: np.random.Generator,
     a_n: float,
@@ -50,7 +68,7 @@ def formula_coasts(
     ways: Sequence[int] = (1, -1),
     outing: str = "",
 ) -> list[Coast]:
-    """Coasts to and fro by the exact solution; `wind_mps` blows against the way out."""
+    """Coasts to and fro by the solver; `wind_mps` blows against the way out."""
     coasts = []
     for number in range(pairs * len(ways)):
         way = ways[number % len(ways)]
@@ -58,8 +76,8 @@ def formula_coasts(
         wind = wind_mps * way
         a = a_n + c_n_per_mps2 * wind * wind + mass_kg * GRAVITY * grade * way
         b, m = b_n_per_mps + 2 * c_n_per_mps2 * wind, mass_kg + rotating_kg
-        t = np.arange(0, coast_time(start, to_mps, a, b, c_n_per_mps2, m), 1 / rate_hz)
-        v = coast_speed(t, start, a, b, c_n_per_mps2, m) + rng.normal(0, noise_mps, len(t))
+        t = np.arange(0, coast_seconds(start, to_mps, a, b, c_n_per_mps2, m), 1 / rate_hz)
+        v = coast_speeds(t, start, a, b, c_n_per_mps2, m) + rng.normal(0, noise_mps, len(t))
         coasts.append(Coast(t, v, 90.0 if way > 0 else 270.0, 0.0 if way > 0 else 700.0, outing=outing))
     return coasts
 

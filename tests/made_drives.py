@@ -9,7 +9,20 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
-from simulate import WREN, Car, HostChunk, Phase, Road, Truth, drive, host_chunks, mixture_of, receive, sense
+from simulate import (
+    WREN,
+    Car,
+    HostChunk,
+    MixtureLaw,
+    Phase,
+    Road,
+    Truth,
+    drive,
+    host_chunks,
+    mixture_of,
+    receive,
+    sense,
+)
 
 from logger.config import reading
 from logger.config.car import CarConfig
@@ -54,12 +67,15 @@ def make_drive(
     boot_s: float = 1843.5,
     truth_car: Car = WREN,
     force_scale: float = 1.0,
+    headwind_mps: float = 0.0,
+    jet_mm: float = 1.09,
+    law: MixtureLaw | None = None,
 ) -> tuple[Drive, Truth]:
     """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text)."""
     rng = np.random.default_rng(seed)
-    truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale)
+    truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
     fixes = receive(truth, rng, rate_hz=rate_hz, noise_mps=noise_mps)
-    readings = sense(truth, mixture_of(1.09), rng, rate_hz=10.0)
+    readings = sense(truth, law or mixture_of(jet_mm), rng, rate_hz=10.0)
     said = []
     for at, text in notes:
         mono = round((boot_s + at * (1 + 12e-6)) * 1e9)

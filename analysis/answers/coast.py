@@ -4,17 +4,231 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.conditions.day_air import air_on
-from analysis.road import coastdown
-from analysis.road.coastdown import Measured
-from analysis.road.coasts import LeftOut, Mass
+from analysis.drive import utc
+from analysis.road import NORMAL_95, coastdown
+from analysis.road.coasts import Mass
 from logger.errors import NoAnswer
 
 if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive
+    from analysis.road.coast_intervals import IntervalEstimate
+    from analysis.road.coast_model import Stretch
+    from analysis.road.coastdown import Measured
+    from analysis.road.coasts import Coast, RejectedCoast
     from logger.config.car import CarConfig
+
+
+class RoadLoadTerms(Answer):
+    """A figure for each term of the road load A + B v + C v^2."""
+
+    a_n: float
+    """Of A, rolling [N]."""
+    b_n_per_mps: float
+    """Of B [N/(m/s)]; 0 unless it was fitted."""
+    c_n_per_mps2: float
+    """Of C, air drag [N/(m/s)^2]."""
+
+
+class CoastUsed(Answer):
+    """One coast that the road load was made of."""
+
+    start_utc: Utc
+    """When it began."""
+    outing: str
+    """Coasts with the same word share a wind: the drive's id."""
+    direction_deg: float
+    """True course, the mean [deg]."""
+    from_mps: float
+    """Speed at its start [m/s]."""
+    to_mps: float
+    """Speed at its end [m/s]."""
+    seconds: float
+    """How long it lasted [s]."""
+    noted: bool
+    """Whether a note of the drive named it."""
+
+
+class CoastRejected(Answer):
+    """A stretch of falling speed that was not used."""
+
+    start_utc: Utc
+    """When it began."""
+    from_mps: float
+    """Speed at its start [m/s]."""
+    to_mps: float
+    """Speed at its end [m/s]."""
+    why: str
+    """Why it is no coast to use."""
+
+
+class CoastStretch(Answer):
+    """A piece of road that coasts shared, with standard errors."""
+
+    axis_deg: float
+    """Which way it is told in: the true course of the first coast over it [deg]."""
+    length_m: float
+    """How long it is [m]."""
+    forward: int
+    """Coasts that way."""
+    backward: int
+    """Coasts the other way."""
+    grade: float
+    """Rise over run that way, in its middle [-]."""
+    grade_sigma: float
+    """Standard error of that [-]."""
+    wind_mps: dict[str, tuple[float, float]]
+    """By outing: wind against travel that way, and its standard error [m/s]."""
+    sag_m: float
+    """How much lower its middle lies than its ends [m]."""
+    sag_sigma_m: float
+    """Standard error of that [m]."""
+
+
+class IntervalForce(Answer):
+    """The force over one interval of speed, by 40 CFR 1066.310: loss of speed over time, mean of both directions."""
+
+    speed_mps: float
+    """Middle of the interval [m/s]."""
+    force_n: float
+    """Mean of both directions [N]."""
+    sigma_n: Figure
+    """Its standard error [N]; null where a direction hangs on one coast."""
+    forward_n: float
+    """One way [N]."""
+    backward_n: float
+    """The other way [N]."""
+    coasts: int
+    """Coasts that passed it."""
+
+
+class IntervalMethod(Answer):
+    """A second estimate of the road load, by the interval method, that shares with the first the motion alone."""
+
+    a_n: float
+    """A, rolling [N]."""
+    c_n_per_mps2: float
+    """C, air drag [N/(m/s)^2]."""
+    a_sigma_n: Figure
+    """Standard error of A [N]; null with fewer than four coasts."""
+    c_sigma_n_per_mps2: Figure
+    """Standard error of C [N/(m/s)^2]; null with fewer than four coasts."""
+    agrees: bool
+    """Whether its forces agree with the fit's within the error of their difference (95 %)."""
+    intervals: tuple[IntervalForce, ...]
+    """By speed, rising."""
+
+
+class ForceAtSpeed(Answer):
+    """Road load at one speed, by the fit and by the interval method."""
+
+    speed_mps: float
+    """The speed [m/s]."""
+    force_n: float
+    """By the fit [N]."""
+    half_width_n: float
+    """Half its 95 % interval [N]."""
+    power_w: float
+    """What that takes [W]."""
+    by_intervals_n: Figure
+    """By the interval method [N]; null where it does not tell."""
+    by_intervals_half_width_n: Figure
+    """Half the 95 % interval of that [N]."""
+
+
+class CoastAnswer(Answer):
+    """Road load A + B v + C v^2 by coasts, on the level, in still air of `air_density_kg_per_m3`."""
+
+    a_n: float
+    """A, rolling [N]."""
+    b_n_per_mps: float
+    """B [N/(m/s)]; 0 unless it was fitted."""
+    c_n_per_mps2: float
+    """C, air drag [N/(m/s)^2]."""
+    sigma: RoadLoadTerms
+    """Standard errors."""
+    half_width_95: RoadLoadTerms
+    """Half the 95 % intervals."""
+    coasts: int
+    """How many coasts it is made of."""
+    mass_kg: float
+    """Mass of the car as driven [kg]."""
+    mass_sigma_kg: float
+    """Its standard error [kg]."""
+    rotating_mass_kg: float
+    """What rotating parts add, felt at the rim [kg]."""
+    rotating_mass_sigma_kg: float
+    """Its standard error [kg]."""
+    air_density_kg_per_m3: float
+    """The density of air that C is given for [kg/m3]."""
+    rolling_coefficient: float
+    """A over weight [-]."""
+    rolling_coefficient_sigma: float
+    """Its standard error [-]."""
+    rolling_coefficient_half_width_95: float
+    """Half its 95 % interval [-]."""
+    drag_area_m2: float
+    """2 C over density [m2]."""
+    drag_area_sigma_m2: float
+    """Its standard error [m2]."""
+    drag_area_half_width_95_m2: float
+    """Half its 95 % interval [m2]."""
+    frontal_area_m2: float | None
+    """Of the car's file [m2]."""
+    drag_coefficient: float | None
+    """Drag area over frontal area [-]; null where the car's file has no frontal area."""
+    drag_coefficient_half_width_95: float | None
+    """Half its 95 % interval, the frontal area taken as exact [-]."""
+    gusts_mps: float
+    """How much the wind, or whatever acts like it, gusted [m/s]."""
+    gusts_s: float
+    """For how long at a time [s]."""
+    force: tuple[ForceAtSpeed, ...]
+    """Road load over speed, rising."""
+    list: tuple[CoastUsed, ...]
+    """The coasts."""
+    stretches: tuple[CoastStretch, ...]
+    """The pieces of road they ran over."""
+    interval_method: IntervalMethod | None
+    """A second estimate; null where fewer than three intervals of speed have both directions."""
+    left_out: tuple[CoastRejected, ...]
+    """What looked like a coast and was not used."""
+    caveats: tuple[str, ...]
+    """What stands against the answer, a sentence each."""
+    drives: tuple[str, ...]
+    """Ids of the drives."""
+    saved: str | None
+    """The car's file that it was written into."""
+
+
+def coast_answer(
+    drives: Sequence[AnalysedDrive],
+    car: CarConfig | None = None,
+    *,
+    with_b: bool = False,
+    known_grade: float | None = None,
+    even_sigma: float = coastdown.EVEN_SIGMA,
+    save: Path | None = None,
+) -> CoastAnswer:
+    """The road load by all coasts of the drives together, written into the car's file `save` where one is named.
+
+    `car` is by default the file that the latest drive carries. NoAnswer where the coasts cannot tell.
+    """
+    car = car_of(drives, car, "coast")
+    found = road_load_by_coasts(drives, car, with_b=with_b, known_grade=known_grade, even_sigma=even_sigma)
+    if save is not None:
+        from analysis.road.car_file import save_road_load
+
+        days = sorted({drive.drive.manifest.started_utc.date().isoformat() for drive in drives})
+        save_road_load(found, save, f"{len(found.coasts)} coasts of {', '.join(days)}")
+    return _told(found, car, [drive.id for drive in drives], save)
+
+
+# --- how it is worked out -----------------------------------------------------------------------------------------
 
 
 def car_of(drives: Sequence[AnalysedDrive], given: CarConfig | None, what: str) -> CarConfig:
@@ -41,7 +255,7 @@ def road_load_by_coasts(
     """The road load by all coasts of the drives together. NoAnswer where they cannot tell; see `coastdown.fit`."""
     mass, found = mass_of(car), []
     origin: tuple[float, float] | None = None
-    left_out: list[LeftOut] = []
+    left_out: list[RejectedCoast] = []
     doubt = 0.0
     for drive in drives:
         doubt = max(doubt, air_on(drive.drive, car).sigma)
@@ -59,3 +273,119 @@ def road_load_by_coasts(
         found, mass, with_b=with_b, known_grade=known_grade, even_sigma=even_sigma, density_sigma=doubt,
         left_out=left_out,
     )  # fmt: skip
+
+
+# --- how it is told -----------------------------------------------------------------------------------------------
+
+
+def _told(found: Measured, car: CarConfig, drives: Sequence[str], saved: Path | None) -> CoastAnswer:
+    rolling, area, frontal = found.rolling_coefficient, found.drag_area_m2, car.car.frontal_area_m2
+    return CoastAnswer(
+        a_n=found.a_n,
+        b_n_per_mps=found.b_n_per_mps,
+        c_n_per_mps2=found.c_n_per_mps2,
+        sigma=_terms(found.sigma),
+        half_width_95=_terms(found.half_widths),
+        coasts=len(found.coasts),
+        mass_kg=found.mass.mass_kg,
+        mass_sigma_kg=found.mass.mass_sigma_kg,
+        rotating_mass_kg=found.mass.rotating_kg,
+        rotating_mass_sigma_kg=found.mass.rotating_sigma_kg,
+        air_density_kg_per_m3=found.density_kg_per_m3,
+        rolling_coefficient=rolling[0],
+        rolling_coefficient_sigma=rolling[1],
+        rolling_coefficient_half_width_95=NORMAL_95 * rolling[1],
+        drag_area_m2=area[0],
+        drag_area_sigma_m2=area[1],
+        drag_area_half_width_95_m2=NORMAL_95 * area[1],
+        frontal_area_m2=frontal,
+        drag_coefficient=area[0] / frontal if frontal else None,
+        drag_coefficient_half_width_95=NORMAL_95 * area[1] / frontal if frontal else None,
+        gusts_mps=found.gusts[0],
+        gusts_s=found.gusts[1],
+        force=_force(found),
+        list=tuple(map(_coast, found.coasts)),
+        stretches=tuple(map(_stretch, found.stretches)),
+        interval_method=None if found.second is None else _intervals(found.second),
+        left_out=tuple(map(_rejected, found.left_out)),
+        caveats=tuple(found.caveats),
+        drives=tuple(drives),
+        saved=None if saved is None else str(saved),
+    )
+
+
+def _terms(of: tuple[float, float, float]) -> RoadLoadTerms:
+    return RoadLoadTerms(a_n=of[0], b_n_per_mps=of[1], c_n_per_mps2=of[2])
+
+
+def _force(found: Measured) -> tuple[ForceAtSpeed, ...]:
+    """At the speeds of the interval method; at four round ones without it."""
+    by_intervals = {} if found.second is None else {each.speed_mps: each for each in found.second.intervals}
+    told = []
+    for speed in sorted(by_intervals) or [5.0, 10.0, 15.0, 20.0]:
+        each = by_intervals.get(speed)
+        force = float(found.force(speed))
+        told.append(
+            ForceAtSpeed(
+                speed_mps=speed,
+                force_n=force,
+                half_width_n=found.half_width(speed),
+                power_w=force * speed,
+                by_intervals_n=math.nan if each is None else each.force_n,
+                by_intervals_half_width_n=math.nan if each is None else NORMAL_95 * each.sigma_n,
+            )
+        )
+    return tuple(told)
+
+
+def _coast(coast: Coast) -> CoastUsed:
+    return CoastUsed(
+        start_utc=utc(coast.start_utc_ns),
+        outing=coast.outing,
+        direction_deg=coast.direction_deg,
+        from_mps=coast.from_mps,
+        to_mps=coast.to_mps,
+        seconds=coast.seconds,
+        noted=coast.marked,
+    )
+
+
+def _rejected(left: RejectedCoast) -> CoastRejected:
+    return CoastRejected(
+        start_utc=utc(left.start_utc_ns), from_mps=left.from_mps, to_mps=left.to_mps, why=left.why
+    )  # fmt: skip
+
+
+def _stretch(stretch: Stretch) -> CoastStretch:
+    return CoastStretch(
+        axis_deg=stretch.axis_deg,
+        length_m=stretch.length_m,
+        forward=stretch.forward,
+        backward=stretch.backward,
+        grade=stretch.grade,
+        grade_sigma=stretch.grade_sigma,
+        wind_mps=stretch.wind_mps,
+        sag_m=stretch.sag_m,
+        sag_sigma_m=stretch.sag_sigma_m,
+    )
+
+
+def _intervals(second: IntervalEstimate) -> IntervalMethod:
+    return IntervalMethod(
+        a_n=second.a_n,
+        c_n_per_mps2=second.c_n_per_mps2,
+        a_sigma_n=second.a_sigma_n,
+        c_sigma_n_per_mps2=second.c_sigma_n_per_mps2,
+        agrees=second.agrees,
+        intervals=tuple(
+            IntervalForce(
+                speed_mps=each.speed_mps,
+                force_n=each.force_n,
+                sigma_n=each.sigma_n,
+                forward_n=each.forward_n,
+                backward_n=each.backward_n,
+                coasts=each.coasts,
+            )
+            for each in second.intervals
+        ),
+    )

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from datetime import datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 from pydantic import BaseModel, ConfigDict, PlainSerializer, WithJsonSchema
@@ -36,6 +37,14 @@ Figure = Annotated[
 """A number; NaN where the data cannot tell it, which JSON has as null."""
 
 
+Utc = Annotated[
+    datetime,
+    PlainSerializer(datetime.isoformat, return_type=str, when_used="json"),
+    WithJsonSchema({"type": "string", "format": "date-time"}),
+]
+"""A time, in JSON by ISO 8601 with +00:00."""
+
+
 class Answer(BaseModel):
     """A frozen record with a documented type and unit for each field."""
 
@@ -49,12 +58,25 @@ class Answer(BaseModel):
 
 
 def rows(answers: Sequence[Answer]) -> pd.DataFrame:
-    """Answers of one kind as a pandas frame, one row each, columns named as the fields; fields that hold several values
-    stay as they are."""
+    """Answers of one kind as a pandas frame, one row each, columns named as the fields.
+
+    A field that is an answer itself becomes a column for each of its own fields, such as `target_low`; fields that hold
+    several values stay as they are. NaN stays NaN.
+    """
     import pandas as pd
 
-    kind = type(answers[0]) if answers else Answer
-    return pd.DataFrame([{name: getattr(each, name) for name in kind.model_fields} for each in answers])
+    return pd.DataFrame([_flat(each) for each in answers])
+
+
+def _flat(answer: Answer, prefix: str = "") -> dict[str, Any]:
+    columns: dict[str, Any] = {}
+    for name in type(answer).model_fields:
+        value = getattr(answer, name)
+        if isinstance(value, Answer):
+            columns |= _flat(value, f"{prefix}{name}_")
+        else:
+            columns[prefix + name] = value
+    return columns
 
 
 def schema(answer: type[Answer]) -> dict[str, Any]:

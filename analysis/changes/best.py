@@ -19,7 +19,7 @@ _FEW_DAY_DF = 3
 
 
 @dataclass(frozen=True)
-class Best:
+class BestRun:
     """The fastest run of a season, and whether it says anything."""
 
     label: str
@@ -32,7 +32,7 @@ class Best:
     sentence: str
 
 
-def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) -> Best | None:
+def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) -> BestRun | None:
     """The fastest run to a speed, held against the fastest setup before its outing, driven the same way.
 
     The limit is a one-sided prediction bound for the best of as many runs as that outing had [G. J. Hahn, "Additional
@@ -59,7 +59,7 @@ def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) ->
     days_told = scatter.day_df >= _FEW_DAY_DF
     day, df = (scatter.day_sigma, scatter.day_df) if days_told else (0.0, scatter.run_df)
     if not means or df < 1 or not math.isfinite(scatter.run_sigma):
-        return Best(best.label, best.setup, time, None, math.nan, "too few earlier runs to say whether it is luck")
+        return BestRun(best.label, best.setup, time, None, math.nan, "too few earlier runs to say whether it is luck")
     mean, count = min(means)
     tries = sum(1 for i, run in enumerate(runs) if run.outing == best.outing and way[i] == way[at])
     spread = math.sqrt(scatter.run_sigma**2 * (1 + 1 / count) + 2 * day**2)
@@ -70,7 +70,7 @@ def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) ->
         said = f"within scatter: what was driven before would reach {limit:.2f} s by luck 1 time in 20"
     if not days_told:
         said += ", if days were alike"
-    return Best(best.label, best.setup, time, time < limit, limit, said)
+    return BestRun(best.label, best.setup, time, time < limit, limit, said)
 
 
 def common_speed(runs: Sequence[Observation], step_mps: float) -> float:

@@ -3,7 +3,7 @@
     answer = compare(Side("baseline", runs_a), Side("long snorkel", runs_b), others, speeds_mps)
 
 Differences are B less A: below zero, B is the quicker one. All runs of the season go into one model for each speed
-(`analysis.blocks`): what A and B were, what the other setups were, which way the road was driven, outings as blocks;
+(`day_effects`): what A and B were, what the other setups were, which way the road was driven, outings as blocks;
 so the scatter of runs and days is learned from all drives of the car. The speeds of a table are one question: its
 intervals hold together, and "faster" is said somewhere by mistake in at most 5 % of cases without an effect.
 """
@@ -27,6 +27,7 @@ from analysis.changes.verdicts import (
     BandDifference,
     Measure,
     SplitDifference,
+    TimesHeld,
     Verdict,
     overall_verdict,
     verdict_on,
@@ -35,6 +36,7 @@ from analysis.changes.verdicts import (
 from analysis.changes.ways import directions, way_columns
 from analysis.conditions.setups import Difference, Parts, differences, same
 from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
+from logger.units import l_per_100km
 
 
 @dataclass(frozen=True)
@@ -98,25 +100,24 @@ def compare(
     runs = [*a.runs, *b.runs, *others]
     model = _Model.of(a, b, runs)
     use_corrected = bool(corrected_by) and all(run.corrected_s is not None for run in [*a.runs, *b.runs])
-    raw = model.ask(_times(runs, speeds), level, _sigmas(runs, speeds))
-    corrected = model.ask(_times(runs, speeds, True), level, _sigmas(runs, speeds)) if use_corrected else None
-    main = corrected or raw
-    times = _times(runs, speeds)
-    means = [_means(times[:, j], len(a.runs), len(b.runs)) for j in range(len(speeds))]
-    tops = [j for j, m in enumerate(means) if min(m[0], m[1]) >= MIN_RUNS]
-    worth = worths(means, worth_s, tops)
+    sigmas = _sigmas(runs, speeds)
+    raw = _Asked.of(model, _times(runs, speeds), level, sigmas)
+    corrected = _Asked.of(model, _times(runs, speeds, True), level, sigmas) if use_corrected else None
+    judged = corrected or raw
+    main = judged.answer
+    tops = [j for j, m in enumerate(judged.means) if min(m[0], m[1]) >= MIN_RUNS]
+    worth = worths(judged.means, worth_s, tops)
     splits = []
     for j, speed in enumerate(speeds):
-        count_a, count_b, mean_a, mean_b = means[j]
-        interval = main.fit.intervals[0][j]
+        count_a, count_b, _, _ = judged.means[j]
         verdict = verdict_on(
-            interval, count_a, count_b, (a.name, b.name), main.fit.scatter[j], main.fit.each_level[0], worth[j],
-            main.tangled,
+            main.fit.intervals[0][j], count_a, count_b, (a.name, b.name), main.fit.scatter[j], main.fit.each_level[0],
+            worth[j], main.tangled,
         )  # fmt: skip
         splits.append(
             SplitDifference(
-                float(speed), count_a, count_b, mean_a, mean_b, interval, raw.fit.intervals[0][j],
-                None if corrected is None else corrected.fit.intervals[0][j], main.fit.scatter[j], verdict,
+                float(speed), count_a, count_b, raw.held(j), corrected.held(j) if corrected else None,
+                main.fit.scatter[j], verdict,
             )
         )  # fmt: skip
     outliers = _outliers(runs, main.fit.studentised, speeds, len(a.runs) + len(b.runs))
@@ -126,7 +127,7 @@ def compare(
         b.name,
         parts,
         splits,
-        _trace(model, runs, a, b, level),
+        _trace(model, runs, a, b, level, use_corrected),
         _measure(model, runs, a, b, "launch", "s", level),
         _measure(model, runs, a, b, "full throttle", channel, level),
         _fuel(a, b, other_loops, level),
@@ -203,6 +204,24 @@ class _Model:
         return _Answer(day_effects.contrasts(y, design, self.outing, wanted, level, sigma), tangled)
 
 
+@dataclass(frozen=True)
+class _Asked:
+    """Times of one kind, as driven or corrected: what the model says of them, and their plain means."""
+
+    answer: _Answer
+    means: list[tuple[int, int, float, float]]
+    """Runs of A, of B, mean of A, of B, for each column."""
+
+    @staticmethod
+    def of(model: _Model, times: Floats, level: float, sigma: Floats | None = None) -> _Asked:
+        means = [_means(times[:, j], model.count_a, model.count_b) for j in range(times.shape[1])]
+        return _Asked(model.ask(times, level, sigma), means)
+
+    def held(self, j: int) -> TimesHeld:
+        _, _, mean_a, mean_b = self.means[j]
+        return TimesHeld(mean_a, mean_b, self.answer.fit.intervals[0][j])
+
+
 def _same(a: Parts | None, b: Parts | None) -> bool:
     return same(a, b) if a is not None and b is not None else a is b
 
@@ -227,23 +246,29 @@ def _means(y: Floats, count_a: int, count_b: int) -> tuple[int, int, float, floa
 # --- further figures ----------------------------------------------------------------------------------------------
 
 
-def _trace(model: _Model, runs: Sequence[Observation], a: Side, b: Side, level: float) -> list[BandDifference]:
-    """Time gained or lost in each band of speed: the launch stays in the first."""
+def _trace(
+    model: _Model, runs: Sequence[Observation], a: Side, b: Side, level: float, use_corrected: bool
+) -> list[BandDifference]:
+    """Time gained or lost in each band of speed, by the times judged by: the launch stays in the first."""
     edges = default_speeds(a, b, 2.5)
     if len(edges) < 2:
         return []
-    times = _times(runs, edges)
-    spent = np.diff(times, axis=1)
-    answer = model.ask(spent, level)
+    raw = _Asked.of(model, np.diff(_times(runs, edges), axis=1), level)
+    corrected = _Asked.of(model, np.diff(_times(runs, edges, True), axis=1), level) if use_corrected else None
+    judged = corrected or raw
+    fit = judged.answer.fit
     bands = []
-    for j in range(spent.shape[1]):
-        count_a, count_b, mean_a, _ = _means(spent[:, j], len(a.runs), len(b.runs))
-        interval = answer.fit.intervals[0][j]
+    for j in range(len(edges) - 1):
+        count_a, count_b, mean_a, _ = judged.means[j]
         verdict = verdict_on(
-            interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[j], answer.fit.each_level[0],
-            WORTH_SHARE * mean_a, answer.tangled, ("quicker", "slower"),
+            fit.intervals[0][j], count_a, count_b, (a.name, b.name), fit.scatter[j], fit.each_level[0],
+            WORTH_SHARE * mean_a, judged.answer.tangled, ("quicker", "slower"),
         )  # fmt: skip
-        bands.append(BandDifference(float(edges[j]), float(edges[j + 1]), mean_a, interval, verdict))
+        bands.append(
+            BandDifference(
+                float(edges[j]), float(edges[j + 1]), raw.held(j), corrected.held(j) if corrected else None, verdict
+            )
+        )
     return bands
 
 
@@ -269,7 +294,7 @@ def _measure(
         interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, worth, answer.tangled, words, unit,
         decimals,
     )  # fmt: skip
-    said = "launch: one foot to 5 m/s" if name == "launch" else "mixture at full throttle"
+    said = "launch: one foot to 5 m/s, as driven" if name == "launch" else "mixture at full throttle"
     return Measure(said, unit, count_a, count_b, mean_a, mean_b, interval, verdict)
 
 
@@ -287,8 +312,8 @@ def _fuel(a: Side, b: Side, others: Sequence[FuelLoop], level: float) -> Measure
     ]  # fmt: skip
     model = _Model.of(replace(a, runs=stand_in[: len(a.loops)]),
                       replace(b, runs=stand_in[len(a.loops) : len(a.loops) + len(b.loops)]), stand_in)  # fmt: skip
-    y = np.array([[loop.m3_per_m * 1e8] for loop in loops])  # L/100 km
-    sigma = np.array([[loop.m3_per_m * 1e8 * loop.sigma] for loop in loops])
+    y = np.array([[l_per_100km(loop.m3_per_m)] for loop in loops])
+    sigma = np.array([[l_per_100km(loop.m3_per_m) * loop.sigma] for loop in loops])
     answer = model.ask(y, level, sigma)
     interval = answer.fit.intervals[0][0]
     count_a, count_b, mean_a, mean_b = _means(y[:, 0], len(a.loops), len(b.loops))
@@ -352,7 +377,7 @@ def _caveats(
         )
     if splits:
         top = splits[-1]
-        match top.interval.days:
+        match top.judged.interval.days:
             case "included":
                 said.append(
                     f"days are included, as learned from {_count(top.scatter.day_df, 'repeat outing')}: at the highest "

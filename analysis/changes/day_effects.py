@@ -69,7 +69,7 @@ class Scatter:
 
 
 @dataclass(frozen=True)
-class Interval:
+class ContrastInterval:
     """One contrast of one response. NaN: the data cannot say."""
 
     estimate: float
@@ -96,7 +96,7 @@ class Interval:
 class Fit:
     """`intervals[i][j]` of contrast i and response j, and what the residuals say."""
 
-    intervals: list[list[Interval]]
+    intervals: list[list[ContrastInterval]]
     scatter: list[Scatter]
     """For each response."""
     studentised: Floats
@@ -121,7 +121,7 @@ def contrasts(
     """
     wanted = np.atleast_2d(wanted)
     fits = [_Response.fit(y[:, j], design, outing, None if sigma is None else sigma[:, j]) for j in range(y.shape[1])]
-    rows: list[list[Interval]] = []
+    rows: list[list[ContrastInterval]] = []
     levels: list[float] = []
     for contrast in wanted:
         parts = [fit.contrast(contrast) for fit in fits]
@@ -322,20 +322,20 @@ def _orthonormal(x: Floats) -> Floats:
 # --- levels -------------------------------------------------------------------------------------------------------
 
 
-def _interval(part: _Part | None, alpha: float, alone: float) -> Interval:
+def _interval(part: _Part | None, alpha: float, alone: float) -> ContrastInterval:
     from scipy.special import stdtrit
 
     nan = math.nan
     if part is None:
-        return Interval(nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "unknown")
+        return ContrastInterval(nan, nan, nan, nan, nan, nan, nan, nan, nan, nan, "unknown")
     run = float(stdtrit(part.run_df, 1 - alpha / 2)) * math.sqrt(part.run_variance) if part.run_df else nan
     run_low, run_high = part.estimate - run, part.estimate + run
     if math.isnan(part.variance):
         sigma = math.sqrt(part.run_variance)
-        return Interval(part.estimate, nan, nan, run_low, run_high, nan, nan, sigma, part.df, nan, part.days)
+        return ContrastInterval(part.estimate, nan, nan, run_low, run_high, nan, nan, sigma, part.df, nan, part.days)
     sigma = math.sqrt(part.variance)
     half, single = (sigma * float(stdtrit(part.df, 1 - a / 2)) for a in (alpha, alone))
-    return Interval(
+    return ContrastInterval(
         part.estimate, part.estimate - half, part.estimate + half, run_low, run_high,
         part.estimate - single, part.estimate + single, sigma, part.df, detectable(sigma, part.df, alpha), part.days,
     )  # fmt: skip

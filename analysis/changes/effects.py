@@ -1,7 +1,7 @@
 """What each part did, over all setups ever driven; and which parts these drives cannot tell apart.
 
 The times are modelled as a base setup plus an effect of each part's other values, added up, with the way driven and
-with outings as blocks (`analysis.blocks`). Whether the effects can be had apart is a matter of the design matrix
+with outings as blocks (`day_effects`). Whether the effects can be had apart is a matter of the design matrix
 alone, settled in exact fractions: a column of it that belongs to some linear dependence is tangled, and columns that
 share one are tangled with each other. Of tangled parts only what they did together is given, for each combination that
 was driven; such sums are always determined, since the space of the rows falls into one piece for each tangle.
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Floats
 from analysis.changes import day_effects
-from analysis.changes.day_effects import Interval, Scatter
+from analysis.changes.day_effects import ContrastInterval, Scatter
 from analysis.changes.observations import Observation
 from analysis.changes.verdicts import LEVEL
 from analysis.changes.ways import directions, way_columns
@@ -29,7 +29,7 @@ WAY = "the way driven"
 
 
 @dataclass(frozen=True)
-class Change:
+class PartChange:
     """A part at a value other than the base setup's; None: the part is not mentioned."""
 
     part: str
@@ -48,7 +48,7 @@ class Design:
     """Each distinct one; the first is the base."""
     of_run: NDArray[np.int64]
     """Which setup each run had."""
-    changes: tuple[Change, ...]
+    changes: tuple[PartChange, ...]
     """One for each column of `matrix`."""
     matrix: NDArray[np.int64]
     """(setups, changes): 1 where the setup has the change."""
@@ -81,10 +81,10 @@ class Design:
 class Effect:
     """What one change did, or several tangled ones together; one interval for each response."""
 
-    changes: tuple[Change, ...]
+    changes: tuple[PartChange, ...]
     runs: int
     """Runs driven with it."""
-    intervals: list[Interval]
+    intervals: list[ContrastInterval]
 
     @property
     def joint(self) -> bool:
@@ -269,12 +269,12 @@ def _distinct(parts: Sequence[Parts]) -> tuple[list[Parts], NDArray[np.int64]]:
     return setups, of_run
 
 
-def _changes(setups: Sequence[Parts]) -> tuple[Change, ...]:
+def _changes(setups: Sequence[Parts]) -> tuple[PartChange, ...]:
     """Each value of each part that some setup has and the base has not."""
-    found: list[Change] = []
+    found: list[PartChange] = []
     for each in setups[1:]:
         for difference in differences(setups[0], each):
-            change = Change(difference.part, difference.a, difference.b)
+            change = PartChange(difference.part, difference.a, difference.b)
             if not any(_is(change, other) for other in found):
                 found.append(change)
     return tuple(sorted(found, key=lambda change: _place(setups, change.part)))
@@ -285,13 +285,13 @@ def _place(setups: Sequence[Parts], part: str) -> int:
     return names.index(part) if part in names else len(names)
 
 
-def _is(a: Change, b: Change) -> bool:
+def _is(a: PartChange, b: PartChange) -> bool:
     if a.part != b.part or (a.value is None) != (b.value is None):
         return False
     return a.value is None or b.value is None or same_value(a.part, a.value, b.part, b.value)
 
 
-def _has(parts: Parts, change: Change) -> bool:
+def _has(parts: Parts, change: PartChange) -> bool:
     found = lookup(parts, change.part)
     if found is None or change.value is None:
         return found is None and change.value is None

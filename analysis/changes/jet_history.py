@@ -5,23 +5,23 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 from analysis.conditions import setups
-from analysis.conditions.fuels import blend_stoich_afr, parse_blend
-from analysis.conditions.weather import Weather, air_of, read_weather
+from analysis.conditions.fuels import PETROL_SCALE_AFR, fuel_stoich_afr
+from analysis.conditions.weather import Weather, air_of
 from analysis.drive import AnalysedDrive, DriveMap
 from analysis.mixture import jets
 from analysis.mixture.jets import Jet, Pull, Tried
 from analysis.mixture.map import Regime
-from logger.config.reading import load
 from logger.config.setup import JetsConfig, PartValue
-from logger.config.targets import TargetsConfig
+from logger.config.targets import JetRules
 from logger.errors import InputError, NoAnswer
-from logger.store.drive import Drive
+from logger.units import MM_PER_M
 
 MIN_PULL_S = 1.5
 """A speed band needs this much full throttle to count [s]."""
+METRIC_MM = (0.3, 3.0)
+"""Metric jets are sold from and to about these diameters [mm] (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -38,69 +38,78 @@ class History:
 def gather(
     drive: AnalysedDrive,
     drives: Sequence[AnalysedDrive],
-    targets: TargetsConfig,
+    part: str,
     channel: str | None = None,
     progress: Callable[[str], None] = lambda _: None,
 ) -> History:
     """The history of the jet of `drive`: its own setup's drives, and all others that can tell what a jet does.
 
-    Those are the drives of setups that differ in nothing but the jet, whatever the rest of the setup is. NoAnswer
-    where `drive` does not say its jet or has no full throttle.
+    Those are the drives of setups that differ in nothing but the jet, whatever the rest of the setup is. A drive that
+    cannot be used is left out with the reason. NoAnswer where `drive` does not say its jet or has no full throttle.
+
+    Parameters
+    ----------
+    part : str
+        The part of the setups that holds the main jet's diameter.
+    channel : str, optional
+        What the mixture of `drive` is told in, "afr" or "lambda"; the others are told in the same.
     """
-    part = targets.jets.part
-    parts = _parts(drive)
-    if parts is None or _diameter_mm(parts, part) is None:
+    if _diameter_mm(drive, part) is None:
         raise NoAnswer(
             f"drive {drive.id} has no setup that says {part}: put it into the setup's file, or name the part that "
             "holds the main jet in [jets] of targets.toml"
         )
-    same_car = [d for d in drives if d.id != drive.id and _car_name(d) == _car_name(drive)]
-    rest = {d.id: _rest(_parts(d) or {}, part) for d in [drive, *same_car]}
-    candidates = [d for d in same_car if (p := _parts(d)) is not None and _diameter_mm(p, part) is not None]
-    groups: list[list[AnalysedDrive]] = []
-    for d in [drive, *candidates]:
-        for group in groups:
-            if setups.same(rest[group[0].id], rest[d.id]):
-                group.append(d)
-                break
-        else:
-            groups.append([d])
-    tested, left_out = [], []
-    latest: tuple[DriveMap, Tried] | None = None
-    for k, group in enumerate(groups):
-        diameters = {round(_diameter_mm(_parts(d) or {}, part) or 0.0, 4) for d in group}
-        if k > 0 and len(diameters) < 2:
-            continue
-        words = setups.described(rest[group[0].id])
-        for d in group:
-            progress(d.id)
-            try:
-                wanted = latest[0].answer.channel if latest else channel
-                found = d.map if wanted is None else d.map_by(wanted)
-            except (NoAnswer, InputError) as error:
-                if d is drive:
-                    raise
-                left_out.append(f"{d.id}: {error}")
-                continue
-            one = tried_in(found, _diameter_mm(_parts(d) or {}, part) or math.nan, words)
-            if d is drive:
-                latest = (found, one)
-            if one.pulls:
-                tested.append(one)
-            elif d is not drive:
-                left_out.append(f"{d.id}: no full throttle in it")
-    assert latest is not None
-    if not latest[1].pulls:
+    progress(drive.id)
+    mapped = drive.map if channel is None else drive.map_by(channel)
+    groups = _alike(drive, drives, part)
+    latest = tried_in(drive, mapped, part, setups.described(_rest(drive, part)))
+    if not latest.pulls:
         raise NoAnswer(
             f"drive {drive.id} has too little full throttle to say anything of the main jet: drive a few pulls of "
             "three seconds or more with the throttle wide open"
         )
-    return History(latest[0], latest[1], tuple(tested), tuple(left_out))
+    tested, left_out = [latest], []
+    for k, group in enumerate(groups):
+        if k > 0 and len({round(_diameter_mm(d, part) or math.nan, 4) for d in group}) < 2:
+            continue
+        words = setups.described(_rest(group[0], part))
+        for d in group:
+            if d is drive:
+                continue
+            progress(d.id)
+            try:
+                alike = d.map if d.map.answer.channel == mapped.answer.channel else d.map_by(mapped.answer.channel)
+                one = tried_in(d, alike, part, words)
+            except (NoAnswer, InputError) as error:
+                left_out.append(f"{d.id}: {error}")
+                continue
+            if one.pulls:
+                tested.append(one)
+            else:
+                left_out.append(f"{d.id}: no full throttle in it")
+    return History(mapped, latest, tuple(tested), tuple(left_out))
 
 
-def tried_in(mapped: DriveMap, diameter_mm: float, others: str) -> Tried:
-    """Full throttle of one drive by speed band, on the scale where lambda 1 is 14.7 or in lambda."""
-    scale = (14.7 if mapped.answer.channel == "afr" else 1.0) / mapped.answer.per_lambda
+def _alike(drive: AnalysedDrive, drives: Sequence[AnalysedDrive], part: str) -> list[list[AnalysedDrive]]:
+    """The drives of the same car that say their jet, by the rest of their setup; those like `drive` first."""
+    same_car = [d for d in drives if d.id != drive.id and _car_name(d) == _car_name(drive)]
+    groups: list[list[AnalysedDrive]] = []
+    for d in [drive, *(d for d in same_car if _diameter_mm(d, part) is not None)]:
+        for group in groups:
+            if setups.same(_rest(group[0], part), _rest(d, part)):
+                group.append(d)
+                break
+        else:
+            groups.append([d])
+    return groups
+
+
+def tried_in(drive: AnalysedDrive, mapped: DriveMap, part: str, others: str) -> Tried:
+    """Full throttle of one drive by speed band, on the scale where lambda 1 is 14.7 or in lambda.
+
+    InputError where its weather or the blend in its car's file cannot be read.
+    """
+    scale = scale_of(mapped)
     best: dict[float, Pull] = {}
     seconds: dict[float, float] = {}
     for cell in mapped.answer.cells:
@@ -108,50 +117,49 @@ def tried_in(mapped: DriveMap, diameter_mm: float, others: str) -> Tried:
         if cell.regime is Regime.FULL and enough and cell.seconds > seconds.get(cell.from_mps, 0.0):
             best[cell.from_mps] = Pull(cell.from_mps, cell.median * scale, cell.sigma * scale)
             seconds[cell.from_mps] = cell.seconds
-    drive = mapped.drive
     return Tried(
-        drive.id, diameter_mm, others, tuple(best[v] for v in sorted(best)), density_of(drive),
-        blend_stoich_afr(parse_blend(drive.car.fuel.blend if drive.car else "petrol")),
+        drive.id, _diameter_mm(drive, part) or math.nan, others, tuple(best[v] for v in sorted(best)),
+        density_of(drive), fuel_stoich_afr(drive.car),
     )  # fmt: skip
 
 
-def density_of(drive: Drive, weather: Weather | None = None) -> float:
+def scale_of(mapped: DriveMap) -> float:
+    """What brings the map's channel to the scale that jets are told in: lambda 1 at 14.7 for AFR, lambda as it is."""
+    return (PETROL_SCALE_AFR if mapped.answer.channel == "afr" else 1.0) / mapped.answer.per_lambda
+
+
+def density_of(drive: AnalysedDrive, weather: Weather | None = None) -> float:
     """Density of the air of the drive, or of the given weather at the same place [kg/m3]; NaN where unknown."""
-    elevation = drive.car.car.elevation_m if drive.car else None
-    found = weather or read_weather(drive.manifest.weather)
-    return air_of(found, elevation).density_kg_per_m3 if found.temperature_c is not None else math.nan
+    found = weather or drive.weather
+    air = drive.standard if weather is None else air_of(weather, drive.car.car.elevation_m if drive.car else None)
+    return air.density_kg_per_m3 if found.temperature_c is not None else math.nan
 
 
-def jets_to_be_had(targets: TargetsConfig, own: Path | None, store: Path) -> list[Jet]:
-    """The owner's own jets (from the file given, or jets.toml in the store), number drills, and metric jets."""
-    if own is None and (store / "jets.toml").is_file():
-        own = store / "jets.toml"
-    found: list[Jet] = []
-    if own is not None:
-        found += [Jet(j.mark, j.measured_mm, j.sigma_mm, "owned") for j in load(own, JetsConfig).jet]
-    if "number" in targets.jets.sizes:
+def jets_to_be_had(rules: JetRules, own: JetsConfig | None) -> list[Jet]:
+    """The owner's own jets, number drills, and metric jets; InputError where there is none of them."""
+    found = [Jet(j.mark, j.measured_mm, j.sigma_mm, "owned") for j in own.jet] if own else []
+    if "number" in rules.sizes:
         found += jets.number_drills()
-    if "metric" in targets.jets.sizes:
-        found += jets.metric_jets(targets.jets.metric_step_mm, 0.3, 3.0)
+    if "metric" in rules.sizes:
+        found += jets.metric_jets(rules.metric_step_mm, *METRIC_MM)
     if not found:
         raise InputError("no jets to choose from: [jets] sizes in targets.toml is empty and there is no jets.toml")
     return found
 
 
-def _parts(drive: AnalysedDrive) -> dict[str, PartValue] | None:
-    return dict(drive.parts) if drive.parts is not None else None
-
-
-def _diameter_mm(parts: dict[str, PartValue], part: str) -> float | None:
-    found = setups.lookup(parts, part)
+def _diameter_mm(drive: AnalysedDrive, part: str) -> float | None:
+    """The main jet's diameter by the drive's setup; None where it says none."""
+    found = setups.lookup(dict(drive.parts or {}), part)
     size = setups.quantity(*found) if found else None
     if size is None or size[0] <= 0:
         return None
     number, unit = size
-    return number * 1000 if unit == "m" else number if unit == "" else None
+    return number * MM_PER_M if unit == "m" else number if unit == "" else None
 
 
-def _rest(parts: dict[str, PartValue], part: str) -> dict[str, PartValue]:
+def _rest(drive: AnalysedDrive, part: str) -> dict[str, PartValue]:
+    """The drive's setup without the main jet."""
+    parts = dict(drive.parts or {})
     found = setups.lookup(parts, part)
     return {name: value for name, value in parts.items() if found is None or name != found[0]}
 

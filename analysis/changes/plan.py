@@ -3,7 +3,7 @@
     plan = plan_next(runs, times)
 
 Parts that always changed together are parted by going back one change at a time from the setup that is on the car:
-each such setup adds one to the rank of the design (`analysis.effects`), and as many are taken as it lacks. Each outing
+each such setup adds one to the rank of the design (`effects`), and as many are taken as it lacks. Each outing
 begins and ends with the setup on the car, so that days cancel and a drift over the day shows.
 """
 

@@ -46,7 +46,7 @@ _PACE_FROM, _PACE_TO = 6, 20
 
 
 @dataclass(frozen=True)
-class LeftOut:
+class RunLeftOut:
     """A standing run that does not count."""
 
     label: str
@@ -81,7 +81,7 @@ class SeasonRecord:
     """All that was driven: the runs that count and those that do not, drives, loops, setups."""
 
     runs: list[Observation]
-    left_out: list[LeftOut]
+    left_out: list[RunLeftOut]
     drives: list[Outing]
     loops: list[FuelLoop]
     unit: Literal["mph", "km/h"]
@@ -125,7 +125,7 @@ def gather(
         raise NoAnswer(f"{store.path}: there is no drive in this store yet")
     outings = _outings([drive.drive for drive in drives])
     runs: list[Observation] = []
-    left: list[LeftOut] = []
+    left: list[RunLeftOut] = []
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
     roads: list[str] = []
@@ -198,7 +198,7 @@ def _observations(
     air: Air,
     factor: str,
     roads: list[str],
-) -> tuple[list[Observation], list[LeftOut]]:
+) -> tuple[list[Observation], list[RunLeftOut]]:
     manifest = drive.drive.manifest
     day = standard = None
     if air.factors:
@@ -211,16 +211,16 @@ def _observations(
         start = run.start_utc_ns * 1e-9
         struck = next((s for s in manifest.struck if abs(s.run_start_utc.timestamp() - start) < SAME_RUN_S), None)
         if struck is not None:
-            out.append(LeftOut(name, drive.id, struck.reason, True))
+            out.append(RunLeftOut(name, drive.id, struck.reason, True))
             continue
         if not run.clean:
-            out.append(LeftOut(name, drive.id, run.ended, False))
+            out.append(RunLeftOut(name, drive.id, run.ended, False))
             continue
         if manifest.fuel is not None:
-            out.append(LeftOut(name, drive.id, "part of a fuel loop", False))
+            out.append(RunLeftOut(name, drive.id, "part of a fuel loop", False))
             continue
         if len(run.speed_mps) < 2:
-            out.append(LeftOut(name, drive.id, "its first foot of movement was not recorded", False))
+            out.append(RunLeftOut(name, drive.id, "its first foot of movement was not recorded", False))
             continue
         corrected = None
         if day is not None and standard is not None:
@@ -239,7 +239,7 @@ def _observations(
     return mine, out
 
 
-def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observation], list[LeftOut]]:
+def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observation], list[RunLeftOut]]:
     """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
     grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
     spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
@@ -252,7 +252,7 @@ def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observatio
                 ratio = float(np.nanmedian(spent[i] / _median(spent[fellows])))
             if ratio > 1 + SLOW_SHARE:
                 reason = f"slower throughout than this setup's other runs by {ratio - 1:.0%}: not at full throttle"
-                out.append(LeftOut(run.label, run.drive, reason, False))
+                out.append(RunLeftOut(run.label, run.drive, reason, False))
                 continue
         kept.append(run)
     return kept, out

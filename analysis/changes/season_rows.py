@@ -16,17 +16,28 @@ import numpy as np
 from analysis import kept
 from analysis.arrays import Floats
 from logger.errors import InputError, NoAnswer
+from logger.units import MPS_PER_KMH, MPS_PER_MPH
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
     from analysis.drive import AnalysedDrive
-    from analysis.runs.run import Run
+    from analysis.runs.run import Run, Split
 
 _FAST_SHARE = 0.4
 """A run's mixture is read from this share of its peak speed on: below, the launch and its tip-in speak (common
 practice, no source)."""
 _MIN_READINGS = 8
+_COMPARED_MPS = frozenset(
+    round(speed, 9)
+    for speed in (
+        *(float(k) for k in range(1, 46)),
+        *(5 * k * MPS_PER_MPH for k in range(1, 21)),
+        *(10 * k * MPS_PER_KMH for k in range(1, 17)),
+    )
+)
+"""The speeds of a season's tables [m/s]: every m/s, 5 mph and 10 km/h, whatever the owner's unit. Times are corrected
+from one of them to the next: in steps as fine as a curve's, the noise of short times would enter the correction."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +95,7 @@ def work_out(drive: AnalysedDrive) -> DriveRows:
     channel, mixture = _full_throttle(drive, runs)
     rows = []
     for run in runs:
-        timed = [split for split in run.splits if math.isfinite(split.from_one_foot_s)]
+        timed = [split for split in _compared(run) if math.isfinite(split.from_one_foot_s)]
         rows.append(
             RunRow(
                 run.n, run.start_utc_ns, run.direction_deg, run.grade.percent, run.clean, run.ended_words or run.ended,
@@ -112,7 +123,7 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
     good = np.isfinite(found.readings.value)
     medians = {}
     for run in runs:
-        passed = [split for split in run.splits if split.speed_mps >= _FAST_SHARE * run.peak_mps]
+        passed = [split for split in _compared(run) if split.speed_mps >= _FAST_SHARE * run.peak_mps]
         if not run.clean or not passed:
             continue
         begin, end = run.start_s + passed[0].time_s, run.start_s + passed[-1].time_s
@@ -120,6 +131,10 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
         if np.sum(here) >= _MIN_READINGS:
             medians[run.n] = float(np.median(found.readings.value[here]))
     return found.readings.channel, medians
+
+
+def _compared(run: Run) -> list[Split]:
+    return [split for split in run.splits if round(split.speed_mps, 9) in _COMPARED_MPS]
 
 
 # --- as tables ----------------------------------------------------------------------------------------------------

@@ -19,19 +19,11 @@ from analysis.conditions.setups import Known, differences, same
 from logger.config.reading import load
 from logger.config.setup import PartValue, SetupConfig
 from logger.errors import DriveError, InputError, NoAnswer
-from logger.units import MPS_PER_KMH, MPS_PER_MPH
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, l_per_100km
 
 
-def compared(
-    a: str,
-    b: str,
-    season: SeasonRecord,
-    speeds_mps: Floats | None = None,
-    *,
-    raw: bool = False,
-    worth_s: float | None = None,
-) -> tuple[Side, Side, Comparison]:
-    """Hold `b` against `a` with all that the season knows of scatter. `raw`: by times as driven.
+def opposed(a: str, b: str, season: SeasonRecord) -> tuple[Side, Side]:
+    """Both sides of a comparison as the owner named them.
 
     InputError where the two share a run or a name is unknown, NoAnswer where a side has no run that counts.
     """
@@ -41,7 +33,7 @@ def compared(
     for each, ref in ((first, a), (second, b)):
         if not each.runs:
             raise NoAnswer(f"{ref}: no standing run counts here{_why_none(season, each.name)}")
-    return first, second, held(first, second, season, speeds_mps, raw=raw, worth_s=worth_s)
+    return first, second
 
 
 def held(
@@ -53,7 +45,10 @@ def held(
     raw: bool = False,
     worth_s: float | None = None,
 ) -> Comparison:
-    """Hold one side of the season against another; NoAnswer where no speed is reached on both."""
+    """Hold one side of the season against another with all that the season knows of scatter. `raw`: by times as driven.
+
+    NoAnswer where no speed is reached on both.
+    """
     speeds = default_speeds(first, second, step_mps(season)) if speeds_mps is None else speeds_mps
     if not len(speeds):
         raise NoAnswer(f"{first.name} and {second.name}: no speed is reached on both sides")
@@ -108,6 +103,12 @@ def best_typical(runs: Sequence[Observation], speed: float) -> tuple[float, floa
     return (float(times.min()), float(np.median(times)), len(times)) if len(times) else (math.nan, math.nan, 0)
 
 
+def full_throttle_of(runs: Sequence[Observation]) -> float:
+    """Median of what the runs had at full throttle, each in its own pull; NaN without any."""
+    told = [run.full_throttle for run in runs if math.isfinite(run.full_throttle)]
+    return float(np.median(told)) if told else math.nan
+
+
 def fuel_effects(season: SeasonRecord) -> Attribution | None:
     """What each part did to the fuel used, in L/100 km, over all loops; None with fewer than three."""
     if len(season.loops) < 3:
@@ -119,7 +120,7 @@ def fuel_effects(season: SeasonRecord) -> Attribution | None:
         )
         for loop in season.loops
     ]  # fmt: skip
-    return attribute(stand_in, np.array([[loop.m3_per_m * 1e8] for loop in season.loops]))
+    return attribute(stand_in, np.array([[l_per_100km(loop.m3_per_m)] for loop in season.loops]))
 
 
 def step_mps(season: SeasonRecord) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from analysis.changes import day_effects
-from analysis.changes.day_effects import POWER, Interval, Scatter
+from analysis.changes.day_effects import POWER, ContrastInterval, Scatter
 
 Word = Literal["faster", "slower", "no difference shown", "too few runs"]
 
@@ -34,31 +34,55 @@ class Verdict:
 
 
 @dataclass(frozen=True)
+class TimesHeld:
+    """Times of one kind, as driven or corrected, held against each other [s]: plain means, and what the model says."""
+
+    mean_a_s: float
+    mean_b_s: float
+    interval: ContrastInterval
+    """B less A by the model, which allows for the ways driven and for days."""
+
+    @property
+    def adjustment_s(self) -> float:
+        """What the model adds to the difference of the plain means: 0 where ways and days were evenly driven."""
+        return self.interval.estimate - (self.mean_b_s - self.mean_a_s)
+
+
+@dataclass(frozen=True)
 class SplitDifference:
-    """B less A in the time to one speed [s]."""
+    """B less A in the time to one speed."""
 
     speed_mps: float
     runs_a: int
     runs_b: int
-    mean_a_s: float
-    mean_b_s: float
-    interval: Interval
-    """Of the times that the verdict goes by."""
-    raw: Interval
-    corrected: Interval | None
+    raw: TimesHeld
+    """As driven."""
+    corrected: TimesHeld | None
+    """Corrected to standard air; None where the verdict goes by times as driven."""
     scatter: Scatter
+    """Of the times judged by."""
     verdict: Verdict
+
+    @property
+    def judged(self) -> TimesHeld:
+        """The times that the verdict goes by."""
+        return self.corrected or self.raw
 
 
 @dataclass(frozen=True)
 class BandDifference:
-    """B less A in the time spent between two speeds [s]."""
+    """B less A in the time spent between two speeds."""
 
     from_mps: float
     to_mps: float
-    mean_a_s: float
-    interval: Interval
+    raw: TimesHeld
+    corrected: TimesHeld | None
     verdict: Verdict
+
+    @property
+    def judged(self) -> TimesHeld:
+        """The times that the verdict goes by."""
+        return self.corrected or self.raw
 
 
 @dataclass(frozen=True)
@@ -71,7 +95,7 @@ class Measure:
     count_b: int
     mean_a: float
     mean_b: float
-    interval: Interval
+    interval: ContrastInterval
     verdict: Verdict
 
 
@@ -104,7 +128,7 @@ def worths(means: Sequence[tuple[int, int, float, float]], worth_s: float | None
 
 
 def verdict_on(
-    interval: Interval,
+    interval: ContrastInterval,
     count_a: int,
     count_b: int,
     names: tuple[str, str],
@@ -167,12 +191,13 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str) -> Verdic
         kinds = {split.verdict.word for split in told}
         if len(kinds) > 1:
             return Verdict("mixed", f"{b} is faster to some speeds and slower to others than {a}")
-        most = max(told, key=lambda split: abs(split.interval.estimate))
+        most = max(told, key=lambda split: abs(split.judged.interval.estimate))
+        interval = most.judged.interval
         return Verdict(
             most.verdict.word,
-            f"{b} is {most.verdict.word} than {a}: by {abs(most.interval.estimate):.2f} s "
-            f"({_range(most.interval)}) to the speed where it shows most",
-            most.interval.detectable,
+            f"{b} is {most.verdict.word} than {a}: by {abs(interval.estimate):.2f} s "
+            f"({_range(interval)}) to the speed where it shows most",
+            interval.detectable,
         )
     if "no difference shown" in words:
         last = [split for split in splits if split.verdict.word == "no difference shown"][-1]
@@ -180,6 +205,6 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str) -> Verdic
     return splits[-1].verdict
 
 
-def _range(interval: Interval) -> str:
+def _range(interval: ContrastInterval) -> str:
     low, high = sorted((abs(interval.low), abs(interval.high)))
     return f"{low:.2f} to {high:.2f}"

@@ -3,29 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from analysis.cli.options import CarOption, UnitsOption, read_car, share_asked, unit_of_drive
-from analysis.wording import distance_text
+from analysis.cli.options import CarOption, UnitsOption, open_store, read_car, share_asked, units_of
+from analysis.wording import distance_text, plural
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
-from logger.units import SPEED_UNITS
-from logger.units import speed_label as label
+from logger.units import SPEED_UNITS, W_PER_KW, speed_label
 
 if TYPE_CHECKING:
-    from analysis.road.coastdown import Measured
-    from logger.config.car import CarConfig
-    from logger.store.drive import Drive
+    from rich.console import Console
+
+    from analysis.answers.coast import CoastAnswer, CoastStretch
 
 
 app = typer.Typer()
 CAUTION = "Coast only where it is lawful and nobody is near, with the engine running: brakes and lights may need it."
-
-
-# --- coasts -------------------------------------------------------------------------------------------------------
 
 
 @app.command()
@@ -56,148 +51,96 @@ def coast(
     json: JsonOption = False,
 ) -> None:
     """Road load from coasts in neutral: rolling and drag, with their uncertainty."""
-    from analysis.answers.coast import car_of, road_load_by_coasts
-    from analysis.road import coastdown
-    from analysis.road.car_file import save_road_load
-    from analysis.store import DriveStore
-    from logger.store.drive import default_store
+    from analysis.answers.coast import coast_answer
+    from analysis.road.coastdown import EVEN_SIGMA
 
-    store = store or default_store()
-    kept = DriveStore(store)
-    analysed = [kept.drive(name) for name in names or ["last"]]
-    drives = [each.drive for each in analysed]
+    opened = open_store(store)
+    drives = [opened.drive(name) for name in names or ["last"]]
     known = None if grade is None else share_asked("--grade", grade, low=-0.2, high=0.2)
-    uneven = coastdown.EVEN_SIGMA if even is None else share_asked("--even", even, low=1e-5, high=0.1)
-    unit = unit_of_drive(units, drives[-1])
-    config = car_of(analysed, read_car(car or save), "coast")
-    found = road_load_by_coasts(analysed, config, with_b=with_b, known_grade=known, even_sigma=uneven)
-    if save is not None:
-        days = sorted({drive.manifest.started_utc.date().isoformat() for drive in drives})
-        save_road_load(found, save, f"{len(found.coasts)} coasts of {', '.join(days)}")
-    if json:
-        print_json({**coast_json(found, config), "drives": [drive.id for drive in drives], "saved": save})
-        return
-    _print_coasts(found, config, drives, unit)
-    if save is not None:
-        out = console()
-        out.print(f"Written into {save}. Drives recorded from now on carry it; for an earlier one:")
-        out.print(f"  pullbook rebuild DRIVE --car {save}", soft_wrap=True)
+    uneven = EVEN_SIGMA if even is None else share_asked("--even", even, low=1e-5, high=0.1)
+    unit = units_of(units, drives[-1])
+    found = coast_answer(
+        drives, read_car(car or save), with_b=with_b, known_grade=known, even_sigma=uneven, save=save
+    )  # fmt: skip
+    print_json(found.to_json()) if json else _print_coasts(found, unit)
 
 
-def coast_json(found: Measured, car: CarConfig) -> dict[str, Any]:
-    """The answer of `coast --json`."""
-    a, b, c = found.sigma
-    halves = found.half_widths
-    rolling, drag_area = found.rolling_coefficient, found.drag_area_m2
-    second = found.second
-    return {
-        "a_n": found.a_n,
-        "b_n_per_mps": found.b_n_per_mps,
-        "c_n_per_mps2": found.c_n_per_mps2,
-        "sigma": {"a_n": a, "b_n_per_mps": b, "c_n_per_mps2": c},
-        "half_width_95": dict(zip(("a_n", "b_n_per_mps", "c_n_per_mps2"), halves, strict=True)),
-        "coasts": len(found.coasts),
-        "mass_kg": found.mass.mass_kg,
-        "rotating_mass_kg": found.mass.rotating_kg,
-        "air_density_kg_per_m3": found.density_kg_per_m3,
-        "rolling_coefficient": rolling[0],
-        "rolling_coefficient_sigma": rolling[1],
-        "drag_area_m2": drag_area[0],
-        "drag_area_sigma_m2": drag_area[1],
-        "drag_coefficient": drag_area[0] / car.car.frontal_area_m2 if car.car.frontal_area_m2 else None,
-        "gusts_mps": found.gusts[0],
-        "gusts_s": found.gusts[1],
-        "list": [
-            {
-                "start_utc": _utc(coast.start_utc_ns), "outing": coast.outing, "direction_deg": coast.direction_deg,
-                "from_mps": coast.from_mps, "to_mps": coast.to_mps, "seconds": coast.seconds, "noted": coast.marked,
-            }
-            for coast in found.coasts
-        ],
-        "stretches": [vars(stretch) for stretch in found.stretches],
-        "interval_method": None if second is None else {
-            **{key: value for key, value in vars(second).items() if key != "intervals"},
-            "intervals": [vars(each) for each in second.intervals],
-        },
-        "left_out": [{**vars(left), "start_utc": _utc(left.start_utc_ns)} for left in found.left_out],
-        "caveats": found.caveats,
-    }  # fmt: skip
-
-
-def _print_coasts(found: Measured, car: CarConfig, drives: Sequence[Drive], unit: str) -> None:
-    out, per = console(), SPEED_UNITS[unit]
-    count = len(found.coasts)
-    out.print(f"{count} {'coast' if count == 1 else 'coasts'} in {', '.join(drive.id for drive in drives)}")
-    rows = [
-        [
-            f"{_utc(each.start_utc_ns):%H:%M:%S}", f"{each.direction_deg:.0f}", f"{each.from_mps / per:.1f}",
-            f"{each.to_mps / per:.1f}", f"{each.seconds:.1f}", "noted" if each.marked else "",
-        ]
-        for each in found.coasts
-    ]  # fmt: skip
+def _print_coasts(found: CoastAnswer, unit: str) -> None:
+    out = console()
+    _print_list(out, found, unit)
     out.print()
-    out.print(table(["UTC", "course", f"from {unit}", f"to {unit}", "seconds", ""], rows))
-    halves = found.half_widths
-    rolling, area = found.rolling_coefficient, found.drag_area_m2
-    values = [["A, rolling", f"{found.a_n:.1f} N", f"±{halves[0]:.1f}"]]
-    if halves[1]:
-        values.append(["B", f"{found.b_n_per_mps:.2f} N/(m/s)", f"±{halves[1]:.2f}"])
-    values += [
-        ["C, air drag", f"{found.c_n_per_mps2:.4f} N/(m/s)2", f"±{halves[2]:.4f}"],
-        ["rolling coefficient", f"{rolling[0]:.4f}", f"±{1.96 * rolling[1]:.4f}"],
-        ["drag area", f"{area[0]:.3f} m2", f"±{1.96 * area[1]:.3f}"],
-    ]
-    if car.car.frontal_area_m2:
-        values.append(
-            [f"drag coefficient on {car.car.frontal_area_m2:g} m2", f"{area[0] / car.car.frontal_area_m2:.3f}",
-             f"±{1.96 * area[1] / car.car.frontal_area_m2:.3f}"]
-        )  # fmt: skip
-    out.print()
-    out.print(table(["Road load A + B v + C v2", "", "95 %"], values))
+    out.print(table(["Road load A + B v + C v2", "", "95 %"], _coefficients(found)))
     _print_force(out, found, unit)
     out.print()
-    mass = found.mass
     out.print(
-        f"On the level, in still air of {found.density_kg_per_m3:.3f} kg/m3; mass {mass.mass_kg:.0f} kg "
-        f"±{mass.mass_sigma_kg:.0f}, rotating {mass.rotating_kg:.0f} kg ±{mass.rotating_sigma_kg:.0f} (standard "
-        "errors)."
+        f"On the level, in still air of {found.air_density_kg_per_m3:.3f} kg/m3; mass {found.mass_kg:.0f} kg "
+        f"±{found.mass_sigma_kg:.0f}, rotating {found.rotating_mass_kg:.0f} kg ±{found.rotating_mass_sigma_kg:.0f} "
+        "(standard errors)."
     )
     for number, stretch in enumerate(found.stretches, start=1):
-        winds = ", ".join(f"{wind:+.1f} ±{sigma:.1f}" for wind, sigma in stretch.wind_mps.values())
-        out.print(
-            f"Stretch {number}: {distance_text(stretch.length_m, unit)} towards {stretch.axis_deg:.0f}, slope "
-            f"{100 * stretch.grade:+.2f} % ±{100 * stretch.grade_sigma:.2f}, sag {stretch.sag_m:+.1f} m "
-            f"±{stretch.sag_sigma_m:.1f}, wind against {winds} m/s; {stretch.forward} coasts that way, "
-            f"{stretch.backward} back."
-        )
+        out.print(_stretch_words(number, stretch, unit))
     for said in found.caveats:
         out.print(said)
     for left in found.left_out[:6]:
-        out.print(f"Left out, {_utc(left.start_utc_ns):%H:%M:%S}, from {label(left.from_mps, unit)}: {left.why}.")
+        out.print(f"Left out, {left.start_utc:%H:%M:%S}, from {speed_label(left.from_mps, unit)}: {left.why}.")
     if len(found.left_out) > 6:
         out.print(f"Left out, {len(found.left_out) - 6} more: --json lists them.")
     out.print(CAUTION)
+    if found.saved is not None:
+        out.print(f"Written into {found.saved}. Drives recorded from now on carry it; for an earlier one:")
+        out.print(f"  pullbook rebuild DRIVE --car {found.saved}", soft_wrap=True)
 
 
-def _print_force(out: Any, found: Measured, unit: str) -> None:
+def _print_list(out: Console, found: CoastAnswer, unit: str) -> None:
     per = SPEED_UNITS[unit]
-    second = {} if found.second is None else {each.speed_mps: each for each in found.second.intervals}
-    speeds = sorted(second) or [5.0, 10.0, 15.0, 20.0]
-    rows = []
-    for speed in speeds[:: max(1, len(speeds) // 6)]:
-        each = second.get(speed)
-        interval = "-" if each is None else f"{each.force_n:.1f}"
-        error = "-" if each is None or not math.isfinite(each.sigma_n) else f"±{1.96 * each.sigma_n:.1f}"
-        force = float(found.force(speed))
+    out.print(f"{plural(found.coasts, 'coast')} in {', '.join(found.drives)}")
+    rows = [
+        [
+            f"{each.start_utc:%H:%M:%S}", f"{each.direction_deg:.0f}", f"{each.from_mps / per:.1f}",
+            f"{each.to_mps / per:.1f}", f"{each.seconds:.1f}", "noted" if each.noted else "",
+        ]
+        for each in found.list
+    ]  # fmt: skip
+    out.print()
+    out.print(table(["UTC", "course", f"from {unit}", f"to {unit}", "seconds", ""], rows))
+
+
+def _coefficients(found: CoastAnswer) -> list[list[str]]:
+    half = found.half_width_95
+    rows = [["A, rolling", f"{found.a_n:.1f} N", f"±{half.a_n:.1f}"]]
+    if half.b_n_per_mps:
+        rows.append(["B", f"{found.b_n_per_mps:.2f} N/(m/s)", f"±{half.b_n_per_mps:.2f}"])
+    rows += [
+        ["C, air drag", f"{found.c_n_per_mps2:.4f} N/(m/s)2", f"±{half.c_n_per_mps2:.4f}"],
+        ["rolling coefficient", f"{found.rolling_coefficient:.4f}", f"±{found.rolling_coefficient_half_width_95:.4f}"],
+        ["drag area", f"{found.drag_area_m2:.3f} m2", f"±{found.drag_area_half_width_95_m2:.3f}"],
+    ]
+    if found.drag_coefficient is not None and found.drag_coefficient_half_width_95 is not None:
         rows.append([
-            f"{speed / per:.1f}", f"{force:.1f}", f"±{found.half_width(speed):.1f}", f"{force * speed / 1000:.2f}",
-            interval, error,
+            f"drag coefficient on {found.frontal_area_m2:g} m2", f"{found.drag_coefficient:.3f}",
+            f"±{found.drag_coefficient_half_width_95:.3f}",
+        ])  # fmt: skip
+    return rows
+
+
+def _print_force(out: Console, found: CoastAnswer, unit: str) -> None:
+    rows = []
+    for each in found.force[:: max(1, len(found.force) // 6)]:
+        told, give = each.by_intervals_n, each.by_intervals_half_width_n
+        rows.append([
+            f"{each.speed_mps / SPEED_UNITS[unit]:.1f}", f"{each.force_n:.1f}", f"±{each.half_width_n:.1f}",
+            f"{each.power_w / W_PER_KW:.2f}", f"{told:.1f}" if math.isfinite(told) else "-",
+            f"±{give:.1f}" if math.isfinite(give) else "-",
         ])  # fmt: skip
     out.print()
     out.print(table([unit, "force N", "95 %", "kW", "by intervals N", "95 %"], rows, left=()))
 
 
-def _utc(ns: int) -> Any:
-    from analysis.drive import utc
-
-    return utc(ns)
+def _stretch_words(number: int, stretch: CoastStretch, unit: str) -> str:
+    winds = ", ".join(f"{wind:+.1f} ±{sigma:.1f}" for wind, sigma in stretch.wind_mps.values())
+    return (
+        f"Stretch {number}: {distance_text(stretch.length_m, unit)} towards {stretch.axis_deg:.0f}, slope "
+        f"{100 * stretch.grade:+.2f} % ±{100 * stretch.grade_sigma:.2f}, sag {stretch.sag_m:+.1f} m "
+        f"±{stretch.sag_sigma_m:.1f}, wind against {winds} m/s; {stretch.forward} coasts that way, "
+        f"{stretch.backward} back."
+    )

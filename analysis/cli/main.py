@@ -14,7 +14,21 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from analysis.cli import coast, compare, demo, fuel, jets, mixture, power, runs, season, setups, sharing, weather
+from analysis.cli import (
+    coast,
+    compare,
+    demo,
+    fuel,
+    jets,
+    mixture,
+    power,
+    report,
+    runs,
+    season,
+    setups,
+    sharing,
+    weather,
+)
 from logger.cli import drives as cli_logger
 from logger.cli import record
 from logger.errors import InputError, NoAnswer
@@ -34,7 +48,9 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
-for room in (cli_logger, runs, mixture, jets, fuel, coast, power, setups, weather, compare, season, sharing, demo):
+for room in (
+    cli_logger, runs, mixture, jets, fuel, coast, power, setups, weather, compare, season, sharing, report, demo,
+):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 
 

@@ -79,12 +79,13 @@ def season_asked(store: Path | None, factor: str, all_runs: bool) -> SeasonRecor
     named = _FACTORS.get(factor.lower().replace("sae", "").replace(" ", ""))
     if named is None:
         raise InputError(f"--factor: found {factor!r}, expected j1349 or j607")
+    return gather(open_store(store), factor=named, every_run=all_runs, progress=say_progress)
 
-    def say(text: str) -> None:
-        if sys.stderr.isatty():
-            print(f"{text} ...", file=sys.stderr)
 
-    return gather(open_store(store), factor=named, every_run=all_runs, progress=say)
+def say_progress(text: str) -> None:
+    """Tell who waits at a terminal what takes long."""
+    if sys.stderr.isatty():
+        print(f"{text} ...", file=sys.stderr)
 
 
 TargetsOption = Annotated[
@@ -144,6 +145,14 @@ def read_car(path: Path | None) -> CarConfig | None:
     return load(path, CarConfig) if path is not None else None
 
 
+def read_targets(path: Path | None) -> TargetsConfig | None:
+    """The targets' file of `--targets`; None where none is given."""
+    from logger.config.reading import load
+    from logger.config.targets import TargetsConfig
+
+    return load(path, TargetsConfig) if path is not None else None
+
+
 def share_asked(option: str, text: str, low: float = 1e-4, high: float = 1.0) -> float:
     value = parse_quantity(text, "1")
     if not low <= value <= high:
@@ -153,13 +162,18 @@ def share_asked(option: str, text: str, low: float = 1e-4, high: float = 1.0) ->
 
 def units_of(units: str | None, drive: AnalysedDrive) -> Literal["mph", "km/h"]:
     """The speed unit to print: asked for, or the car's; InputError for another word."""
+    return speed_unit_asked(units) or drive.unit
+
+
+def speed_unit_asked(units: str | None) -> Literal["mph", "km/h"] | None:
+    """The speed unit asked for; None where none is; InputError for another word."""
     if units == "mph":
         return "mph"
     if units == "km/h":
         return "km/h"
     if units is not None:
         raise InputError(f"--units: found {units!r}, expected mph or km/h")
-    return drive.unit
+    return None
 
 
 unit_of_drive = units_of

@@ -8,24 +8,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from analysis.cli.fuel import consumption_of
 from analysis.cli.options import CarOption, RunsArgument, UnitsOption, read_car, share_asked, unit_of_drive
 from analysis.wording import is_round
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.errors import InputError, NoAnswer
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, parse_quantity, parse_speed
+from logger.units import HORSEPOWER_W, MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, parse_quantity, parse_speed
 from logger.units import speed_label as label
 
 if TYPE_CHECKING:
     from analysis.answers.power import Pulled
     from analysis.road.prediction import Changes, CruiseFuel, Prediction
-    from analysis.road.wheel_power import Difference
+    from analysis.road.wheel_power import PowerDifference
     from logger.config.car import CarConfig
 
 app = typer.Typer()
-
-HORSEPOWER_W = 745.6998715822702  # 550 ft lbf/s (NIST SP 811, appendix B.8)
-
 
 # --- power --------------------------------------------------------------------------------------------------------
 
@@ -81,7 +77,7 @@ def _pulled(
     opened = {ref: kept.drive(ref) for ref in wanted}
     config = car_of(list(opened.values()), read_car(car), "power")
     unit = units or config.units.speed
-    unit_of_drive(unit, next(iter(opened.values())).drive)
+    unit_of_drive(unit, next(iter(opened.values())))
     by_setup: dict[str, list[tuple[AnalysedDrive, list[Run]]]] = {}
     for ref, analysed in opened.items():
         runs = analysed.counted
@@ -194,7 +190,7 @@ def _print_power(group: Pulled, car: CarConfig, unit: str) -> None:
     out.print()
 
 
-def _print_difference(a: Pulled, b: Pulled, found: Difference, unit: str) -> None:
+def _print_difference(a: Pulled, b: Pulled, found: PowerDifference, unit: str) -> None:
     out, per = console(), SPEED_UNITS[unit]
     rows = [
         [f"{speed / per:.4g}", f"{100 * change:+.1f}", f"±{100 * half:.1f}" if math.isfinite(half) else "-"]
@@ -244,8 +240,9 @@ def whatif(
     json: JsonOption = False,
 ) -> None:
     """Foretell times, top speed and cruise fuel after a change, from what the car has shown. A prediction."""
+    from analysis.answers.fuel import consumption_of
+    from analysis.cli.options import open_store
     from analysis.road.prediction import Changes, Vehicle, cruise_fuel, predict
-    from logger.store.drive import default_store
 
     changes = Changes(
         0.0 if mass is None else parse_quantity(mass, "kg"),
@@ -267,7 +264,7 @@ def whatif(
     foretold = predict(group.curve, group.mass, group.road, changes, _measured_times(group, to, unit), config.gearing)
     at = parse_speed(cruise) if cruise else float(group.curve.speed_mps[int(0.7 * len(group.curve.speed_mps))])
     base = Vehicle.of(group.mass, group.road)
-    consumption = consumption_of(store or default_store(), group.setup)
+    consumption = consumption_of(open_store(store), group.setup)
     saved = cruise_fuel(base, changes.on(base), at, consumption)
     if json:
         print_json(whatif_json(group, changes, foretold, saved))

@@ -1,4 +1,4 @@
-"""The verbs that make something to show or to take elsewhere: `captions`, `export`, `report`."""
+"""The verbs that make something to show or to take elsewhere: `captions` and `export`."""
 
 from __future__ import annotations
 
@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked
-from analysis.report.asked import asked_page
 from analysis.sharing.files import write_whole
 from logger.cli.printing import JsonOption, StoreOption, console, print_json
 from logger.errors import InputError, NoAnswer
@@ -344,60 +343,3 @@ def _analysed(drive: Drive) -> Analysed | None:
         return analyse(drive)
     except (InputError, NoAnswer):
         return None
-
-
-# --- report -------------------------------------------------------------------------------------------------------
-
-
-@app.command()
-def report(
-    what: Annotated[
-        list[str] | None,
-        typer.Argument(
-            metavar="[DRIVE | A B]",
-            help="A drive: its id, its path, or last. Or two setups, named as for `pullbook compare`.",
-            show_default=False,
-        ),
-    ] = None,
-    season: Annotated[bool, typer.Option("--season", help="All drives of the store.")] = False,
-    reference: Annotated[
-        int | None,
-        typer.Option(
-            "--reference", help="The run that a drive's others are held against; the best by default.",
-            show_default=False,
-        ),
-    ] = None,
-    targets: Annotated[
-        Path | None,
-        typer.Option("--targets", help="The targets' file; by default targets.toml in the store.", show_default=False),
-    ] = None,
-    units: Annotated[
-        str | None,
-        typer.Option("--units", help="mph or km/h; by default what the car's file says.", show_default=False),
-    ] = None,
-    out: Annotated[
-        Path | None,
-        typer.Option("--out", help="The file to write; by default named after what it reports.", show_default=False),
-    ] = None,
-    force: ForceOption = False,
-    store: StoreOption = None,
-    json: JsonOption = False,
-) -> None:  # fmt: skip
-    """Write one page, complete in itself, that shows a drive, two setups against each other, or the whole season."""
-    from datetime import UTC
-
-    from analysis.report.page import render
-    from logger.store.drive import default_store
-
-    store = store or default_store()
-    if units is not None and units not in ("mph", "km/h"):
-        raise InputError(f"--units: found {units!r}, expected mph or km/h")
-    stem, page = asked_page(list(what or []), season, reference, targets, units, store)
-    path = write_whole(out or Path(f"{stem}.html"), render(page, datetime.now(UTC)).encode("utf-8"), force)
-    if json:
-        print_json({"path": path, "bytes": path.stat().st_size, "verdict": page.verdict, "caveats": page.caveats})
-        return
-    say = console()
-    for line in page.verdict:
-        say.print(line)
-    say.print(f"Wrote {path}, {path.stat().st_size / 1e3:.0f} kB: open it in any browser.")

@@ -10,11 +10,17 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from logger.errors import InputError
 
+if TYPE_CHECKING:
+    from logger.config.car import CarConfig
+
 PETROL_SCALE_AFR = 14.7
 """The AFR that mixture controllers show at lambda 1 unless told otherwise, whatever the fuel (common practice)."""
+OWN_FUEL = "car"
+"""Stands for what the car's file says is in the tank, where a blend is asked for."""
 
 
 class FuelError(InputError):
@@ -122,3 +128,39 @@ def parse_blend(text: str) -> dict[str, float]:
 def stoich_of(blend: str, given: float | None = None) -> float:
     """The stoichiometric AFR of a blend by its text, or the owner's own `given` figure where there is one [-]."""
     return given if given is not None else blend_stoich_afr(parse_blend(blend))
+
+
+def fuel_stoich_afr(car: CarConfig | None, blend: str | None = None) -> float:
+    """The stoichiometric AFR of what a car burns [-].
+
+    The `stoich_afr` of the car's file rules for the fuel that the file names: where no other blend is asked for, and
+    where the one asked for is the same. Without it the ratio follows from the blend.
+
+    Parameters
+    ----------
+    car : CarConfig or None
+        The car's file; petrol is burnt without one.
+    blend : str, optional
+        Another fuel, as text; by default, and for `OWN_FUEL`, that of the car's file.
+
+    Raises
+    ------
+    FuelError
+        For a blend that cannot be understood; where it is that of the car's file, the line names the key.
+    """
+    own, given = (car.fuel.blend, car.fuel.stoich_afr) if car else ("petrol", None)
+    if blend is None or blend.strip().lower() == OWN_FUEL:
+        try:
+            return stoich_of(own, given)
+        except FuelError as error:
+            raise FuelError(f"[fuel] blend in the car's file: {error}") from error
+    shares = parse_blend(blend)
+    return given if given is not None and _same_blend(shares, own) else blend_stoich_afr(shares)
+
+
+def _same_blend(shares: Mapping[str, float], text: str) -> bool:
+    try:
+        other = parse_blend(text)
+    except FuelError:
+        return False
+    return all(abs(shares.get(name, 0.0) - other.get(name, 0.0)) < 1e-6 for name in {*shares, *other})

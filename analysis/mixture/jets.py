@@ -1,7 +1,7 @@
 """Main jets: what a change of diameter does to full throttle, and which jet to try next.
 
-    now = present(history, setup, part)            # full throttle of one setup, its drives together
-    law = response(history)                        # what this car's own history says, or the area rule
+    law = response(tested)                         # what this car's own history says, or the area rule
+    now = present(tested, latest, law)             # full throttle of one setup, its drives together
     advice = advise(now, law, jets, target, ...)
 
 A jet with a fixed signal across it passes fuel in proportion to its area, so AFR goes with 1 / d^2 (common practice). A
@@ -27,8 +27,7 @@ import numpy as np
 
 from analysis.arrays import Floats
 from analysis.mixture.map import Window
-
-MM_PER_INCH = 25.4
+from logger.units import MM_PER_INCH
 
 NUMBER_DRILLS_INCH = {
     80: 0.0135, 79: 0.0145, 78: 0.0160, 77: 0.0180, 76: 0.0200, 75: 0.0210, 74: 0.0225, 73: 0.0240, 72: 0.0250,
@@ -49,6 +48,8 @@ AREA_RULE, AREA_RULE_SIGMA = -2.0, 0.5
 SCATTER, SCATTER_DF = 0.006, 4.0
 """What full throttle does from drive to drive at the same jet, as a share, before the car has shown its own; and the
 degrees of freedom that this counts for. 0.6 % is 0.07 AFR (common practice, no source)."""
+REFERENCE_AIR_KG_PER_M3 = 1.2
+"""The density that all drives are brought to while they are held against each other; it cancels."""
 UNKNOWN_AIR = 0.01
 """What not knowing the air's density does to AFR, as a share: 2 % of density, which 6 C make."""
 MAX_LEAN_RISK = 0.2
@@ -115,7 +116,17 @@ class Response:
 
 @dataclass(frozen=True)
 class Present:
-    """Full throttle of a setup in a stated air, all its drives together."""
+    """Full throttle of a setup in a stated air, all its drives together.
+
+    Attributes
+    ----------
+    value, sigma, low, high : float
+        AFR or lambda, its standard error and 95 % interval, over the speeds that the drives pulled through.
+    density_kg_per_m3 : float
+        The air that `value` is for; NaN where not known.
+    drives : int
+        Drives of the setup.
+    """
 
     diameter_mm: float
     value: float
@@ -165,9 +176,9 @@ def afr_with_jet(afr: float, from_mm: float, to_mm: float, exponent: float = ARE
     return float(afr * (to_mm / from_mm) ** exponent)
 
 
-def afr_in_air(afr: float, from_density: float, to_density: float) -> float:
-    """AFR of a carburettor when the air's density changes: afr sqrt(to / from) [2]; thinner air is richer."""
-    return afr * math.sqrt(to_density / from_density)
+def air_change(from_density: float, to_density: float) -> float:
+    """What a change of the air's density does to a carburettor's AFR, as a share [2]: thinner air is richer."""
+    return math.sqrt(to_density / from_density) - 1
 
 
 def diameter_for(afr: float, wanted: float, diameter_mm: float, exponent: float = AREA_RULE) -> float:
@@ -198,8 +209,18 @@ def levels(tested: Sequence[Tried]) -> tuple[Floats, Floats]:
 
     Full throttle is seldom equally rich at all speeds, and drives pull through different ones; so the logs of the
     bands' medians are fitted as drive + band by weighted least squares, and the drives' terms are returned. They are
-    brought to the density 1.2 kg/m3 by the root rule and to the mass ratio of air to fuel by the fuel's
+    brought to `REFERENCE_AIR_KG_PER_M3` by the root rule [2] and to the mass ratio of air to fuel by the fuel's
     stoichiometric ratio, so that drives in other weather and on other blends can stand together.
+
+    Parameters
+    ----------
+    tested : sequence of Tried, n of them
+        Each with at least one pull; values in AFR where lambda 1 is 14.7, or all in lambda.
+
+    Returns
+    -------
+    level, variance : array, shape (n,)
+        Logs, so shares. Air that is not known is taken as the reference's, and `UNKNOWN_AIR` goes into the variance.
     """
     bands = sorted({pull.from_mps for t in tested for pull in t.pulls})
     rows = [(i, bands.index(pull.from_mps), pull) for i, t in enumerate(tested) for pull in t.pulls]
@@ -218,7 +239,7 @@ def levels(tested: Sequence[Tried]) -> tuple[Floats, Floats]:
     found = (covariance @ full.T @ target)[: len(tested)]
     for i, t in enumerate(tested):
         if math.isfinite(t.density_kg_per_m3):
-            found[i] -= 0.5 * math.log(t.density_kg_per_m3 / 1.2)
+            found[i] -= math.log1p(air_change(REFERENCE_AIR_KG_PER_M3, t.density_kg_per_m3))
         found[i] += math.log(t.stoich_afr)
     variance = np.diag(covariance)[: len(tested)].copy()
     variance += [0.0 if math.isfinite(t.density_kg_per_m3) else UNKNOWN_AIR**2 for t in tested]
@@ -325,7 +346,7 @@ def present(
     mean, sigma = float(np.sum(w * level[same]) / np.sum(w)), float(1 / math.sqrt(np.sum(w)))
     density = density_kg_per_m3 if math.isfinite(density_kg_per_m3) else setup.density_kg_per_m3
     if math.isfinite(density):
-        mean += 0.5 * math.log(density / 1.2)
+        mean += math.log1p(air_change(REFERENCE_AIR_KG_PER_M3, density))
     mean -= math.log(per_lambda_stoich or setup.stoich_afr)
     reach = float(student.ppf(0.975, SCATTER_DF + len(same) - 1)) * sigma
     value = math.exp(mean)

@@ -174,6 +174,11 @@ class MixtureMap:
     kept_s: float
     notes: tuple[str, ...] = ()
 
+    @property
+    def full_throttle(self) -> Summary:
+        """Full throttle as a whole: the one median that is called the full-throttle mixture of a drive."""
+        return next(summary for summary in self.summaries if summary.regime is Regime.FULL)
+
 
 @dataclass(frozen=True)
 class Change:
@@ -204,79 +209,135 @@ def mixture_map(
 
     Parameters
     ----------
+    readings : Readings
+        The mixture in order of time [AFR or lambda, s]; NaN for a void one, which is left out and counted.
+    state : Driving
+        What the car did, on the readings' clock; NaN where it is not known, which leaves readings out as well.
+    delay : Delay
+        How much later than the state its mixture is read [s].
+    targets : TargetsConfig
+        Windows, the bounds of the kinds of driving, what is left out and what is enough.
+    cooling : {"air", "water"}
+        Which of the windows hold.
     load : str or LoadAxis
         "share", "acceleration", "speed_over_rpm", or the name of a channel of `state`; or the axis of another map,
         so that the two have the same columns.
     band_mps : float
         Height of a speed band [m/s]; the bands begin at 0.
+
+    Returns
+    -------
+    MixtureMap
+        Medians and their intervals (`medians.statistics`) by band, by cell and by kind of driving. Without a usable
+        reading bands and cells are empty, and the kinds of driving have NaN.
+
+    Raises
+    ------
+    InputError
+        For a load that the drive does not have.
     """
     axis, on_axis = load_axis(state, targets, load)
     seen = seen_by(state, on_axis, delay)
     reason, idle = masks(readings, state, delay, targets, seen)
-    weight = seconds_of(readings.time_s)
     windows = _windows(targets, cooling, readings.per_lambda)
     regime = _regimes(state, seen, delay, readings.time_s, targets)
+    weight, use = seconds_of(readings.time_s), np.flatnonzero(reason == KEPT)
+    kept = _Kept(readings.time_s[use], readings.value[use], weight[use], regime[use])
+    band = (seen.speed(kept.time_s) / band_mps).astype(np.intp)
+    summary_of = np.where(idle, REGIMES.index(Regime.IDLE), np.where(reason == KEPT, regime, -1))
+    summaries = _summaries(readings, weight, summary_of, windows, targets)
+    names, members = reasons(readings, reason)
+    return MixtureMap(
+        readings.channel,
+        readings.per_lambda,
+        delay,
+        axis,
+        _bands(kept, band, band_mps, windows, targets.enough),
+        _cells(kept, band, band_mps, axis, seen, windows, targets.enough),
+        summaries,
+        tuple(Mask(name, float(weight[m].sum()), int(m.sum())) for name, m in zip(names, members, strict=True)),
+        float(weight.sum()),
+        float(kept.seconds.sum()),
+        tuple(_notes(state, summaries, cooling)),
+    )
 
-    use = np.flatnonzero(reason == KEPT)
-    time, value = readings.time_s[use], readings.value[use]
-    speed, at_load = seen.speed(time), seen.load(time)
-    span, edges = len(axis.edges) - 1, np.asarray(axis.edges)
-    band = (speed / band_mps).astype(np.intp)
-    column = np.clip(np.searchsorted(edges, at_load, side="right") - 1, 0, span - 1)
+
+@dataclass(frozen=True)
+class _Kept:
+    """The readings that say something: when, what, for how long [s], and the index in `REGIMES` of the driving."""
+
+    time_s: Floats
+    value: Floats
+    seconds: Floats
+    regime: Codes
+
+
+def _bands(
+    kept: _Kept, band: Codes, band_mps: float, windows: Mapping[Regime, Window], enough: Enough
+) -> tuple[Band, ...]:
+    """The rows of the map; `band` numbers the row of each kept reading."""
     rows = int(band.max()) + 1 if len(band) else 0
-    cell = band * span + column
-
-    enough = targets.enough
     widest = max(windows[kind].high - windows[kind].low for kind in (Regime.TOWN, Regime.CRUISE, Regime.FULL))
-    by_band = statistics(band, rows, time, value, weight[use])
-    bands = tuple(
-        Band(i * band_mps, (i + 1) * band_mps, *by_band.row(i), told(by_band, i, widest, enough))
+    found = statistics(band, rows, kept.time_s, kept.value, kept.seconds)
+    return tuple(
+        Band(i * band_mps, (i + 1) * band_mps, *found.row(i), told(found, i, widest, enough))
         for i in range(rows)
-        if by_band.readings[i]
-    )  # fmt: skip
-    by_cell = statistics(cell, rows * span, time, value, weight[use])
-    here = regime[use]
-    votes = np.bincount(cell * len(REGIMES) + here, weights=weight[use], minlength=rows * span * len(REGIMES))
+        if found.readings[i]
+    )
+
+
+def _cells(
+    kept: _Kept,
+    band: Codes,
+    band_mps: float,
+    axis: LoadAxis,
+    seen: Seen,
+    windows: Mapping[Regime, Window],
+    enough: Enough,
+) -> tuple[Cell, ...]:
+    """The fields of the map. Each is judged by the window of the driving that took most of its seconds."""
+    rows, span = int(band.max()) + 1 if len(band) else 0, len(axis.edges) - 1
+    column = np.clip(np.searchsorted(np.asarray(axis.edges), seen.load(kept.time_s), side="right") - 1, 0, span - 1)
+    cell = band * span + column
+    found = statistics(cell, rows * span, kept.time_s, kept.value, kept.seconds)
+    votes = np.bincount(cell * len(REGIMES) + kept.regime, weights=kept.seconds, minlength=rows * span * len(REGIMES))
     main_regime = votes.reshape(-1, len(REGIMES)).argmax(axis=1)
-    share = means(cell, rows * span, seen.share(time))
-    opening = means(cell, rows * span, seen.opening(time))
+    share = means(cell, rows * span, seen.share(kept.time_s))
+    opening = means(cell, rows * span, seen.opening(kept.time_s))
     cells = []
-    for i in map(int, np.flatnonzero(by_cell.readings)):
+    for i in map(int, np.flatnonzero(found.readings)):
         kind = REGIMES[main_regime[i]]
-        judged, sure = judge(by_cell, i, windows[kind], enough.seconds, enough.readings)
+        judged, sure = judge(found, i, windows[kind], enough.seconds, enough.readings)
         row, at = divmod(i, span)
         cells.append(
             Cell(
-                row * band_mps, (row + 1) * band_mps, axis.edges[at], axis.edges[at + 1], *by_cell.row(i), kind,
+                row * band_mps, (row + 1) * band_mps, axis.edges[at], axis.edges[at + 1], *found.row(i), kind,
                 circuit(share[i], opening[i]), windows[kind], judged, sure,
             )
         )  # fmt: skip
+    return tuple(cells)
 
-    summary_of = np.where(idle, REGIMES.index(Regime.IDLE), np.where(reason == KEPT, regime, -1))
+
+def _summaries(
+    readings: Readings, weight: Floats, summary_of: Codes, windows: Mapping[Regime, Window], targets: TargetsConfig
+) -> tuple[Summary, ...]:
+    """One row for each kind of driving; `summary_of` is the index in `REGIMES` of each reading, -1 for one left out."""
     held = np.flatnonzero(summary_of >= 0)
-    by_regime = statistics(
-        summary_of[held], len(REGIMES), readings.time_s[held], readings.value[held], weight[held]
-    )  # fmt: skip
+    found = statistics(summary_of[held], len(REGIMES), readings.time_s[held], readings.value[held], weight[held])
     summaries = []
     for i, kind in enumerate(REGIMES):
-        judged, sure = judge(by_regime, i, windows[kind], enough.seconds, enough.readings)
-        far = judged is Judgement.RICH and bool(by_regime.median[i] < targets.far_rich_lambda * readings.per_lambda)
-        summaries.append(Summary(kind, *by_regime.row(i), windows[kind], judged, sure, far))
-
-    names, counts = reasons(readings, reason)
-    took = tuple(
-        Mask(name, float(weight[which].sum()), int(which.sum())) for name, which in zip(names, counts, strict=True)
-    )
-    return MixtureMap(
-        readings.channel, readings.per_lambda, delay, axis, bands, tuple(cells), tuple(summaries), took,
-        float(weight.sum()), float(weight[use].sum()), tuple(_notes(state, summaries, cooling)),
-    )  # fmt: skip
+        judged, sure = judge(found, i, windows[kind], targets.enough.seconds, targets.enough.readings)
+        far = judged is Judgement.RICH and bool(found.median[i] < targets.far_rich_lambda * readings.per_lambda)
+        summaries.append(Summary(kind, *found.row(i), windows[kind], judged, sure, far))
+    return tuple(summaries)
 
 
 def difference(first: MixtureMap, second: MixtureMap) -> tuple[Change, ...]:
-    """What changed between two drives, cell by cell; the maps must have the same columns and channel.
+    """What changed between two drives, cell by cell: the cells that both have.
 
-    The interval of a difference follows from the two intervals [1]; a change is called where it excludes zero.
+    The interval of a difference follows from the two intervals [1]; a change is called where it excludes zero. The
+    second drive's figures are told on the first one's scale (its AFR at lambda 1). NaN where a cell has too little to
+    tell an interval. ValueError for maps with different columns or channels.
     """
     if first.load.edges != second.load.edges or first.channel != second.channel:
         raise ValueError("the two maps have different columns or channels")
@@ -304,7 +365,24 @@ def difference(first: MixtureMap, second: MixtureMap) -> tuple[Change, ...]:
 
 
 def load_axis(state: Driving, targets: TargetsConfig, load: str | LoadAxis) -> tuple[LoadAxis, Floats]:
-    """The columns of a map and the load on the state's grid; InputError for a load that the drive does not have."""
+    """The columns of a map, and the load that is sorted into them.
+
+    Parameters
+    ----------
+    load : str or LoadAxis
+        As for `mixture_map`. Edges of an axis that is not given are round figures about what was driven.
+
+    Returns
+    -------
+    axis : LoadAxis
+    load : array, shape (n,)
+        On the state's grid, in the axis' unit; NaN where it is not known.
+
+    Raises
+    ------
+    InputError
+        For a load that the drive does not have; the line names those it has.
+    """
     given = load if isinstance(load, LoadAxis) else None
     name = _AXIS_NAMES.get(given.name, given.name) if given else str(load)
     if name == "share":

@@ -65,8 +65,16 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
     ----------
     group : array of int, shape (n,)
         0 to groups - 1.
+    groups : int
+        How many groups there are.
     time_s, value, seconds : array, shape (n,)
-        Rising times [s], readings (finite), and the time that each stands for [s].
+        Rising times [s], readings (finite, any unit), and the time that each stands for [s].
+
+    Returns
+    -------
+    Statistics
+        Arrays of shape (groups,), in the readings' unit; NaN for an empty group, and for the interval of one that met
+        too little to tell it.
     """
     from scipy.stats import t as student
 
@@ -184,7 +192,20 @@ def _share_error(
 
 
 def means(group: Codes, groups: int, x: Floats) -> Floats:
-    """Mean of the finite values by group; NaN where there are none."""
+    """Mean of the finite values by group.
+
+    Parameters
+    ----------
+    group : array of int, shape (n,)
+        0 to groups - 1.
+    x : array, shape (n,)
+        Any unit; NaN is left out.
+
+    Returns
+    -------
+    array, shape (groups,)
+        NaN for a group without a finite value.
+    """
     good = np.isfinite(x)
     n = np.bincount(group[good], minlength=groups)
     with np.errstate(invalid="ignore", divide="ignore"):

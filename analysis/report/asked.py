@@ -3,59 +3,109 @@
 from __future__ import annotations
 
 import re
-import sys
-from pathlib import Path
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
-from logger.errors import InputError, NoAnswer
+import numpy as np
+
+from logger.errors import InputError
 
 if TYPE_CHECKING:
-    from analysis.changes.season import Season
+    from analysis.report.has import SpeedUnit
     from analysis.report.page import Page
+    from analysis.store import DriveStore
 
 
 def asked_page(
-    what: list[str], season: bool, reference: int | None, targets: Path | None, unit: str | None, store: Path
+    store: DriveStore,
+    what: Sequence[str],
+    *,
+    season: bool = False,
+    reference: int | None = None,
+    speeds_mps: Sequence[float] = (),
+    unit: SpeedUnit | None = None,
+    progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[str, Page]:
-    """What the file is called, and the page."""
-    from analysis.drive import driven, read_targets
-    from analysis.report.drive_page import drive_page
-    from analysis.report.season_page import season_page
-    from analysis.report.sections import plan_blocks
-    from analysis.report.setups_page import setups_page
-    from logger.store.drive import open_drive
+    """What the file is called, and the page.
 
-    if len(what) == 3 and what[0].casefold() in ("setup", "setups"):
-        what = what[1:]
-    if season and what:
-        raise InputError(f"--season reports all drives: leave {what[0]!r} out")
-    if len(what) > 2:
-        raise InputError(f"a report is of one drive or of two setups, and {len(what)} names were given")
-    if reference is not None and (season or len(what) == 2):
-        raise InputError("--reference numbers a run of one drive: give it with a drive")
-    wanted = read_targets(targets, store)
+    Parameters
+    ----------
+    what : sequence of str
+        Nothing or a drive; or two setups as `compare` takes them, after the word "setups" if one likes.
+    reference : int, optional
+        The run that a drive's others are held against.
+    speeds_mps : sequence of float
+        For two setups the speeds to compare by, for a season the one that times are to [m/s]; by default the usual.
+    progress
+        Is told what takes long.
+
+    Raises
+    ------
+    InputError
+        Where the options do not go together, or a name is unknown.
+    NoAnswer
+        Where there is nothing to report.
+    """
+    names = list(what[1:]) if len(what) == 3 and what[0].casefold() in ("setup", "setups") else list(what)
+    _check(names, season, reference, speeds_mps)
     if season:
-        found = season_of(store)
-        return f"season-{found.drives[-1].started_utc:%Y-%m-%d}-report", season_page(found, store, wanted, unit)
-    if len(what) == 2:
-        page = setups_page(what[0], what[1], season_of(store), store, wanted, unit)
-        stem = "-".join(re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "x" for name in what)
-        return f"{stem[:80]}-report", page
-    drive = open_drive(store, what[0] if what else "last")
-    told = driven(drive, store, wanted, unit)
-    drive_page(told, reference)  # a wrong reference is told before the season is read, which may take long
-    try:
-        plan = plan_blocks(season_of(store), store)
-    except NoAnswer:
-        plan = []
-    return f"{drive.id}-report", drive_page(told, reference, plan)
+        return _of_season(store, speeds_mps, unit, progress)
+    if len(names) == 2:
+        return _of_setups(store, names[0], names[1], speeds_mps, unit, progress)
+    return _of_drive(store, names[0] if names else "last", reference, unit, progress)
 
 
-def season_of(store: Path) -> Season:
+def _check(names: Sequence[str], season: bool, reference: int | None, speeds_mps: Sequence[float]) -> None:
+    if season and names:
+        raise InputError(f"--season reports all drives: leave {names[0]!r} out")
+    if len(names) > 2:
+        raise InputError(f"a report is of one drive or of two setups, and {len(names)} names were given")
+    if reference is not None and (season or len(names) == 2):
+        raise InputError("--reference numbers a run of one drive: give it with a drive")
+    if speeds_mps and not season and len(names) < 2:
+        raise InputError("--to is the speed to judge setups or the season by: a drive's page has all its speeds")
+    if season and len(speeds_mps) > 1:
+        raise InputError(f"--season is judged by one speed: give --to once, not {len(speeds_mps)} times")
+
+
+def _of_season(
+    store: DriveStore, speeds_mps: Sequence[float], unit: SpeedUnit | None, progress: Callable[[str], None]
+) -> tuple[str, Page]:
     from analysis.changes.season import gather
+    from analysis.report.season_page import season_page
 
-    def say(text: str) -> None:
-        if sys.stderr.isatty():
-            print(f"{text} ...", file=sys.stderr)
+    found = gather(store, progress=progress)
+    page = season_page(found, unit, speeds_mps[0] if speeds_mps else None)
+    return f"season-{found.drives[-1].started_utc:%Y-%m-%d}-report", page
 
-    return gather(store, progress=say)
+
+def _of_setups(
+    store: DriveStore,
+    a: str,
+    b: str,
+    speeds_mps: Sequence[float],
+    unit: SpeedUnit | None,
+    progress: Callable[[str], None],
+) -> tuple[str, Page]:
+    from analysis.changes.season import gather
+    from analysis.report.setups_page import setups_page
+
+    speeds = np.array(sorted(speeds_mps)) if speeds_mps else None
+    page = setups_page(a, b, gather(store, progress=progress), unit, speeds)
+    stem = "-".join(re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "x" for name in (a, b))
+    return f"{stem[:80]}-report", page
+
+
+def _of_drive(
+    store: DriveStore, name: str, reference: int | None, unit: SpeedUnit | None, progress: Callable[[str], None]
+) -> tuple[str, Page]:
+    from analysis.changes.season import gather
+    from analysis.report.drive_page import drive_page, reference_run
+    from analysis.report.sections import plan_blocks
+
+    listed = store.drives  # the drive is opened among them, once
+    drive = store.drive(name)
+    # A wrong number is told before the season is read, which may take long.
+    held = reference_run(drive, reference) if reference is not None else None
+    plan = plan_blocks(gather(store, progress=progress)) if listed else []
+    return f"{drive.id}-report", drive_page(drive, unit, held, plan)

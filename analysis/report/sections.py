@@ -3,174 +3,29 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from datetime import datetime
-from itertools import pairwise
-from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from analysis import wording
-from analysis.arrays import Floats
-from analysis.drive import Driven
-from analysis.report.page import Block, Bullets, Cell, Map, Table, Words
-from analysis.runs.run import Run, time_zero
-from logger.units import SPEED_UNITS, speed_label
+from analysis.report.page import Block, Bullets, Table, Words
+from logger.units import speed_label
 
 if TYPE_CHECKING:
-    from analysis.changes.season import Season
+    from analysis.answers.mixture import MixtureAnswer
+    from analysis.changes.season import SeasonRecord
     from analysis.conditions.weather import Air, Weather
-    from analysis.drive import Mapped
-    from analysis.mixture.map import MixtureMap
 
 
-def cautions(mapped: Sequence[Mapped]) -> list[str]:
+def cautions(mixtures: Iterable[MixtureAnswer | None]) -> list[str]:
     """About safety: what these figures are no licence for."""
-    lean = any(
-        summary.regime == "full throttle" and summary.judgement == "lean of target"
-        for each in mapped
-        for summary in each.answer.summaries
-    )
-    first = (
-        ["This car ran lean at full throttle. Lean mixture burns pistons and valves, and an air-cooled engine gives "
-         "little warning: ease off until it is richer, and have someone who knows the engine look at it if in doubt."]
-        if lean else []
-    )  # fmt: skip
     return [
-        *first,
+        *dict.fromkeys(mixture.caution for mixture in mixtures if mixture is not None and mixture.caution),
         "Timed runs belong on private ground or where the law allows them. Local law goes before anything here.",
         "Eyes on the road: the laptop is strapped down, and is read when the car is parked.",
         "Before each outing: brakes, tyres, belt and its guard, fuel lines, throttle return. Belt covers stay on.",
         "Change jets and needles with the engine off and cool, in the open, away from flames and sparks.",
         "A target here is a starting point. Spark plugs, head temperature and an experienced ear have the last word.",
-    ]
-
-
-# --- traces -----------------------------------------------------------------------------------------------------------
-
-
-def trace(told: Driven, run: Run) -> tuple[Floats, Floats, Floats]:
-    """Time from one foot [s], way from rest [m] and speed [owner's unit] of a run, from rest to its peak."""
-    motion = told.found.motion
-    zero = time_zero(run)
-    t = np.linspace(run.start_s, run.end_s, max(int((run.end_s - run.start_s) / 0.05), 2))
-    speed = motion.at(t).speed_mps
-    for gap in run.gaps:
-        speed[(t > gap.start_s) & (t < gap.end_s)] = np.nan
-    way = run.distance_m - (motion.distance_at([run.end_s])[0] - motion.distance_at(t))
-    return t - zero, np.maximum(way, 0.0), np.maximum(speed, 0.0) / SPEED_UNITS[told.unit]
-
-
-# --- mixture ----------------------------------------------------------------------------------------------------------
-
-TINTS = {"lean of target": "lean", "in band": "in", "rich of target": "rich", "not enough data": "unknown"}
-MARKS = {"lean of target": "L", "in band": "=", "rich of target": "R", "not enough data": ""}
-
-
-def digits_of(found: MixtureMap) -> int:
-    return 2 if found.channel == "afr" else 3
-
-
-def channel_words(found: MixtureMap) -> str:
-    return "AFR" if found.channel == "afr" else "lambda"
-
-
-def mixture_blocks(mapped: Mapped, unit: str, whose: str = "") -> list[Block]:
-    """The map with targets and amounts, the regimes, and what was left out; `whose` begins its title."""
-    from analysis.wording import delay_sentence
-
-    found = mapped.answer
-    digits, name = digits_of(found), channel_words(found)
-    by_row: dict[tuple[float, float], dict[float, Cell]] = {}
-    most = max((cell.seconds for cell in found.cells), default=1.0)
-    for cell in found.cells:
-        value = wording.number(cell.median, digits - 1) if cell.judgement != "not enough data" else ""
-        mark = MARKS[cell.judgement] + ("?" if value and not cell.sure else "")
-        sigma = f"\u00b1{cell.sigma:.{digits}f}, " if value and math.isfinite(cell.sigma) else ""
-        said = (
-            f"{name} {wording.with_sigma(cell.median, cell.sigma, digits)}, {cell.judgement}"
-            f"{'' if cell.sure else ', not sure'}, {cell.seconds:.0f} seconds, target {cell.target.low:g} to "
-            f"{cell.target.high:g}"
-            if value else f"not enough data, {cell.seconds:.0f} seconds"
-        )  # fmt: skip
-        by_row.setdefault((cell.from_mps, cell.to_mps), {})[cell.load_from] = Cell(
-            value, mark, f"{sigma}{cell.seconds:.0f} s", said, TINTS[cell.judgement], math.sqrt(cell.seconds / most)
-        )
-    rows = [
-        (wording.speed_range(a, b, unit), [row.get(edge) for edge in found.load.edges[:-1]])
-        for (a, b), row in sorted(by_row.items())
-    ]
-    legend = [
-        ("lean", "L", "lean of target"), ("in", "=", "in band"), ("rich", "R", "rich of target"),
-        ("unknown", "", "not enough data"),
-        ("", "?", "not sure: the 95 % interval crosses an edge of the target"),
-        ("", "\u2581", "bar at the foot: how much data, by its square root"),
-    ]  # fmt: skip
-    regimes = [
-        [
-            str(s.regime), f"{s.seconds:.0f}", wording.number(s.median, digits), wording.number(s.sigma, digits),
-            f"{s.target.low:.{digits}f} to {s.target.high:.{digits}f}",
-            str(s.judgement) + ("" if s.sure or s.judgement == "not enough data" else ", not sure"),
-        ]
-        for s in found.summaries
-    ]  # fmt: skip
-    title = f"{whose}{name} by speed and load: median, standard error, seconds"
-    heads = ["Driving", "Seconds", "Median", "Sigma", "Target", "Judgement"]
-    left_out = ", ".join(f"{mask.reason} {mask.seconds:.0f} s" for mask in found.masks if mask.seconds >= 0.5)
-    return [
-        Map(title, unit, _load_words(found), _load_columns(found), rows, legend),
-        Table("By way of driving", heads, regimes, left=(5,)),
-        Words(
-            f"Used {found.kept_s:.0f} s of {found.total_s:.0f} s." + (f" Left out: {left_out}." if left_out else "")
-            + f" {delay_sentence(found.delay)}"
-        ),
-    ]  # fmt: skip
-
-
-def change_map(first: MixtureMap, second: MixtureMap, names: tuple[str, str], unit: str) -> Map:
-    """What the mixture did from one map to another with the same columns, field by field."""
-    from analysis.mixture.map import difference
-
-    digits, name = digits_of(first), channel_words(first)
-    by_row: dict[tuple[float, float], dict[float, Cell]] = {}
-    for change in difference(first, second):
-        if change.verdict == "not enough data":
-            cell = Cell("", "", "", "not enough data", "unknown")
-        else:
-            span = f"{change.low:+.{digits}f} to {change.high:+.{digits}f}"
-            said = f"{change.difference:+.{digits}f}, 95 % interval {span}, {change.verdict}"
-            value = f"{change.difference:+.{digits}f}"
-            cell = Cell(value, CHANGE_MARKS[change.verdict], span, said, CHANGE_TINTS[change.verdict])
-        by_row.setdefault((change.from_mps, change.to_mps), {})[change.load_from] = cell
-    rows = [
-        (wording.speed_range(a, b, unit), [row.get(edge) for edge in first.load.edges[:-1]])
-        for (a, b), row in sorted(by_row.items())
-        if any(cell.value for cell in row.values())
-    ]
-    legend = [
-        ("lean", "L", "leaner"), ("in", "=", "no change seen"), ("rich", "R", "richer"),
-        ("unknown", "", "not enough data"),
-    ]  # fmt: skip
-    return Map(
-        f"{name}, {names[1]} less {names[0]}: difference and 95 % interval", unit, _load_words(first),
-        _load_columns(first), rows, legend,
-    )  # fmt: skip
-
-
-CHANGE_TINTS = {"leaner": "lean", "richer": "rich", "no change seen": "in"}
-CHANGE_MARKS = {"leaner": "L", "richer": "R", "no change seen": "="}
-
-
-def _load_words(found: MixtureMap) -> str:
-    return found.load.name + ("" if found.load.unit in ("1", "") else f", {found.load.unit}")
-
-
-def _load_columns(found: MixtureMap) -> list[str]:
-    share = found.load.unit == "1"
-    return [
-        f"{a * 100:.0f}{wording.DASH}{b * 100:.0f} %" if share else f"{a:g}{wording.DASH}{b:g}"
-        for a, b in pairwise(found.load.edges)
     ]
 
 
@@ -214,10 +69,22 @@ def weather_blocks(days: Sequence[tuple[datetime, Weather, Air]]) -> list[Block]
     return out
 
 
+NO_PLACE = "This page holds no position, and asks nobody for anything: it can be kept and given away as it is."
+
+
+def footer() -> list[str]:
+    """What holds for every report that compares."""
+    return [
+        "Times count from one foot of movement (SAE J1491). An interval with days holds for another day as well; one "
+        "of runs only holds if all days were alike.",
+        NO_PLACE,
+    ]
+
+
 # --- the plan -----------------------------------------------------------------------------------------------------
 
 
-def plan_blocks(season: Season, store: Path, settle: tuple[str, str] | None = None) -> list[Block]:
+def plan_blocks(season: SeasonRecord, settle: tuple[str, str] | None = None) -> list[Block]:
     """The next drives worth making, as `plan` gives them, and what to see to on the day. Empty without runs."""
     from analysis.changes.best import common_speed
     from analysis.changes.plan import CHECKLIST
@@ -228,7 +95,7 @@ def plan_blocks(season: Season, store: Path, settle: tuple[str, str] | None = No
     if not season.runs:
         return []
     speed = common_speed(season.runs, step_mps(season))
-    made = planned(season, store, speed, settle=settle)
+    made = planned(season, speed, settle=settle)
     out: list[Block] = []
     tangled = [
         f"{' and '.join(group)} always changed together so far: their effects are tangled."
@@ -255,13 +122,8 @@ def plan_blocks(season: Season, store: Path, settle: tuple[str, str] | None = No
                 f"at {made.run_minutes:.0f} min a run."
             ),
         ]
-    notes = [sentence(line) for line in (*made.warnings, *made.notes)]
+    notes = [wording.sentence(line) for line in (*made.warnings, *made.notes)]
     if notes:
         out.append(Bullets(notes))
     out.append(Words("Which jet to try next: `pullbook jets`."))
     return [*out, Bullets(CHECKLIST)] if made.steps else out
-
-
-def sentence(text: str) -> str:
-    """With a capital and a full stop."""
-    return f"{text[:1].upper()}{text[1:]}" + ("" if text.endswith((".", "!", "?")) else ".")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from analysis.road import NORMAL_95
 from analysis.road.coastdown import Measured
 from logger.config.car import CarConfig
 from logger.config.reading import load, parse
@@ -24,7 +25,7 @@ def save_road_load(measured: Measured, path: Path, words: str) -> None:
     `words` say when and by what. ConfigError where the file is no car's file.
     """
     before = load(path, CarConfig)
-    a, b, c = (width / 1.96 for width in measured.half_widths)
+    a, b, c = (width / NORMAL_95 for width in measured.half_widths)
     sigma = np.maximum(measured.sigma, 1e-30)
     correlation = measured.covariance / np.outer(sigma, sigma)
     values = {

@@ -22,7 +22,7 @@ from analysis.road.coast_model import GRADE_ORDER, Problem, Solution, force_sigm
 
 
 @dataclass(frozen=True)
-class Interval:
+class SpeedInterval:
     """The interval method's force at one speed: the mean of both directions, and its standard error [m/s, N]."""
 
     speed_mps: float
@@ -37,7 +37,7 @@ class Interval:
 class IntervalEstimate:
     """A second estimate of the road load by the interval method, with standard errors [N, N/(m/s)^2]."""
 
-    intervals: list[Interval]
+    intervals: list[SpeedInterval]
     a_n: float
     c_n_per_mps2: float
     a_sigma_n: float
@@ -69,7 +69,7 @@ def interval_method(problem: Problem, best: Solution, abc: Floats, scatter: Floa
         values = np.array([[forces_without[number]] for forces_without in single if number in forces_without])
         told = len(values) == len(single) >= 4  # else one of its directions hangs on a single coast
         sigma = math.sqrt(jackknife(values)[0, 0]) if told else math.nan
-        intervals.append(Interval((number + 0.5) * _STEP_MPS, (ahead + back) / 2, sigma, ahead, back, count))
+        intervals.append(SpeedInterval((number + 0.5) * _STEP_MPS, (ahead + back) / 2, sigma, ahead, back, count))
     agrees = True
     for at in (intervals[0].speed_mps, intervals[-1].speed_mps):
         row = np.array([1.0, at * at])

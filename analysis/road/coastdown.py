@@ -50,7 +50,8 @@ from analysis.arrays import Floats
 from analysis.conditions.roadload import AIR_KG_PER_M3, GRAVITY
 from analysis.road.coast_intervals import IntervalEstimate, interval_method
 from analysis.road.coast_model import WIND_PRIOR_MPS, Layout, Problem, Stretch, force_sigma
-from analysis.road.coasts import Coast, LeftOut, Mass, speed_words
+from analysis.road.coasts import Coast, Mass, RejectedCoast
+from analysis.wording import speed_words
 from logger.errors import NoAnswer
 
 MIN_RANGE_MPS = 5.0
@@ -95,7 +96,7 @@ class Measured:
     stretches: list[Stretch]
     gusts: tuple[float, float]
     second: IntervalEstimate | None
-    left_out: list[LeftOut]
+    left_out: list[RejectedCoast]
     caveats: list[str]
 
     @property
@@ -153,7 +154,7 @@ def fit(
     even_sigma: float = EVEN_SIGMA,
     density_kg_per_m3: float = AIR_KG_PER_M3,
     density_sigma: float = 0.005,
-    left_out: Sequence[LeftOut] = (),
+    left_out: Sequence[RejectedCoast] = (),
 ) -> Measured:
     """The road load behind all `coasts` together; see the module's head for the method.
 

@@ -1,4 +1,4 @@
-"""Coasts: rolling in neutral. What one is, its closed form, and how coasts are found in a drive.
+"""Coasts: rolling in neutral. What one is, and how coasts are found in a drive.
 
     found = find(motion, fixes, mass)             # the coasts of one drive, and what was left out, with the reason
 
@@ -7,7 +7,6 @@
 References
 ----------
 [1] 40 CFR 1066.301 and 1066.310: coastdown.
-[2] G. D. Thompson, "The Vehicle Road Load Problem - An Approach by Non-Linear Modeling", US EPA: the analytic coast.
 """
 
 from __future__ import annotations
@@ -19,12 +18,12 @@ from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from analysis.arrays import Floats
 from analysis.conditions.roadload import AIR_KG_PER_M3, GRAVITY, ROTATING_SHARE
+from analysis.conditions.weather import headwind
 from analysis.motion.geodesy import plane
-from logger.units import MPS_PER_KMH, MPS_PER_MPH
+from analysis.wording import speed_words
 
 if TYPE_CHECKING:
     from analysis.motion.fixes import Fixes
@@ -134,7 +133,7 @@ class Coast:
 
 
 @dataclass(frozen=True)
-class LeftOut:
+class RejectedCoast:
     """A stretch of falling speed that was not used, and why."""
 
     start_utc_ns: int
@@ -144,65 +143,16 @@ class LeftOut:
 
 
 @dataclass(frozen=True)
-class Found:
+class CoastsFound:
     """The coasts of a drive, and what looked like one and was left out."""
 
     coasts: list[Coast]
-    left_out: list[LeftOut]
+    left_out: list[RejectedCoast]
     origin_deg: tuple[float, float]
     """Latitude and longitude that places count from [deg]; NaN without positions."""
 
 
-def speed_words(mps: float) -> str:
-    """A speed for a sentence that does not know the owner's unit."""
-    return f"{mps / MPS_PER_KMH:.0f} km/h ({mps / MPS_PER_MPH:.0f} mph)"
-
-
-# --- closed forms -------------------------------------------------------------------------------------------------
-
-
-def coast_speed(t_s: ArrayLike, v0_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float) -> Floats:
-    """Speed of a coast, the exact solution of m dv/dt = -(A + B v + C v^2) [m/s].
-
-    With q = (A C - B^2/4) / m^2 and T = tan(√q t)/√q (tanh for q < 0, t for q = 0):
-    v = (v0 (1 - B T/2m) - A T/m) / (1 + (B/2m + C v0/m) T). For B = 0 this is Thompson's tangent form [2]. NaN after
-    the car has come to rest.
-    """
-    t = np.asarray(t_s, dtype=np.float64)
-    a, h, c = a_n / m, b_n_per_mps / (2 * m), c_n_per_mps2 / m
-    q = a * c - h * h
-    root = math.sqrt(abs(q))
-    if root * float(np.max(np.abs(t), initial=0.0)) < 1e-9:
-        tau = t
-    elif q > 0:
-        # Past a quarter of the period the car has stood for long.
-        tau = np.where(root * t < math.pi / 2, np.tan(np.minimum(root * t, math.pi / 2)) / root, np.inf)
-    else:
-        tau = np.tanh(root * t) / root
-    with np.errstate(invalid="ignore", over="ignore"):
-        v = (v0_mps * (1 - h * tau) - a * tau) / (1 + (h + c * v0_mps) * tau)
-    return np.where(v >= 0, v, np.nan)
-
-
-def coast_time(from_mps: float, to_mps: float, a_n: float, b_n_per_mps: float, c_n_per_mps2: float, m: float) -> float:
-    """Seconds to coast from one speed down to another: ∫ m dv / (A + B v + C v^2), exactly [s].
-
-    By the substitution that turns the integral into an arctangent: T = m (v1 - v2) / (A + B (v1 + v2)/2 + C v1 v2) and
-    t = atan(√q T)/√q with q as in `coast_speed`. Infinite where the road load is not above zero all the way, NaN where
-    `to_mps` is the higher speed.
-    """
-    if to_mps > from_mps:
-        return math.nan
-    lowest = min(a_n + b_n_per_mps * v + c_n_per_mps2 * v * v for v in (from_mps, to_mps))
-    mean = a_n + b_n_per_mps * (from_mps + to_mps) / 2 + c_n_per_mps2 * from_mps * to_mps
-    q = (a_n * c_n_per_mps2 - b_n_per_mps**2 / 4) / (m * m)
-    root = math.sqrt(abs(q))
-    if q > 0:
-        return math.atan2(root * m * (from_mps - to_mps), mean) / root
-    if lowest <= 0 or mean <= 0:
-        return math.inf
-    tau = m * (from_mps - to_mps) / mean
-    return tau if root * abs(tau) < 1e-9 else math.atanh(min(root * tau, 1.0)) / root
+# --- integrals ----------------------------------------------------------------------------------------------------
 
 
 def integral(y: Floats, t: Floats) -> Floats:
@@ -235,7 +185,7 @@ def find(
     wind: tuple[float, float] | None = None,
     outing: str = "",
     origin_deg: tuple[float, float] | None = None,
-) -> Found:
+) -> CoastsFound:
     """Find the coasts of a drive: speed that falls steadily, with no step in the retardation, over enough speed.
 
     Where notes of the drive say "coast", only what falls near such a note (20 s before to 5 s after its start, or
@@ -257,13 +207,13 @@ def find(
     wind : (speed_mps, from_deg), optional
         The wind stated for the drive.
     origin_deg : (latitude, longitude), optional
-        What places count from: the `Found.origin_deg` of another drive, so that both share stretches of road.
+        What places count from: the `CoastsFound.origin_deg` of another drive, so that both share stretches of road.
     """
     coasts, left_out = [], []
     told = [(utc - motion.epoch_utc_ns) * 1e-9 for utc, text in notes if "coast" in text.lower()]
     drag = 0.0012 * mass.mass_kg if drag_area_m2 is None else drag_area_m2
     origin_deg = origin_deg or _middle(fixes)
-    east, north = plane(fixes, origin_deg)
+    east, north = _placed(fixes, origin_deg)
     for first, last in _falling(motion):
         t, v = motion.t_s[first : last + 1], motion.reading_mps[first : last + 1]
         start_ns = motion.epoch_utc_ns + round(t[0] * 1e9)
@@ -271,7 +221,7 @@ def find(
         course = _mean_course(fixes.course_deg[first : last + 1])
         head = 0.0
         if wind is not None and math.isfinite(course):
-            head = wind[0] * math.cos(math.radians(wind[1] - course))
+            head = headwind(*wind, course)
         coast = Coast(
             t - t[0], v, course, float(east[first]), float(north[first]), fixes.alt_m[first : last + 1],
             density_kg_per_m3, head, outing, start_ns, marked,
@@ -282,10 +232,10 @@ def find(
         if told and not marked:
             why = "no note says that it was one"
         if why:
-            left_out.append(LeftOut(start_ns, coast.from_mps, coast.to_mps, why))
+            left_out.append(RejectedCoast(start_ns, coast.from_mps, coast.to_mps, why))
         else:
             coasts.append(coast)
-    return Found(coasts, left_out, origin_deg)
+    return CoastsFound(coasts, left_out, origin_deg)
 
 
 def _falling(motion: Motion) -> list[tuple[int, int]]:
@@ -373,6 +323,16 @@ def _mean_course(course: Floats) -> float:
     if len(known) < 3:
         return math.nan
     return math.degrees(math.atan2(np.sin(known).mean(), np.cos(known).mean())) % 360
+
+
+def _placed(fixes: Fixes, origin_deg: tuple[float, float]) -> tuple[Floats, Floats]:
+    """Metres east and north of the origin at each fix, straight across fixes without a position; zeros without any."""
+    known = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
+    if not known.any() or not math.isfinite(origin_deg[0]):
+        return np.zeros(len(known)), np.zeros(len(known))
+    every, at = np.arange(len(known)), np.flatnonzero(known)
+    east, north = plane(fixes.lat_deg[known], fixes.lon_deg[known], origin_deg)
+    return np.interp(every, at, east), np.interp(every, at, north)
 
 
 def _middle(fixes: Fixes) -> tuple[float, float]:

@@ -1,53 +1,37 @@
-"""Fuel loops: how far, how much fuel, and how small a change such loops can show.
+"""Fuel loops: how far, on how much fuel, and how they were driven.
 
     way = distance(motion, fixes)                         # by Doppler speed and by track, reconciled
-    used = used_by_volume(0.00318, 3.8e-5, 304.15)        # or used_by_weight; at 15.6 C
-    loop = drive_loop(motion, fixes, used, band)          # consumption with its interval, and how it was driven
-    summary = average(loops)                              # several loops of one setup: harmonic mean of the mpg
+    loop = drive_loop(motion, fixes, used)                # consumption with its interval, and how it was driven
 
-Consumption is fuel over distance; its relative variance is the sum of those two's. Fuel is brought to 60 F (15.6 C) and
-several loops are averaged by the harmonic mean of the distance per volume, which is the plain mean of consumption [1].
+Consumption is fuel over distance; its relative variance is the sum of those two's [1]. What fuel was used is told in
+`fuel_used`, several loops are put together in `fuel_averages`.
 
 References
 ----------
-[1] SAE J1082, Fuel Economy Measurement Road Test Procedure: fuel to within 0.5 %, several tests, harmonic mean, fuel at
-    15.6 C (60 F).
-[2] C. F. F. Karney, "Algorithms for geodesics", J. Geodesy 87 (2013): what the track's length is held to.
-[3] ISO/IEC Guide 98-3 (GUM): combining standard uncertainties.
+[1] ISO/IEC Guide 98-3 (GUM): combining standard uncertainties.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis.arrays import Floats
 from analysis.motion.geodesy import chord_length, climbed, track_length
+from analysis.road import NORMAL_95
+from analysis.road.fuel_used import Used
+from analysis.wording import way_words
 from logger.errors import NoAnswer
-from logger.units import IMPERIAL_GALLON_M3, US_GALLON_M3
+from logger.units import l_per_100km
 
 if TYPE_CHECKING:
     from analysis.motion.fixes import Fixes
     from analysis.motion.smoother import Motion
 
 
-MILE_M = 1609.344
-REFERENCE_K = (60 - 32) / 1.8 + 273.15
-"""60 F, about 15.6 C: the temperature that volumes are brought to [K]."""
-EXPANSION_PER_C, EXPANSION_SIGMA = 0.00095, 0.0002
-"""Petrol's growth for each degree, and how much petrols differ in it (from memory: tables have 0.00095 to 0.00125)."""
-DENSITY_KG_PER_M3, DENSITY_SIGMA = 745.0, 15.0
-"""Petrol's density at 15.6 C, and how much petrols differ in it (from memory: EN 228 allows 720 to 775 at 15 C)."""
-FILL_SIGMA_M3 = 3e-5
-"""Taken for a volume where the owner does not say how well fills repeat: 0.03 L."""
-SCALE_SIGMA_KG = 0.01
-"""Taken for a weight where the owner does not say how good the scale is: 10 g."""
-THERMOMETER_SIGMA_K = 1.5
-UNKNOWN_TEMPERATURE_SIGMA_K = 10.0
 SPEED_SCALE_SIGMA, TRACK_SCALE_SIGMA = 0.001, 0.001
 """What a receiver's speed, and its track, may be off by over a whole loop (common practice, no source)."""
 USUAL_L_PER_100KM = (1.0, 40.0)
@@ -108,129 +92,6 @@ def distance(motion: Motion, fixes: Fixes) -> Distance:
     return Distance(metres, sigma, speed_m, speed_sigma, track_m, track_sigma, gap_m, agree)
 
 
-# --- fuel ---------------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Used:
-    """The fuel that a loop used, as a volume at 15.6 C, and how it was found; all that is kept with a drive.
-
-    Standard errors: fill_sigma_m3 from filling or the scale and warmth_sigma_m3 from the fuel's temperature, which
-    differ from loop to loop; shared_sigma_m3 from density or expansion, which all loops of one fuel share. The band
-    that was asked for is kept with it.
-    """
-
-    volume_m3: float
-    fill_sigma_m3: float
-    warmth_sigma_m3: float
-    shared_sigma_m3: float
-    how: Literal["volume", "weight"]
-    measured: float
-    """As measured: m3 or kg."""
-    fuel_k: float | None = None
-    band_mps: tuple[float, float] | None = None
-    assumed: tuple[str, ...] = ()
-
-    @property
-    def own_sigma_m3(self) -> float:
-        """What differs from loop to loop [m3]."""
-        return math.hypot(self.fill_sigma_m3, self.warmth_sigma_m3)
-
-    @property
-    def sigma_m3(self) -> float:
-        return math.hypot(self.own_sigma_m3, self.shared_sigma_m3)
-
-
-def used_by_volume(
-    volume_m3: float,
-    sigma_m3: float | None = None,
-    fuel_k: float | None = None,
-    expansion_per_c: float | None = None,
-    band_mps: tuple[float, float] | None = None,
-) -> Used:
-    """Fuel used from a volume, the same mark before and after.
-
-    Parameters
-    ----------
-    sigma_m3 : float, optional
-        Standard error of the volume used: how well filling to the mark repeats [m3].
-    fuel_k : float, optional
-        Temperature of the fuel that was filled in [K]; without it the volume stands as it is, less surely.
-    """
-    grows = EXPANSION_PER_C if expansion_per_c is None else expansion_per_c
-    grows_sigma = EXPANSION_SIGMA if expansion_per_c is None else EXPANSION_SIGMA / 2
-    assumed = []
-    if sigma_m3 is None:
-        sigma_m3 = FILL_SIGMA_M3
-        assumed.append(f"fills repeat to {FILL_SIGMA_M3 * 1e3:.2f} L (say --sigma)")
-    if fuel_k is None:
-        above, above_sigma = 0.0, UNKNOWN_TEMPERATURE_SIGMA_K
-        assumed.append(f"fuel at 15.6 C, give or take {UNKNOWN_TEMPERATURE_SIGMA_K:.0f} (say --fuel-temp)")
-    else:
-        above, above_sigma = fuel_k - REFERENCE_K, THERMOMETER_SIGMA_K
-    at_reference = volume_m3 / (1 + grows * above)
-    warmth, shared = at_reference * grows * above_sigma, at_reference * grows_sigma * abs(above)
-    return Used(at_reference, sigma_m3, warmth, shared, "volume", volume_m3, fuel_k, band_mps, tuple(assumed))
-
-
-def used_by_weight(
-    mass_kg: float,
-    sigma_kg: float | None = None,
-    density_kg_per_m3: float | None = None,
-    usual_density: float = DENSITY_KG_PER_M3,
-    band_mps: tuple[float, float] | None = None,
-) -> Used:
-    """Fuel used from the weight lost; a volume at 15.6 C by the density at 15.6 C, so that no temperature is needed.
-
-    `density_kg_per_m3` is a measured density (taken to be good to 0.3 %); without one `usual_density` stands in.
-    """
-    assumed = []
-    if sigma_kg is None:
-        sigma_kg = SCALE_SIGMA_KG
-        assumed.append(f"the scale is good to {SCALE_SIGMA_KG * 1e3:.0f} g (say --sigma)")
-    if density_kg_per_m3 is None:
-        density, density_sigma = usual_density, DENSITY_SIGMA
-        assumed.append(f"density {usual_density:.0f} kg/m3, give or take {DENSITY_SIGMA:.0f} (say density_kg_per_m3)")
-    else:
-        density, density_sigma = density_kg_per_m3, 0.003 * density_kg_per_m3
-    volume = mass_kg / density
-    return Used(
-        volume,
-        sigma_kg / density,
-        0.0,
-        volume * density_sigma / density,
-        "weight",
-        mass_kg,
-        None,
-        band_mps,
-        tuple(assumed),
-    )
-
-
-def to_kept(used: Used) -> dict[str, Any]:
-    """As kept in a drive's manifest."""
-    return {
-        **vars(used),
-        "band_mps": list(used.band_mps) if used.band_mps else None,
-        "assumed": list(used.assumed),
-    }
-
-
-def from_kept(kept: dict[str, Any]) -> Used:
-    """What `to_kept` gave. ValueError where it is something else."""
-    try:
-        band = kept["band_mps"]
-        how: Literal["volume", "weight"] = "weight" if kept["how"] == "weight" else "volume"
-        return Used(
-            float(kept["volume_m3"]), float(kept["fill_sigma_m3"]), float(kept["warmth_sigma_m3"]),
-            float(kept["shared_sigma_m3"]), how,
-            float(kept["measured"]), kept["fuel_k"], (float(band[0]), float(band[1])) if band else None,
-            tuple(kept["assumed"]),
-        )  # fmt: skip
-    except (KeyError, TypeError, IndexError) as error:
-        raise ValueError(f"the fuel kept with the drive cannot be read: {error}") from error
-
-
 # --- a loop -------------------------------------------------------------------------------------------------------
 
 
@@ -285,6 +146,12 @@ class Loop:
     def sigma(self) -> float:
         """Relative standard error [-]."""
         return math.hypot(self.own_sigma, self.shared_sigma)
+
+    @property
+    def interval(self) -> tuple[float, float]:
+        """Consumption, low and high at 95 % [m3/m]."""
+        half = NORMAL_95 * self.sigma
+        return self.m3_per_m * (1 - half), self.m3_per_m * (1 + half)
 
 
 def drive_loop(
@@ -349,7 +216,7 @@ def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
     if manner.standing_s > 0.1 * manner.seconds:
         said.append(f"it stood for {manner.standing_s / manner.seconds:.0%} of the time ({manner.stops} stops)")
     if manner.closing_m > 300:
-        said.append(f"it ended {manner.closing_m / 1000:.1f} km from its start: wind and slope do not cancel")
+        said.append(f"it ended {way_words(manner.closing_m)} from its start: wind and slope do not cancel")
     if abs(manner.net_climb_m) > 15:
         said.append(
             f"it ended {abs(manner.net_climb_m):.0f} m {'above' if manner.net_climb_m > 0 else 'below'} its start"
@@ -364,159 +231,3 @@ def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
             "a receiver with a poor view of the sky?"
         )
     return said
-
-
-# --- several loops ------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Average:
-    """Loops of one setup together.
-
-    m3_per_m: mean consumption, whose inverse is the harmonic mean of the distance per volume [1]. sigma: relative
-    standard error of what differs between loops. shared: that of what all share. scatter: relative standard
-    deviation from loop to loop, as seen, NaN with one loop. dof: degrees of freedom of `sigma`, infinite where it is
-    what measuring leaves. repeats: whether any repeat showed how far loops differ.
-    """
-
-    loops: int
-    m3_per_m: float
-    sigma: float
-    shared: float
-    scatter: float
-    dof: float
-    repeats: bool
-
-    def interval(self, confidence: float = 0.95) -> tuple[float, float]:
-        """Consumption, low and high [m3/m]; on a log scale, so that a wide one stays above zero."""
-        half = _reach(self.dof, confidence) * self.sigma
-        half = math.hypot(half, _reach(math.inf, confidence) * self.shared)
-        return self.m3_per_m * math.exp(-half), self.m3_per_m * math.exp(half)
-
-
-def harmonic_mean(per_volume: Sequence[float]) -> float:
-    """SAE J1082's mean of several distances per volume (mpg): n over the sum of their inverses."""
-    return len(per_volume) / sum(1 / value for value in per_volume)
-
-
-def average(loops: Sequence[Loop], pooled: tuple[float, float] | None = None) -> Average:
-    """The mean of loops of one setup.
-
-    The error of the mean is what measuring leaves or what the loops' scatter says, whichever is more. `pooled` is the
-    relative scatter from loop to loop and its degrees of freedom over all setups (see `pooled_scatter`); by default
-    that of these loops.
-    """
-    consumption = np.array([loop.m3_per_m for loop in loops])
-    n, mean = len(loops), float(consumption.mean())
-    own = math.sqrt(float(np.mean([loop.own_sigma**2 for loop in loops])))
-    seen = float(consumption.std(ddof=1)) / mean if n > 1 else math.nan
-    scatter, dof = pooled or (seen, float(n - 1))
-    shared = max(loop.shared_sigma for loop in loops)
-    if dof >= 1 and scatter > own:
-        return Average(n, mean, scatter / math.sqrt(n), shared, seen, dof, True)
-    return Average(n, mean, own / math.sqrt(n), shared, seen, math.inf, dof >= 1)
-
-
-def pooled_scatter(by_setup: Sequence[Sequence[Loop]]) -> tuple[float, float] | None:
-    """Relative standard deviation from loop to loop within setups, and its degrees of freedom; None with no repeat."""
-    squares, dof = 0.0, 0
-    for loops in by_setup:
-        logs = np.log([loop.m3_per_m for loop in loops])
-        squares += float(np.sum((logs - logs.mean()) ** 2))
-        dof += len(loops) - 1
-    return (math.sqrt(squares / dof), float(dof)) if dof else None
-
-
-@dataclass(frozen=True)
-class Change:
-    """Consumption of b against a: relative change and its 95 % interval [-], and what the loops show.
-
-    Too few loops: no setup has two, so the interval is of measuring alone, and wind, traffic and foot may be all of it.
-    """
-
-    change: float
-    low: float
-    high: float
-    verdict: Literal["less fuel", "more fuel", "no difference shown", "too few loops"]
-
-
-def difference(a: Average, b: Average) -> Change:
-    """How consumption changed from `a` to `b`; what all loops share cancels."""
-    change = b.m3_per_m / a.m3_per_m - 1
-    sigma = math.hypot(a.sigma, b.sigma)
-    dof = math.inf
-    if math.isfinite(a.dof) or math.isfinite(b.dof):
-        parts = [(side.sigma**2, side.dof) for side in (a, b) if math.isfinite(side.dof)]
-        # Both sides use one pooled scatter where both have one: its freedom counts once.
-        same = len(parts) == 2 and parts[0][1] == parts[1][1]
-        dof = parts[0][1] if same else sigma**4 / sum(variance**2 / freedom for variance, freedom in parts)
-    half = _reach(dof, 0.95) * sigma
-    low, high = (math.exp(side) * (1 + change) - 1 for side in (-half, half))
-    verdict: Literal["less fuel", "more fuel", "no difference shown", "too few loops"] = "no difference shown"
-    if not (a.repeats and b.repeats):
-        verdict = "too few loops"
-    elif high < 0:
-        verdict = "less fuel"
-    elif low > 0:
-        verdict = "more fuel"
-    return Change(change, low, high, verdict)
-
-
-def smallest_change(sigma: float, loops_each: int = 1) -> float:
-    """The smallest relative change that so many loops before and after show 8 times in 10 [-].
-
-    (1.96 + 0.84) sqrt(2/n) sigma: a two-sided test at 5 % with a power of 80 %. `sigma` is the relative standard error
-    of one loop.
-    """
-    return (1.959964 + 0.841621) * math.sqrt(2 / loops_each) * sigma
-
-
-def length_to_show(change: float, loop: Loop, scatter: float = 0.0, loops_each: int = 1) -> float:
-    """How long a loop must be to show a relative `change` 8 times in 10 [m]; infinite where no length does.
-
-    The fill's error stays the same however long the loop, so its share falls with length; what goes with the length
-    (thermometer, distance) and `scatter` from loop to loop (driving, wind) stay, and only more loops help there.
-    """
-    allowed = (change / smallest_change(1.0, loops_each)) ** 2
-    warmth = loop.used.warmth_sigma_m3 / loop.used.volume_m3
-    stays = warmth**2 + (loop.distance.sigma_m / loop.distance.metres) ** 2 + scatter**2
-    if allowed <= stays:
-        return math.inf
-    return float(loop.used.fill_sigma_m3 / math.sqrt(allowed - stays) / loop.m3_per_m)
-
-
-def loops_to_show(change: float, loop: Loop, scatter: float = 0.0) -> int:
-    """Loops like this one, before and as many after, that show a relative `change` 8 times in 10; at least two, since
-    only a repeat tells how far loops differ. 0 where more than 99 would be needed."""
-    from scipy.special import stdtrit
-
-    sigma = math.hypot(loop.own_sigma, scatter)
-    for n in range(2, 100):
-        if (stdtrit(2 * n - 2, 0.975) + stdtrit(2 * n - 2, 0.8)) * math.sqrt(2 / n) * sigma <= change:
-            return n
-    return 0
-
-
-def _reach(dof: float, confidence: float) -> float:
-    from scipy.stats import norm, t
-
-    p = (1 + confidence) / 2
-    return float(norm.ppf(p) if math.isinf(dof) else t.ppf(p, dof))
-
-
-# --- units that owners use ----------------------------------------------------------------------------------------
-
-
-def l_per_100km(m3_per_m: float) -> float:
-    """Consumption in litres for 100 km."""
-    return m3_per_m * 1e3 * 1e5
-
-
-def mpg_us(m3_per_m: float) -> float:
-    """Miles on a US gallon."""
-    return US_GALLON_M3 / (m3_per_m * MILE_M)
-
-
-def mpg_imperial(m3_per_m: float) -> float:
-    """Miles on an imperial gallon."""
-    return IMPERIAL_GALLON_M3 / (m3_per_m * MILE_M)

@@ -10,8 +10,9 @@ from numpy.typing import ArrayLike
 
 from analysis.arrays import Floats
 from analysis.conditions.roadload import RoadLoad
-from analysis.road.coasts import Mass, speed_words
+from analysis.road.coasts import Mass
 from analysis.road.wheel_power import LOWEST_MPS, WheelCurve
+from analysis.wording import speed_words
 from logger.config.car import Gearing
 from logger.errors import NoAnswer
 

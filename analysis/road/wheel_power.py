@@ -55,7 +55,7 @@ WIND_SIGMA_MPS = {True: 1.0, False: 2.0}
 
 
 @dataclass(frozen=True)
-class Pull:
+class RunPower:
     """One run's power at the wheels.
 
     Attributes
@@ -101,7 +101,7 @@ def pull(
     tyres: Tyres | None = None,
     factor: float = math.nan,
     name: str = "",
-) -> Pull:
+) -> RunPower:
     """Wheel power of one run at the given speeds, on the level as far as it is known; see the module's head.
 
     Parameters
@@ -136,7 +136,7 @@ def pull(
     rate_w = mass.inertia_kg * rate
     slope, slope_sigma = run.grade.percent / 100, run.grade.sigma / 100
     rpm = _engine_rpm(speeds, when, run, engine_speed, gearing, tyres)
-    return Pull(
+    return RunPower(
         speeds,
         rate_w + resist,
         mass.inertia_kg * sigma,
@@ -229,7 +229,7 @@ class WheelCurve:
     engine_rpm: Floats
     balance: float
     corrected_w: Floats
-    pulls: list[Pull] = field(default_factory=list, repr=False)
+    pulls: list[RunPower] = field(default_factory=list, repr=False)
 
     @property
     def force_n(self) -> Floats:
@@ -241,7 +241,7 @@ class WheelCurve:
         return int(np.nanargmax(self.power_w))
 
 
-def wheel_curve(pulls: Sequence[Pull], mass: Mass, road: RoadLoad, *, wind_stated: bool = False) -> WheelCurve:
+def wheel_curve(pulls: Sequence[RunPower], mass: Mass, road: RoadLoad, *, wind_stated: bool = False) -> WheelCurve:
     """Runs together. NoAnswer where no run tells a power at any speed.
 
     Where the runs of both directions weigh alike, slope and wind cancel and are left alone; else the slope that the
@@ -314,7 +314,7 @@ def _one_way(directions: Sequence[float]) -> float:
     return float(np.hypot(np.cos(angles).mean(), np.sin(angles).mean())) if len(angles) else 1.0
 
 
-def _on_the_level(pulls: list[Pull], mass: Mass) -> tuple[list[Pull], float]:
+def _on_the_level(pulls: list[RunPower], mass: Mass) -> tuple[list[RunPower], float]:
     """Pulls with the slope taken off as far as the altitudes know it, and the slope's standard error that is left."""
     levelled, left = [], []
     for each in pulls:
@@ -335,7 +335,7 @@ def _reach(scatter: Floats, whole: Floats, dof: int) -> Floats:
 
 
 @dataclass(frozen=True)
-class Difference:
+class PowerDifference:
     """Wheel power of b against a at the speeds that both have.
 
     change, low, high: of power averaged over those speeds, relative, and its 95 % interval [-]. by_speed: the relative
@@ -352,7 +352,7 @@ class Difference:
     verdict: Literal["more power", "less power", "no difference shown", "too few runs"]
 
 
-def difference(a: WheelCurve, b: WheelCurve) -> Difference:
+def difference(a: WheelCurve, b: WheelCurve) -> PowerDifference:
     """How wheel power changed from `a` to `b`: one figure per run, so that it is one question and not one per speed.
 
     Corrected to standard air where both have weather. NoAnswer where no speed is common to all runs.
@@ -375,7 +375,7 @@ def difference(a: WheelCurve, b: WheelCurve) -> Difference:
     dof = len(index[0]) + len(index[1]) - 2
     if min(map(len, index)) < 2:
         nan = np.full(int(common.sum()), np.nan)
-        return Difference(all_speeds[common], by_speed, nan, change, math.nan, math.nan, corrected, "too few runs")
+        return PowerDifference(all_speeds[common], by_speed, nan, change, math.nan, math.nan, corrected, "too few runs")
     spread = math.sqrt(sum(float(np.sum((side - side.mean()) ** 2)) for side in index) / dof)
     per_run = math.sqrt(1 / len(index[0]) + 1 / len(index[1]))
     reach = float(t.ppf(0.975, dof))
@@ -386,6 +386,6 @@ def difference(a: WheelCurve, b: WheelCurve) -> Difference:
         verdict = "more power"
     elif change + half < 0:
         verdict = "less power"
-    return Difference(
+    return PowerDifference(
         all_speeds[common], by_speed, reach * each * per_run, change, change - half, change + half, corrected, verdict
     )

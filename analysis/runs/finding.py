@@ -25,7 +25,7 @@ from analysis.motion.smoother import Motion
 from analysis.motion.stretch import direction, grade, place, quality, when_passed
 from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
 from analysis.runs.run import DistanceSplit, Ended, LaunchQuality, Options, Run, Split, default_speeds
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, speed_label
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
 FALL_MPS = 1.0
 """Speed lost in a gear change is less than this; a fall by more ends a run."""
@@ -119,14 +119,14 @@ def _describe(
     broken: bool, last: int,
 ) -> Run:  # fmt: skip
     t, v = motion.t_s, motion.speed_mps
-    launch = pull_away(motion, rest, departed, peak)
+    launch = pull_away(motion, rest, departed, peak, options.unit)
     t0, stop = launch.t0_s, float(t[peak])
     path = _Path(motion, launch, departed, peak)
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
     threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
     splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
     ways = [at for way in sorted(options.distances_m) if (at := path.at_distance(way)) is not None]
-    why, words = _ending(motion, departed, peak, end, why, broken, last)
+    why, words = _ending(motion, departed, peak, end, why, broken, last, options.unit)
     from_first = (launch.one_foot - launch.t0, launch.one_foot_sigma)
     one_foot, one_foot_sigma = moments(launch.weight, *from_first)
     accel = motion.accel_mps2[departed : peak + 1]
@@ -234,16 +234,16 @@ class _Path:
 
 
 def _ending(
-    motion: Motion, departed: int, peak: int, end: int, why: Ended, broken: bool, last: int
+    motion: Motion, departed: int, peak: int, end: int, why: Ended, broken: bool, last: int, unit: str
 ) -> tuple[Ended, str]:
-    """How a run ended, in one word and in a sentence's worth of words."""
+    """How a run ended, in one word and in a sentence's worth of words, speeds in `unit`."""
     t, v, a = motion.t_s, motion.speed_mps, motion.accel_mps2
     if broken:
         return "broken by traffic", "held up on its way and accelerated again"
     after = v[end : last + 1]
     later = t[end : last + 1] < t[end] + 10.0
     if why in ("lifted", "reached its peak") and later.any() and after[later].max(initial=0.0) > v[peak] + FALL_MPS:
-        return "broken by traffic", f"eased off at {v[peak] * 3.6:.0f} km/h, then accelerated again"
+        return "broken by traffic", f"eased off at {v[peak] / SPEED_UNITS[unit]:.0f} {unit}, then accelerated again"
     if why in ("gap", "drive ended"):
         return why, {"gap": "fixes are missing from here", "drive ended": "the recording ends here"}[why]
     before = (t > t[peak] - 2.0 - motion.step_s) & (t < t[peak] - 0.3) & (np.arange(len(t)) >= departed)
@@ -360,7 +360,7 @@ def _rolling(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
             splits.append(Split(speed, crossing[0] - start[0], sigma, math.nan, math.nan, way, sigma * speed))
         begin, stop = start[0], finish[0]
         inside = (t >= begin) & (t <= stop)
-        why, words = _ending(motion, int(i), peak, end, why, False, len(t) - 1)
+        why, words = _ending(motion, int(i), peak, end, why, False, len(t) - 1, options.unit)
         found.append(
             Run(
                 n=0, kind="rolling", start_s=begin, start_sigma_s=start[1],

@@ -22,7 +22,7 @@ from scipy.special import chndtr, ndtr
 from analysis.arrays import Floats
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
-from logger.units import FOOT_M
+from logger.units import FOOT_M, speed_label
 
 DEPART_MPS = 1.0
 """A car faster than this has left."""
@@ -371,8 +371,8 @@ def _below(y: Floats, v: Floats, sigma: float, noise: Noise) -> Floats:
             return np.asarray(np.where(y > 0, ndtr((y - v) / sigma) - ndtr((-y - v) / sigma), 0.0), float)
 
 
-def pull_away(motion: Motion, rest: Interval, departed: int, peak: int) -> Launch:
-    """Choose the window of the launch fit, mind creep and roll-back, and fit."""
+def pull_away(motion: Motion, rest: Interval, departed: int, peak: int, unit: str = "mph") -> Launch:
+    """Choose the window of the launch fit, mind creep and roll-back, and fit; notes tell speeds in `unit`."""
     t, y, v = motion.t_s, motion.reading_mps, motion.speed_mps
     step = motion.step_s
     sigma = motion.noise.reading_sigma_mps
@@ -413,9 +413,8 @@ def pull_away(motion: Motion, rest: Interval, departed: int, peak: int) -> Launc
             steady = slice(max(creeping[0], creeping[-1] - int(2.0 / step)), creeping[-1] + 1)
             base = float(np.median(y[between][steady]))
             crept = float(np.trapezoid(vb[: creeping[-1] + 1], tb[: creeping[-1] + 1]))
-            notes.append(
-                f"crept {crept:.1f} m at {base * 3.6:.1f} km/h before it pulled away: not a clean standing start"
-            )
+            way = f"{crept / FOOT_M:.0f} ft" if unit == "mph" else f"{crept:.1f} m"
+            notes.append(f"crept {way} at {speed_label(base, unit)} before it pulled away: not a clean standing start")
             fit = fit_launch(
                 t, y, motion.noise, float(tb[steady][0]), latest, until, float(tb[steady][0]), base_mps=base
             )

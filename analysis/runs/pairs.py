@@ -9,8 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.arrays import Floats
-from analysis.motion.geodesy import EARTH_M
+from analysis.motion.geodesy import plane
 from analysis.runs.run import Run, Split
 
 
@@ -61,18 +60,13 @@ def _opposite(a: Run, b: Run, within_deg: float, within_m: float) -> bool:
         return False
     if abs((a.direction_deg - b.direction_deg + 360) % 360 - 180) > within_deg:
         return False
-    lat0, lon0, lat1, lon1 = a.place
-    scale = math.cos(math.radians(lat0))
-
-    def plane(lat: float, lon: float) -> Floats:
-        return np.array([math.radians(lon - lon0) * scale, math.radians(lat - lat0)]) * EARTH_M
-
-    line = plane(lat1, lon1)
+    origin = a.place[0], a.place[1]
+    line = np.array(plane(a.place[2], a.place[3], origin))
     length = float(np.hypot(*line))
     if length < 10:
         return False
     along = line / length
-    ends = [plane(b.place[0], b.place[1]), plane(b.place[2], b.place[3])]
+    ends = [np.array(plane(b.place[0], b.place[1], origin)), np.array(plane(b.place[2], b.place[3], origin))]
     where = sorted(float(end @ along) for end in ends)
     aside = [abs(float(end[0] * along[1] - end[1] * along[0])) for end in ends]
     overlap = min(where[1], length) - max(where[0], 0.0)

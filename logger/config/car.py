@@ -43,10 +43,11 @@ class Units(ConfigSection):
 
 
 class TankFuel(ConfigSection):
-    """[fuel]: what is in the tank, for the change between AFR and lambda."""
+    """[fuel]: what is in the tank. The scale that the controller shows AFR on is the recorder's file's to tell."""
 
     blend: str = "petrol"
     stoich_afr: Positive | None = None
+    """The fuel's own stoichiometric ratio, air to fuel by mass, where the owner knows it; else the blend's."""
     density_kg_per_m3: Annotated[float, Field(ge=600, le=1000)] | None = None
     """At 15.6 C; turns a weight of fuel into a volume."""
     expansion_per_c: Annotated[float, Field(ge=0, le=0.003)] | None = None

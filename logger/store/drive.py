@@ -149,12 +149,8 @@ def open_drive(store: Path, ref: str) -> Drive:
     if ref == "current":
         return _open_current(store)
     if ref == "last":
-        with contextlib.suppress(OSError, AlreadyRecording):  # a store that may only be read
-            recover_cut_off(store)
-        drives = list_drives(store)
-        if not drives:
-            raise DriveError(f"{store}: there is no drive in this store yet")
-        return max(drives, key=lambda drive: (drive.manifest.added_utc, drive.manifest.started_utc, drive.id))
+        finish_cut_off(store)
+        return last_added(list_drives(store), store)
     named = store / ref
     path = named if ref and Path(ref).name == ref and named.is_dir() else Path(ref)
     if not ref or not path.is_dir():
@@ -166,6 +162,20 @@ def open_drive(store: Path, ref: str) -> Drive:
         )
         raise DriveError(f"{ref}: no such drive in {store}: {hint}")
     return open_folder(path)
+
+
+def finish_cut_off(store: Path) -> None:
+    """Finish what a recorder left when it ended; a store that may only be read stays as it is."""
+    with contextlib.suppress(OSError, AlreadyRecording):
+        recover_cut_off(store)
+
+
+def last_added(drives: Iterable[Drive], store: Path) -> Drive:
+    """Of the drives of a store the one added last; DriveError where there is none."""
+    drive = max(drives, key=lambda each: (each.manifest.added_utc, each.manifest.started_utc, each.id), default=None)
+    if drive is None:
+        raise DriveError(f"{store}: there is no drive in this store yet")
+    return drive
 
 
 def open_folder(path: Path) -> Drive:

@@ -19,11 +19,13 @@ import pytest
 from made_drives import BASELINE, make_drive
 from simulate import Brake, Cruise, Lift, Phase, Pull, Road, Stand, Turn
 
-from analysis.drive import driven
+from analysis.changes.season import gather
+from analysis.drive import AnalysedDrive
 from analysis.report.drive_page import drive_page
 from analysis.report.page import render
 from analysis.report.season_page import season_page
 from analysis.report.setups_page import setups_page
+from analysis.store import DriveStore
 
 pytestmark = [
     pytest.mark.browser,
@@ -91,10 +93,6 @@ def starts(count: int) -> list[Phase]:
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory) -> dict[str, Path]:
     """One page of each kind: a drive with hostile words, two setups, and their season."""
-    from analysis.changes.season import gather
-    from analysis.changes.sides import compared  # noqa: F401 -- fails early where it cannot be had
-    from analysis.drive import read_targets
-
     folder = tmp_path_factory.mktemp("pages")
     store = folder / "store"
     weather = {"temperature_c": 15.0, "pressure_hpa": 1013.0, "humidity_percent": 60.0, "wind_mps": 1.0,
@@ -108,12 +106,11 @@ def pages(tmp_path_factory) -> dict[str, Path]:
             start=datetime(2026, 5, 2 + 7 * day, 9, 0, tzinfo=UTC), notes=[(20.0, HOSTILE), (40.0, "\u202eevil")],
         )  # fmt: skip
     assert last is not None
-    targets = read_targets(None, store)
-    season = gather(store)
+    season = gather(DriveStore(store))
     made = {
-        "drive": drive_page(driven(last, store)),
-        "setups": setups_page("baseline", last.id, season, store, targets),
-        "season": season_page(season, store, targets),
+        "drive": drive_page(AnalysedDrive(last)),
+        "setups": setups_page("baseline", last.id, season),
+        "season": season_page(season),
     }
     paths = {}
     for name, page in made.items():
@@ -287,7 +284,7 @@ def large(tmp_path_factory) -> Path:
     drive, _ = make_drive(folder / "store", script, road=Road(straight_m=4000, radius_m=400), rate_hz=10.0)
     assert drive.manifest.duration_s > 3 * 3600
     page = folder / "large.html"
-    page.write_text(render(drive_page(driven(drive, folder / "store")), DAY), encoding="utf-8")
+    page.write_text(render(drive_page(AnalysedDrive(drive)), DAY), encoding="utf-8")
     return page
 
 

@@ -104,7 +104,7 @@ def test_outing_means_agree_with_scipy_t_test() -> None:
     span = stats.ttest_ind(means[1::2], means[0::2]).confidence_interval(0.95)
     a, b = ([r for r in runs if r.parts == {"jet": k}] for k in (0, 1))
     answer = compare.compare(Side("a", a, {"jet": 0}), Side("b", b, {"jet": 1}), [], SPEEDS[-1:])
-    told = answer.splits[0].interval
+    told = answer.splits[0].judged.interval
     assert (told.low, told.high) == pytest.approx((span.low, span.high), rel=1e-6)
 
 

@@ -4,7 +4,18 @@ import math
 
 import pytest
 
-from analysis.mixture.jets import NUMBER_DRILLS_INCH, afr_in_air, afr_with_jet, metric_jets, number_drills
+from analysis.mixture.jets import (
+    NUMBER_DRILLS_INCH,
+    Pull,
+    Tried,
+    afr_with_jet,
+    air_change,
+    levels,
+    metric_jets,
+    number_drills,
+    present,
+    response,
+)
 
 # ASME B94.11M, number sizes, diameters in inches, as given in the project's check values.
 ASME = {
@@ -40,11 +51,19 @@ def test_root_of_density_rule() -> None:
         air = throat_area * math.sqrt(2 * rho_air * dp)
         return air / (jet_area * math.sqrt(2 * rho_fuel * dp))
 
-    assert afr_in_air(carburettor(1.225), 1.225, 1.0) == pytest.approx(carburettor(1.0))
+    def tried(rho_air: float) -> Tried:
+        return Tried(f"{rho_air}", 1.1, "", (Pull(13.4, carburettor(rho_air), 0.01),), rho_air, 14.7)
+
+    drives = [tried(1.225), tried(1.0), tried(1.1)]
+    # One carburettor and jet in three airs is one level, and comes out as itself in any air.
+    assert levels(drives)[0] == pytest.approx([levels(drives)[0][0]] * 3, abs=1e-6)
+    for rho_air in (1.25, 0.95):
+        now = present(drives, drives[0], response(drives), density_kg_per_m3=rho_air)
+        assert now.value == pytest.approx(carburettor(rho_air), rel=1e-5)
     # From sea level to 1500 m of the US Standard Atmosphere 1976 (1.225 to 1.058 kg/m3): 7 % richer.
     fluids = pytest.importorskip("fluids")
-    thin = fluids.ATMOSPHERE_1976(1500).rho
-    assert afr_in_air(12.5, fluids.ATMOSPHERE_1976(0).rho, thin) == pytest.approx(12.5 * 0.9295, abs=0.01)
+    change = air_change(fluids.ATMOSPHERE_1976(0).rho, fluids.ATMOSPHERE_1976(1500).rho)
+    assert 12.5 * (1 + change) == pytest.approx(12.5 * 0.9295, abs=0.01)
 
 
 def test_metric_jets() -> None:

@@ -17,7 +17,7 @@ from analysis.road.prediction import Changes, Vehicle, time_between, top_speed
 from analysis.road.wheel_power import energy_rate
 from analysis.runs import finding
 from analysis.runs.run import Run
-from logger.units import parse_quantity
+from logger.units import HORSEPOWER_W, parse_quantity
 
 NONE = RoadLoad(0.0, 0.0, 0.0, 0.0, "none")
 
@@ -80,8 +80,6 @@ def test_its_standard_error_is_the_scatter() -> None:
 
 def test_the_horsepower_printed() -> None:
     """NIST SP 811, appendix B.8: 1 hp (550 ft lbf/s) = 745.6999 W."""
-    from analysis.cli.power import HORSEPOWER_W
-
     assert pytest.approx(745.6999, abs=5e-5) == HORSEPOWER_W
     assert pytest.approx(550 * 0.3048 * 0.45359237 * 9.80665, rel=1e-12) == HORSEPOWER_W
     assert parse_quantity("1hp", "W") == pytest.approx(HORSEPOWER_W, rel=1e-9)

@@ -141,8 +141,8 @@ def test_one_day_each_and_nothing_repeated_is_too_few_whatever_the_difference() 
     assert answer.verdict.word == "too few runs"
     assert "different days" in answer.verdict.sentence and "one outing with both" in answer.verdict.sentence.lower()
     split = answer.splits[-1]
-    assert split.interval.days == "unknown" and math.isnan(split.interval.low)
-    assert split.interval.run_low < split.interval.estimate < split.interval.run_high
+    assert split.judged.interval.days == "unknown" and math.isnan(split.judged.interval.low)
+    assert split.judged.interval.run_low < split.judged.interval.estimate < split.judged.interval.run_high
     assert any("too small" in caveat for caveat in answer.caveats)
 
 
@@ -161,14 +161,16 @@ def test_faster_and_slower_by_sign() -> None:
     runs = season(stints, np.random.default_rng(3))
     assert asked(runs).verdict.word == "faster"
     assert asked(runs, B, A).verdict.word == "slower"
-    assert asked(runs).splits[-1].interval.estimate == pytest.approx(-asked(runs, B, A).splits[-1].interval.estimate)
+    assert asked(runs).splits[-1].judged.interval.estimate == pytest.approx(
+        -asked(runs, B, A).splits[-1].judged.interval.estimate
+    )
 
 
 def test_no_difference_says_what_would_have_shown_and_what_it_takes() -> None:
     answer = asked(season([Stint(0, A, 4), Stint(0, B, 4)], np.random.default_rng(4)))
     assert answer.verdict.word == "no difference shown"
     assert f"{answer.splits[-1].verdict.detectable:.2f} s would have been" in answer.verdict.sentence
-    half = (answer.splits[-1].interval.high - answer.splits[-1].interval.low) / 2
+    half = (answer.splits[-1].judged.interval.high - answer.splits[-1].judged.interval.low) / 2
     assert half < answer.splits[-1].verdict.detectable < 2 * half
 
 
@@ -204,7 +206,7 @@ def test_uneven_ways_are_allowed_for() -> None:
         a = of(runs, A)[:5]
         b = of(runs, B)[1:]
         answer = compare.compare(Side("a", a, A), Side("b", b, B), [], SPEEDS)
-        estimates.append(answer.splits[-1].interval.estimate)
+        estimates.append(answer.splits[-1].judged.interval.estimate)
     assert abs(np.mean(estimates)) < 4 * np.std(estimates) / math.sqrt(16) + 0.02
 
 
@@ -232,8 +234,10 @@ def test_a_run_measured_badly_counts_for_less() -> None:
     bad = replace(runs[0], time_s=runs[0].time_s + 3.0, sigma_s=np.full(len(SPEEDS), 3.0))
     plain = replace(bad, sigma_s=runs[0].sigma_s)
     light, full = asked([bad, *runs[1:]]), asked([plain, *runs[1:]])
-    clean = asked(runs).splits[-1].interval.estimate
-    assert abs(light.splits[-1].interval.estimate - clean) < 0.5 * abs(full.splits[-1].interval.estimate - clean)
+    clean = asked(runs).splits[-1].judged.interval.estimate
+    assert abs(light.splits[-1].judged.interval.estimate - clean) < 0.5 * abs(
+        full.splits[-1].judged.interval.estimate - clean
+    )
 
 
 def test_always_first_is_a_caveat_and_going_back_lifts_it() -> None:
@@ -322,9 +326,41 @@ def test_corrected_times_settle_what_the_air_had_changed() -> None:
         Side("a", of(runs, A), A), Side("b", of(runs, B), B), [], np.array([10.0, 20.0]), corrected_by="SAE J1349"
     )
     top = answer.splits[-1]
-    assert top.raw.low > 0.3 and top.corrected is not None
-    assert top.corrected.low < 0 < top.corrected.high and abs(top.corrected.estimate) < 0.1
+    assert top.raw.interval.low > 0.3 and top.corrected is not None
+    assert top.corrected.interval.low < 0 < top.corrected.interval.high
+    assert abs(top.corrected.interval.estimate) < 0.1
+    assert top.judged is top.corrected
+    for held, corrected in ((top.raw, False), (top.corrected, True)):
+        mean_a, mean_b = (
+            np.mean([run.time_to(np.array([20.0]), corrected) for run in of(runs, parts)]) for parts in (A, B)
+        )
+        assert (held.mean_a_s, held.mean_b_s) == pytest.approx((mean_a, mean_b), abs=1e-12)
+        assert held.interval.estimate == pytest.approx(mean_b - mean_a, abs=1e-9)  # evenly driven: nothing is adjusted
+        assert held.adjustment_s == pytest.approx(0, abs=1e-9)
+    for band in answer.trace:  # the trace goes by the times that the verdict goes by
+        assert band.corrected is not None and band.judged is band.corrected
+        at = np.array([band.from_mps, band.to_mps])
+        spent = [np.mean([np.diff(run.time_to(at, c)) for run in of(runs, B)]) for c in (False, True)]
+        assert (band.raw.mean_b_s, band.corrected.mean_b_s) == pytest.approx(spent, abs=1e-12)
     assert top.verdict.word == "no difference shown"
+
+
+def test_what_the_model_adds_to_plain_means_is_said() -> None:
+    """A by far more one way, B the other, and the ways differ: the plain means differ by more than the change."""
+    rng = np.random.default_rng(18)
+    runs = season([Stint(0, A, 12), Stint(0, B, 12)], rng, wind=0.0)
+    way = {parts: 0 for parts in ("A", "B")}
+    chosen = []
+    for run in runs:
+        side = "A" if run.parts == A else "B"
+        back = run.direction_deg > 180
+        if (side == "A") == back or way[side] < 2:  # two of the rarer way each
+            way[side] += (side == "A") != back
+            chosen.append(replace(run, time_s=run.time_s * (1.03 if back else 1.0)))
+    held = asked(chosen).splits[-1].judged
+    assert held.mean_b_s - held.mean_a_s < -0.3
+    assert abs(held.interval.estimate) < 0.25
+    assert held.mean_b_s - held.mean_a_s + held.adjustment_s == pytest.approx(held.interval.estimate, abs=1e-12)
 
 
 @pytest.mark.parametrize(

@@ -2,45 +2,21 @@
 
 from __future__ import annotations
 
-import contextlib
-import io
-import json
-import sys
-from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 from made_drives import BASELINE, START, make_drive
-from simulate import Brake, Lift, Phase, Pull, Stand, Turn
+from made_season import starts
+from run_verb import run_verb
 
-from analysis.cli.main import main
 from logger.config.setup import SetupConfig
 from logger.store.drive import list_drives
 
 LONG = SetupConfig(name="long snorkel", parts={"main_jet_mm": 1.09, "snorkel": "long"})
 BOTH = SetupConfig(name="snorkel and jet", parts={"main_jet_mm": 1.06, "snorkel": "long"})
 AIR: dict[str, Any] = {"temperature_c": 15, "pressure_hpa": 1013, "humidity_percent": 60, "wind_mps": 1.0}
-
-
-@dataclass
-class Answer:
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        return json.loads(self.out)
-
-
-def starts(count: int) -> list[Phase]:
-    script: list[Phase] = [Stand(6)]
-    for number in range(count):
-        script += [Stand(5), Pull(17.0, launch="slip"), Lift(14, 3), Brake(0, 2.5), Stand(2)]
-        script += [Turn()] if number < count - 1 else []
-    return [*script, Stand(4)]
 
 
 @pytest.fixture(scope="module")
@@ -55,44 +31,24 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return place
 
 
-def run(store: Path, *arguments: str) -> Answer:
-    """The command as the owner runs it, in this process; what it promises of every verb is checked here."""
-    out, err, code = io.StringIO(), io.StringIO(), 0
-    before = sys.argv
-    sys.argv = ["pullbook", *arguments, "--store", str(store)]
-    try:
-        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-            main()
-    except SystemExit as stop:
-        code = int(stop.code or 0)
-    finally:
-        sys.argv = before
-    answer = Answer(code, out.getvalue(), err.getvalue())
-    if answer.code == 2:
-        assert answer.out == "" and len(answer.err.strip().splitlines()) == 1
-    if "--json" not in arguments:
-        assert [line for line in answer.out.splitlines() if len(line) > 80] == []
-    return answer
-
-
 def test_the_stronger_setup_is_faster(store: Path) -> None:
     """And every field that others rely on is there."""
-    answer = run(store, "compare", "baseline", "snorkel and jet", "--json").json
+    answer = run_verb(store, "compare", "baseline", "snorkel and jet", "--json").json
     assert answer["parts_that_differ"] == ["main_jet_mm", "snorkel"]
     top = answer["splits"][-1]
     assert {"speed", "speed_mps", "difference_s", "low_s", "high_s", "verdict"} <= set(top)
     assert top["low_s"] < top["difference_s"] < top["high_s"] and top["high_s"] < 0
     assert top["days"] == "included" and top["repeat_outings"] == 2
     assert answer["corrected_by"] is None and any("weather is missing" in line for line in answer["caveats"])
-    text = run(store, "compare", "baseline", "snorkel and jet", "--trace").out
+    text = run_verb(store, "compare", "baseline", "snorkel and jet", "--trace").out
     assert "Time gained or lost along the run" in text and "the speeds are one question" in " ".join(text.split())
 
 
 def test_drives_and_lists_of_runs_are_compared(store: Path) -> None:
     ids = [drive.id for drive in list_drives(store)]
-    one = run(store, "compare", f"{ids[0]}:1-3", f"{ids[2]}:1,2,3", "--to", "30mph", "--json")
+    one = run_verb(store, "compare", f"{ids[0]}:1-3", f"{ids[2]}:1,2,3", "--to", "30mph", "--json")
     assert one.json["splits"][0]["runs_a"] == 3 and one.json["splits"][0]["speed"] == "30 mph"
-    joined = run(store, "compare", f"{ids[0]}+{ids[1]}", ids[2], "--to", "30mph", "--json").json
+    joined = run_verb(store, "compare", f"{ids[0]}+{ids[1]}", ids[2], "--to", "30mph", "--json").json
     assert joined["splits"][0]["runs_a"] == 8
     assert joined["parts_that_differ"] == ["main_jet_mm", "snorkel"]
 
@@ -107,43 +63,49 @@ def test_drives_and_lists_of_runs_are_compared(store: Path) -> None:
 )
 def test_wrong_sides_are_one_line(store: Path, a: str, b: str, said: str) -> None:
     ids = [drive.id for drive in list_drives(store)]
-    answer = run(store, "compare", a.format(*ids), b.format(*ids))
+    answer = run_verb(store, "compare", a.format(*ids), b.format(*ids))
     assert answer.code == 2 and said in answer.err
 
 
 def test_effects_and_plan_name_the_tangle_and_the_way_out(store: Path) -> None:
-    effects = run(store, "effects", "--json").json
+    effects = run_verb(store, "effects", "--json").json
     assert effects["tangled"] == [["main_jet_mm", "snorkel"]]
     assert effects["separable"] == {"main_jet_mm": False, "snorkel": False}
     assert [each["joint"] for each in effects["time"]] == [True]
-    plan = run(store, "plan", "--json").json
+    plan = run_verb(store, "plan", "--json").json
     assert plan["tangled"] == [["main_jet_mm", "snorkel"]] and plan["separable"]["snorkel"] is False
     assert {"setup", "runs", "why"} <= set(plan["next"][0])
     setups = [step["setup"] for step in plan["next"]]
     assert setups[0] == setups[-1] == dict(BOTH.parts)
     assert sum(setups[1][part] != BOTH.parts[part] for part in BOTH.parts) == 1
-    assert "For the day" in run(store, "plan").out
-    kept = run(store, "plan", "--gone", "snorkel=short", "--json").json
+    assert "For the day" in run_verb(store, "plan").out
+    kept = run_verb(store, "plan", "--gone", "snorkel=short", "--json").json
     assert kept["next"][1]["setup"] == {"main_jet_mm": 1.09, "snorkel": "long"}
 
 
 def test_season_and_drives_at_a_glance(store: Path) -> None:
-    season = run(store, "season", "--json").json
+    season = run_verb(store, "season", "--json").json
     assert [each["setup"] for each in season["setups"]] == ["baseline", "snorkel and jet"]
     assert [each["runs"] for each in season["setups"]] == [8, 8]
     assert season["personal_best"]["setup"] == "snorkel and jet"
-    assert [each["runs"] for each in run(store, "drives", "--json").json["drives"]] == [4, 4, 4, 4]
-    assert "*" in run(store, "season").out and "baseline" in run(store, "drives").out
-    assert "No weather yet for" in run(store, "drives").out and "pullbook weather DRIVE" in run(store, "drives").out
+    assert [each["runs"] for each in run_verb(store, "drives", "--json").json["drives"]] == [4, 4, 4, 4]
+    assert "*" in run_verb(store, "season").out and "baseline" in run_verb(store, "drives").out
+    assert (
+        "No weather yet for" in run_verb(store, "drives").out
+        and "pullbook weather DRIVE" in run_verb(store, "drives").out
+    )
 
 
 def test_setups_differ_and_are_listed(store: Path) -> None:
-    assert run(store, "setups", "baseline", "snorkel and jet", "--json").json["parts_that_differ"] == [
+    assert run_verb(store, "setups", "baseline", "snorkel and jet", "--json").json["parts_that_differ"] == [
         "main_jet_mm",
         "snorkel",
     ]
-    assert [each["name"] for each in run(store, "setups", "--json").json["setups"]] == ["baseline", "snorkel and jet"]
-    assert run(store, "setups", "baseline").code == 2
+    assert [each["name"] for each in run_verb(store, "setups", "--json").json["setups"]] == [
+        "baseline",
+        "snorkel and jet",
+    ]
+    assert run_verb(store, "setups", "baseline").code == 2
 
 
 def test_a_wrong_setup_is_put_right_with_a_trace_and_weather_is_given(tmp_path: Path) -> None:
@@ -151,23 +113,23 @@ def test_a_wrong_setup_is_put_right_with_a_trace_and_weather_is_given(tmp_path: 
     made, _ = make_drive(store, starts(1), seed=9)
     file = tmp_path / "long.toml"
     file.write_text('name = "long snorkel"\n[parts]\nmain_jet_mm = 1.09\nsnorkel = "long"\n', encoding="utf-8")
-    told = run(store, "setup", str(file), "--drive", made.id, "--because", "forgot to swap the file", "--json")
+    told = run_verb(store, "setup", str(file), "--drive", made.id, "--because", "forgot to swap the file", "--json")
     assert told.json["setup"]["name"] == LONG.name
     assert "short -> long" in told.json["trace"][0] and "forgot to swap" in told.json["trace"][0]
-    assert run(store, "setup", str(file), "--drive", made.id).code == 2  # it is that already
-    assert run(store, "setup", str(file)).out.startswith("Drives from now on carry 'long snorkel'")
+    assert run_verb(store, "setup", str(file), "--drive", made.id).code == 2  # it is that already
+    assert run_verb(store, "setup", str(file)).out.startswith("Drives from now on carry 'long snorkel'")
     metar = "METAR EGXX 021150Z 24005KT 9999 SCT030 17/09 Q1015"
-    air = run(store, "weather", made.id, "--metar", metar, "--elevation", "21m", "--json").json
+    air = run_verb(store, "weather", made.id, "--metar", metar, "--elevation", "21m", "--json").json
     assert air["weather"]["humidity_percent"] == pytest.approx(59.2, abs=0.2)
     assert set(air["factors"]) == {"SAE J1349", "SAE J607"} and air["missing"] == []
-    changed = run(store, "weather", made.id, "--temperature", "63F", "--json").json
+    changed = run_verb(store, "weather", made.id, "--temperature", "63F", "--json").json
     assert changed["weather"]["temperature_c"] == pytest.approx(17.22)
     for wrong in (["--humidity", "590%"], ["--dew-point", "40C"], ["--pressure", "29.9"], ["--metar", "hello"],
                   ["--qnh", "1013hPa", "--pressure", "1013hPa"], ["--wind", "3"]):  # fmt: skip
-        assert run(store, "weather", made.id, *wrong).code == 2, wrong
-    assert run(store, "weather", made.id, "--clear", "--json").json["missing"] == ["temperature", "pressure"]
+        assert run_verb(store, "weather", made.id, *wrong).code == 2, wrong
+    assert run_verb(store, "weather", made.id, "--clear", "--json").json["missing"] == ["temperature", "pressure"]
 
 
 def test_an_empty_store_has_no_answer(tmp_path: Path) -> None:
     for verb in (["compare", "a", "b"], ["effects"], ["plan"], ["season"], ["drives"]):
-        assert run(tmp_path, *verb).code == 1
+        assert run_verb(tmp_path, *verb).code == 1

@@ -5,51 +5,25 @@ from __future__ import annotations
 import json
 import shutil
 from collections.abc import Callable
-from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
-from made_coasts import Slope
-from made_drives import BASELINE, START, make_drive
-from simulate import WREN, Brake, Coast, Cruise, Phase, Pull, Road, Stand, Turn, tuned
+from made_road import Terminal, make_road_store
 
-from analysis.cli import main
 from analysis.conditions.weather import sae_j1349
 from logger.config.car import CarConfig
 from logger.config.reading import load
-from logger.config.setup import SetupConfig
 from logger.store.drive import open_drive
 
 CONFIGS = Path(__file__).parents[4] / "configs"
-WEATHER = {"temperature_c": 15.0, "pressure_hpa": 1013.0, "humidity_percent": 60.0, "wind_mps": 0.0}
-COASTS: list[Phase] = [
-    Stand(8),
-    *([Pull(22.5), Coast(6), Brake(0), Stand(3), Turn(), Pull(22.5), Coast(6), Brake(0), Stand(3), Turn()] * 2),
-]
-STARTS: list[Phase] = [Stand(8), *([Stand(5), Pull(23.5), Brake(0, 2.5), Stand(4), Turn()] * 4)]
-LOOP: list[Phase] = [Stand(6), Pull(20), Cruise(20, 165), Brake(0), Stand(6)]
 
 
 @pytest.fixture(scope="module")
 def season(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, str]]:
     """A store with coasts, starts with two setups, and a loop."""
     store = tmp_path_factory.mktemp("store")
-    car = load(CONFIGS / "wren.toml", CarConfig)
-    sport = SetupConfig(name="sport", parts={"main_jet_mm": 1.06, "snorkel": "long"})
-    made = {
-        "coasts": make_drive(store, COASTS, road=Slope(slope=0.002), car=car, weather=WEATHER),
-        "starts": make_drive(store, STARTS, car=car, weather=WEATHER, start=START + timedelta(hours=1), seed=2),
-        "sport": make_drive(
-            store, STARTS, car=car, weather=WEATHER, start=START + timedelta(hours=2), seed=3, setup=sport,
-            truth_car=tuned(WREN, power_w=1.08 * WREN.power_w),
-        ),
-        "loop": make_drive(
-            store, LOOP, car=car, weather=WEATHER, start=START + timedelta(hours=3), road=Road(swing_m=3)
-        ),
-        "bare": make_drive(store, LOOP, car=None, setup=BASELINE, start=START + timedelta(hours=4)),
-    }  # fmt: skip
-    return store, {name: drive.id for name, (drive, _) in made.items()}
+    return store, {name: drive.id for name, drive in make_road_store(store).items()}
 
 
 Says = Callable[..., tuple[int, str, str]]
@@ -62,15 +36,7 @@ def says(
     """Run a command line in the process; exit code, standard output, standard error."""
 
     def run(*arguments: str, store: Path | None = None) -> tuple[int, str, str]:
-        monkeypatch.setenv("COLUMNS", "80")
-        monkeypatch.setattr("sys.argv", ["pullbook", *arguments, "--store", str(store or season[0])])
-        try:
-            main.main()
-            code = 0
-        except SystemExit as stop:
-            code = int(stop.code or 0)
-        out = capsys.readouterr()
-        return code, out.out, out.err
+        return Terminal(store or season[0], monkeypatch, capsys).run(*arguments)
 
     return run
 

@@ -4,7 +4,16 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analysis.conditions.fuels import FUELS, FuelError, blend_stoich_afr, parse_blend, stoich_of, stoichiometric_afr
+from analysis.conditions.fuels import (
+    FUELS,
+    FuelError,
+    blend_stoich_afr,
+    fuel_stoich_afr,
+    parse_blend,
+    stoich_of,
+    stoichiometric_afr,
+)
+from logger.config.car import CarConfig
 
 
 @pytest.mark.parametrize(
@@ -56,3 +65,26 @@ def test_shares_are_by_volume() -> None:
 def test_the_owners_own_figure_comes_first() -> None:
     assert stoich_of("E10", 14.0) == 14.0
     assert stoich_of("E10") == pytest.approx(14.1, abs=0.05)
+
+
+def a_car(**fuel: object) -> CarConfig:
+    return CarConfig.model_validate({"car": {"name": "Wren", "mass_kg": 392, "cooling": "air"}, "fuel": fuel})
+
+
+def test_the_cars_figure_rules_for_the_cars_fuel_alone() -> None:
+    e10 = blend_stoich_afr({"petrol": 0.9, "ethanol": 0.1})
+    known, left_out = a_car(blend="E10", stoich_afr=13.9), a_car(blend="E10")
+    assert [fuel_stoich_afr(known, blend) for blend in (None, "car", " Car ", "E10", "10% ethanol, 90% petrol")] == [
+        13.9
+    ] * 5
+    assert fuel_stoich_afr(known, "methanol") == pytest.approx(6.47, abs=0.01)
+    assert fuel_stoich_afr(left_out) == fuel_stoich_afr(left_out, "E10") == pytest.approx(e10)
+    assert fuel_stoich_afr(None) == fuel_stoich_afr(None, "car") == fuel_stoich_afr(a_car(), "petrol")
+    assert fuel_stoich_afr(None) == pytest.approx(14.7, abs=0.02)
+
+
+def test_a_blend_that_is_none_needs_a_figure_of_its_own() -> None:
+    assert fuel_stoich_afr(a_car(blend="race fuel 5", stoich_afr=13.1)) == 13.1
+    assert fuel_stoich_afr(a_car(blend="race fuel 5", stoich_afr=13.1), "petrol") == fuel_stoich_afr(None)
+    with pytest.raises(FuelError, match=r"\[fuel\] blend in the car's file: 'race fuel 5' is not a blend"):
+        fuel_stoich_afr(a_car(blend="race fuel 5"))

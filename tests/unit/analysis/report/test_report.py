@@ -14,19 +14,24 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from made_drives import BASELINE, make_drive
+from made_drives import BASELINE, RIG, make_drive
 from simulate import Brake, Cruise, Lift, Pull, Stand, Turn
 from typer.testing import CliRunner
 
 from analysis import wording
+from analysis.changes.season import gather
 from analysis.cli import main
-from analysis.drive import driven
+from analysis.drive import AnalysedDrive
 from analysis.report import plots
-from analysis.report.drive_page import drive_page
+from analysis.report.drive_page import drive_page, reference_run
 from analysis.report.page import Page, Section, Table, Words, render
 from analysis.report.plots import Axis, Series, Zone, columns, draw, round_ticks, spread, thinned
+from analysis.report.season_page import season_page
+from analysis.report.setups_page import setups_page
+from analysis.store import DriveStore
 from logger.errors import InputError, NoAnswer
 
+GPS_ONLY = RIG.partition('[[source]]\nname = "mixture"')[0]
 DAY = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
 STARTS = [
     Stand(12), Pull(21.0, launch="slip"), Lift(15, 5), Brake(0), Turn(), Stand(8),
@@ -106,7 +111,7 @@ def told(store):
         update={"name": HOSTILE[0], "notes": HOSTILE[1], "parts": {"jet": HOSTILE[2], "clip": 3}}
     )
     drive, _ = make_drive(store, STARTS, setup=setup, weather=weather, notes=notes)
-    return driven(drive, store)
+    return AnalysedDrive(drive)
 
 
 @pytest.fixture(scope="module")
@@ -129,7 +134,7 @@ def answer_of(*arguments: str) -> dict:
 
 
 def test_every_split_is_that_of_runs(told, html, store):
-    answer = answer_of("runs", told.drive.id, "--store", str(store))
+    answer = answer_of("runs", told.id, "--store", str(store))
     rows = Reader(html).rows
     assert len(answer["runs"]) == 4
     for run in answer["runs"]:
@@ -141,7 +146,7 @@ def test_every_split_is_that_of_runs(told, html, store):
 
 
 def test_every_cell_of_the_mixture_map_is_that_of_mixture(told, html, store):
-    answer = answer_of("mixture", told.drive.id, "--store", str(store))
+    answer = answer_of("mixture", told.id, "--store", str(store))
     text = Reader(html).text
     assert len(answer["cells"]) > 5
     for cell in answer["cells"]:
@@ -155,7 +160,7 @@ def test_every_cell_of_the_mixture_map_is_that_of_mixture(told, html, store):
 
 
 def test_the_verdict_names_the_best_run(told, page):
-    counted = told.counted()
+    counted = told.counted
     assert [run.n for run in counted] == [1, 2, 3]  # the fourth was given up
     best = min((s.from_one_foot_s, run.n) for run in counted for s in run.splits if abs(s.speed_mps - 17.8816) < 1e-3)
     assert page.verdict[0].startswith(f"One foot to 40 mph in {best[0]:.2f} ±")
@@ -164,15 +169,21 @@ def test_the_verdict_names_the_best_run(told, page):
 
 
 def test_the_reference_can_be_chosen(told):
-    titles = {b.plot.y.label for s in drive_page(told, 2).sections for b in s.blocks if b.kind == "figure"}
+    titles = {
+        b.plot.y.label
+        for s in drive_page(told, reference=reference_run(told, 2)).sections
+        for b in s.blocks
+        if b.kind == "figure"
+    }
     assert "Seconds behind run 2" in titles
     with pytest.raises(InputError, match="no counted run 4: its counted runs are 1, 2, 3"):
-        drive_page(told, 4)
+        reference_run(told, 4)
 
 
 def test_what_a_drive_lacks_is_said_and_not_drawn(tmp_path):
-    drive, _ = make_drive(tmp_path, [Stand(5), Pull(6.0), Cruise(6.0, 20), Brake(0), Stand(5)], setup=None, car=None)
-    made = drive_page(driven(drive, tmp_path, mixture=False))
+    drive, _ = make_drive(tmp_path, [Stand(5), Pull(6.0), Cruise(6.0, 20), Brake(0), Stand(5)], setup=None, car=None,
+                          rig=GPS_ONLY)  # fmt: skip
+    made = drive_page(AnalysedDrive(drive))
     assert [section.name for section in made.sections] == ["driven", "weather"]
     assert made.verdict[0].startswith("Nothing was asked of this drive")
     text = Reader(render(made, DAY)).text
@@ -180,8 +191,8 @@ def test_what_a_drive_lacks_is_said_and_not_drawn(tmp_path):
 
 
 def test_one_run_is_enough(tmp_path):
-    drive, _ = make_drive(tmp_path, [Stand(10), Pull(21.0), Brake(0), Stand(5)])
-    made = drive_page(driven(drive, tmp_path, mixture=False))
+    drive, _ = make_drive(tmp_path, [Stand(10), Pull(21.0), Brake(0), Stand(5)], rig=GPS_ONLY)
+    made = drive_page(AnalysedDrive(drive))
     assert [section.name for section in made.sections] == ["driven", "runs", "traces", "weather"]
     assert "(run 1)" in made.verdict[0]
     assert not Reader(render(made, DAY)).problems
@@ -211,16 +222,8 @@ def season_store(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def both(season_store):
-    from analysis.changes.season import gather
-    from analysis.drive import read_targets
-    from analysis.report.season_page import season_page
-    from analysis.report.setups_page import setups_page
-
-    found, targets = gather(season_store), read_targets(None, season_store)
-    return {
-        "setups": setups_page("baseline", HOSTILE[0], found, season_store, targets),
-        "season": season_page(found, season_store, targets),
-    }
+    found = gather(DriveStore(season_store))
+    return {"setups": setups_page("baseline", HOSTILE[0], found), "season": season_page(found)}
 
 
 def test_every_figure_of_two_setups_is_that_of_compare(both, season_store):
@@ -325,7 +328,7 @@ def test_a_screen_reader_finds_its_way(html):
 
 
 def test_the_same_report_twice_is_the_same_but_for_its_date(told, html, store):
-    again = render(drive_page(driven(told.drive, store)), datetime(2027, 1, 2, 3, 4, tzinfo=UTC))
+    again = render(drive_page(AnalysedDrive(told.drive)), datetime(2027, 1, 2, 3, 4, tzinfo=UTC))
     assert html != again
     assert html == again.replace("Made 2027-01-02 03:04 UTC.", "Made 2026-11-25 12:00 UTC.")
 
@@ -375,7 +378,7 @@ def test_any_words_come_back_as_they_were(text):
 
 
 def test_no_place_and_no_user_leaves_with_a_report(told, html):
-    where = told.found.fixes
+    where = told.fixes
     for value in (*where.lat_deg[:: len(where) // 50], *where.lon_deg[:: len(where) // 50]):
         assert f"{value:.4f}" not in html
     assert "EGXX" not in html and "Nowhere" not in html
@@ -528,7 +531,7 @@ def test_the_verb_writes_a_page(told, store, tmp_path):
     run = CliRunner()
     target = tmp_path / "x.html"
     done = run.invoke(
-        main.app, ["report", told.drive.id, "--store", str(store), "--out", str(target), "--json"]
+        main.app, ["report", told.id, "--store", str(store), "--out", str(target), "--json"]
     )  # fmt: skip
     assert done.exit_code == 0, done.exception
     answer = json.loads(done.stdout)
@@ -537,9 +540,9 @@ def test_the_verb_writes_a_page(told, store, tmp_path):
     for arguments, said in (
         (["a", "b", "c", "d"], "one drive or of two setups"),
         (["nowhere"], "no such drive"),
-        ([told.drive.id, "--reference", "9"], "no counted run 9"),
-        ([told.drive.id, "--units", "knots"], "--units"),
-        ([told.drive.id, "--season"], "--season"),
+        ([told.id, "--reference", "9"], "no counted run 9"),
+        ([told.id, "--units", "knots"], "--units"),
+        ([told.id, "--season"], "--season"),
     ):
         done = run.invoke(main.app, ["report", *arguments, "--store", str(store), "--out", str(tmp_path / "y.html")])
         assert isinstance(done.exception, InputError | NoAnswer) or said in str(done.exception)

@@ -16,7 +16,7 @@ from analysis.motion.fixes import Fixes, clean
 from analysis.road.car_file import save_road_load
 from analysis.road.coastdown import fit
 from analysis.road.coasts import Coast as Rolled
-from analysis.road.coasts import Found, LeftOut, Mass, coast_speed, coast_time, find
+from analysis.road.coasts import CoastsFound, Mass, RejectedCoast, find
 from logger.config.car import CarConfig
 from logger.config.reading import load
 from logger.errors import ConfigError, NoAnswer
@@ -24,12 +24,12 @@ from logger.errors import ConfigError, NoAnswer
 WREN_MASS = Mass(392, 0, 16, 0)
 
 
-def found_in(script: list[Phase], *, noise_mps: float = 0.05, rate_hz: float = 10.0, **more: object) -> Found:
+def found_in(script: list[Phase], *, noise_mps: float = 0.05, rate_hz: float = 10.0, **more: object) -> CoastsFound:
     truth = drive(WREN, script, Slope(slope=0.001))
     return found_of(truth, noise_mps, rate_hz, **more)
 
 
-def found_of(truth: Truth, noise_mps: float = 0.05, rate_hz: float = 10.0, **more: object) -> Found:
+def found_of(truth: Truth, noise_mps: float = 0.05, rate_hz: float = 10.0, **more: object) -> CoastsFound:
     got = receive(truth, np.random.default_rng(4), rate_hz=rate_hz, noise_mps=noise_mps)
     fixes, _ = clean(Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg))
     return find(smoother.smooth(fixes), fixes, WREN_MASS, drag_area_m2=0.6, **more)  # type: ignore[arg-type]
@@ -309,21 +309,6 @@ def test_intervals_hold_their_rate_over_300_days(pairs: int, gust_s: float) -> N
     assert 0.92 <= c <= 0.99
 
 
-# --- closed forms -------------------------------------------------------------------------------------------------
-
-
-@pytest.mark.parametrize("a_b_c", [(55, 0, 0.36), (0, 0, 0.36), (55, 0, 0), (0, 4, 0), (55, 8, 0.1), (3, 12, 0.4)])
-def test_speed_and_time_of_a_coast_are_each_others_inverse(a_b_c: tuple[float, float, float]) -> None:
-    t = coast_time(25, 8, *a_b_c, 400)
-    assert float(coast_speed(t, 25, *a_b_c, 400)) == pytest.approx(8, rel=1e-9)
-
-
-def test_a_coast_that_never_gets_there() -> None:
-    assert math.isinf(coast_time(20, 5, -30, 0, 0.36, 400))
-    assert math.isnan(coast_time(5, 20, 55, 0, 0.36, 400))
-    assert math.isnan(float(coast_speed(1e4, 20, 55, 0, 0.36, 400))), "at rest there is no speed left to tell"
-
-
 # --- the car's file -----------------------------------------------------------------------------------------------
 
 CAR = Path(__file__).parents[4] / "configs" / "wren.toml"
@@ -378,6 +363,6 @@ def test_saving_into_what_is_no_car_file_is_refused_in_one_line(tmp_path: Path) 
 
 
 def test_what_is_left_out_is_kept_in_the_answer() -> None:
-    left = [LeftOut(0, 20, 10, "held back")]
+    left = [RejectedCoast(0, 20, 10, "held back")]
     measured = fit(formula_coasts(np.random.default_rng(1), 55, 0, 0.36, 392, 16, pairs=3), WREN_MASS, left_out=left)
     assert measured.left_out == left

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import statistics
 from pathlib import Path
 
 import numpy as np
@@ -11,14 +12,14 @@ import pytest
 from made_drives import make_drive
 from simulate import WREN, Brake, Cruise, Phase, Pull, Road, Stand, drive, receive
 
-from analysis.drive import fuel_loop
+from analysis.drive import AnalysedDrive
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.geodesy import climbed
-from analysis.road import fuel_loops
+from analysis.road import fuel_averages, fuel_loops, fuel_used
 from analysis.road.fuel_loops import Distance, Loop, Manner
 from logger.errors import NoAnswer
-from logger.units import MPS_PER_MPH
+from logger.units import MPS_PER_MPH, mpg_us
 
 LOOP: list[Phase] = [
     Stand(6),
@@ -59,7 +60,7 @@ def on_the_ellipsoid(lat: np.ndarray, lon: np.ndarray, road: Road) -> tuple[np.n
 def loop_of(metres: float, litres: float, *, own: float = 0.01, shared: float = 0.0, way_sigma: float = 0.0) -> Loop:
     """A loop by its figures alone; errors relative."""
     volume = litres * 1e-3
-    used = fuel_loops.Used(volume, own * volume, 0.0, shared * volume, "volume", volume)
+    used = fuel_used.Used(volume, own * volume, 0.0, shared * volume, "volume", volume)
     way = Distance(metres, way_sigma * metres, metres, 0.0, math.nan, math.nan, 0.0, True)
     return Loop(way, used, Manner(*[math.nan] * 2, 0, *[math.nan] * 9))
 
@@ -100,7 +101,7 @@ def test_a_gap_widens_the_error_and_is_named() -> None:
     way = fuel_loops.distance(smoother.smooth(cut), cut)
     assert way.gap_m == pytest.approx(800, rel=0.1)
     assert abs(way.metres - true) < 3 * way.sigma_m
-    loop = fuel_loops.drive_loop(smoother.smooth(cut), cut, fuel_loops.used_by_volume(4e-4, 1e-5, 288.7))
+    loop = fuel_loops.drive_loop(smoother.smooth(cut), cut, fuel_used.used_by_volume(4e-4, 1e-5, 288.7))
     assert any("no fixes" in said for said in loop.not_as_asked)
 
 
@@ -111,7 +112,7 @@ def test_a_speed_that_does_not_fit_the_track_is_named() -> None:
     way = fuel_loops.distance(motion, fast)
     assert not way.agree
     assert way.track_m - 10 < way.metres - way.sigma_m < way.metres + way.sigma_m < way.doppler_m + 10
-    loop = fuel_loops.drive_loop(motion, fast, fuel_loops.used_by_volume(4e-4, 1e-5, 288.7))
+    loop = fuel_loops.drive_loop(motion, fast, fuel_used.used_by_volume(4e-4, 1e-5, 288.7))
     assert any("disagree on the distance" in said for said in loop.not_as_asked)
 
 
@@ -119,33 +120,33 @@ def test_a_speed_that_does_not_fit_the_track_is_named() -> None:
 
 
 def test_warm_fuel_is_brought_to_15_6_c() -> None:
-    used = fuel_loops.used_by_volume(3.0e-3, 1e-5, 304.15)
+    used = fuel_used.used_by_volume(3.0e-3, 1e-5, 304.15)
     assert used.volume_m3 == pytest.approx(3.0e-3 / (1 + 0.00095 * (304.15 - 288.7056)), rel=1e-7)
     assert used.shared_sigma_m3 == pytest.approx(used.volume_m3 * 0.0002 * 15.444, rel=1e-3)
     assert used.assumed == ()
-    at_reference = fuel_loops.used_by_volume(3.0e-3, 1e-5, fuel_loops.REFERENCE_K)
+    at_reference = fuel_used.used_by_volume(3.0e-3, 1e-5, fuel_used.REFERENCE_K)
     assert at_reference.volume_m3 == pytest.approx(3.0e-3, rel=1e-12)
 
 
 def test_what_the_owner_does_not_say_is_assumed_aloud_and_costs() -> None:
-    told, silent = fuel_loops.used_by_volume(3e-3, 3e-5, 293.0), fuel_loops.used_by_volume(3e-3)
+    told, silent = fuel_used.used_by_volume(3e-3, 3e-5, 293.0), fuel_used.used_by_volume(3e-3)
     assert silent.sigma_m3 > told.sigma_m3
     assert len(silent.assumed) == 2
-    assert len(fuel_loops.used_by_weight(2.2).assumed) == 2
+    assert len(fuel_used.used_by_weight(2.2).assumed) == 2
 
 
 def test_weight_becomes_volume_by_density() -> None:
-    used = fuel_loops.used_by_weight(2.31, 0.005, 742.0)
+    used = fuel_used.used_by_weight(2.31, 0.005, 742.0)
     assert used.volume_m3 == pytest.approx(2.31 / 742.0)
     assert used.fill_sigma_m3 == pytest.approx(0.005 / 742.0)
     assert used.shared_sigma_m3 / used.volume_m3 == pytest.approx(0.003)
 
 
 def test_what_is_kept_comes_back() -> None:
-    used = fuel_loops.used_by_volume(3e-3, None, 300.0, band_mps=(20.0, 22.0))
-    assert fuel_loops.from_kept(json.loads(json.dumps(fuel_loops.to_kept(used)))) == used
+    used = fuel_used.used_by_volume(3e-3, None, 300.0, band_mps=(20.0, 22.0))
+    assert fuel_used.from_kept(json.loads(json.dumps(fuel_used.to_kept(used)))) == used
     with pytest.raises(ValueError, match="cannot be read"):
-        fuel_loops.from_kept({"volume_m3": 1})
+        fuel_used.from_kept({"volume_m3": 1})
 
 
 # --- how it was driven --------------------------------------------------------------------------------------------
@@ -155,7 +156,7 @@ def test_manner_is_told_and_a_good_loop_has_no_complaint() -> None:
     lap = 2 * 1500 + 2 * math.pi * 160
     script: list[Phase] = [Stand(6), Pull(20, launch="slip"), Cruise(20, (lap - 230) / 20), Brake(0, 1.5), Stand(6)]
     motion, fixes, _ = tracked(script)
-    used = fuel_loops.used_by_volume(2e-4, 1e-6, 288.7, band_mps=(15.0, 21.0))
+    used = fuel_used.used_by_volume(2e-4, 1e-6, 288.7, band_mps=(15.0, 21.0))
     loop = fuel_loops.drive_loop(motion, fixes, used, wind_mps=1.0)
     assert loop.manner.stops == 0
     assert loop.manner.closing_m < 300
@@ -168,7 +169,7 @@ def test_manner_is_told_and_a_good_loop_has_no_complaint() -> None:
 def test_a_loop_not_driven_as_asked_is_named() -> None:
     script: list[Phase] = [Stand(6), Pull(12), Cruise(12, 60), Brake(0), Stand(60), Pull(20), Cruise(20, 40), Brake(0)]
     motion, fixes, _ = tracked(script)
-    used = fuel_loops.used_by_volume(2e-4, 1e-6, 288.7, band_mps=(19.0, 21.0))
+    used = fuel_used.used_by_volume(2e-4, 1e-6, 288.7, band_mps=(19.0, 21.0))
     said = " | ".join(fuel_loops.drive_loop(motion, fixes, used, wind_mps=8.0).not_as_asked)
     for what in ("of the time was in the band", "% below it", "it stood for", "from its start", "the wind was 8"):
         assert what in said
@@ -187,29 +188,31 @@ def test_climb_counts_hills_and_not_wander() -> None:
 def test_a_car_that_went_nowhere_has_no_loop() -> None:
     motion, fixes, _ = tracked([Stand(60)])
     with pytest.raises(NoAnswer, match="too short"):
-        fuel_loops.drive_loop(motion, fixes, fuel_loops.used_by_volume(1e-3, 1e-5, 288.7))
+        fuel_loops.drive_loop(motion, fixes, fuel_used.used_by_volume(1e-3, 1e-5, 288.7))
 
 
 # --- several loops ------------------------------------------------------------------------------------------------
 
 
-def test_averages_are_harmonic_and_scatter_counts_where_it_is_more() -> None:
+def test_averages_and_scatter_counts_where_it_is_more() -> None:
     loops = [loop_of(50_000, litres, own=0.005) for litres in (2.9, 3.0, 3.1)]
-    mean = fuel_loops.average(loops)
-    assert fuel_loops.mpg_us(mean.m3_per_m) == pytest.approx(
-        fuel_loops.harmonic_mean([fuel_loops.mpg_us(loop.m3_per_m) for loop in loops]), rel=1e-12
+    mean = fuel_averages.average(loops)
+    assert mpg_us(mean.m3_per_m) == pytest.approx(
+        statistics.harmonic_mean([mpg_us(loop.m3_per_m) for loop in loops]), rel=1e-12
     )
     assert mean.sigma == pytest.approx(0.1 / 3.0 / math.sqrt(3), rel=1e-6)
     assert mean.dof == 2
-    alike = fuel_loops.average([loop_of(50_000, litres, own=0.02) for litres in (2.99, 3.0, 3.01)])
+    alike = fuel_averages.average([loop_of(50_000, litres, own=0.02) for litres in (2.99, 3.0, 3.01)])
     assert alike.sigma == pytest.approx(0.02 / math.sqrt(3))
     assert math.isinf(alike.dof)
 
 
 def test_verdicts() -> None:
-    a = fuel_loops.average([loop_of(50_000, x, own=0.01) for x in (2.99, 3.0, 3.01)])
+    a = fuel_averages.average([loop_of(50_000, x, own=0.01) for x in (2.99, 3.0, 3.01)])
     same, less, more = (
-        fuel_loops.difference(a, fuel_loops.average([loop_of(50_000, f * x, own=0.01) for f in (0.997, 1.0, 1.003)]))
+        fuel_averages.difference(
+            a, fuel_averages.average([loop_of(50_000, f * x, own=0.01) for f in (0.997, 1.0, 1.003)])
+        )
         for x in (2.98, 2.8, 3.2)
     )
     assert (same.verdict, less.verdict, more.verdict) == ("no difference shown", "less fuel", "more fuel")
@@ -217,18 +220,18 @@ def test_verdicts() -> None:
 
 
 def test_single_loops_get_no_verdict_however_well_they_were_measured() -> None:
-    a, b = (fuel_loops.average([loop_of(50_000, x, own=0.001)]) for x in (3.0, 2.5))
-    change = fuel_loops.difference(a, b)
+    a, b = (fuel_averages.average([loop_of(50_000, x, own=0.001)]) for x in (3.0, 2.5))
+    change = fuel_averages.difference(a, b)
     assert change.verdict == "too few loops"
     assert change.low < change.change < change.high < 0, "what measuring leaves is told all the same"
 
 
 def test_what_all_loops_share_does_not_blur_a_comparison() -> None:
     a, b = (
-        fuel_loops.average([loop_of(50_000, f * x, own=0.005, shared=0.05) for f in (0.997, 1.0, 1.003)])
+        fuel_averages.average([loop_of(50_000, f * x, own=0.005, shared=0.05) for f in (0.997, 1.0, 1.003)])
         for x in (3.0, 2.8)
     )
-    assert fuel_loops.difference(a, b).verdict == "less fuel"
+    assert fuel_averages.difference(a, b).verdict == "less fuel"
 
 
 @pytest.mark.parametrize("scatter", [0.0, 0.01, 0.03])
@@ -240,11 +243,11 @@ def test_intervals_of_means_and_changes_hold_their_rate_over_600_seasons(scatter
     for _ in range(600):
         litres = np.array([[3.0], [2.88]]) * (1 + rng.normal(0, math.hypot(0.01, scatter), (2, each)))
         sides = [[loop_of(50_000, x, own=0.01) for x in side] for side in litres.tolist()]
-        pooled = fuel_loops.pooled_scatter(sides)
-        a, b = (fuel_loops.average(side, pooled) for side in sides)
+        pooled = fuel_averages.pooled_scatter(sides)
+        a, b = (fuel_averages.average(side, pooled) for side in sides)
         low, high = a.interval()
         mean_holds.append(low < 6e-8 < high)
-        change = fuel_loops.difference(a, b)
+        change = fuel_averages.difference(a, b)
         change_holds.append(change.low < -0.04 < change.high)
     print(f"\nscatter {scatter}, {each} each: mean {np.mean(mean_holds):.3f}, change {np.mean(change_holds):.3f}")
     assert 0.92 <= np.mean(mean_holds) <= 0.98
@@ -253,34 +256,34 @@ def test_intervals_of_means_and_changes_hold_their_rate_over_600_seasons(scatter
 
 def test_a_slip_of_the_pen_is_named() -> None:
     motion, fixes, true = tracked(LOOP)
-    used = fuel_loops.used_by_volume(true * 9e-7, 1e-5, 288.7)
+    used = fuel_used.used_by_volume(true * 9e-7, 1e-5, 288.7)
     assert any("no car's consumption" in said for said in fuel_loops.drive_loop(motion, fixes, used).not_as_asked)
 
 
 def test_loops_to_show_a_change_are_counted_with_what_few_repeats_cost() -> None:
     """(t(4, 0.975) + t(4, 0.8)) sqrt(2/3) 1 % = 3.04 %: three each show 3.1 % and not 3.0 %."""
     loop = loop_of(50_000, 3.0, own=0.01)
-    assert (fuel_loops.loops_to_show(0.031, loop), fuel_loops.loops_to_show(0.03, loop)) == (3, 4)
-    assert fuel_loops.loops_to_show(0.5, loop) == 2
-    assert fuel_loops.loops_to_show(0.0001, loop) == 0
+    assert (fuel_averages.loops_to_show(0.031, loop), fuel_averages.loops_to_show(0.03, loop)) == (3, 4)
+    assert fuel_averages.loops_to_show(0.5, loop) == 2
+    assert fuel_averages.loops_to_show(0.0001, loop) == 0
 
 
 def test_the_smallest_change_is_found_8_times_in_10_and_a_longer_loop_shows_it() -> None:
     rng = np.random.default_rng(2)
     sigma = 0.012
-    least = fuel_loops.smallest_change(sigma)
+    least = fuel_averages.smallest_change(sigma)
     found = 0
     for _ in range(2000):
         before, after = rng.normal(1, sigma), (1 - least) * rng.normal(1, sigma)
         found += abs(after - before) > 1.96 * math.sqrt(2) * sigma
     assert found / 2000 == pytest.approx(0.8, abs=0.03)
     loop = loop_of(30_000, 2.0, own=0.02, way_sigma=0.001)
-    far = fuel_loops.length_to_show(0.03, loop)
+    far = fuel_averages.length_to_show(0.03, loop)
     longer = loop_of(far, 2.0 * far / 30_000, own=0.02 * 30_000 / far, way_sigma=0.001)
-    assert fuel_loops.smallest_change(longer.own_sigma) == pytest.approx(0.03, rel=1e-6)
-    assert math.isinf(fuel_loops.length_to_show(0.003, loop))
-    assert math.isinf(fuel_loops.length_to_show(0.03, loop, scatter=0.02))
-    assert math.isfinite(fuel_loops.length_to_show(0.03, loop, scatter=0.02, loops_each=10))
+    assert fuel_averages.smallest_change(longer.own_sigma) == pytest.approx(0.03, rel=1e-6)
+    assert math.isinf(fuel_averages.length_to_show(0.003, loop))
+    assert math.isinf(fuel_averages.length_to_show(0.03, loop, scatter=0.02))
+    assert math.isfinite(fuel_averages.length_to_show(0.03, loop, scatter=0.02, loops_each=10))
 
 
 # --- intervals hold their rate ------------------------------------------------------------------------------------
@@ -307,15 +310,15 @@ def rate(count: int) -> tuple[float, float]:
             )
         )  # fmt: skip
         kelvin, grows = rng.normal(303, 3), rng.normal(0.00095, 0.0002)
-        volume = economy_true * true_way * (1 + grows * (kelvin - fuel_loops.REFERENCE_K)) + rng.normal(0, 2e-6)
-        used = fuel_loops.used_by_volume(volume, 2e-6, kelvin + rng.normal(0, 1.5))
+        volume = economy_true * true_way * (1 + grows * (kelvin - fuel_used.REFERENCE_K)) + rng.normal(0, 2e-6)
+        used = fuel_used.used_by_volume(volume, 2e-6, kelvin + rng.normal(0, 1.5))
         loop = fuel_loops.drive_loop(smoother.smooth(fixes), fixes, used)
         held.append(abs(loop.m3_per_m / economy_true - 1) < 1.96 * loop.sigma)
         loops.append(loop)
     for first in range(0, count - 5, 6):
         sides = [loops[first : first + 3], loops[first + 3 : first + 6]]
-        pooled = fuel_loops.pooled_scatter(sides)
-        change = fuel_loops.difference(*(fuel_loops.average(side, pooled) for side in sides))
+        pooled = fuel_averages.pooled_scatter(sides)
+        change = fuel_averages.difference(*(fuel_averages.average(side, pooled) for side in sides))
         held_change.append(change.low <= 0 <= change.high)
     return float(np.mean(held)), float(np.mean(held_change))
 
@@ -339,10 +342,10 @@ def test_intervals_hold_their_rate_over_300_loops() -> None:
 
 def test_a_loop_is_kept_with_its_drive(tmp_path: Path) -> None:
     made, truth = make_drive(tmp_path, LOOP, road=ROUND)
-    assert fuel_loop(made) is None
-    used = fuel_loops.used_by_volume(4.2e-4, 1e-5, 290.0, band_mps=(44 * MPS_PER_MPH, 46 * MPS_PER_MPH))
-    kept = made.amend("fuel loop added", fuel=fuel_loops.to_kept(used))
-    loop = fuel_loop(kept)
+    assert AnalysedDrive(made).loop is None
+    used = fuel_used.used_by_volume(4.2e-4, 1e-5, 290.0, band_mps=(44 * MPS_PER_MPH, 46 * MPS_PER_MPH))
+    kept = made.amend("fuel loop added", fuel=fuel_used.to_kept(used))
+    loop = AnalysedDrive(kept).loop
     assert loop is not None
     assert loop.used == used
     assert loop.distance.metres == pytest.approx(float(truth.s_m[-1]), rel=4e-3)

@@ -15,8 +15,7 @@ from analysis.motion.fixes import Fixes, clean
 from analysis.road import wheel_power
 from analysis.road.coasts import Mass
 from analysis.road.prediction import Changes, Vehicle, cruise_fuel, predict, top_speed
-from analysis.road.wheel_power import Pull as OnePull
-from analysis.road.wheel_power import WheelCurve
+from analysis.road.wheel_power import RunPower, WheelCurve
 from analysis.runs import finding
 from logger.config.car import CarConfig, Gearing, Tyres
 from logger.config.reading import parse
@@ -40,7 +39,7 @@ def there_and_back(count: int, both: bool = True) -> list[Phase]:
 def pulls_of(
     car: Car, script: list[Phase], seed: int, *, road: RoadLoad = ROAD, mass: Mass = MASS, way: Road | None = None,
     force: float = 1.0, noise_mps: float = 0.05, headwind: float = 0.0, **more: object,
-) -> list[OnePull]:  # fmt: skip
+) -> list[RunPower]:  # fmt: skip
     truth = drive(car, script, way or Road(), seed=seed, force_scale=force, headwind_mps=headwind)
     got = receive(truth, np.random.default_rng(seed), noise_mps=noise_mps)
     fixes, _ = clean(Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg, got.alt_m, got.course_deg))
@@ -50,12 +49,12 @@ def pulls_of(
 
 
 @pytest.fixture(scope="module")
-def wren() -> list[OnePull]:
+def wren() -> list[RunPower]:
     return pulls_of(WREN, there_and_back(4), 1)
 
 
 @pytest.fixture(scope="module")
-def curve(wren: list[OnePull]) -> WheelCurve:
+def curve(wren: list[RunPower]) -> WheelCurve:
     return wheel_power.wheel_curve(wren, MASS, ROAD)
 
 
@@ -83,7 +82,7 @@ def test_the_band_holds_the_truth_and_names_its_causes(curve: WheelCurve) -> Non
     assert curve.sigma_w == pytest.approx(np.sqrt(sum(share**2 for share in curve.shares.values())))
 
 
-def test_mass_road_load_wind_and_slope_make_it_less_sure(wren: list[OnePull]) -> None:
+def test_mass_road_load_wind_and_slope_make_it_less_sure(wren: list[RunPower]) -> None:
     exact = wheel_power.wheel_curve(
         wren, dataclasses.replace(MASS, mass_sigma_kg=0, rotating_sigma_kg=0), ROAD, wind_stated=True
     )
@@ -132,7 +131,7 @@ def test_nothing_to_tell_a_power_is_refused() -> None:
         wheel_power.wheel_curve([], MASS, ROAD)
 
 
-def test_correction_is_by_run(wren: list[OnePull]) -> None:
+def test_correction_is_by_run(wren: list[RunPower]) -> None:
     factors = [1.0, 1.02, 1.0, 1.02]
     corrected = [dataclasses.replace(each, factor=f) for each, f in zip(wren, factors, strict=True)]
     curve = wheel_power.wheel_curve(corrected, MASS, ROAD)
@@ -174,10 +173,10 @@ def test_engine_speed_follows_the_gears_through_a_change() -> None:
 # --- differences --------------------------------------------------------------------------------------------------
 
 
-def scattered(rng: np.random.Generator, count: int, scale: float, spread: float) -> list[OnePull]:
+def scattered(rng: np.random.Generator, count: int, scale: float, spread: float) -> list[RunPower]:
     base = truth_at(SPEEDS)
     return [
-        OnePull(SPEEDS, base * scale * (1 + rng.normal(0, spread)) * (1 + rng.normal(0, 0.01, len(base))),
+        RunPower(SPEEDS, base * scale * (1 + rng.normal(0, spread)) * (1 + rng.normal(0, 0.01, len(base))),
                 0.01 * base, 90.0 + 180 * (k % 2), 0.0, 0.01, base, np.full(len(base), np.nan))
         for k in range(count)
     ]  # fmt: skip

@@ -1,0 +1,185 @@
+"""The answer of `effects`: what each part did, over all setups driven."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Literal
+
+import numpy as np
+from pydantic import Field
+
+from analysis.answers.encoding import Answer, Figure
+from analysis.arrays import Floats
+from analysis.changes.best import common_speed
+from analysis.changes.day_effects import ContrastInterval
+from analysis.changes.effects import Attribution, Effect, attribute
+from analysis.changes.season import SeasonRecord
+from analysis.changes.sides import fuel_effects, step_mps
+from logger.config.setup import PartValue
+from logger.errors import NoAnswer
+from logger.units import speed_label
+
+
+class ChangedPart(Answer):
+    """A part at a value other than the base setup's."""
+
+    part: str
+    """The part."""
+    from_: PartValue | None = Field(alias="from")
+    """Its value in the base setup; null where that does not mention it."""
+    to: PartValue | None
+    """Its other value; null where the setups that have it do not mention the part."""
+
+
+class EffectInterval(Answer):
+    """The size of an effect, with its interval."""
+
+    difference: Figure
+    """With the change less without it, in the unit of the figure: s, the mixture's channel or L/100 km."""
+    low: Figure
+    """Lower end of the interval that includes days; null where days matter and are unknown."""
+    high: Figure
+    """Upper end of that interval."""
+    run_low: Figure
+    """Lower end of the interval from the scatter of runs alone: true only if all days were alike."""
+    run_high: Figure
+    """Upper end of that interval."""
+    days: Literal["included", "cancelled", "unknown"]
+    """How days enter: included, cancelled (measured within outings), or unknown (no outing repeats a setup)."""
+
+
+class TimeInterval(EffectInterval):
+    """The size of an effect on the time from one foot of movement to one speed [s]."""
+
+    speed: str
+    """The speed as the owner writes it."""
+    speed_mps: float
+    """The speed [m/s]."""
+
+
+class PartEffect(Answer):
+    """What one change did, or several together that cannot be told apart."""
+
+    parts: tuple[str, ...]
+    """The parts changed."""
+    changes: tuple[ChangedPart, ...]
+    """From which value to which."""
+    joint: bool
+    """Whether it is what several parts did together."""
+    runs: int
+    """Runs (or loops) driven with it."""
+
+
+class FigureEffect(PartEffect):
+    """What it did to the mixture at full throttle, or to the fuel used."""
+
+    effects: tuple[EffectInterval, ...]
+    """One interval."""
+
+
+class TimeEffect(PartEffect):
+    """What it did to times."""
+
+    effects: tuple[TimeInterval, ...]
+    """One interval a speed, rising; those of one change hold together."""
+
+
+class EffectsAnswer(Answer):
+    """What each part did against the base setup."""
+
+    base: dict[str, PartValue]
+    """The parts of the base setup, the first one driven."""
+    corrected_by: str | None
+    """The correction of the times; null where they are as driven."""
+    speed_unit: Literal["mph", "km/h"]
+    """The owner's unit of speed."""
+    channel: str
+    """The mixture's channel: AFR or lambda."""
+    separable: dict[str, bool]
+    """Part -> whether its effect can be told from all others'."""
+    tangled: tuple[tuple[str, ...], ...]
+    """Parts that always changed together."""
+    time: tuple[TimeEffect, ...]
+    """On the time from one foot of movement [s], of the times that `corrected_by` names."""
+    mixture: tuple[FigureEffect, ...]
+    """On the mixture at full throttle, as each run had it in its own pull [channel]."""
+    fuel: tuple[FigureEffect, ...]
+    """On the fuel used, by loops [L/100 km]."""
+    caveats: tuple[str, ...]
+    """What the reader must know, each in a sentence."""
+
+
+def effects_answer(
+    season: SeasonRecord, speeds_mps: Sequence[float] | Floats | None = None, *, raw: bool = False
+) -> EffectsAnswer:
+    """What each part of the setups driven did.
+
+    Parameters
+    ----------
+    speeds_mps : sequence of float, optional
+        The speeds to time [m/s]; by default the highest round one that four of five runs reach.
+    raw : bool
+        By times as driven. Else by corrected ones, where every run of the season has them.
+
+    Raises
+    ------
+    NoAnswer
+        With fewer than two setups.
+    """
+    speeds = np.array([common_speed(season.runs, step_mps(season))]) if speeds_mps is None else np.asarray(speeds_mps)
+    corrected = not raw and all(run.corrected_s is not None for run in season.runs)
+    times = attribute(season.runs, np.array([run.time_to(speeds, corrected) for run in season.runs]))
+    mixture = attribute(season.runs, np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1))
+    fuel = fuel_effects(season)
+    if times is None:
+        raise NoAnswer("effects of parts need runs with two setups or more; `pullbook drives` shows what there is")
+    return EffectsAnswer(
+        base=dict(times.design.setups[0]),
+        corrected_by=season.factor if corrected else None,
+        speed_unit=season.unit,
+        channel=season.channel,
+        separable=times.design.separable,
+        tangled=tuple(tuple(group) for group in times.design.tangled),
+        time=tuple(_time_effect(effect, speeds, season.unit) for effect in times.effects),
+        mixture=_figure_effects(mixture),
+        fuel=_figure_effects(fuel),
+        caveats=tuple(times.caveats),
+    )
+
+
+def _time_effect(effect: Effect, speeds_mps: Floats, unit: str) -> TimeEffect:
+    intervals = tuple(
+        TimeInterval(
+            speed=speed_label(float(speed), unit), speed_mps=float(speed), difference=each.estimate, low=each.low,
+            high=each.high, run_low=each.run_low, run_high=each.run_high, days=each.days,
+        )
+        for speed, each in zip(speeds_mps, effect.intervals, strict=True)
+    )  # fmt: skip
+    return TimeEffect(
+        parts=_parts(effect), changes=_changes(effect), joint=effect.joint, runs=effect.runs, effects=intervals
+    )
+
+
+def _figure_effects(found: Attribution | None) -> tuple[FigureEffect, ...]:
+    return tuple(
+        FigureEffect(
+            parts=_parts(effect), changes=_changes(effect), joint=effect.joint, runs=effect.runs,
+            effects=tuple(_interval(each) for each in effect.intervals),
+        )
+        for effect in (found.effects if found else [])
+    )  # fmt: skip
+
+
+def _interval(found: ContrastInterval) -> EffectInterval:
+    return EffectInterval(
+        difference=found.estimate, low=found.low, high=found.high, run_low=found.run_low, run_high=found.run_high,
+        days=found.days,
+    )  # fmt: skip
+
+
+def _parts(effect: Effect) -> tuple[str, ...]:
+    return tuple(change.part for change in effect.changes)
+
+
+def _changes(effect: Effect) -> tuple[ChangedPart, ...]:
+    return tuple(ChangedPart(part=each.part, from_=each.base, to=each.value) for each in effect.changes)

@@ -1,0 +1,123 @@
+"""The answer of `plan`: the next drives worth making."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from analysis.answers.encoding import Answer, Figure
+from analysis.answers.parts import PartPair, pairs
+from analysis.changes.best import common_speed
+from analysis.changes.plan import CHECKLIST, DAY_HOURS
+from analysis.changes.season import SeasonRecord
+from analysis.changes.sides import planned, step_mps
+from analysis.conditions.setups import differences
+from logger.config.setup import PartValue
+from logger.errors import NoAnswer
+from logger.units import speed_label
+
+
+class PlannedStep(Answer):
+    """A setup to drive."""
+
+    setup: dict[str, PartValue]
+    """Its parts."""
+    differs: dict[str, PartPair]
+    """What differs from the first setup of the plan, a, to this one, b."""
+    runs: int
+    """Runs to drive with it, half of them each way."""
+    why: str
+    """What it is for."""
+    outing: int
+    """In which outing, from 1."""
+
+
+class PlanAnswer(Answer):
+    """The fewest drives that part what is tangled, or settle what is open."""
+
+    separable: dict[str, bool]
+    """Part -> whether its effect can be told from all others' by what was driven so far."""
+    tangled: tuple[tuple[str, ...], ...]
+    """Parts that always changed together so far."""
+    next: tuple[PlannedStep, ...]
+    """What to drive, in order; nothing where no drive is needed."""
+    speed: str
+    """The speed judged by, as the owner writes it."""
+    speed_mps: float
+    """The speed judged by [m/s]."""
+    power: float
+    """How surely the change worth knowing is to be found."""
+    worth_s: Figure
+    """The change worth knowing, in the time as driven to that speed [s]."""
+    outings: int
+    """How many outings it takes."""
+    minutes: float
+    """How long the longest of them takes, all in [min]."""
+    run_minutes: float
+    """From one run to the next, as driven so far [min]."""
+    notes: tuple[str, ...]
+    """What else was found, each in a sentence."""
+    warnings: tuple[str, ...]
+    """What makes it hard, each in a sentence."""
+    checklist: tuple[str, ...]
+    """For the day."""
+
+
+def plan_answer(
+    season: SeasonRecord,
+    speed_mps: float | None = None,
+    *,
+    settle: tuple[str, str] | None = None,
+    gone: Sequence[tuple[str, PartValue]] = (),
+    power: float = 0.8,
+    worth_s: float | None = None,
+    hours: float = DAY_HOURS,
+) -> PlanAnswer:
+    """The next drives worth making.
+
+    Parameters
+    ----------
+    speed_mps : float, optional
+        The speed to judge by [m/s]; by default the highest round one that four of five runs reach.
+    settle : (str, str), optional
+        Two setups to settle; by default the newest one and, of those before it, the one most like it.
+    gone : sequence of (part, value)
+        Values of parts that the owner no longer has.
+    power : float
+        How surely the change is to be found, 0 to 1.
+    worth_s : float, optional
+        The change worth knowing [s]; by default 3 % of the time.
+    hours : float
+        Longest outing that is no trouble [h].
+
+    Raises
+    ------
+    NoAnswer
+        Without a timed standing run.
+    InputError
+        Where a setup of `settle` is unknown.
+    """
+    if not season.runs:
+        raise NoAnswer("planning needs a few timed standing runs first")
+    speed = common_speed(season.runs, step_mps(season)) if speed_mps is None else speed_mps
+    made = planned(season, speed, settle=settle, gone=gone, power=power, worth_s=worth_s, hours=hours)
+    return PlanAnswer(
+        separable=made.design.separable,
+        tangled=tuple(tuple(group) for group in made.design.tangled),
+        next=tuple(
+            PlannedStep(
+                setup=dict(step.parts), differs=pairs(differences(made.steps[0].parts, step.parts)), runs=step.runs,
+                why=step.why, outing=step.outing,
+            )
+            for step in made.steps
+        ),
+        speed=speed_label(speed, season.unit),
+        speed_mps=speed,
+        power=made.power,
+        worth_s=made.worth,
+        outings=made.outings,
+        minutes=made.minutes,
+        run_minutes=made.run_minutes,
+        notes=tuple(made.notes),
+        warnings=tuple(made.warnings),
+        checklist=CHECKLIST if made.steps else (),
+    )  # fmt: skip

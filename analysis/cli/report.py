@@ -1,0 +1,76 @@
+"""The verb `report`."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from analysis.cli.options import (
+    ForceOption,
+    ToOption,
+    UnitsOption,
+    open_store,
+    say_progress,
+    speed_unit_asked,
+    speeds_asked,
+)
+from analysis.report.asked import asked_page
+from analysis.sharing.files import write_whole
+from logger.cli.printing import JsonOption, StoreOption, console, print_json
+
+app = typer.Typer()
+
+
+@app.command()
+def report(
+    what: Annotated[
+        list[str] | None,
+        typer.Argument(
+            metavar="[DRIVE | A B]",
+            help="A drive: its id, its path, or last. Or two setups, named as for `pullbook compare`.",
+            show_default=False,
+        ),
+    ] = None,
+    season: Annotated[bool, typer.Option("--season", help="All drives of the store.")] = False,
+    to: ToOption = None,
+    reference: Annotated[
+        int | None,
+        typer.Option(
+            "--reference", help="The run that a drive's others are held against; the best by default.",
+            show_default=False,
+        ),
+    ] = None,
+    targets: Annotated[
+        Path | None,
+        typer.Option("--targets", help="The targets' file; by default targets.toml in the store.", show_default=False),
+    ] = None,
+    units: UnitsOption = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", help="The file to write; by default named after what it reports.", show_default=False),
+    ] = None,
+    force: ForceOption = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:  # fmt: skip
+    """Write one page, complete in itself, that shows a drive, two setups against each other, or the whole season."""
+    from analysis.report.page import render
+    from analysis.store import targets_of
+
+    unit = speed_unit_asked(units)
+    opened = open_store(store, targets_of(targets, Path()) if targets else None)
+    stem, page = asked_page(
+        opened, what or [], season=season, reference=reference, speeds_mps=speeds_asked(to) or [], unit=unit,
+        progress=say_progress,
+    )  # fmt: skip
+    path = write_whole(out or Path(f"{stem}.html"), render(page, datetime.now(UTC)).encode("utf-8"), force)
+    if json:
+        print_json({"path": path, "bytes": path.stat().st_size, "verdict": page.verdict, "caveats": page.caveats})
+        return
+    say = console()
+    for line in page.verdict:
+        say.print(line)
+    say.print(f"Wrote {path}, {path.stat().st_size / 1e3:.0f} kB: open it in any browser.")

@@ -1,0 +1,57 @@
+"""What a drive has to show, with None for what it lacks, and the reasons why it does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Literal, TypeVar
+
+from analysis.conditions.weather import Air, Weather, WeatherError, air_of
+from analysis.wording import without_folder
+from logger.errors import InputError, NoAnswer
+
+if TYPE_CHECKING:
+    from analysis.answers.mixture import MixtureAnswer
+    from analysis.drive import AnalysedDrive
+    from analysis.road.fuel_loops import Loop
+
+T = TypeVar("T")
+SpeedUnit = Literal["mph", "km/h"]
+
+
+def mixture_of(drive: AnalysedDrive, unit: SpeedUnit) -> MixtureAnswer | None:
+    """Its mixture; None where it has none."""
+    from analysis.answers.mixture import mixture_answer
+
+    return _or_none(lambda: mixture_answer(drive, unit=unit))
+
+
+def loop_of(drive: AnalysedDrive) -> Loop | None:
+    """Its fuel loop; None where it was none, or where what was kept of it cannot be read."""
+    return _or_none(lambda: drive.loop)
+
+
+def weather_of(drive: AnalysedDrive) -> tuple[Weather, Air]:
+    """Its weather and what follows from it; all unknown where what was kept cannot be read."""
+    try:
+        return drive.weather, drive.standard
+    except WeatherError:
+        return Weather(), air_of(Weather(), drive.car.car.elevation_m if drive.car else None)
+
+
+def lacking(drive: AnalysedDrive) -> list[str]:
+    """Why it has no mixture, fuel or weather, a sentence each. Where its drives lie is left out."""
+    folder = drive.drive.path.parent
+    out = []
+    for get in (lambda: drive.map, lambda: drive.loop, lambda: drive.weather):
+        try:
+            get()
+        except (NoAnswer, InputError) as error:
+            out.append(without_folder(str(error), folder))
+    return list(dict.fromkeys(out))
+
+
+def _or_none(get: Callable[[], T]) -> T | None:
+    try:
+        return get()
+    except (NoAnswer, InputError):
+        return None
