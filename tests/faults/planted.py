@@ -14,7 +14,17 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-COPIED = ("analysis", "logger", "configs", "sample_logs", "tests", "docs", "pyproject.toml", "README.md", "CHANGELOG.md")
+COPIED = (
+    "analysis",
+    "logger",
+    "configs",
+    "sample_logs",
+    "tests",
+    "docs",
+    "pyproject.toml",
+    "README.md",
+    "CHANGELOG.md",
+)
 REST = ("tests/unit/analysis", "tests/unit/logger")
 
 

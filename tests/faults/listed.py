@@ -1,0 +1,78 @@
+"""The faults that are planted: what a tired programmer might write in the glue between computing and showing."""
+
+from __future__ import annotations
+
+from faults.planted import Fault
+
+A = "analysis/answers/"
+C = "analysis/cli/"
+UNIT = "tests/unit/analysis/"
+RUNS = (UNIT + "answers/test_runs.py",)
+COMPARE = (UNIT + "answers/test_compare.py", UNIT + "cli/test_cli_compare.py")
+SEASON = (UNIT + "answers/test_season.py", UNIT + "cli/test_cli_compare.py")
+MIXTURE = (UNIT + "answers/test_mixture.py",)
+JETS = (UNIT + "answers/test_jets.py",)
+FUEL = (UNIT + "answers/test_fuel.py",)
+COAST = (UNIT + "answers/test_coast.py",)
+
+FAULTS: tuple[Fault, ...] = (
+    # runs and strike
+    Fault("strike writes nothing", A + "runs.py", "if not undo:\n        kept.append(", "if undo:\n        kept.append(", RUNS),
+    Fault("a struck run counts", "analysis/drive.py", "return run.clean and self.struck(run) is None", "return run.clean", RUNS),
+    Fault("a broken run counts", "analysis/drive.py", "return run.clean and self.struck(run) is None", "return self.struck(run) is None", RUNS),
+    Fault("first movement printed under one foot", C + "runs.py", "_print_times(out, standing, title, _from_one_foot)", "_print_times(out, standing, title, _from_first)", RUNS),
+    Fault("time and its sigma swapped", A + "timed_run.py", "time_s=split.time_s,\n        sigma_s=split.sigma_s,", "time_s=split.sigma_s,\n        sigma_s=split.time_s,", RUNS),
+    Fault("one-foot sigma is that of first movement", A + "timed_run.py", "from_one_foot_sigma_s=split.from_one_foot_sigma_s,\n        from_threshold_s", "from_one_foot_sigma_s=split.sigma_s,\n        from_threshold_s", RUNS),
+    Fault("the star on the wrong runs", C + "runs.py", 'return f"{run.n}" if run.counted else f"{run.n}*"', 'return f"{run.n}*" if run.counted else f"{run.n}"', RUNS),
+    Fault("best and median swapped in runs --all", C + "runs.py", "number(each.best_s), number(each.median_s)", "number(each.median_s), number(each.best_s)", RUNS),
+    Fault("setup filter turned round", A + "runs.py", "drive.setup_name.casefold() == setup.casefold())", "drive.setup_name.casefold() != setup.casefold())", RUNS),
+    Fault("since taken for until", A + "runs.py", "started_utc.date() >= since", "started_utc.date() <= since", RUNS),
+    Fault("grade sign turned round", A + "timed_run.py", '"grade_percent": run.grade.percent,', '"grade_percent": -run.grade.percent,', RUNS),
+    Fault("a gap is told from the drive's start", A + "timed_run.py", "RunGap(start_s=gap.start_s - run.start_s,", "RunGap(start_s=gap.start_s,", RUNS),
+    Fault("runs that do not count are paired", A + "runs.py", "pair_opposite([run for run in found if drive.counts(run)])", "pair_opposite(list(found))", RUNS),
+    # compare
+    Fault("A and B swapped in the table", C + "compare.py", "two_decimals(split.a_s), two_decimals(split.b_s),\n            signed_two(split.difference_s)", "two_decimals(split.b_s), two_decimals(split.a_s),\n            signed_two(split.difference_s)", COMPARE),
+    Fault("raw means under the heading corrected", A + "compare.py", "a_s=judged.mean_a_s,\n        b_s=judged.mean_b_s,\n        mean_a_s=split.raw.mean_a_s", "a_s=split.raw.mean_a_s,\n        b_s=split.raw.mean_b_s,\n        mean_a_s=split.raw.mean_a_s", COMPARE),
+    Fault("corrected means are raw ones", A + "compare.py", "mean_a_corrected_s=split.corrected.mean_a_s if", "mean_a_corrected_s=split.raw.mean_a_s if", COMPARE),
+    Fault("raw difference for the corrected one", A + "compare.py", "raw=_difference(split.raw),", "raw=_difference(split.judged),", COMPARE),
+    Fault("days and runs intervals swapped", C + "compare.py", "_span(split.low_s, split.high_s), _span(split.run_low_s, split.run_high_s),", "_span(split.run_low_s, split.run_high_s), _span(split.low_s, split.high_s),", COMPARE),
+    Fault("ends of the interval swapped", A + "compare.py", "low_s=interval.low,\n        high_s=interval.high,\n        run_low_s=interval.run_low,\n        run_high_s=interval.run_high,\n        alone", "low_s=interval.high,\n        high_s=interval.low,\n        run_low_s=interval.run_low,\n        run_high_s=interval.run_high,\n        alone", COMPARE),
+    Fault("trace judged raw", A + "compare.py", "a_s=judged.mean_a_s,\n        b_s=judged.mean_b_s,\n        mean_a_s=band.raw.mean_a_s", "a_s=band.raw.mean_a_s,\n        b_s=band.raw.mean_b_s,\n        mean_a_s=band.raw.mean_a_s", COMPARE),
+    Fault("faster taken for slower", "analysis/changes/verdicts.py", "word = words[0] if interval.high < 0 else words[1]", "word = words[1] if interval.high < 0 else words[0]", COMPARE),
+    Fault("conditions of A for B", A + "compare.py", "b=_conditions(found.conditions_b)", "b=_conditions(found.conditions_a)", COMPARE),
+    Fault("a correction factor inverted", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "1 / air.factors[factor], day, standard, grade", COMPARE),
+    Fault("day's and standard air swapped", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "air.factors[factor], standard, day, grade", COMPARE),
+    Fault("headwind turned round", "analysis/conditions/weather.py", "def headwind(wind_mps: float, wind_from_deg: float, direction_deg: float) -> float:", "def headwind(wind_mps: float, direction_deg: float, wind_from_deg: float) -> float:\n    wind_from_deg += 180", COMPARE),
+    # season, drives, effects, plan
+    Fault("best taken for worst", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.max()), float(np.median(times))", SEASON),
+    Fault("typical is the best", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.min()), float(times.min())", SEASON),
+    Fault("best and typical swapped in season", C + "season.py", 'two_decimals(each.best_s) + (" *" if each.personal_best else ""), two_decimals(each.typical_s),', 'two_decimals(each.typical_s) + (" *" if each.personal_best else ""), two_decimals(each.best_s),', SEASON),
+    Fault("best and typical swapped in drives", C + "season.py", "str(each.runs), two_decimals(each.best_s), two_decimals(each.typical_s),\n            two_decimals(each.full_throttle), *", "str(each.runs), two_decimals(each.typical_s), two_decimals(each.best_s),\n            two_decimals(each.full_throttle), *", SEASON),
+    Fault("the personal best marked elsewhere", A + "season.py", "any(run.label == best.label for run in side.runs)", "not any(run.label == best.label for run in side.runs)", SEASON),
+    Fault("changed against the first setup", A + "season.py", "before = each.setup.parts\n    return", "before = season.setups[0].setup.parts\n    return", SEASON),
+    Fault("weather asked for where it is", A + "drives.py", "not math.isfinite(", "math.isfinite(", SEASON),
+    Fault("richer taken for leaner in effects", C + "compare.py", '("richer", "leaner")', '("leaner", "richer")', (UNIT + "answers/test_effects.py", *COMPARE)),
+    Fault("from and to of a part swapped", A + "effects.py", "from_=each.base, to=each.value", "from_=each.value, to=each.base", (UNIT + "answers/test_effects.py", *COMPARE)),
+    Fault("mixture effects shown as fuel", A + "effects.py", "fuel=_figure_effects(fuel)", "fuel=_figure_effects(mixture)", (UNIT + "answers/test_effects.py", *COMPARE)),
+    Fault("an untangled plan for a tangled season", A + "effects.py", "tangled=tuple(tuple(group) for group in times.design.tangled)", "tangled=()", (UNIT + "answers/test_effects.py", *COMPARE)),
+    # what is kept
+    Fault("kept times of another program", "analysis/kept.py", "targets.model_dump(), program()]", "targets.model_dump()]", (UNIT + "test_kept.py",)),
+    Fault("kept times of another car", "analysis/kept.py", "manifest.rows, manifest.car, manifest.fuel", "manifest.rows, manifest.fuel", (UNIT + "test_kept.py",)),
+    Fault("kept times and sigmas swapped", "analysis/changes/season_rows.py", '("time_s", "double", "s", "time to it from one foot of movement"),\n        ("sigma_s",', '("sigma_s", "double", "s", "time to it from one foot of movement"),\n        ("time_s",', (UNIT + "test_kept.py", *SEASON)),
+    # mixture and jets
+    Fault("in target turned round", "analysis/mixture/map.py", "return (Judgement.RICH if median < target.low else Judgement.IN_BAND), sure", "return (Judgement.IN_BAND if median < target.low else Judgement.RICH), sure", MIXTURE),
+    Fault("tenths swapped", A + "mixture.py", "median=band.median, p10=band.p10, p90=band.p90", "median=band.median, p10=band.p90, p90=band.p10", MIXTURE),
+    Fault("first and second drive swapped", A + "mixture.py", "first=change.first, second=change.second", "first=change.second, second=change.first", MIXTURE),
+    Fault("the delay of the other drive", A + "mixture.py", "b_delay=_delay(b.delay)", "b_delay=_delay(a.delay)", MIXTURE),
+    Fault("no caution where it is lean", A + "mixture.py", 'caution=LEAN_CAUTION if (Regime.FULL, Judgement.LEAN) in judged else ""', 'caution=""', MIXTURE),
+    Fault("chances of a jet swapped", A + "jets.py", "chance_in=expected.chance_in, chance_lean=expected.chance_lean", "chance_in=expected.chance_lean, chance_lean=expected.chance_in", JETS),
+    Fault("a forbidden jet allowed", A + "jets.py", "allowed=expected.allowed", "allowed=not expected.allowed", JETS),
+    # fuel, coasts
+    Fault("fuel is not kept", C + "fuel.py", "    keep_fuel(drive, amount)\n", "", FUEL),
+    Fault("forgetting forgets nothing", A + "fuel.py", 'had}", fuel=None)', 'had}", fuel=drive.drive.manifest.fuel)', FUEL),
+    Fault("US gallons for imperial ones", A + "fuel.py", "mpg_imperial=mpg_imperial(loop.m3_per_m)", "mpg_imperial=mpg_us(loop.m3_per_m)", FUEL),
+    Fault("distance by speed shown as by track", A + "fuel.py", "distance_by_track_m=way.track_m", "distance_by_track_m=way.doppler_m", FUEL),
+    Fault("miles for kilometres", "analysis/wording.py", 'f"{metres / M_PER_MILE:.{decimals}f} mi" if unit == "mph"', 'f"{metres / M_PER_MILE:.{decimals}f} mi" if unit != "mph"', FUEL),
+    Fault("rolling and drag swapped", C + "coast.py", 'f"{found.a_n:.1f} N", f"±{half.a_n:.1f}"', 'f"{found.c_n_per_mps2:.1f} N", f"±{half.a_n:.1f}"', COAST),
+    Fault("coasts are not saved", A + "coast.py", "    if save is not None:\n        from", "    if save is None:\n        from", COAST),
+)  # fmt: skip
