@@ -1,10 +1,11 @@
 """What was worked out of a drive, kept beside the store's drives so that it need not be worked out again.
 
-    STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet
+    STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, kept.json
 
-Plain Parquet with units in the columns' metadata: any engine opens it. Each table carries the key of all that it
-depends on: the digests of the drive's tables, its car's file, its fuel, the targets in force, and this program with its
-numeric libraries. A table whose key is another is worked out anew; the folder may be deleted at any time.
+Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables
+depend on and a digest of each file: the digests of the drive's tables, its recorder's file, its car's file, its fuel
+and weather, the targets in force, and this program with its numeric libraries. Tables of another key, or whose bytes
+are not those that were written, are worked out anew; the folder may be deleted at any time.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
     from logger.store.drive import Drive
 
 FOLDER = ".analysis"
-_KEY = b"pullbook.key"
+_INDEX = "kept.json"
 _PACKAGES = ("analysis", "logger")
 _LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow")
 
@@ -35,52 +36,88 @@ _LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow")
 def key_of(drive: Drive, targets: TargetsConfig) -> str:
     """What results of a drive depend on, in one word."""
     manifest = drive.manifest
-    depends = [manifest.digests, manifest.rows, manifest.car, manifest.fuel, targets.model_dump(), program()]
+    depends = [
+        manifest.digests, manifest.rows, drive.config_text, manifest.car, manifest.fuel, manifest.weather,
+        targets.model_dump(), program(),
+    ]  # fmt: skip
     return hashlib.sha256(json.dumps(depends, sort_keys=True, default=str).encode()).hexdigest()
 
 
 @functools.cache
 def program() -> str:
     """A digest of the whole installed program and of its numeric libraries' versions."""
+    return digest_of(Path(__file__).parents[1], {library: version(library) for library in _LIBRARIES})
+
+
+def digest_of(root: Path, libraries: Mapping[str, str]) -> str:
+    """A digest of every source file of the packages under `root`, and of libraries' versions."""
     digest = hashlib.sha256()
-    root = Path(__file__).parents[1]
     for package in _PACKAGES:
         for file in sorted((root / package).rglob("*.py")):
-            digest.update(file.relative_to(root).as_posix().encode() + b"\0" + file.read_bytes())
-    for library in _LIBRARIES:
-        digest.update(f"{library} {version(library)}".encode())
+            digest.update(file.relative_to(root).as_posix().encode() + b"\0" + _sha256(file.read_bytes()).encode())
+    digest.update(json.dumps(libraries, sort_keys=True).encode())
     return digest.hexdigest()
 
 
 def read(store: Path, drive: str, key: str, names: Iterable[str]) -> dict[str, pa.Table] | None:
-    """The kept tables of a drive; None where one is missing, unreadable or of another key."""
+    """The kept tables of a drive; None where one is missing, of another key, or not as it was written."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
+    folder = _folder(store, drive)
     tables = {}
-    for name in names:
-        try:
-            table = pq.ParquetFile(store / FOLDER / drive / f"{name}.parquet").read()
-        except (OSError, pa.ArrowException):
+    try:
+        index = json.loads((folder / _INDEX).read_bytes())
+        if index["key"] != key:
             return None
-        if (table.schema.metadata or {}).get(_KEY) != key.encode():
-            return None
-        tables[name] = table
+        for name in names:
+            data = (folder / f"{name}.parquet").read_bytes()
+            if index["files"][name] != _sha256(data):
+                return None
+            tables[name] = pq.read_table(pa.BufferReader(data))
+    except (OSError, ValueError, KeyError, TypeError, pa.ArrowException):
+        return None
     return tables
 
 
 def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> None:
-    """Keep tables of a drive, each whole or not at all. A store that cannot be written to is left as it is."""
+    """Keep tables of a drive, each whole or not at all. A store that cannot be written to is left as it is.
+
+    The index comes last: until then, and where another process writes at the same time, what is there does not fit
+    its index and counts as nothing kept.
+    """
+    import pyarrow as pa
     import pyarrow.parquet as pq
 
-    folder = store / FOLDER / drive
+    folder = _folder(store, drive)
     with contextlib.suppress(OSError):
         folder.mkdir(parents=True, exist_ok=True)
+        files = {}
         for name, table in tables.items():
-            marked = table.replace_schema_metadata({**(table.schema.metadata or {}), _KEY: key.encode()})
-            draft = folder / f".{name}-{os.getpid()}-{uuid.uuid4().hex[:8]}"
-            try:
-                pq.write_table(marked, draft)
-                draft.replace(folder / f"{name}.parquet")
-            finally:
-                draft.unlink(missing_ok=True)
+            sink = pa.BufferOutputStream()
+            pq.write_table(table, sink)
+            data = sink.getvalue().to_pybytes()
+            files[name] = _sha256(data)
+            _put(folder / f"{name}.parquet", data)
+        _put(folder / _INDEX, json.dumps({"key": key, "files": files}).encode())
+
+
+def _folder(store: Path, drive: str) -> Path:
+    """The folder of a drive; its name cannot lead out of the store's."""
+    return (
+        store / FOLDER / (drive if drive == Path(drive).name and drive not in ("", "..") else _sha256(drive.encode()))
+    )
+
+
+def _put(path: Path, data: bytes) -> None:
+    """Write a file whole or not at all."""
+    draft = path.with_name(f".{path.name}-{os.getpid()}-{uuid.uuid4().hex[:8]}")
+    try:
+        draft.write_bytes(data)
+        draft.replace(path)
+    finally:
+        draft.unlink(missing_ok=True)
+
+
+def _sha256(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from logger.units import FOOT_M, M3_PER_LITRE, M_PER_KM, M_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
+    from analysis.answers.effects import ChangedPart
     from analysis.answers.mixture import DelayAnswer
 
 DASH = "\u2013"
@@ -104,6 +105,13 @@ def adjusted(adjustments_s: Iterable[float]) -> str:
     said = "A and B are plain means; B-A allows for the ways driven and for days"
     most = max((abs(each) for each in adjustments_s if math.isfinite(each)), default=0.0)
     return f"{said}, here by up to {most:.2f} s." if most >= 0.005 else f"{said}: here they leave it as it is."
+
+
+def changed(parts: Sequence[ChangedPart]) -> str:
+    """snorkel short -> long with needle_clip 3 -> 4."""
+    from analysis.conditions.setups import shown
+
+    return " with ".join(f"{each.part} {shown(each.from_)} -> {shown(each.to)}" for each in parts)
 
 
 # --- mixture ------------------------------------------------------------------------------------------------------

@@ -17,7 +17,7 @@ from made_drives import BASELINE, START, make_drive
 from simulate import WREN, Brake, Car, Cruise, Lift, Phase, Pull, Stand, TrueRun, Turn, drive, tuned
 
 from analysis.conditions.weather import Weather, air_of
-from analysis.road import fuel_loops
+from analysis.road import fuel_used
 from logger.config.setup import SetupConfig
 from logger.store.drive import Drive
 from logger.store.manifest import Struck
@@ -101,8 +101,8 @@ def make_season(store: Path) -> MadeSeason:
             weather=STANDARD,
         )  # fmt: skip
         way = float(driven.s_m[-1] - driven.s_m[0])
-        used = fuel_loops.used_by_volume(L_PER_100KM[number] * 1e-8 * way, 1e-6, 288.706)
-        made.append(found.amend("fuel loop added", fuel=fuel_loops.to_kept(used)))
+        used = fuel_used.used_by_volume(L_PER_100KM[number] * 1e-8 * way, 1e-6, 288.706)
+        made.append(found.amend("fuel loop added", fuel=fuel_used.to_kept(used)))
         loop_m[found.id] = way
     return MadeSeason(store, [each.id for each in made], truth, loop_m)
 

@@ -88,13 +88,14 @@ def compare(
     worth_s: float | None = None,
     other_loops: Sequence[FuelLoop] = (),
     channel: str = "AFR",
+    unit: str = "mph",
     level: float = LEVEL,
 ) -> Comparison:
     """Compare the runs of `a` and `b`; `others` are further runs of the car, from which scatter is learned.
 
     `speeds_mps`: the speeds to time. `corrected_by`: the name of the correction in the runs' `corrected_s`; the verdict
     goes by corrected times where every run of A and B has them, else by raw ones. `worth_s`: the change at the
-    highest speed that is worth knowing; by default 3 % of the time.
+    highest speed that is worth knowing; by default 3 % of the time. `unit`: mph or km/h, for the speed in the verdict.
     """
     speeds = np.sort(np.asarray(speeds_mps, float))
     runs = [*a.runs, *b.runs, *others]
@@ -131,7 +132,7 @@ def compare(
         _measure(model, runs, a, b, "launch", "s", level),
         _measure(model, runs, a, b, "full throttle", channel, level),
         _fuel(a, b, other_loops, level),
-        overall_verdict(splits, a.name, b.name),
+        overall_verdict(splits, a.name, b.name, unit),
         corrected_by if use_corrected else "",
         level,
         main.fit.each_level[0],

@@ -62,6 +62,7 @@ def held(
         worth_s=worth_s,
         other_loops=[loop for loop in season.loops if loop not in first.loops and loop not in second.loops],
         channel=season.channel,
+        unit=season.unit,
     )
 
 
@@ -81,7 +82,7 @@ def planned(
     if pair is not None:
         mine = {run.label for each in pair for run in each.runs}
         others = [run for run in season.runs if run.label not in mine]
-        open_question = compare(*pair, others, np.array([speed_mps]), corrected_by=season.factor)
+        open_question = compare(*pair, others, np.array([speed_mps]), corrected_by=season.factor, unit=season.unit)
     return plan_next(
         season.runs,
         speed_mps,

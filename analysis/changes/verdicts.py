@@ -9,6 +9,7 @@ from typing import Literal
 
 from analysis.changes import day_effects
 from analysis.changes.day_effects import POWER, ContrastInterval, Scatter
+from logger.units import speed_label
 
 Word = Literal["faster", "slower", "no difference shown", "too few runs"]
 
@@ -181,11 +182,16 @@ def verdict_on(
     return Verdict("no difference shown", said, interval.detectable, more if interval.detectable > worth else 0)
 
 
-def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str) -> Verdict:
-    """One verdict over all speeds."""
+def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str, unit: str = "mph") -> Verdict:
+    """One verdict over all speeds, which its sentence names in `unit`.
+
+    The interval it gives holds together with those of the other speeds; of a single speed it holds by itself, and is
+    the narrower one. The sentence says which.
+    """
     words = [split.verdict.word for split in splits]
     if not splits:
         return Verdict("too few runs", "too few runs: no speed is reached on both sides")
+    alone = len(splits) == 1
     told = [split for split in splits if split.verdict.word in ("faster", "slower")]
     if told:
         kinds = {split.verdict.word for split in told}
@@ -193,15 +199,18 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str) -> Verdic
             return Verdict("mixed", f"{b} is faster to some speeds and slower to others than {a}")
         most = max(told, key=lambda split: abs(split.judged.interval.estimate))
         interval = most.judged.interval
+        said = f"{abs(interval.estimate):.2f} s to {speed_label(most.speed_mps, unit)}"
+        where = "this speed by itself" if alone else f"all {len(splits)} speeds together"
+        shows = "" if alone else ", where it shows most"
         return Verdict(
             most.verdict.word,
-            f"{b} is {most.verdict.word} than {a}: by {abs(interval.estimate):.2f} s "
-            f"({_range(interval)}) to the speed where it shows most",
+            f"{b} is {most.verdict.word} than {a}: by {said}{shows} ({_range(interval)}, {where})",
             interval.detectable,
         )
     if "no difference shown" in words:
         last = [split for split in splits if split.verdict.word == "no difference shown"][-1]
-        return replace(last.verdict, sentence=f"{b} against {a}: {last.verdict.sentence}, at the highest speed")
+        at = f"in the time to {speed_label(last.speed_mps, unit)}"
+        return replace(last.verdict, sentence=f"{b} against {a}, {at}: {last.verdict.sentence}")
     return splits[-1].verdict
 
 

@@ -18,7 +18,7 @@ from analysis.cli.options import (
     seconds_asked,
     speeds_asked,
 )
-from analysis.wording import in_brackets, sentence, signed_two, two_decimals
+from analysis.wording import adjusted, changed, in_brackets, judged_by, sentence, signed_two, two_decimals
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, convert, parse_speed
 
@@ -144,7 +144,7 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
         ]
         for split in answer.splits
     ]  # fmt: skip
-    title = f"Time from one foot of movement{_by(answer)}"
+    title = f"Time from one foot of movement{judged_by(answer.corrected_by)}"
     out.print(table([unit, "runs", "A s", "B s", "B-A", "with days", "runs only", "verdict"], rows, left=(0, 7),
                     title=title))  # fmt: skip
     if answer.corrected_by:
@@ -152,7 +152,7 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
         out.print(f"As driven, B-A: {said}.")
     out.print(
         f"All intervals of this table hold together at {answer.level:.0%} (each at {answer.level_of_each:.1%}): "
-        f"the speeds are one question. {_adjusted(answer)}"
+        f"the speeds are one question. {adjusted(split.adjustment_s for split in answer.splits)}"
     )
     if trace:
         _print_trace(answer)
@@ -179,13 +179,6 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
         out.print()
         for line in lines:
             out.print(f"- {sentence(line)}")
-
-
-def _adjusted(answer: CompareAnswer) -> str:
-    """What lies between the means of a table and its differences."""
-    said = "A and B are plain means; B-A allows for the ways driven and for days"
-    most = max((abs(split.adjustment_s) for split in answer.splits if math.isfinite(split.adjustment_s)), default=0.0)
-    return f"{said}, here by up to {most:.2f} s." if most >= 0.005 else f"{said}: here they leave it as it is."
 
 
 def _remarks(answer: CompareAnswer) -> list[str]:
@@ -218,12 +211,8 @@ def _print_trace(answer: CompareAnswer) -> None:
     out.print()
     out.print(
         table(["band", "A s", "B s", "B-A", "interval", "verdict", "-quicker +slower"], rows, left=(0, 5, 6),
-              title=f"Time gained or lost along the run{_by(answer)}")
+              title=f"Time gained or lost along the run{judged_by(answer.corrected_by)}")
     )  # fmt: skip
-
-
-def _by(answer: CompareAnswer) -> str:
-    return f", corrected by {answer.corrected_by}" if answer.corrected_by else ", as driven"
 
 
 def _span(low: float, high: float) -> str:
@@ -235,11 +224,12 @@ def _print_effects(answer: EffectsAnswer) -> None:
 
     out = console()
     out.print(f"Against {described(answer.base)}:")
-    by = f"corrected by {answer.corrected_by}" if answer.corrected_by else "as driven"
     speeds = [each.speed for each in answer.time[0].effects] if answer.time else []
     for k, speed in enumerate(speeds):
         times = [(each, each.effects[k]) for each in answer.time]
-        _print_effect_table(times, "s", f"Time to {speed} from one foot, {by}", ("faster", "slower"))
+        _print_effect_table(
+            times, "s", f"Time to {speed} from one foot{judged_by(answer.corrected_by)}", ("faster", "slower")
+        )
     if answer.mixture:
         mixtures = [(each, each.effects[0]) for each in answer.mixture]
         _print_effect_table(
@@ -266,17 +256,11 @@ def _print_effect_table(
         told = "not shown" if math.isfinite(i.low) else "unknown"
         rows.append(
             [
-                _changed(effect), str(effect.runs), signed_two(i.difference), _span(i.low, i.high),
+                changed(effect.changes), str(effect.runs), signed_two(i.difference), _span(i.low, i.high),
                 _span(i.run_low, i.run_high), words[0] if i.high < 0 else words[1] if i.low > 0 else told,
             ]
         )  # fmt: skip
     console().print(table(["change", "runs", unit, "with days", "runs only", "shown"], rows, left=(0, 5), title=title))
-
-
-def _changed(effect: PartEffect) -> str:
-    from analysis.conditions.setups import shown
-
-    return " with ".join(f"{each.part} {shown(each.from_)} -> {shown(each.to)}" for each in effect.changes)
 
 
 def _print_plan(answer: PlanAnswer) -> None:

@@ -11,6 +11,7 @@ from analysis.arrays import Floats
 from analysis.mixture.masks import Readings
 from logger.config.recorder import NmeaSource
 from logger.errors import InputError, NoAnswer
+from logger.units import NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -71,6 +72,7 @@ def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> t
 
 
 def other_channels(drive: Drive, epoch_utc_ns: int) -> tuple[dict[str, tuple[Floats, Floats]], dict[str, str]]:
+    """All further channels by name, (times from `epoch_utc_ns` [s], readings), and their units; NaN where void."""
     channels: dict[str, tuple[Floats, Floats]] = {}
     units: dict[str, str] = {}
     for source in drive.config.source:
@@ -88,7 +90,7 @@ def other_channels(drive: Drive, epoch_utc_ns: int) -> tuple[dict[str, tuple[Flo
 
 def _seconds(table: pa.Table, epoch_utc_ns: int) -> Floats:
     ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
-    return np.asarray((ns - epoch_utc_ns) * 1e-9, dtype=np.float64)
+    return np.asarray((ns - epoch_utc_ns) / NS_PER_S, dtype=np.float64)
 
 
 def _floats(table: pa.Table, name: str) -> Floats:

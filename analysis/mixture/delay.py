@@ -5,7 +5,7 @@ the engine gives much the same mixture whenever speed and load are the same, the
 the readings a function of the state. That is what is searched for: for each lag, the state's speed and load, spread
 over a coarse table of overlapping cells, pass through the lag; for each delay the readings are fitted with them by
 least squares: separable least squares [1]. The load comes from smoothed motion, which spreads small steps over a second
-or more, and what is spread looks like lag. So the edges of the mixture are asked too (`analysis.edges`): how the
+or more, and what is spread looks like lag. So the edges of the mixture are asked too (`throttle_steps`): how the
 readings follow a step tells the lag without any speed, and how well the receiver's raw speeds bend where the edges were
 tells the delay. The pair with the least of all together wins. Its intervals come from reweighting the drive in blocks,
 a Bayesian bootstrap [2], so that they know how many changes of load there were to learn from; to that comes a standard
@@ -111,8 +111,17 @@ def estimate(
     ----------
     time_s, value : array, shape (n,)
         Readings in order of time; NaN for a void one [s, any unit].
+    state : Driving
+        What the car did, on the same clock.
+    configured_s : float
+        What is used where the drive cannot tell [s].
     opening : array, optional
         Throttle opening on the state's grid [-]; by default the load share stands in for it.
+
+    Returns
+    -------
+    Delay
+        With a 95 % interval where the drive tells it, and one sentence about where it comes from.
 
     Notes
     -----
@@ -176,7 +185,13 @@ def estimate(
 
 
 def count_steps(speed_mps: Floats, load: Floats) -> int:
-    """How often the load of the moving car changed by `STEP_SHARE` or more within a second."""
+    """How often the load of the moving car changed by `STEP_SHARE` or more within a second.
+
+    Parameters
+    ----------
+    speed_mps, load : array, shape (n,)
+        On the even grid [m/s, share]; NaN, and below 1 m/s, counts for nothing.
+    """
     span = round(1.0 / GRID_S)
     x = np.where(np.isfinite(load) & (np.nan_to_num(speed_mps) > 1.0), load, np.nan)
     if len(x) <= span:
@@ -191,7 +206,20 @@ def count_steps(speed_mps: Floats, load: Floats) -> int:
 def lagged(x: Floats, lag_s: float) -> Floats:
     """A series on the even grid as a first-order lag with the time constant `lag_s` shows it; NaN stays where it is.
 
-    Exact for a series that runs straight from one grid time to the next (a first-order hold).
+    Exact for a series that runs straight from one grid time to the next (a first-order hold). Through a gap the last
+    value is held; before the first value the series rests at it.
+
+    Parameters
+    ----------
+    x : array, shape (n,)
+        Any unit, at steps of `GRID_S`.
+    lag_s : float
+        Time constant [s]; zero or less gives `x` itself.
+
+    Returns
+    -------
+    array, shape (n,)
+        In the unit of `x`.
     """
     known = np.isfinite(x)
     if lag_s <= 0 or not known.any():
@@ -356,7 +384,24 @@ def _weights(half: float) -> Floats:
 
 
 def averaged(t: Floats, x: Floats, grid: Floats, half: float) -> tuple[Floats, NDArray[np.bool_]]:
-    """`x` averaged about each grid time with weights 1 - (u/half)^2, and where there were readings enough for it."""
+    """Readings averaged about each grid time with weights 1 - (u/half)^2.
+
+    Parameters
+    ----------
+    t, x : array, shape (n,)
+        Rising times [s] and readings, any unit; NaN is left out.
+    grid : array, shape (m,)
+        [s]
+    half : float
+        Half the width of the window [s].
+
+    Returns
+    -------
+    average : array, shape (m,)
+        In the unit of `x`; of no meaning where not known.
+    known : array of bool, shape (m,)
+        Where there were readings enough for it.
+    """
     good = np.isfinite(x) & np.isfinite(t)
     t, x = t[good], x[good]
     if len(t) < 3:

@@ -69,6 +69,10 @@ def driving(
 
     Parameters
     ----------
+    motion : Motion
+        Speed and acceleration of the drive; what lies in its gaps becomes NaN.
+    road : RoadLoad
+        Road load over mass [m/s2].
     grade : (time_s, rise over run), optional
         The road's slope [s, -]; level where not given.
     wheel_power_per_kg : float, optional
@@ -77,6 +81,11 @@ def driving(
         Further channels, each at times of its own.
     start_s : float
         Added to the motion's times, to put them on the clock of the readings [s].
+
+    Returns
+    -------
+    Driving
+        On an even grid of `GRID_S`; without an envelope where nothing moved the car.
     """
     grid = np.arange(motion.t_s[0], motion.t_s[-1] + GRID_S / 2, GRID_S)
     state = motion.at(grid)
@@ -102,7 +111,16 @@ def grade_from_altitude(distance_m: ArrayLike, alt_m: ArrayLike, half_m: float =
     """Slope of the road at each fix: a straight line through the altitudes within +-`half_m` of way [-].
 
     A receiver's altitude wanders by metres over a minute; over 300 m of road that is about half a per cent of slope.
-    NaN where there is no altitude or too little way about a fix.
+
+    Parameters
+    ----------
+    distance_m, alt_m : array, shape (m,)
+        Way, rising, and altitude at each fix [m]; NaN is left out.
+
+    Returns
+    -------
+    array, shape (m,)
+        Rise over run [-]; NaN where there is no altitude or too little way about a fix.
     """
     s, z = np.asarray(distance_m, dtype=np.float64), np.asarray(alt_m, dtype=np.float64)
     good = np.isfinite(s) & np.isfinite(z)
@@ -124,7 +142,20 @@ def grade_from_altitude(distance_m: ArrayLike, alt_m: ArrayLike, half_m: float =
 
 
 def on_grid(time_s: ArrayLike, value: ArrayLike, grid: Floats, max_gap_s: float = 2.5) -> Floats:
-    """A channel's readings at the grid's times by straight lines; NaN in gaps over `max_gap_s` and outside."""
+    """A channel's readings at the grid's times, by straight lines.
+
+    Parameters
+    ----------
+    time_s, value : array, shape (n,)
+        Rising times [s] and readings, any unit; NaN is left out.
+    grid : array, shape (m,)
+        [s]
+
+    Returns
+    -------
+    array, shape (m,)
+        In the unit of `value`; NaN in gaps over `max_gap_s`, outside, and for fewer than two readings.
+    """
     t, x = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
     good = np.isfinite(t) & np.isfinite(x)
     t, x = t[good], x[good]

@@ -22,6 +22,7 @@ from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
 from logger.record.live import Place
+from logger.units import NS_PER_S
 
 _PULL_MPS2 = 0.3
 _WINDOW_NS = 1_200_000_000
@@ -90,7 +91,7 @@ class LeanWatch(Alert):
             self._lean_since_ns, self.alert = None, ""
             return
         since = self._lean_since_ns = self._value_ns if self._lean_since_ns is None else self._lean_since_ns
-        seconds = (now_ns - since) / 1e9
+        seconds = (now_ns - since) / NS_PER_S
         if seconds >= self._settings.lean_alert_s:
             self.alert = f"LEAN AT HIGH LOAD: {self._value:.2f} for {seconds:.0f} s, target up to {self._limit:.2f}"
 
@@ -132,7 +133,7 @@ def slope(speeds: deque[tuple[int, float]]) -> float | None:
     if len(speeds) < 3 or speeds[-1][0] - speeds[0][0] < 500_000_000:
         return None
     t0, n = speeds[0][0], len(speeds)
-    t = [(mono_ns - t0) / 1e9 for mono_ns, _ in speeds]
+    t = [(mono_ns - t0) / NS_PER_S for mono_ns, _ in speeds]
     mean_t, mean_v = sum(t) / n, sum(v for _, v in speeds) / n
     spread = sum((x - mean_t) ** 2 for x in t)
     return sum((x - mean_t) * (v - mean_v) for x, (_, v) in zip(t, speeds, strict=True)) / spread

@@ -5,9 +5,9 @@
     change = difference(answer, later_answer)
 
 A reading is laid against the state of the car that its gas came from: `delay` earlier, and seen through the sensor's
-own lag (`analysis.delay`). Readings that say nothing about the mixture the engine was given are left out, each under
-one reason (`analysis.masks`), and the seconds that each reason took are counted. What remains is sorted into speed
-bands and into cells of speed by load, and told by medians (`analysis.medians`).
+own lag (`analysis.mixture.delay`). Readings that say nothing about the mixture the engine was given are left out, each
+under one reason (`analysis.mixture.masks`), and the seconds that each reason took are counted. What remains is sorted
+into speed bands and into cells of speed by load, and told by medians (`analysis.mixture.medians`).
 
 References
 ----------

@@ -1,7 +1,7 @@
 """What is left out of the mixture map, and why: readings that say nothing about the mixture the engine was given.
 
 A reading is laid against the state of the car that its gas came from: `delay` earlier, and seen through the sensor's
-own lag (`analysis.delay`). Each reading is left out for one reason, the first that applies, or kept.
+own lag (`analysis.mixture.delay`). Each reading is left out for one reason, the first that applies, or kept.
 
     seen = seen_by(state, load, delay)
     reason, idle = masks(readings, state, delay, targets, seen)
@@ -52,7 +52,11 @@ class Readings:
 
 @dataclass(frozen=True)
 class Seen:
-    """Speed and load as the sensor sees them: through its lag, on the grid shifted by the delay."""
+    """Speed and load as the sensor sees them: through its lag, on the grid shifted by the delay.
+
+    Each method takes times on the readings' clock, shape (n,) [s], and gives what was seen then, shape (n,); NaN
+    outside the drive and where the state is not known.
+    """
 
     grid: Floats
     speed_: Floats
@@ -61,19 +65,30 @@ class Seen:
     opening_: Floats
 
     def speed(self, t: Floats) -> Floats:
+        """Speed [m/s]."""
         return np.interp(t, self.grid, self.speed_, left=np.nan, right=np.nan)
 
     def load(self, t: Floats) -> Floats:
+        """Load, in the unit of the map's columns."""
         return np.interp(t, self.grid, self.load_, left=np.nan, right=np.nan)
 
     def share(self, t: Floats) -> Floats:
+        """Load as a share of the most the car can do [-]."""
         return np.interp(t, self.grid, self.share_, left=np.nan, right=np.nan)
 
     def opening(self, t: Floats) -> Floats:
+        """Throttle as a share of its widest [-]; NaN throughout where none is recorded."""
         return np.interp(t, self.grid, self.opening_, left=np.nan, right=np.nan)
 
 
 def seen_by(state: Driving, on_axis: Floats, delay: Delay) -> Seen:
+    """The state as the sensor sees it.
+
+    Parameters
+    ----------
+    on_axis : array, shape (n,)
+        The load of the map's columns on the state's grid, any unit; NaN where it is not known.
+    """
     lag = delay.lag_s
     return Seen(
         state.time_s + delay.delay_s, lagged(state.speed_mps, lag), lagged(on_axis, lag), lagged(state.share, lag),
@@ -82,7 +97,7 @@ def seen_by(state: Driving, on_axis: Floats, delay: Delay) -> Seen:
 
 
 def opening_of(state: Driving) -> Floats:
-    """Throttle as a share of its widest, from the closed end; NaN where none is recorded."""
+    """Throttle as a share of its widest on the state's grid, shape (n,) [-], 0 closed; NaN where none is recorded."""
     throttle = state.channels.get("throttle")
     if throttle is None or not np.isfinite(throttle).any():
         return np.full(len(state.time_s), np.nan)
@@ -103,7 +118,22 @@ _VOID, _BLIND, _WARM, _FREE, _IDLE, _STANDING, _OVERRUN, _SHIFT, _STEP = range(1
 def masks(
     readings: Readings, state: Driving, delay: Delay, targets: TargetsConfig, seen: Seen
 ) -> tuple[Codes, NDArray[np.bool_]]:
-    """One reason for each reading (0: kept), the first that applies, and which readings are idle."""
+    """What is left out, and why.
+
+    Parameters
+    ----------
+    readings : Readings
+        n of them, on the clock of `state`; NaN for a void one.
+    seen : Seen
+        The state as the sensor sees it (`seen_by`).
+
+    Returns
+    -------
+    reason : array of int, shape (n,)
+        `KEPT`, or the first reason that applies (`reasons` names them).
+    idle : array of bool, shape (n,)
+        Readings at a standstill with the engine settled: left out of the map, kept as the idle row.
+    """
     from scipy.ndimage import grey_closing, maximum_filter1d
 
     rules, regimes = targets.masks, targets.regimes
@@ -163,7 +193,19 @@ def masks(
 
 
 def reasons(readings: Readings, reason: Codes) -> tuple[list[str], list[NDArray[np.bool_]]]:
-    """Names and members of the masks that took anything, void readings by their own reasons."""
+    """The masks that took anything, void readings by their own reasons.
+
+    Parameters
+    ----------
+    reason : array of int, shape (n,)
+        As `masks` gives it.
+
+    Returns
+    -------
+    names : list of str
+    members : list of array of bool, shape (n,)
+        Which readings each took.
+    """
     names, members = [], []
     if (reason == _VOID).any():
         why = np.asarray(
@@ -181,7 +223,18 @@ def reasons(readings: Readings, reason: Codes) -> tuple[list[str], list[NDArray[
 
 
 def seconds_of(time: Floats) -> Floats:
-    """The time each reading stands for: up to the next one, but no longer than three usual steps [s]."""
+    """The time each reading stands for: up to the next one, but no longer than three usual steps.
+
+    Parameters
+    ----------
+    time : array, shape (n,)
+        Rising [s].
+
+    Returns
+    -------
+    array, shape (n,)
+        [s]; 0 for a single reading.
+    """
     if len(time) < 2:
         return np.zeros(len(time))
     step = np.diff(time)

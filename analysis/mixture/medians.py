@@ -76,8 +76,6 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
         Arrays of shape (groups,), in the readings' unit; NaN for an empty group, and for the interval of one that met
         too little to tell it.
     """
-    from scipy.stats import t as student
-
     group, time = np.asarray(group, dtype=np.intp), np.asarray(time_s, dtype=np.float64)
     x, weight = np.asarray(value, dtype=np.float64), np.asarray(seconds, dtype=np.float64)
     n = np.bincount(group, minlength=groups)
@@ -92,42 +90,62 @@ def statistics(group: ArrayLike, groups: int, time_s: ArrayLike, value: ArrayLik
     small: NDArray[np.signedinteger] = group.astype(np.int16) if groups < 2**15 else group
     order = by_value[np.argsort(small[by_value], kind="stable")]
     spread = _spread_ties(x[order], group[order], half[order])
-    first = np.concatenate([[0], np.cumsum(n)[:-1]])
+    sorted_ = _Sorted(spread, np.concatenate([[0], np.cumsum(n)[:-1]]), n)
+    median = sorted_.quantile(0.5)
+    error, blocks = _share_error(small, groups, n, time, x, half, median)
+    sigma, low, high = _interval(sorted_, median, error, blocks, 2 * means(group, groups, half))
+    return Statistics(total, n, median, sorted_.quantile(0.1), sorted_.quantile(0.9), sigma, low, high)
 
-    def quantile(p: Floats | float) -> Floats:
-        share = np.nan_to_num(np.broadcast_to(np.asarray(p, dtype=np.float64), groups), nan=0.5)
+
+@dataclass(frozen=True)
+class _Sorted:
+    """Readings in order of group and value, ties spread: where each group begins, and how many it has."""
+
+    value: Floats
+    first: Codes
+    count: Codes
+
+    def quantile(self, p: Floats | float) -> Floats:
+        """The quantile of each group by linear interpolation; NaN for an empty group."""
+        n, last = self.count, len(self.value) - 1
+        share = np.nan_to_num(np.broadcast_to(np.asarray(p, dtype=np.float64), len(n)), nan=0.5)
         place = np.clip(share, 0, 1) * np.maximum(n - 1, 0)
         below = place.astype(np.intp)
-        a = np.minimum(first + below, len(x) - 1)
-        b = np.minimum(a + (below + 1 < n), len(x) - 1)
-        return np.where(n > 0, spread[a] + (place - below) * (spread[b] - spread[a]), np.nan)
+        a = np.minimum(self.first + below, last)
+        b = np.minimum(a + (below + 1 < n), last)
+        return np.where(n > 0, self.value[a] + (place - below) * (self.value[b] - self.value[a]), np.nan)
 
-    median = quantile(0.5)
-    error, blocks = _share_error(small, groups, n, time, x, half, median)
-    freedom = PRIOR_DF + np.maximum(blocks - 1, 0)
-    reach = student.ppf(0.975, freedom) * error
 
+def _interval(
+    found: _Sorted, median: Floats, error: Floats, blocks: Floats, step: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Standard error of each group's median and its 95 % interval, from the standard error of the share below it.
+
+    `blocks` is how many stretches of the drive a group was met in, `step` the step that its readings come in.
+    """
+    from scipy.stats import t as student
+
+    reach = student.ppf(0.975, PRIOR_DF + np.maximum(blocks - 1, 0)) * error
     # A group met in one block or two has not shown its spread from block to block: take no less than the usual.
-    own = quantile(0.75) - quantile(0.25)
+    own = found.quantile(0.75) - found.quantile(0.25)
     shown = (blocks >= 3) & np.isfinite(own)
     usual = float(np.median(own[shown])) if shown.any() else 0.0
     with np.errstate(invalid="ignore", divide="ignore"):
         wider = np.maximum(1.0, np.sqrt(((blocks - 1) * own**2 + usual**2) / (blocks * own**2)))
-    # Within a step of the readings the grouped median takes an even spread, which is off by a few hundredths of it.
-    step = 2 * means(group, groups, half)
 
     def away(share: Floats) -> Floats:
-        """How far the quantile lies from the median; past the quartiles along the straight line through them."""
+        """How far the quantile lies from the median; past the quartiles along the straight line through them. Within a
+        step of the readings the grouped median takes an even spread, which is off by a few hundredths of it."""
         inside = np.clip(share, -0.25, 0.25)
         with np.errstate(invalid="ignore", divide="ignore"):
             along = np.where(share == inside, 1.0, share / inside)
-            return np.hypot((quantile(0.5 + inside) - median) * along * wider, np.abs(share / error) * 0.03 * step)
+            beyond = (found.quantile(0.5 + inside) - median) * along * wider
+            return np.hypot(beyond, np.abs(share / error) * 0.03 * step)
 
-    known = n >= 5
+    known = found.count >= 5
     low = np.where(known, median - away(-reach), np.nan)
     high = np.where(known, median + away(reach), np.nan)
-    sigma = np.where(known, (away(error) + away(-error)) / 2, np.nan)
-    return Statistics(total, n, median, quantile(0.1), quantile(0.9), sigma, low, high)
+    return np.where(known, (away(error) + away(-error)) / 2, np.nan), low, high
 
 
 def _half_steps(x: Floats) -> Floats:

@@ -95,6 +95,11 @@ def find(time_s: Floats, value: Floats, lags_s: Floats, usable: NDArray[np.bool_
         Lags to try [s].
     usable : array of bool, shape (n,), optional
         Where the readings' edges are as simple as that; by default everywhere.
+
+    Returns
+    -------
+    Edges
+        Empty where there are none, or fewer than twenty readings.
     """
     nothing = Edges(np.empty(0), np.empty((0, len(lags_s))), np.empty(0), np.empty(0), np.zeros(len(lags_s)))
     good = np.isfinite(time_s) & np.isfinite(value)

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING
+from dataclasses import replace
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from logger.errors import InputError
 
 if TYPE_CHECKING:
-    from analysis.report.has import SpeedUnit
+    from analysis.changes.season import SeasonRecord
     from analysis.report.page import Page
     from analysis.store import DriveStore
+
+
+Unit = Literal["mph", "km/h"]
 
 
 def asked_page(
@@ -23,7 +27,7 @@ def asked_page(
     season: bool = False,
     reference: int | None = None,
     speeds_mps: Sequence[float] = (),
-    unit: SpeedUnit | None = None,
+    unit: Unit | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[str, Page]:
     """What the file is called, and the page.
@@ -46,13 +50,21 @@ def asked_page(
     NoAnswer
         Where there is nothing to report.
     """
+    from analysis.changes.season import gather
+
     names = list(what[1:]) if len(what) == 3 and what[0].casefold() in ("setup", "setups") else list(what)
     _check(names, season, reference, speeds_mps)
+
+    def gathered() -> SeasonRecord:
+        """All drives, told in the unit asked for."""
+        found = gather(store, progress=progress)
+        return replace(found, unit=unit) if unit else found
+
     if season:
-        return _of_season(store, speeds_mps, unit, progress)
+        return _of_season(gathered(), speeds_mps)
     if len(names) == 2:
-        return _of_setups(store, names[0], names[1], speeds_mps, unit, progress)
-    return _of_drive(store, names[0] if names else "last", reference, unit, progress)
+        return _of_setups(gathered(), names[0], names[1], speeds_mps)
+    return _of_drive(store, names[0] if names else "last", reference, unit, gathered)
 
 
 def _check(names: Sequence[str], season: bool, reference: int | None, speeds_mps: Sequence[float]) -> None:
@@ -68,38 +80,24 @@ def _check(names: Sequence[str], season: bool, reference: int | None, speeds_mps
         raise InputError(f"--season is judged by one speed: give --to once, not {len(speeds_mps)} times")
 
 
-def _of_season(
-    store: DriveStore, speeds_mps: Sequence[float], unit: SpeedUnit | None, progress: Callable[[str], None]
-) -> tuple[str, Page]:
-    from analysis.changes.season import gather
+def _of_season(season: SeasonRecord, speeds_mps: Sequence[float]) -> tuple[str, Page]:
     from analysis.report.season_page import season_page
 
-    found = gather(store, progress=progress)
-    page = season_page(found, unit, speeds_mps[0] if speeds_mps else None)
-    return f"season-{found.drives[-1].started_utc:%Y-%m-%d}-report", page
+    page = season_page(season, speeds_mps[0] if speeds_mps else None)
+    return f"season-{season.drives[-1].started_utc:%Y-%m-%d}-report", page
 
 
-def _of_setups(
-    store: DriveStore,
-    a: str,
-    b: str,
-    speeds_mps: Sequence[float],
-    unit: SpeedUnit | None,
-    progress: Callable[[str], None],
-) -> tuple[str, Page]:
-    from analysis.changes.season import gather
+def _of_setups(season: SeasonRecord, a: str, b: str, speeds_mps: Sequence[float]) -> tuple[str, Page]:
     from analysis.report.setups_page import setups_page
 
-    speeds = np.array(sorted(speeds_mps)) if speeds_mps else None
-    page = setups_page(a, b, gather(store, progress=progress), unit, speeds)
+    page = setups_page(a, b, season, np.array(sorted(speeds_mps)) if speeds_mps else None)
     stem = "-".join(re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "x" for name in (a, b))
     return f"{stem[:80]}-report", page
 
 
 def _of_drive(
-    store: DriveStore, name: str, reference: int | None, unit: SpeedUnit | None, progress: Callable[[str], None]
+    store: DriveStore, name: str, reference: int | None, unit: Unit | None, gathered: Callable[[], SeasonRecord]
 ) -> tuple[str, Page]:
-    from analysis.changes.season import gather
     from analysis.report.drive_page import drive_page, reference_run
     from analysis.report.sections import plan_blocks
 
@@ -107,5 +105,5 @@ def _of_drive(
     drive = store.drive(name)
     # A wrong number is told before the season is read, which may take long.
     held = reference_run(drive, reference) if reference is not None else None
-    plan = plan_blocks(gather(store, progress=progress)) if listed else []
+    plan = plan_blocks(gathered()) if listed else []
     return f"{drive.id}-report", drive_page(drive, unit, held, plan)

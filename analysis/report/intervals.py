@@ -13,6 +13,7 @@ from analysis.report.plots import Axis, Plot, Series, draw
 
 if TYPE_CHECKING:
     from analysis.answers.compare import MeasureComparison, SplitComparison
+    from analysis.answers.effects import EffectInterval
 
 HOW_TO_READ = "The wide one counts that days differ, the narrow one only that runs do."
 _APART = 0.22
@@ -44,8 +45,8 @@ def of_split(split: SplitComparison) -> Told:
     return Told(split.difference_s, split.low_s, split.high_s, split.run_low_s, split.run_high_s)
 
 
-def of_measure(measure: MeasureComparison) -> Told:
-    """Of a further figure, in its unit."""
+def of_measure(measure: MeasureComparison | EffectInterval) -> Told:
+    """Of a further figure or of an effect, in its unit."""
     return Told(measure.difference, measure.low, measure.high, measure.run_low, measure.run_high)
 
 

@@ -14,8 +14,8 @@ from analysis import wording
 from analysis.changes.observations import Observation
 from analysis.drive import AnalysedDrive
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
-from analysis.report.has import SpeedUnit, mixture_of
-from analysis.report.intervals import HOW_TO_READ, Told, interval_plot, of_split
+from analysis.report.has import mixture_of
+from analysis.report.intervals import HOW_TO_READ, interval_plot, of_measure, of_split
 from analysis.report.mixture_section import along_best, mixture_blocks
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import STYLES, Axis, Series, cut, draw
@@ -24,15 +24,16 @@ from analysis.report.traces import Line, best_as_driven, run_called, speed_over_
 from analysis.runs.run import Run
 from analysis.wording import sentence
 from logger.errors import NoAnswer
-from logger.units import speed_label
+from logger.units import S_PER_MINUTE, speed_label
 
 if TYPE_CHECKING:
+    from analysis.answers.drives import DrivesAnswer
+    from analysis.answers.effects import EffectsAnswer, FigureEffect, TimeEffect
     from analysis.answers.mixture import MixtureAnswer
-    from analysis.changes.best import BestRun
-    from analysis.changes.effects import Attribution, Effect
+    from analysis.answers.season import SeasonAnswer, SetupSeason
     from analysis.changes.observations import Side
     from analysis.changes.season import SeasonRecord
-    from analysis.conditions.setups import Difference, Known, Parts
+    from analysis.conditions.setups import Known
 
 
 MOST_SETUPS = 6
@@ -41,28 +42,33 @@ MOST_SETUPS = 6
 
 @dataclass(frozen=True)
 class _Told:
-    """A season, and what is worked out of it for the page."""
+    """A season, and the answers that its page shows."""
 
     season: SeasonRecord
-    unit: SpeedUnit
-    speed_mps: float
-    """What times are to; NaN where no run counts."""
-    corrected: bool
-    effects: Attribution | None
-    best: BestRun | None
+    by_setup: SeasonAnswer
+    by_drive: DrivesAnswer
+    effects: EffectsAnswer | None
+    """None with fewer than two setups."""
     sides: list[Side]
     """The setups that have runs."""
+    quickest: tuple[AnalysedDrive, Run] | None
+    """The best run of the season in its drive, and that drive's mixture."""
+    mixture: MixtureAnswer | None
 
     @property
     def to(self) -> str:
-        return speed_label(self.speed_mps, self.unit) if math.isfinite(self.speed_mps) else "no speed"
+        """The speed that times are to, in words."""
+        return self.by_setup.speed
+
+    @property
+    def speed_mps(self) -> float:
+        """The same [m/s]; NaN where no run counts."""
+        return self.by_setup.speed_mps
 
 
-def season_page(season: SeasonRecord, unit: SpeedUnit | None = None, speed_mps: float | None = None) -> Page:
+def season_page(season: SeasonRecord, speed_mps: float | None = None) -> Page:
     """The page of all drives of a season; times are to `speed_mps`, by default what four of five runs reach."""
-    told = _told(season, unit or season.unit, speed_mps)
-    quickest = run_called(told.best.label, season) if told.best else None
-    mixture = mixture_of(quickest[0], told.unit) if quickest is not None else None
+    told = _told(season, speed_mps)
     first, last = season.drives[0].started_utc, season.drives[-1].started_utc
     return Page(
         title=f"{_car(season)}: {wording.day(first)} to {wording.day(last)}",
@@ -76,27 +82,38 @@ def season_page(season: SeasonRecord, unit: SpeedUnit | None = None, speed_mps: 
             ("Setups", str(len(season.setups))),
             ("Driven", wording.duration(sum(row.duration_s for row in season.drives))),
         ],
-        sections=_sections(told, quickest, mixture),
-        cautions=cautions([mixture]),
+        sections=[section for section in _sections(told, speed_mps) if section.blocks],
+        cautions=cautions([told.mixture]),
         footer=footer(),
     )
 
 
-def _told(season: SeasonRecord, unit: SpeedUnit, speed_mps: float | None) -> _Told:
-    from analysis.changes.best import best_run, common_speed
-    from analysis.changes.effects import attribute, scatter_of
-    from analysis.changes.sides import setup_side, step_mps
+def _told(season: SeasonRecord, speed_mps: float | None) -> _Told:
+    from analysis.answers.drives import drives_answer
+    from analysis.answers.season import season_answer
+    from analysis.changes.sides import setup_side
 
-    speed = common_speed(season.runs, step_mps(season)) if speed_mps is None else speed_mps
-    timed = bool(season.runs) and math.isfinite(speed)
-    corrected = timed and all(run.corrected_s is not None for run in season.runs)
-    effects = best = None
-    if timed:
-        at = np.array([speed])
-        effects = attribute(season.runs, np.array([run.time_to(at, corrected) for run in season.runs]))
-        best = best_run(season.runs, speed, scatter_of(season.runs, np.array([r.time_to(at) for r in season.runs]))[0])
-    sides = [side for each in season.setups if (side := setup_side(each, season)).runs]
-    return _Told(season, unit, speed, corrected, effects, best, sides)
+    by_setup = season_answer(season, speed_mps)
+    best = by_setup.personal_best
+    quickest = run_called(best.label, season) if best is not None else None
+    return _Told(
+        season,
+        by_setup,
+        drives_answer(season, speed_mps),
+        _effects_of(season, speed_mps),
+        [side for each in season.setups if (side := setup_side(each, season)).runs],
+        quickest,
+        mixture_of(quickest[0], season.unit) if quickest is not None else None,
+    )
+
+
+def _effects_of(season: SeasonRecord, speed_mps: float | None) -> EffectsAnswer | None:
+    from analysis.answers.effects import effects_answer
+
+    try:
+        return effects_answer(season, None if speed_mps is None else [speed_mps]) if season.runs else None
+    except NoAnswer:
+        return None
 
 
 def _car(season: SeasonRecord) -> str:
@@ -104,32 +121,20 @@ def _car(season: SeasonRecord) -> str:
     return next((drive.car.car.name for drive in reversed(drives) if drive.car is not None), "Car not said")
 
 
-def _sections(told: _Told, quickest: tuple[AnalysedDrive, Run] | None, mixture: MixtureAnswer | None) -> list[Section]:
+def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
     season = told.season
-    timeline = [_timeline(told)] if told.effects is not None or told.best is not None else []
-    out = [Section("driven", "What was driven, and with what", [*timeline, *_with_what(told)])]
-    if told.effects is not None and told.effects.effects:
-        out.append(Section("effects", "What each change did", _effects(told, told.effects)))
-    if len(told.sides) > 1:
-        out.append(Section("steps", "Setup after setup", _steps(told)))
-    if bests := _bests(told):
-        title = f"The best run of each setup to {told.to}"
-        out.append(Section("traces", title, _traces(bests, told.unit)))
-    if season.runs and (figure := _gained(told)) is not None:
-        out.append(Section("gained", "Time gained and lost", [figure]))
-    if quickest is not None and mixture is not None:
-        blocks = [
-            Words(f"Of drive {quickest[0].id}, which holds the best run of the season."),
-            *mixture_blocks(mixture), *along_best(quickest[0], mixture, quickest[1]),
-        ]  # fmt: skip
-        out.append(Section("mixture", "Mixture", blocks))
-    if season.loops:
-        out.append(Section("fuel", "Fuel", _fuel(season)))
     days = [(row.started_utc, row.weather, row.air) for row in season.drives]
-    out.append(Section("weather", "Weather", weather_blocks(days)))
-    if plan := plan_blocks(season):
-        out.append(Section("plan", "The next outing", plan))
-    return out
+    return [
+        Section("driven", "What was driven, and with what", [*_timeline(told), *_with_what(told)]),
+        Section("effects", "What each change did", _effects(told)),
+        Section("steps", "Setup after setup", _steps(told)),
+        Section("traces", f"The best run of each setup to {told.to}", _traces(told)),
+        Section("gained", "Time gained and lost", _gained(told)),
+        Section("mixture", "Mixture", _mixture(told)),
+        Section("fuel", "Fuel", _fuel(season)),
+        Section("weather", "Weather", weather_blocks(days)),
+        Section("plan", "The next outing", plan_blocks(season, speed_mps)),
+    ]
 
 
 # --- the verdict --------------------------------------------------------------------------------------------------
@@ -138,29 +143,35 @@ def _sections(told: _Told, quickest: tuple[AnalysedDrive, Run] | None, mixture: 
 def _verdict(told: _Told) -> list[str]:
     if not told.season.runs:
         return ["No standing run of this season counts yet: `pullbook runs` says why for each drive."]
-    said: list[str] = []
-    open_ones: list[str] = []
-    for effect in told.effects.effects if told.effects is not None else ():
-        i = effect.intervals[0]
-        what = f"With {' with '.join(map(str, effect.changes))}:"
-        if not math.isfinite(i.estimate):
-            continue
-        if not math.isfinite(i.low):
-            said.append(f"{what} {wording.signed(i.estimate)} s to {told.to}, but how much days differ is unknown.")
-        elif i.high < 0 or i.low > 0:
-            word = "quicker" if i.high < 0 else "slower"
-            said.append(f"{what} {abs(i.estimate):.2f} s {word} to {told.to} ({wording.interval(i.low, i.high)}).")
-        else:
-            open_ones.append(f"{what} no difference shown to {told.to} ({wording.interval(i.low, i.high)} s).")
-    said += open_ones
-    for group in told.effects.design.tangled if told.effects is not None else ():
-        said.append(f"{' and '.join(group)} always changed together: what each does cannot be told from these drives.")
-    if told.best is not None:
-        best = told.best
+    said = _effects_said(told.effects) if told.effects is not None else []
+    best = told.by_setup.personal_best
+    if best is not None:
         said.append(
             f"The best run to {told.to}, {best.label} with {best.time_s:.2f} s ({best.setup}), is {best.sentence}."
         )
     return [sentence(line) for line in said]
+
+
+def _effects_said(found: EffectsAnswer) -> list[str]:
+    """What each change did to the time: first what is shown, then what is not, then what cannot be told apart."""
+    said: list[str] = []
+    open_ones: list[str] = []
+    for effect in found.time:
+        i = effect.effects[0]
+        what = f"With {wording.changed(effect.changes)}:"
+        if not math.isfinite(i.difference):
+            continue
+        if not math.isfinite(i.low):
+            said.append(f"{what} {wording.signed(i.difference)} s to {i.speed}, but how much days differ is unknown.")
+        elif i.high < 0 or i.low > 0:
+            word = "quicker" if i.high < 0 else "slower"
+            said.append(f"{what} {abs(i.difference):.2f} s {word} to {i.speed} ({wording.interval(i.low, i.high)}).")
+        else:
+            open_ones.append(f"{what} no difference shown to {i.speed} ({wording.interval(i.low, i.high)} s).")
+    return [*said, *open_ones, *(f"{' and '.join(group)} {_TANGLED}" for group in found.tangled)]
+
+
+_TANGLED = "always changed together: what each does cannot be told from these drives."
 
 
 def _caveats(told: _Told) -> list[str]:
@@ -168,7 +179,7 @@ def _caveats(told: _Told) -> list[str]:
     lines = list(told.effects.caveats) if told.effects is not None else []
     lines += season.caveats
     folder = season.store.path if season.store is not None else None
-    for row in season.drives:
+    for row in told.by_drive.drives:
         if row.trouble:
             lines.append(f"{row.drive}: {wording.without_folder(row.trouble, folder) if folder else row.trouble}")
     struck = [each for each in season.left_out if each.struck]
@@ -178,8 +189,7 @@ def _caveats(told: _Told) -> list[str]:
         lines.append(
             f"{wording.plural(others, 'run')} not counted: broken off, at part throttle, or part of a fuel loop"
         )
-    without = [row.drive for row in season.drives if row.parts is None]
-    if without:
+    if without := told.by_setup.drives_without_setup:
         drives = wording.plural(len(without), "drive")
         lines.append(f"{drives} without a setup: `pullbook setup FILE --drive DRIVE` gives one")
     return [sentence(line) for line in dict.fromkeys(lines)]
@@ -189,85 +199,62 @@ def _caveats(told: _Told) -> list[str]:
 
 
 def _with_what(told: _Told) -> list[Block]:
-    out: list[Block] = [_setups_table(told)]
-    if (parts := _parts_table(told.season.setups)) is not None:
+    answer = told.by_setup
+    heads = ["Setup", "Days", "Runs", "Best", "Typical", answer.channel, "L/100 km", "Changed"]
+    title = (
+        f"Setups; best and typical (median) seconds to {told.to} as driven, {answer.channel} at full throttle, "
+        f"{wording.FULL_THROTTLE_OF_RUNS}"
+    )
+    out: list[Block] = [Table(title, heads, [_setup_row(each) for each in answer.setups], left=(7,))]
+    if (parts := _parts_table(answer.setups)) is not None:
         out.append(parts)
     return [*out, _drives_table(told)]
 
 
-def _setups_table(told: _Told) -> Table:
-    from analysis.changes.sides import best_typical, setup_side
-    from analysis.conditions.setups import differences
-    from analysis.conditions.setups import shown as value_shown
+def _setup_row(each: SetupSeason) -> list[str]:
+    from analysis.conditions.setups import shown
 
-    season = told.season
-    rows: list[list[str]] = []
-    before: Parts | None = None
-    for each in season.setups:
-        side = setup_side(each, season)
-        best, typical, count = best_typical(side.runs, told.speed_mps)
-        mixture = [run.full_throttle for run in side.runs if math.isfinite(run.full_throttle)]
-        fuel = [loop.m3_per_m * 1e8 for loop in side.loops]
-        changed: list[Difference] = differences(before, each.setup.parts) if before is not None else []
-        rows.append([
-            each.name, str(len({run.outing for run in side.runs})), str(count), wording.number(best),
-            wording.number(typical),
-            wording.number(float(np.median(mixture))) if mixture else wording.NONE,
-            wording.number(float(np.mean(fuel)), 1) if fuel else wording.NONE,
-            "; ".join(f"{d.part} {value_shown(d.a)} \u2192 {value_shown(d.b)}" for d in changed) or wording.NONE,
-        ])  # fmt: skip
-        before = each.setup.parts
-    heads = ["Setup", "Days", "Runs", "Best", "Typical", season.channel, "L/100 km", "Changed"]
-    title = f"Setups; best and typical (median) seconds to {told.to} as driven, {season.channel} at full throttle"
-    return Table(title, heads, rows, left=(7,))
+    changed = "; ".join(f"{part} {shown(pair.a)} \u2192 {shown(pair.b)}" for part, pair in each.changed.items())
+    return [
+        each.setup, str(each.outings), str(each.runs), wording.number(each.best_s), wording.number(each.typical_s),
+        wording.number(each.full_throttle), wording.number(each.l_per_100km, 1), changed or wording.NONE,
+    ]  # fmt: skip
 
 
-def _parts_table(setups: Sequence[Known]) -> Table | None:
-    from analysis.conditions.setups import shown as value_shown
+def _parts_table(setups: Sequence[SetupSeason]) -> Table | None:
+    from analysis.conditions.setups import shown
 
-    parts = list(dict.fromkeys(part for each in setups for part in each.setup.parts))
-    rows = [[part, *(value_shown(each.setup.parts.get(part)) for each in setups)] for part in parts]
-    return Table("What each setup is", ["Part", *(each.name for each in setups)], rows, folded=True) if rows else None
+    parts = list(dict.fromkeys(part for each in setups for part in each.parts))
+    rows = [[part, *(shown(each.parts.get(part)) for each in setups)] for part in parts]
+    return Table("What each setup is", ["Part", *(each.setup for each in setups)], rows, folded=True) if rows else None
 
 
 def _drives_table(told: _Told) -> Table:
-    from analysis.changes.sides import best_typical
-
-    rows = []
-    for row in told.season.drives:
-        runs = [run for run in told.season.runs if run.drive == row.drive]
-        best, typical, _ = best_typical(runs, told.speed_mps)
-        rows.append([
-            row.drive, row.setup, wording.duration(row.duration_s), str(len(runs)), wording.number(best),
-            wording.number(typical), "; ".join(row.notes),
-        ])  # fmt: skip
+    rows = [
+        [
+            row.drive, row.setup, wording.duration(row.minutes * S_PER_MINUTE), str(row.runs),
+            wording.number(row.best_s), wording.number(row.typical_s), "; ".join(row.notes),
+        ]
+        for row in told.by_drive.drives
+    ]  # fmt: skip
     heads = ["Drive", "Setup", "Length", "Runs", "Best", "Typical", "Notes"]
     return Table(f"Drives; seconds to {told.to} as driven", heads, rows, left=(1, 6), folded=len(rows) > 15)
 
 
-def _timeline(told: _Told) -> Figure:
+def _timeline(told: _Told) -> list[Block]:
     """The time of every run, outing by outing."""
     season = told.season
-    at = np.array([told.speed_mps])
+    if not season.runs:
+        return []
     styles = _styles(season.setups)
     outings = sorted({run.outing for run in season.runs})
-    counts = {outing: sum(run.outing == outing for run in season.runs) for outing in outings}
-    place = {outing: float(k) for k, outing in enumerate(outings)}
-    seen: dict[int, int] = {}
-    xs: dict[str, list[tuple[float, float, float]]] = {}
-    for run in season.runs:
-        nth = seen[run.outing] = seen.get(run.outing, -1) + 1
-        x = place[run.outing] + (nth / max(counts[run.outing] - 1, 1) - 0.5) * 0.6
-        time, sigma = float(run.time_to(at)[0]), float(run.sigma_to(at)[0])
-        xs.setdefault(_setup_of(run, season.setups), []).append((x, time, sigma))
     series = []
-    for name, points in xs.items():
+    for name, points in _by_outing(told, outings).items():
         across, y, late = (np.array(column) for column in zip(*points, strict=True))
-        style = styles.get(name)
-        series.append(Series(name, across, y, y - late, y + late, style, "points", direct=False, group=name))
+        series.append(Series(name, across, y, y - late, y + late, styles.get(name), "points", direct=False, group=name))
     begun = {row.outing: row.started_utc for row in reversed(season.drives)}
     every = max(1, math.ceil(len(outings) / 8))
-    ticks = tuple((place[o], f"{begun[o]:%m-%d}") for o in outings[::every])
+    ticks = tuple((float(k), f"{begun[o]:%m-%d}") for k, o in list(enumerate(outings))[::every])
     plot = draw(
         series,
         Axis("Day", low=-0.6, high=len(outings) - 0.4, ticks=ticks),
@@ -275,7 +262,22 @@ def _timeline(told: _Told) -> Figure:
         said=f"The time to {told.to} of {len(season.runs)} runs on {wording.plural(len(outings), 'day')}.",
     )
     caption = "Every run that counts, as driven, with one standard deviation of its measurement; a column is a day."
-    return Figure(f"The season: seconds from one foot to {told.to}", plot, caption, switches=True)
+    return [Figure(f"The season: seconds from one foot to {told.to}", plot, caption, switches=True)]
+
+
+def _by_outing(told: _Told, outings: Sequence[int]) -> dict[str, list[tuple[float, float, float]]]:
+    """Setup -> place across the plot, time and its standard deviation of each run; a day's runs stand beside each
+    other."""
+    runs, at = told.season.runs, np.array([told.speed_mps])
+    counts = {outing: sum(run.outing == outing for run in runs) for outing in outings}
+    seen: dict[int, int] = {}
+    out: dict[str, list[tuple[float, float, float]]] = {}
+    for run in runs:
+        nth = seen[run.outing] = seen.get(run.outing, -1) + 1
+        x = outings.index(run.outing) + (nth / max(counts[run.outing] - 1, 1) - 0.5) * 0.6
+        point = (x, float(run.time_to(at)[0]), float(run.sigma_to(at)[0]))
+        out.setdefault(_setup_of(run, told.season.setups), []).append(point)
+    return out
 
 
 def _setup_of(run: Observation, setups: Sequence[Known]) -> str:
@@ -291,53 +293,45 @@ def _styles(setups: Sequence[Known]) -> dict[str, int | None]:
 # --- effects ------------------------------------------------------------------------------------------------------
 
 
-def _effects(told: _Told, times: Attribution) -> list[Block]:
-    from analysis.changes.effects import attribute
-    from analysis.changes.sides import fuel_effects
+def _effects(told: _Told) -> list[Block]:
     from analysis.conditions.setups import described
 
-    season = told.season
-    by = f", corrected by {season.factor}" if told.corrected else ", as driven"
-    names = [" with ".join(map(str, effect.changes)) for effect in times.effects]
-    ticks = tuple((-float(k), cut(name, 60)) for k, name in enumerate(names))
-    plot = interval_plot(
-        [_of_effect(effect) for effect in times.effects],
-        [place for place, _ in ticks],
-        Axis(f"Change of the time to {told.to} (left: quicker)", "s"),
-        Axis("", ticks=ticks, low=0.5 - len(names), high=0.6, inside=True),
-        60,
-        f"What {wording.plural(len(names), 'change')} did to the time, with intervals.",
-    )
-    how = f"An interval that does not reach zero shows an effect. {HOW_TO_READ}"
+    found = told.effects
+    if found is None or not found.time:
+        return []
+    by = wording.judged_by(found.corrected_by)
     out: list[Block] = [
-        Words(f"Against {described(times.design.setups[0])}."),
-        Figure(f"Effect on the time to {told.to}{by}", plot, how, switches=True),
-        _effect_table(times, "s", f"Time to {told.to} from one foot{by}"),
+        Words(f"Against {described(found.base)}."),
+        _effects_figure(found.time, told.to, by),
+        _effect_table(found.time, "s", f"Time to {told.to} from one foot{by}"),
     ]
-    mixture = attribute(season.runs, np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1))
-    if mixture is not None and mixture.effects:
-        out.append(_effect_table(mixture, season.channel, "Mixture at full throttle"))
-    fuel = fuel_effects(season)
-    if fuel is not None and fuel.effects:
-        out.append(_effect_table(fuel, "L/100 km", "Fuel"))
-    tangled = [
-        f"{' and '.join(group)} always changed together: what each does cannot be told from these drives."
-        for group in times.design.tangled
-    ]
+    if found.mixture:
+        out.append(_effect_table(found.mixture, found.channel, "Mixture at full throttle, in each run's pull"))
+    if found.fuel:
+        out.append(_effect_table(found.fuel, "L/100 km", "Fuel"))
+    tangled = [f"{' and '.join(group)} {_TANGLED}" for group in found.tangled]
     return [*out, Bullets(tangled or ["No parts are tangled: each effect stands for itself."])]
 
 
-def _effect_table(found: Attribution, unit: str, title: str) -> Table:
+def _effects_figure(found: Sequence[TimeEffect], to: str, by: str) -> Figure:
+    ticks = tuple((-float(k), cut(wording.changed(effect.changes), 60)) for k, effect in enumerate(found))
+    plot = interval_plot(
+        [of_measure(effect.effects[0]) for effect in found],
+        [place for place, _ in ticks],
+        Axis(f"Change of the time to {to} (left: quicker)", "s"),
+        Axis("", ticks=ticks, low=0.5 - len(found), high=0.6, inside=True),
+        60,
+        f"What {wording.plural(len(found), 'change')} did to the time, with intervals.",
+    )
+    how = f"An interval that does not reach zero shows an effect. {HOW_TO_READ}"
+    return Figure(f"Effect on the time to {to}{by}", plot, how, switches=True)
+
+
+def _effect_table(found: Sequence[TimeEffect | FigureEffect], unit: str, title: str) -> Table:
     rows = [
-        [" with ".join(map(str, effect.changes)), str(effect.runs), *_of_effect(effect).cells]
-        for effect in found.effects
+        [wording.changed(effect.changes), str(effect.runs), *of_measure(effect.effects[0]).cells] for effect in found
     ]
     return Table(title, ["Change", "Runs", unit, "With days", "Runs only"], rows)
-
-
-def _of_effect(effect: Effect) -> Told:
-    i = effect.intervals[0]
-    return Told(i.estimate, i.low, i.high, i.run_low, i.run_high)
 
 
 def _steps(told: _Told) -> list[Block]:
@@ -353,56 +347,61 @@ def _steps(told: _Told) -> list[Block]:
             rows.append([names, "", "", "", str(error)])
             continue
         top = answer.splits[-1]
-        rows.append([
-            names, speed_label(top.speed_mps, told.unit), *of_split(top).cells[:2],
-            sentence(answer.sentence),
-        ])  # fmt: skip
+        rows.append([names, top.speed, *of_split(top).cells[:2], sentence(answer.sentence)])
     title = "Each setup against the one before it, as `pullbook compare` has it"
-    return [Table(title, ["", "To", "Seconds", "With days", "Verdict"], rows, left=(4,))]
+    return [Table(title, ["", "To", "Seconds", "With days", "Verdict"], rows, left=(4,))] if rows else []
 
 
 # --- runs ---------------------------------------------------------------------------------------------------------
 
 
-def _bests(told: _Told) -> list[Line]:
+def _traces(told: _Told) -> list[Block]:
     """The best run of each of the newest setups as it was driven."""
-    season = told.season
+    season, unit = told.season, told.season.unit
     styles = _styles(season.setups)
-    out: list[Line] = []
+    bests: list[Line] = []
     for each in season.setups[-MOST_SETUPS:]:
         runs = [run for run in season.runs if run.drive in each.drives]
         if (found := best_as_driven(runs, told.speed_mps, season)) is not None:
-            out.append(Line(each.name, *found, style=styles[each.name], group=each.name))
-    return out
-
-
-def _traces(bests: Sequence[Line], unit: str) -> list[Block]:
+            bests.append(Line(each.name, *found, style=styles[each.name], group=each.name))
+    if not bests:
+        return []
     said = f"of the best run of {wording.plural(len(bests), 'setup')}."
     rows = [[best.label, f"{best.drive.id}:{best.run.n}", speed_label(best.run.peak_mps, unit)] for best in bests]
     table = Table("Which runs these are", ["Setup", "Run", "Peak"], rows, left=(1,))
-    over_time, over_way = (
-        speed_over_time(bests, unit, f"Speed over time {said}"),
-        speed_over_way(bests, unit, f"Speed over distance {said}"),
-    )
+    over_time = speed_over_time(bests, unit, f"Speed over time {said}")
+    over_way = speed_over_way(bests, unit, f"Speed over distance {said}")
     return [
         Figure("Speed over time", over_time, "As driven.", table, switches=True),
         Figure("Speed over distance", over_way, switches=True),
     ]
 
 
-def _gained(told: _Told) -> Figure | None:
+def _gained(told: _Told) -> list[Block]:
     """The mean of each setup, and every run, against the mean of the first setup at every m/s."""
     named = told.sides[-MOST_SETUPS:]
     tops = sorted(float(run.speed_mps[-1]) for run in told.season.runs if len(run.speed_mps))
     if not named or not tops:
-        return None
+        return []
     drawn = [Drawn(side.name, side.runs, k % STYLES, None, "single runs") for k, side in enumerate(named)]
     caption = f"The reference is the mean of {named[0].name}. Strong lines are means of setups, grey ones single runs."
     title = "Against the first setup, speed by speed"
-    return behind_plot(drawn, speeds_up_to(tops[len(tops) // 5]), told.unit, "the reference", title, caption, False)
+    speeds = speeds_up_to(tops[len(tops) // 5])
+    figure = behind_plot(drawn, speeds, told.season.unit, "the reference", title, caption, False)
+    return [figure] if figure is not None else []
 
 
-# --- fuel ---------------------------------------------------------------------------------------------------------
+# --- mixture and fuel ---------------------------------------------------------------------------------------------
+
+
+def _mixture(told: _Told) -> list[Block]:
+    if told.quickest is None or told.mixture is None:
+        return []
+    drive, run = told.quickest
+    return [
+        Words(f"Of drive {drive.id}, which holds the best run of the season."),
+        *mixture_blocks(told.mixture), *along_best(drive, told.mixture, run),
+    ]  # fmt: skip
 
 
 def _fuel(season: SeasonRecord) -> list[Block]:
@@ -416,4 +415,4 @@ def _fuel(season: SeasonRecord) -> list[Block]:
         ]
         for loop in season.loops
     ]  # fmt: skip
-    return [Table("Fuel loops", ["Drive", "Setup", "L/100 km", "mpg (US)"], rows, left=(1,))]
+    return [Table("Fuel loops", ["Drive", "Setup", "L/100 km", "mpg (US)"], rows, left=(1,))] if rows else []

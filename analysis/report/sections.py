@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 
 from analysis import wording
 from analysis.report.page import Block, Bullets, Table, Words
-from logger.units import speed_label
+from logger.units import convert
 
 if TYPE_CHECKING:
     from analysis.answers.mixture import MixtureAnswer
+    from analysis.answers.plan import PlanAnswer
     from analysis.changes.season import SeasonRecord
     from analysis.conditions.weather import Air, Weather
 
@@ -84,46 +85,44 @@ def footer() -> list[str]:
 # --- the plan -----------------------------------------------------------------------------------------------------
 
 
-def plan_blocks(season: SeasonRecord, settle: tuple[str, str] | None = None) -> list[Block]:
+def plan_blocks(
+    season: SeasonRecord, speed_mps: float | None = None, settle: tuple[str, str] | None = None
+) -> list[Block]:
     """The next drives worth making, as `plan` gives them, and what to see to on the day. Empty without runs."""
-    from analysis.changes.best import common_speed
-    from analysis.changes.plan import CHECKLIST
-    from analysis.changes.sides import planned, step_mps
-    from analysis.conditions.setups import described, differences
-    from analysis.conditions.setups import shown as value_shown
+    from analysis.answers.plan import plan_answer
 
     if not season.runs:
         return []
-    speed = common_speed(season.runs, step_mps(season))
-    made = planned(season, speed, settle=settle)
+    made = plan_answer(season, speed_mps, settle=settle)
     out: list[Block] = []
     tangled = [
-        f"{' and '.join(group)} always changed together so far: their effects are tangled."
-        for group in made.design.tangled
+        f"{' and '.join(group)} always changed together so far: their effects are tangled." for group in made.tangled
     ]
     if tangled:
         out.append(Bullets(tangled))
-    if not made.steps:
-        done = "No drive is needed." if made.design.parts else "Nothing to tell apart: one setup was driven so far."
-        out.append(Words(done))
+    if made.next:
+        out += _steps(made)
     else:
-        base = made.steps[0].parts
-        rows = []
-        for number, step in enumerate(made.steps, 1):
-            differ = differences(base, step.parts)
-            what = "; ".join(f"{d.part} {value_shown(d.b)}" for d in differ) or "the first setup again"
-            rows.append(
-                [str(number), str(step.outing), described(base) if number == 1 else what, str(step.runs), step.why]
-            )
-        out += [
-            Table("What to drive", ["", "Outing", "Setup", "Runs", "Why"], rows, left=(2, 4)),
-            Words(
-                f"Judged by the time to {speed_label(speed, season.unit)}. About {made.minutes / 60:.1f} h an outing, "
-                f"at {made.run_minutes:.0f} min a run."
-            ),
-        ]
-    notes = [wording.sentence(line) for line in (*made.warnings, *made.notes)]
-    if notes:
+        done = "No drive is needed." if made.separable else "Nothing to tell apart: one setup was driven so far."
+        out.append(Words(f"{done} Judged by the time to {made.speed}."))
+    if notes := [wording.sentence(line) for line in (*made.warnings, *made.notes)]:
         out.append(Bullets(notes))
     out.append(Words("Which jet to try next: `pullbook jets`."))
-    return [*out, Bullets(CHECKLIST)] if made.steps else out
+    return [*out, Bullets(made.checklist)] if made.checklist else out
+
+
+def _steps(made: PlanAnswer) -> list[Block]:
+    from analysis.conditions.setups import described, shown
+
+    rows = []
+    for number, step in enumerate(made.next, 1):
+        differs = "; ".join(f"{part} {shown(pair.b)}" for part, pair in step.differs.items())
+        what = described(step.setup) if number == 1 else differs or "the first setup again"
+        rows.append([str(number), str(step.outing), what, str(step.runs), step.why])
+    return [
+        Table("What to drive", ["", "Outing", "Setup", "Runs", "Why"], rows, left=(2, 4)),
+        Words(
+            f"Judged by the time to {made.speed}. About {convert(made.minutes, 'min', 'h'):.1f} h an outing, at "
+            f"{made.run_minutes:.0f} min a run."
+        ),
+    ]

@@ -45,9 +45,7 @@ class _Side:
     """Of the drive that holds the best run."""
 
 
-def setups_page(
-    a: str, b: str, season: SeasonRecord, unit: SpeedUnit | None = None, speeds_mps: Floats | None = None
-) -> Page:  # fmt: skip
+def setups_page(a: str, b: str, season: SeasonRecord, speeds_mps: Floats | None = None) -> Page:
     """The page of `b` held against `a`, named as `compare` takes them. InputError and NoAnswer as there.
 
     Parameters
@@ -58,7 +56,7 @@ def setups_page(
     from analysis.answers.compare import sides_answer
     from analysis.changes.sides import opposed
 
-    unit = unit or season.unit
+    unit = season.unit
     first, second = opposed(a, b, season)
     answer = sides_answer(season, first, second, speeds_mps)
     top = answer.splits[-1].speed_mps
@@ -75,7 +73,7 @@ def setups_page(
         Section("mixture", "Mixture", _mixture(answer, sides, unit)),
         Section("fuel", "Fuel", [_measure_table(answer.fuel, answer)] if answer.fuel is not None else []),
         Section("weather", "Weather", weather_blocks(days)),
-        Section("plan", "The next outing", plan_blocks(season, (a, b))),
+        Section("plan", "The next outing", plan_blocks(season, settle=(a, b))),
     ]
     return Page(
         title=f"{answer.b} against {answer.a}",
