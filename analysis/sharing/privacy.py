@@ -65,9 +65,12 @@ class Positions:
     epoch_utc_ns: int
 
 
-def in_force(store: Path, drives: Iterable[Drive], ends_m: float | None = None) -> Rules:
-    """The rules for these drives: the circles of `store`'s recorder.toml, of every drive in it and of the drives
-    themselves; the ends of the drives, the longest where they differ, or `ends_m` where it is given."""
+def in_force(
+    store: Path, drives: Iterable[Drive], ends_m: float | None = None, all_drives: Iterable[Drive] | None = None
+) -> Rules:
+    """The rules for these drives: the circles of `store`'s recorder.toml, of every drive in it (`all_drives`, where
+    they are open already) and of the drives themselves; the ends of the drives, the longest where they differ, or
+    `ends_m` [m] where it is given. InputError where that is no length from 0 to 100 km, or the file cannot be read."""
     from logger.config.reading import load
     from logger.config.recorder import RecorderConfig
     from logger.store.drive import list_drives
@@ -75,7 +78,7 @@ def in_force(store: Path, drives: Iterable[Drive], ends_m: float | None = None) 
     drives = list(drives)
     if ends_m is not None and not 0 <= ends_m <= 100_000:
         raise InputError(f"the ends cannot be {ends_m:g} m: expected 0 m to 100 km")
-    known = [drive.config.privacy for drive in [*drives, *list_drives(store)]]
+    known = [drive.config.privacy for drive in [*drives, *(list_drives(store) if all_drives is None else all_drives)]]
     if (store / "recorder.toml").is_file():
         known.append(load(store / "recorder.toml", RecorderConfig).privacy)
     circles = {circle.model_copy(update={"name": ""}): None for privacy in known for circle in privacy.circle}
