@@ -84,9 +84,20 @@ def speed_lines(motion: Motion, unit: str) -> list[Line]:
 
 
 def value_lines(t_s: ArrayLike, values: ArrayLike, form: str, step_s: float = 0.5) -> list[Line]:
-    """A channel's mean over each `step_s` [s], written by `form` (such as "AFR {:.1f}").
+    """A channel's mean over each step, as text; nothing where it has no reading.
 
-    Nothing where it has no reading. A mean of half a second stands still enough to be read; a sensor's noise does not.
+    A mean of half a second stands still enough to be read (common practice, no source); a sensor's noise does not.
+
+    Parameters
+    ----------
+    t_s : array, shape (n,)
+        Times of the readings, in any order [s]; a NaN leaves its reading out.
+    values : array, shape (n,)
+        The readings, in the unit that `form` names; NaN where there is none.
+    form : str
+        How a mean is written, such as "AFR {:.1f}".
+    step_s : float
+        Length of a step [s]; steps begin at whole multiples of it.
     """
     t, y = np.asarray(t_s, float), np.asarray(values, float)
     good = np.isfinite(t) & np.isfinite(y)

@@ -87,7 +87,22 @@ def in_force(
 
 
 def hidden(lat_deg: ArrayLike, lon_deg: ArrayLike, way_m: ArrayLike, rules: Rules) -> Bools:
-    """True where a position of a drive must not leave. `way_m` is the way driven [m]; NaN positions are not hidden."""
+    """Which positions of a drive must not leave: those in a circle, and both ends.
+
+    An end reaches to where the car was first (or last) `rules.ends_m` away from it, both in a straight line and by the
+    way driven.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg : array, shape (n,)
+        Positions in order of time [deg]; NaN is no position and is not hidden.
+    way_m : array, shape (n,)
+        Way driven at each [m].
+
+    Returns
+    -------
+    array of bool, shape (n,)
+    """
     lat, lon, way = (np.asarray(values, float) for values in (lat_deg, lon_deg, way_m))
     out = in_circles(lat, lon, rules.circles)
     there = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
@@ -103,7 +118,17 @@ def hidden(lat_deg: ArrayLike, lon_deg: ArrayLike, way_m: ArrayLike, rules: Rule
 
 
 def in_circles(lat_deg: Floats, lon_deg: Floats, circles: Iterable[PrivateCircle]) -> Bools:
-    """True where a position lies in one of the circles; NaN lies in none."""
+    """Which positions lie in one of the circles.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg : array, any shape
+        Positions [deg]; NaN lies in none.
+
+    Returns
+    -------
+    array of bool, that shape
+    """
     out = np.zeros(np.shape(lat_deg), bool)
     with np.errstate(invalid="ignore"):
         for circle in circles:
