@@ -5,6 +5,7 @@ Nothing here may be used to choose a constant of the program, and nothing here w
     car.py        a car, its driver and its launches, integrated at 1 kHz; exact truth
     receiver.py   what a receiver makes of it
     worlds.py     the table of worlds
+    bars.py       what a world is held to
     judge.py      python -m worlds.judge [WORLD...] [--runs N]            (from tests/)
     scenes.py     python -m worlds.scenes [SCENE...]      short stops, roll-backs, traffic, pinned positions, a pause
 """

@@ -94,6 +94,12 @@ class Launch:
     slope_m: float = math.inf
     """The slope holds over this way and fades over as much again."""
 
+    def slope_at(self, way: Floats) -> Floats:
+        """The slope after so much way [m]."""
+        if not math.isfinite(self.slope_m):
+            return np.full(len(way), self.slope)
+        return self.slope * np.clip(2 - way / self.slope_m, 0, 1)
+
 
 def any_launch(kind: Kind, car: Car, rng: Generator) -> Launch:
     """One launch of a kind, its parameters drawn."""
@@ -335,14 +341,14 @@ class Writer:
     def speed(self) -> float:
         return float(self._speed[-1][-1])
 
-    def add(self, speed: Floats, turn_deg: float = 0.0, slope: float = 0.0, launching: bool = False) -> None:
+    def add(self, speed: Floats, turn_deg: float = 0.0, slope: float | Floats = 0.0, launching: bool = False) -> None:
         """Speeds that follow the last one, at 1 kHz."""
         if len(speed) == 0:
             return
         self._speed.append(speed)
         self._headings.append(self._heading + turn_deg * np.arange(1, len(speed) + 1) / len(speed))
         self._heading += turn_deg
-        self._slope.append(np.full(len(speed), slope))
+        self._slope.append(np.broadcast_to(slope, len(speed)))
         self._launching.append(np.full(len(speed), launching))
         self._n += len(speed)
 
@@ -355,7 +361,8 @@ class Writer:
     def launch(self, launch: Launch, until_mps: float, most_s: float = PULL_S) -> None:
         speeds, first = pull(self.car, launch, until_mps, most_s)
         self._starts.append((launch.kind, self._n - 1, first))
-        self.add(speeds[1:], slope=launch.slope, launching=True)
+        way = np.cumsum(speeds[1:]) * STEP_S
+        self.add(speeds[1:], slope=launch.slope_at(way), launching=True)
 
     def to_speed(self, speed: float, accel: float) -> None:
         """Evenly to another speed, the edges rounded over 0.4 s."""

@@ -1,4 +1,5 @@
-"""Holds the program to the worlds: python -m worlds.judge [WORLD...] [--runs N] [--kinds] [--shift N] [--processes N]
+"""Holds the program to the worlds: python -m worlds.judge [WORLD...] [--runs N] [--bars] [--kinds] [--shift N]
+[--processes N]
 
 For each world: found runs are matched to the true launches; errors of the times to 20, 30, 40 and 50 mph from first
 movement and from one foot; what the program says of the receiver. A WORLD may be a part of a name.
@@ -12,9 +13,8 @@ import sys
 import time
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
 from multiprocessing import Pool
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
@@ -22,49 +22,13 @@ from analysis.motion.fixes import Fixes, clean
 from analysis.motion.smoother import Motion, smooth
 from analysis.runs.finding import find
 from analysis.runs.run import Run, split_at
+from worlds.bars import unmet
 from worlds.car import MPH, Drive, TrueLaunch
+from worlds.tally import Error, Figures, Tally, figures, wild
 from worlds.worlds import WORLDS, World
 
 NEAR_S = 4.0
 """A found start further from the true one than this is no find."""
-WILD_S, SURE_S = 0.5, 0.1
-"""No split may be further off than the one with a stated sigma under the other."""
-
-
-class Error(NamedTuple):
-    """A split's error (found less true) with its stated sigma and, where there is one, systematic part [s]."""
-
-    error: float
-    sigma: float
-    systematic: float
-    kind: str
-    counted: bool
-
-
-@dataclass
-class Tally:
-    """What a world's drives came to."""
-
-    launches: int = 0
-    missed: int = 0
-    extra: int = 0
-    starred: int = 0
-    first: list[Error] = field(default_factory=list)
-    foot: list[Error] = field(default_factory=list)
-    starts: list[Error] = field(default_factory=list)
-    """Of the instant of first movement itself; None of the smoothing's delay is taken off."""
-    receivers: list[dict[str, float]] = field(default_factory=list)
-    seconds: float = 0.0
-    """Processor time of the program."""
-    driven_s: float = 0.0
-
-    def add(self, other: Tally) -> None:
-        for name in ("launches", "missed", "extra", "starred", "seconds", "driven_s"):
-            setattr(self, name, getattr(self, name) + getattr(other, name))
-        for name in ("first", "foot", "starts", "receivers"):
-            getattr(self, name).extend(getattr(other, name))
-
-
 # --- one drive ----------------------------------------------------------------------------------------------------
 
 
@@ -168,39 +132,6 @@ def _job(job: tuple[str, int, int]) -> tuple[str, Tally]:
     return name, judge_drive(truth, fixes)
 
 
-class Figures(NamedTuple):
-    """Of many errors: bias and rms [s], rms of error over sigma, shares within one and two sigma."""
-
-    n: int
-    bias: float
-    rms: float
-    z: float
-    one: float
-    two: float
-
-
-def figures(errors: Sequence[Error], with_systematic: bool = False) -> Figures:
-    """Over the counted runs."""
-    rows = [each for each in errors if each.counted and math.isfinite(each.error)]
-    if not rows:
-        return Figures(0, *[math.nan] * 5)
-    error = np.array([each.error for each in rows])
-    sigma = np.array([each.sigma for each in rows])
-    if with_systematic:
-        sigma = np.hypot(sigma, np.nan_to_num([each.systematic for each in rows]))
-    z = np.abs(error) / np.maximum(sigma, 1e-6)
-    return Figures(
-        len(rows), float(error.mean()), float(np.sqrt(np.mean(error**2))), float(np.sqrt(np.mean(z**2))),
-        float(np.mean(z < 1)), float(np.mean(z < 2)),
-    )  # fmt: skip
-
-
-def wild(errors: Sequence[Error]) -> tuple[int, float]:
-    """Counted splits that are far off and stated as sure, and the worst error among those stated as sure [s]."""
-    sure = [abs(each.error) for each in errors if each.counted and each.sigma < SURE_S]
-    return sum(error > WILD_S for error in sure), max(sure, default=math.nan)
-
-
 # --- the table ----------------------------------------------------------------------------------------------------
 
 HEAD = """\
@@ -244,7 +175,7 @@ def smoothing_told(world: World, tally: Tally) -> str:
         np.array([each[name] for each in tally.receivers])
         for name in ("smoothing_s", "smoothing_low_s", "smoothing_high_s")
     )
-    known = np.isfinite(low) & np.isfinite(high)
+    known = np.isfinite(low) & ~np.isnan(high)
     if not known.any():
         return f"{true:.2f}: -"
     held = 100 * np.mean((low[known] <= true) & (true <= high[known]))
@@ -295,6 +226,7 @@ def main() -> int:
     parser.add_argument("--runs", type=int, default=160, help="launches of each world, at least")
     parser.add_argument("--shift", type=int, default=0, help="other seeds")
     parser.add_argument("--processes", type=int, default=1)
+    parser.add_argument("--bars", action="store_true", help="also the bars that each world misses")
     parser.add_argument("--kinds", action="store_true", help="also for each kind of launch")
     asked = parser.parse_args()
     try:
@@ -308,6 +240,8 @@ def main() -> int:
         print(row(world, tally), flush=True)
         for line in by_kind(tally) if asked.kinds else ():
             print(line, flush=True)
+        for words in unmet(world, tally) if asked.bars else ():
+            print("    ! " + words, flush=True)
         seconds, driven = seconds + tally.seconds, driven + tally.driven_s
     print(f"{seconds:.0f} s of processor time for {driven / 3600:.1f} h of driving", flush=True)
     return 0

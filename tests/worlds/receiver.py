@@ -166,7 +166,7 @@ def _place(
         # The position catches up as the speed does; the height settles from where it was pinned.
         woken = np.flatnonzero((awake > 0) & (np.concatenate([[0.0], awake[:-1]]) == 0))
         for k in woken:
-            out[2][k:] += rng.normal(0, 8.0) * np.exp(-(t[k:] - t[k]) / 20.0)
+            out[2][k:] += rng.normal(0, 8.0) * np.exp(-(t[k:] - t[k]) / 3.0)
     return out[0], out[1], out[2]
 
 

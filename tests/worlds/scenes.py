@@ -39,7 +39,7 @@ def runs_of(fixes: Fixes) -> list[Run]:
 
 
 def short_stops(rng: Generator, stands_s: float, count: int = 20) -> Drive:
-    """Out of traffic at 7 to 14 m/s to a stop of `stands_s`, and off at once to 28 to 33 mph; `count` times."""
+    """Out of traffic at 7 to 14 m/s to a stop of `stands_s`, and off at once to 28 to 33 mph, `count` times."""
     car = any_car(rng)
     writer = Writer(car, float(rng.uniform(0, 360)))
     writer.to_speed(10.0, 1.2)
@@ -47,10 +47,12 @@ def short_stops(rng: Generator, stands_s: float, count: int = 20) -> Drive:
     for _ in range(count):
         writer.to_speed(rng.uniform(7, 14), 1.0)
         writer.cruise(rng.uniform(8, 20), rng)
-        writer.brake("sharp", rng)
+        writer.brake("sharp" if rng.random() < 0.6 else "eased", rng)
         writer.stand(stands_s)
         writer.launch(any_launch(kinds[int(rng.integers(len(kinds)))], car, rng), rng.uniform(28, 33) * MPH)
         writer.coast(1.0)
+    writer.brake("sharp", rng)
+    writer.stand(6)
     return writer.drive()
 
 
@@ -60,6 +62,7 @@ def check_stops(shift: int) -> Iterator[str]:
         receivers = {
             "white 0.05": Receiver(rate_hz=rate),
             "smoothed 0.2": Receiver(rate_hz=rate, smoothing_s=0.2),
+            "two dimensions": Receiver(rate_hz=rate, law="horizontal"),
             "0.1 kn, hold": Receiver(rate_hz=rate, decimals=1, hold_mps=0.3),
             "all together": replace(_ALL, rate_hz=rate),
         }
@@ -70,7 +73,7 @@ def check_stops(shift: int) -> Iterator[str]:
             near = sum(abs(each.error) < max(1.0, 1.5 / rate) for each in tally.starts)
             foot = judge.figures(tally.foot)
             yield (
-                f"  {stands:.1f} s, {rate:2.0f} Hz, {name:13} {near:3d}/20 near the start, extra {tally.extra},"
+                f"  {stands:.1f} s, {rate:2.0f} Hz, {name:14} {near:3d}/20 near the start, extra {tally.extra},"
                 f" starred {tally.starred}; one foot {foot.bias:+.3f} {foot.rms:.3f} {foot.z:.2f}"
             )
 

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from analysis.cli.main import app
-from worlds import judge, scenes
+from worlds import bars, judge, scenes
 from worlds.car import (
     FOOT_M,
     GRAVITY,
@@ -33,6 +33,7 @@ from worlds.car import (
     true_launch,
 )  # fmt: skip
 from worlds.receiver import KNOT, Receiver, gauss_markov, noise, receive, smoothed, write_nmea
+from worlds.tally import Tally, figures, wild
 from worlds.worlds import WORLDS, World
 
 ALL = np.ones(70_000)
@@ -106,6 +107,18 @@ def test_a_car_that_rolls_back_moves_first_where_it_turns() -> None:
     on = (1000 - 400 * GRAVITY * 0.02 - 40) / 400
     truth = true_launch("roll-back", np.arange(len(speeds)) * STEP_S, speeds, 0, first)
     assert truth.foot_s - first == pytest.approx(math.sqrt(2 * FOOT_M / on), abs=1e-3)
+
+
+def test_the_height_gained_is_that_of_the_slope_that_was_pulled_up() -> None:
+    rng = np.random.default_rng(31)
+    car = any_car(rng)
+    launch = any_launch("roll-back", car, rng)
+    writer = Writer(car)
+    writer.launch(launch, 20.0)
+    drive = writer.drive()
+    gained = float(np.sum(np.diff(drive.way_m) * drive.slope[1:]))
+    # Held over slope_m and fading evenly over as much again: one and a half times slope_m at full slope.
+    assert gained == pytest.approx(0.02 * 1.5 * launch.slope_m, rel=2e-3)
 
 
 def test_a_slope_too_small_for_the_rolling_resistance_holds_the_car() -> None:
@@ -300,23 +313,23 @@ def _run(launch: TrueLaunch, first: float = 0.0, foot: float = 0.0, sigma: float
 
 def test_the_judge_knows_honest_sigmas_from_narrow_ones() -> None:
     rng = np.random.default_rng(15)
-    launches = _launches(4000)
+    launches = _launches(1500)
     runs = [_run(each, rng.normal(0, 0.1), rng.normal(0, 0.1)) for each in launches]
     tally = judge.compare(launches, runs)  # type: ignore[arg-type]
-    first, foot = judge.figures(tally.first), judge.figures(tally.foot)
-    assert (tally.launches, tally.missed, tally.extra) == (4000, 0, 0)
-    assert first.bias == pytest.approx(0, abs=0.006) and first.rms == pytest.approx(0.1, rel=0.04)
-    assert first.z == pytest.approx(1.0, rel=0.04) and foot.z == pytest.approx(2.0, rel=0.04)
+    first, foot = figures(tally.first), figures(tally.foot)
+    assert (tally.launches, tally.missed, tally.extra) == (1500, 0, 0)
+    assert first.bias == pytest.approx(0, abs=0.01) and first.rms == pytest.approx(0.1, rel=0.06)
+    assert first.z == pytest.approx(1.0, rel=0.06) and foot.z == pytest.approx(2.0, rel=0.06)
     # Shares of a normal variable within one and two sigma, and within half a sigma and one.
-    assert (first.one, first.two) == (pytest.approx(0.683, abs=0.025), pytest.approx(0.954, abs=0.012))
-    assert (foot.one, foot.two) == (pytest.approx(0.383, abs=0.025), pytest.approx(0.683, abs=0.025))
+    assert (first.one, first.two) == (pytest.approx(0.683, abs=0.04), pytest.approx(0.954, abs=0.018))
+    assert (foot.one, foot.two) == (pytest.approx(0.383, abs=0.04), pytest.approx(0.683, abs=0.04))
 
 
 def test_the_judge_tells_late_from_early() -> None:
     launches = _launches(1)
     tally = judge.compare(launches, [_run(launches[0], first=0.2, foot=-0.1)])  # type: ignore[list-item]
-    assert judge.figures(tally.first).bias == pytest.approx(0.2)
-    assert judge.figures(tally.foot).bias == pytest.approx(-0.1)
+    assert figures(tally.first).bias == pytest.approx(0.2)
+    assert figures(tally.foot).bias == pytest.approx(-0.1)
     assert tally.starts[0].error == pytest.approx(-0.2)
 
 
@@ -324,8 +337,8 @@ def test_a_systematic_part_widens_only_where_asked() -> None:
     launches = _launches(3)
     runs = [_run(each, foot=0.12, systematic_s=0.12) for each in launches]
     tally = judge.compare(launches, runs)  # type: ignore[arg-type]
-    assert judge.figures(tally.foot).one == 0
-    assert judge.figures(tally.foot, with_systematic=True).one == 1
+    assert figures(tally.foot).one == 0
+    assert figures(tally.foot, with_systematic=True).one == 1
 
 
 def test_missed_extra_starred_and_wild_are_counted() -> None:
@@ -337,13 +350,13 @@ def test_missed_extra_starred_and_wild_are_counted() -> None:
     runs[1].clean = False  # type: ignore[attr-defined]
     tally = judge.compare(launches, runs)  # type: ignore[arg-type]
     assert (tally.missed, tally.extra, tally.starred) == (1, 1, 1)
-    assert judge.wild(tally.foot) == (4, pytest.approx(0.6))
-    assert judge.figures(tally.foot).n == 12
+    assert wild(tally.foot) == (4, pytest.approx(0.6))
+    assert figures(tally.foot).n == 12
     line = judge.row(WORLDS["white 0.05"], replace_receivers(tally))
     assert line.split("|")[0].split()[-4:] == ["5", "1", "1", "1"]
 
 
-def replace_receivers(tally: judge.Tally) -> judge.Tally:
+def replace_receivers(tally: Tally) -> Tally:
     tally.receivers = [
         {"smoothing_s": 0.1, "smoothing_low_s": 0.02, "smoothing_high_s": 0.2, "noise_mps": 0.04,
          "wandering_share": math.nan, "wandering_s": math.nan}
@@ -359,11 +372,55 @@ def test_what_the_program_says_of_the_receiver_is_told_against_the_truth() -> No
     ] + [dict.fromkeys(
         ("smoothing_s", "smoothing_low_s", "smoothing_high_s", "noise_mps", "wandering_share", "wandering_s"), math.nan
     )]  # fmt: skip
-    tally = judge.Tally(receivers=rows)
+    tally = Tally(receivers=rows)
     told = judge.smoothing_told(WORLDS["smooth 0.2"], tally).split()
     # Median 0.22, rms of -0.02, 0.02, 0.10, two of three intervals hold 0.2, all lower ends above 0.05, 3 of 4 tell.
     assert told == ["0.20:", "0.220", "0.060", "67", "100", "3/4"]
     assert judge.noise_told(tally) == "0.050 0.500 1.000"
+
+
+def _tally(world: World, first: float, foot: float, sigma: float, low: float, n: int = 4000) -> Tally:
+    """A program whose errors are normal, of standard deviations 0.1 and 0.05 about these biases."""
+    rng = np.random.default_rng(30)
+    launches = _launches(n // 4)
+    runs = [_run(each, rng.normal(first, 0.1), rng.normal(foot, 0.05), sigma) for each in launches]
+    tally = judge.compare(launches, runs)  # type: ignore[arg-type]
+    given = dict.fromkeys(("smoothing_s", "noise_mps", "wandering_share", "wandering_s"), 0.1)
+    tally.receivers = [given | {"smoothing_low_s": low, "smoothing_high_s": low + 0.2}] * 10
+    return tally
+
+
+def test_a_program_that_is_honest_meets_every_bar() -> None:
+    assert list(bars.unmet(WORLDS["white 0.05"], _tally(WORLDS["white 0.05"], 0, 0, 0.1, 0.0))) == []
+    assert list(bars.unmet(WORLDS["smooth 0.2"], _tally(WORLDS["smooth 0.2"], 0, 0, 0.1, 0.1))) == []
+
+
+@pytest.mark.parametrize(
+    ("name", "first", "foot", "sigma", "low", "says"),
+    [
+        ("white 0.05", 0.0, 0.0, 0.06, 0.0, "one foot: 4"),
+        ("white 0.05", 0.0, 0.0, 0.2, 0.0, "first movement: 9"),
+        ("white 0.05", 0.07, 0.0, 0.1, 0.0, "first movement, bite: bias +0.07"),
+        ("white 0.05", 0.0, 0.0, 0.1, 0.06, "smoothing: none, but seen in 100 %"),
+        ("white 0.05", 0.0, 0.0, 0.1, math.nan, "smoothing: told in no drive"),
+        ("smooth 0.2", 0.0, 0.02, 0.1, 0.1, "one foot: bias +0.02"),
+        ("smooth 0.2", 0.0, 0.0, 0.1, 0.21, "smoothing: the interval holds it in 0 %"),
+        ("smooth 0.2, wander, hold", 0.0, 0.05, 0.1, 0.1, "one foot: bias +0.0"),
+        ("two-stage 0.2", 0.0, 0.02, 0.1, 0.1, "more than the systematic part"),
+        ("no usable stops", 0.0, 0.0, 0.1, 0.0, "smoothing: told in 10 of 10 drives"),
+    ],
+)
+def test_each_bar_is_seen_to_be_missed(
+    name: str, first: float, foot: float, sigma: float, low: float, says: str
+) -> None:
+    assert any(says in words for words in bars.unmet(WORLDS[name], _tally(WORLDS[name], first, foot, sigma, low)))
+
+
+def test_bars_count_what_is_missed_and_what_is_wild() -> None:
+    tally = _tally(WORLDS["white 0.05"], 0, 0, 0.1, 0.0)
+    tally.missed, tally.foot[0] = 2, tally.foot[0]._replace(error=0.7)
+    said = list(bars.unmet(WORLDS["white 0.05"], tally))
+    assert said[0].startswith("2 launches missed") and "1 splits over 0.5 s off" in said[-1]
 
 
 def test_each_start_is_matched_once_and_to_the_nearest() -> None:
@@ -391,12 +448,12 @@ def test_a_world_is_judged_from_drive_to_row() -> None:
     truth, fixes = world.drive(0)
     tally = judge.judge_drive(truth, fixes)
     assert (tally.launches, tally.missed, tally.extra) == (2, 0, 0)
-    assert len(tally.foot) == 8 and judge.figures(tally.foot).rms < 0.1
+    assert len(tally.foot) == 8 and figures(tally.foot).rms < 0.1
     shifted = replace(fixes, t_s=fixes.t_s + 1.0)
     late = judge.judge_drive(truth, shifted)
     # Times from the start do not change with the clock; the instant of the start does.
-    assert judge.figures(late.foot).bias == pytest.approx(judge.figures(tally.foot).bias, abs=1e-6)
-    assert judge.figures(late.starts).bias == pytest.approx(judge.figures(tally.starts).bias + 1.0, abs=1e-6)
+    assert figures(late.foot).bias == pytest.approx(figures(tally.foot).bias, abs=1e-6)
+    assert figures(late.starts).bias == pytest.approx(figures(tally.starts).bias + 1.0, abs=1e-6)
 
 
 # --- scenes -------------------------------------------------------------------------------------------------------
@@ -404,11 +461,11 @@ def test_a_world_is_judged_from_drive_to_row() -> None:
 
 def test_short_stops_are_as_short_as_said() -> None:
     drive = scenes.short_stops(np.random.default_rng(16), 1.5, 5)
-    assert len(drive.launches) == 5 == len(drive.stops)
-    for stop, launch in zip(drive.stops, drive.launches, strict=True):
+    assert len(drive.launches) == 5 == len(drive.stops) - 1
+    for stop, launch in zip(drive.stops, drive.launches, strict=False):
         assert 1.5 <= launch.first_s - stop.stood_s < 1.75
         k = round(stop.stood_s / STEP_S) - 1500
-        assert drive.speed_mps[k] > 2
+        assert drive.speed_mps[k] > 0.7
 
 
 def test_roll_backs_turn_the_course() -> None:
