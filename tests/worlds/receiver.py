@@ -36,11 +36,12 @@ class Receiver:
 
     noise_mps: standard deviation of a reading; wander_share of its variance is correlated over wander_s (Gauss-Markov).
     smoothing_s: whole lag of the smoothing inside, in `stages` equal first-order stages. outliers: share of readings
-    off by 0.3 to 6 m/s. hold_mps: less than this reads zero. decimals: of the speed in knots (None: not rounded).
-    missing: share of fixes that never come. law: what the sign's loss does: |v + n|, max(v + n, 0), or the length of a
-    speed with noise along and across. draws_mps: while standing it draws circles of up to this speed. pins_mps: under
-    this reported speed the position stands still. wakes_mps: speed and position stay put until the car is this fast,
-    then both catch up within wakes_s. blind_s: no fixes within this of each stop (before and after).
+    off by 0.3 to 6 m/s, each for `burst` fixes at the most. hold_mps: less than this reads zero. decimals: of the speed
+    in knots (None: not rounded). missing: share of fixes that never come. law: what the sign's loss does: |v + n|,
+    max(v + n, 0), or the length of a speed with noise along and across. draws_mps: while standing it draws circles of
+    up to this speed. pins_mps: under this reported speed the position stands still. wakes_mps: speed and position stay
+    put until the car is this fast, then both catch up within wakes_s. blind_s: no fixes within this of each stop
+    (before and after).
     """
 
     rate_hz: float = 10.0
@@ -50,6 +51,7 @@ class Receiver:
     smoothing_s: float = 0.0
     stages: int = 1
     outliers: float = 0.0
+    burst: int = 1
     hold_mps: float = 0.0
     decimals: int | None = None
     missing: float = 0.0
@@ -116,6 +118,9 @@ def noise(t: Floats, receiver: Receiver, rng: Generator) -> Floats:
     if receiver.outliers:
         hit = rng.random(len(t)) < receiver.outliers
         size = np.exp(rng.uniform(math.log(0.3), math.log(6.0), len(t))) * rng.choice([-1, 1], len(t))
+        for k in np.flatnonzero(hit) if receiver.burst > 1 else ():
+            after = slice(k, k + int(rng.integers(1, receiver.burst + 1)))
+            hit[after], size[after] = True, size[k]
         out = out + np.where(hit, size, 0.0)
     return out
 

@@ -213,6 +213,15 @@ def test_outliers_come_as_often_and_as_large_as_said() -> None:
     assert abs(np.mean(x[far])) < 0.15
 
 
+def test_bursts_of_outliers_last_as_long_as_said() -> None:
+    x = noise(np.arange(200_000) * 0.1, Receiver(noise_mps=0.0, outliers=0.01, burst=4), np.random.default_rng(7))
+    edges = np.diff(np.concatenate([[0], (np.abs(x) > 0).astype(int), [0]]))
+    lengths = np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1)
+    # Of 1 to 4, evenly; where two meet they make a longer one.
+    assert lengths.mean() == pytest.approx(2.5, abs=0.15)
+    assert np.mean(lengths > 4) < 0.05
+
+
 def _short() -> Writer:
     rng = np.random.default_rng(8)
     car = any_car(rng)

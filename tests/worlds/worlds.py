@@ -79,6 +79,7 @@ _TABLE = [
     World("smooth 0.5, wander, hold", replace(_WANDER, smoothing_s=0.5, hold_mps=0.3)),
     World("smooth 0.2, outliers", Receiver(smoothing_s=0.2, outliers=0.02)),
     World("wander, outliers", replace(_WANDER, outliers=0.02)),
+    World("outlier bursts", Receiver(outliers=0.01, burst=4)),
     # Other rates.
     World("white, 25 Hz", Receiver(rate_hz=25)),
     World("white, 5 Hz", Receiver(rate_hz=5)),
