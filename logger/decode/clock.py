@@ -21,6 +21,7 @@ drift. What was found and mended is said in `ClockFit.remarks`.
 from __future__ import annotations
 
 import itertools
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -43,8 +44,7 @@ ROLLOVER_NS = 1024 * 7 * NS_PER_DAY
 
 def _chosen_clock() -> Callable[[], int]:
     """The boot-time clock where there is one: it runs on while the computer sleeps."""
-    boot = getattr(time, "CLOCK_BOOTTIME", None)
-    if boot is not None:
+    if sys.platform != "win32" and (boot := getattr(time, "CLOCK_BOOTTIME", None)) is not None:
         try:
             time.clock_gettime_ns(boot)
         except OSError:
@@ -418,7 +418,7 @@ def median_slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
 
 
 def _height(level: NDArray[np.float64]) -> float:
-    """The early edge of arrivals on the level [s]: the lowest hundredth of those not odd, so that no single one decides.
+    """The early edge of arrivals on the level [s]: the lowest hundredth of those not odd: no single one decides.
 
     There is at least one that is not odd.
     """
