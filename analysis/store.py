@@ -54,9 +54,8 @@ class DriveStore:
     def _last(self) -> AnalysedDrive:
         from logger.store.drive import finish_cut_off, last_added
 
-        if "drives" not in self.__dict__:
-            finish_cut_off(self.path)
-        return self._once(last_added([drive.drive for drive in self.drives], self.path))
+        tried = "" if "drives" in self.__dict__ else finish_cut_off(self.path)
+        return self._once(last_added([drive.drive for drive in self.drives], self.path, tried))
 
     def _listed(self, ref: str) -> AnalysedDrive | None:
         """The drive called `ref` among those listed, by the rules of `open_drive`; None where it is not one of them."""

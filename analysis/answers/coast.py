@@ -211,15 +211,30 @@ def coast_answer(
     *,
     with_b: bool = False,
     known_grade: float | None = None,
-    even_sigma: float = coastdown.EVEN_SIGMA,
+    even_sigma: float | None = None,
     save: Path | None = None,
 ) -> CoastAnswer:
     """The road load by all coasts of the drives together, written into the car's file `save` where one is named.
 
-    `car` is by default the file that the latest drive carries. NoAnswer where the coasts cannot tell.
+    Parameters
+    ----------
+    car : CarConfig, optional
+        By default the file that the latest drive carries.
+    with_b : bool
+        Fit B as well.
+    known_grade : float, optional
+        Rise over run in the direction of travel, where all coasts went one way [-].
+    even_sigma : float, optional
+        How much the slope changes along a stretch, as a standard deviation [-]; 0.2 % by default.
+
+    Raises
+    ------
+    NoAnswer
+        Where the coasts cannot tell; the line says what to drive.
     """
     car = car_of(drives, car, "coast")
-    found = road_load_by_coasts(drives, car, with_b=with_b, known_grade=known_grade, even_sigma=even_sigma)
+    uneven = coastdown.EVEN_SIGMA if even_sigma is None else even_sigma
+    found = road_load_by_coasts(drives, car, with_b=with_b, known_grade=known_grade, even_sigma=uneven)
     if save is not None:
         from analysis.road.car_file import save_road_load
 

@@ -200,6 +200,21 @@ class FuelForgottenAnswer(Answer):
 # --- one loop -----------------------------------------------------------------------------------------------------
 
 
+def used_fuel(
+    drive: AnalysedDrive,
+    *,
+    volume_m3: float | None = None,
+    mass_kg: float | None = None,
+    sigma: float | None = None,
+    fuel_k: float | None = None,
+    band_mps: tuple[float, float] | None = None,
+) -> Used:
+    """The fuel of a loop by volume or weight, with what the drive's car file says of it; see `fuel_used.by_car`."""
+    return fuel_used.by_car(
+        drive.car, volume_m3=volume_m3, mass_kg=mass_kg, sigma=sigma, fuel_k=fuel_k, band_mps=band_mps
+    )  # fmt: skip
+
+
 def fuel_answer(drive: AnalysedDrive, used: Used, show: float | None = None) -> FuelAnswer:
     """The consumption of a drive on the fuel `used`; `show` is the relative change that a loop is wanted for.
 

@@ -20,6 +20,7 @@ from typing import TYPE_CHECKING
 from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run, told
 from analysis.drive import SAME_RUN_S, total_splits, utc
+from analysis.motion.geodesy import distance_m
 from analysis.runs.pairs import Pair, pair_opposite, summarise
 from analysis.runs.run import DEFAULT_MIN_PEAK_MPS, Options, Run
 from logger.errors import InputError, NoAnswer
@@ -280,7 +281,7 @@ def all_runs_answer(
     since, until : date, optional
         Only drives that began on these days or between them (UTC).
     near_deg : (float, float), optional
-        Only runs that began within `NEAR_M` of this latitude and longitude [deg], by the geodesic on WGS 84.
+        Only runs that began within `NEAR_M` of this latitude and longitude [deg] on WGS 84.
 
     Raises
     ------
@@ -343,12 +344,7 @@ def _chosen(store: DriveStore, setup: str | None, since: date | None, until: dat
 
 
 def _is_near(run: Run, place_deg: tuple[float, float] | None) -> bool:
-    from geographiclib.geodesic import Geodesic
-
-    if place_deg is None:
-        return True
-    lat, lon = run.place[:2]
-    return math.isfinite(lat) and bool(Geodesic.WGS84.Inverse(lat, lon, *place_deg)["s12"] <= NEAR_M)
+    return place_deg is None or bool(distance_m(*run.place[:2], *place_deg) <= NEAR_M)
 
 
 # --- striking out -------------------------------------------------------------------------------------------------

@@ -52,12 +52,11 @@ def coast(
 ) -> None:
     """Road load from coasts in neutral: rolling and drag, with their uncertainty."""
     from analysis.answers.coast import coast_answer
-    from analysis.road.coastdown import EVEN_SIGMA
 
     opened = open_store(store)
     drives = [opened.drive(name) for name in names or ["last"]]
     known = None if grade is None else share_asked("--grade", grade, low=-0.2, high=0.2)
-    uneven = EVEN_SIGMA if even is None else share_asked("--even", even, low=1e-5, high=0.1)
+    uneven = None if even is None else share_asked("--even", even, low=1e-5, high=0.1)
     unit = units_of(units, drives[-1])
     found = coast_answer(
         drives, read_car(car or save), with_b=with_b, known_grade=known, even_sigma=uneven, save=save

@@ -93,7 +93,7 @@ def _used(
     band: str | None,
 ) -> Used:  # fmt: skip
     """The fuel as typed, with what the car's file adds."""
-    from analysis.road.fuel_used import by_car
+    from analysis.answers.fuel import used_fuel
 
     if used is not None and by_weight is not None:
         raise InputError("--used and --by-weight: give one of them")
@@ -105,12 +105,12 @@ def _used(
         warm = None if fuel_temp is None else parse_quantity(fuel_temp, "kelvin")
         if warm is not None and not 230 <= warm <= 340:
             raise InputError(f"--fuel-temp: {fuel_temp!r} is no temperature of fuel: expected -40 to 65 C")
-        return by_car(drive.car, volume_m3=volume, sigma=error, fuel_k=warm, band_mps=held)
+        return used_fuel(drive, volume_m3=volume, sigma=error, fuel_k=warm, band_mps=held)
     assert by_weight is not None
     if fuel_temp is not None:
         raise InputError("--fuel-temp: a weight needs no temperature; leave it out, or give a volume with --used")
     mass = above_zero("--by-weight", parse_quantity(by_weight, unit), by_weight)
-    return by_car(drive.car, mass_kg=mass, sigma=error, band_mps=held)
+    return used_fuel(drive, mass_kg=mass, sigma=error, band_mps=held)
 
 
 # --- one loop -----------------------------------------------------------------------------------------------------

@@ -28,6 +28,7 @@ from analysis.cli import (
     setups,
     sharing,
     weather,
+    whatif,
 )
 from logger.cli import drives as cli_logger
 from logger.cli import record
@@ -49,7 +50,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for room in (
-    cli_logger, runs, mixture, jets, fuel, coast, power, setups, weather, compare, season, sharing, report, demo,
+    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, weather, compare, season, sharing, report,
+    demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 

@@ -115,6 +115,20 @@ RunsArgument = Annotated[
 ]
 
 
+def runs_asked(names: list[str] | None) -> dict[str, list[int]]:
+    """Drive -> numbers of its runs, as DRIVE or DRIVE:RUN name them; no numbers for all; the last drive by default."""
+    wanted: dict[str, list[int]] = {}
+    whole = set()
+    for name in names or ["last"]:
+        ref, colon, number = name.rpartition(":")
+        if colon and number.isdigit():
+            wanted.setdefault(ref, []).append(int(number))
+        else:
+            whole.add(name)
+            wanted.setdefault(name, [])
+    return {ref: [] if ref in whole else numbers for ref, numbers in wanted.items()}
+
+
 def above_zero(option: str, value: float, text: str) -> float:
     if value <= 0:
         raise InputError(f"{option}: {text!r} is not above zero")

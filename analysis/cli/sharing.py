@@ -9,17 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked
-from analysis.sharing.files import write_whole
+from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store
 from logger.cli.printing import JsonOption, StoreOption, console, print_json
-from logger.errors import InputError, NoAnswer
-from logger.units import parse_quantity
+from logger.errors import InputError
+from logger.units import BYTES_PER_MB, PPM, S_PER_HOUR, S_PER_MINUTE, parse_quantity
 
 if TYPE_CHECKING:
-    from analysis.drive import Analysed
-    from analysis.sharing.captions import Line
-    from analysis.sharing.video import Video
-    from logger.store.drive import Drive
+    from analysis.answers.export import ExportSpeed
 
 app = typer.Typer()
 
@@ -86,102 +82,41 @@ def captions(
     json: JsonOption = False,
 ) -> None:
     """Captions for a video of a drive: speed, mixture, run time and splits, as WebVTT, SubRip and ASS."""
-    from analysis.drive import analyse, speed_unit
-    from analysis.sharing import captions as made_of
-    from analysis.sharing.captions import Alignment
-    from analysis.sharing.video import burn_words, probe
-    from logger.store.drive import default_store, open_drive
+    from analysis.answers.captions import captions_answer
 
-    store = store or default_store()
-    drive = open_drive(store, name)
-    found = analyse(drive)
-    clips = clip or []
-    starts = [_moment("--video-start", text, found) for text in video_start or []]
-    if starts and sync:
-        raise InputError("--video-start and --sync both say where the video lies: give one of them")
-    if len(starts) > 1 and len(starts) != len(clips):
-        raise InputError(f"--video-start: {len(starts)} times for {len(clips)} clips: expected one for each --clip")
-    probed = [probe(path) for path in clips]
-    points, known = ([], 0.0) if starts else _points(found, sync or [], at or [], clap, fps)
-    fits = [Alignment(start) for start in starts] or [made_of.align(points)]
-    shown = lines_of(found, store, speed_unit(drive), notes)
-    whole = parse_quantity(length, "s") if length else None
-    folder = out or Path()
-    written: list[Path] = []
-    commands: list[str] = []
-    passed = 0.0
-    jobs: list[tuple[str, Path | None, Video | None]]
-    jobs = [(f"{path.stem}", path, video) for path, video in zip(clips, probed, strict=True)] or [
-        (f"{drive.id}-captions", None, None)
-    ]
-    texts: dict[Path, str] = {}
-    for number, (stem, path, video) in enumerate(jobs):
-        fit = fits[number if len(starts) > 1 else 0]
-        cut = made_of.on_video(shown, fit, video.length_s if video else whole, passed)
-        passed += video.length_s if video and len(starts) <= 1 else 0.0
-        if not cut:
-            raise NoAnswer(f"{stem}: nothing of drive {drive.id} lies within this video: check where it begins")
-        size = (video.width, video.height) if video else (1920, 1080)
-        if folder / f"{stem}.vtt" in texts:
-            raise InputError(f"--clip: two clips are called {stem!r}: rename one, or run this once for each")
-        for suffix, text in (
-            ("vtt", made_of.webvtt(cut)), ("srt", made_of.subrip(cut)), ("ass", made_of.ass(cut, size)),
-        ):  # fmt: skip
-            texts[folder / f"{stem}.{suffix}"] = text
-        source = path or Path("VIDEO.mp4")
-        commands.append(burn_words(source, folder / f"{stem}.ass", folder / f"{source.stem}-captioned{source.suffix}"))
-    for path, text in texts.items():
-        written.append(write_whole(path, text.encode("utf-8"), force))
-    fit = fits[0]
+    answer = captions_answer(
+        open_store(store).drive(name), starts=[_moment("--video-start", text) for text in video_start or []],
+        sync=sync or [], at_s=[_video_time("--at", text, fps) for text in at or []], clap=clap, clips=clip or [],
+        length_s=parse_quantity(length, "s") if length else None, notes=notes, folder=out, force=force,
+    )  # fmt: skip
     if json:
-        print_json(
-            {
-                "drive": drive.id, "files": written, "burn_in": commands, "drive_s_at_video_start": fit.offset_s,
-                "rate": fit.rate, "residual_s": fit.residual_s, "sigma_s": known,
-            }
-        )  # fmt: skip
+        print_json(answer.to_json())
         return
     say = console()
-    for start in fits:
-        say.print(f"The video begins {start.offset_s:.2f} s after the drive's first fix.")
-    if fit.rate != 1:
-        say.print(f"Its clock differs from the satellites' by {(fit.rate - 1) * 1e6:+.0f} parts in a million.")
-    if known > 1 / 60:
-        say.print(f"The moment to sync by is known to about {known:.2f} s; a stop after a run is known best.")
-    if fit.residual_s:
-        say.print(f"The sync points agree to {fit.residual_s:.2f} s.")
-    for path in written:
+    for start in answer.video_starts_s:
+        say.print(f"The video begins {start:.2f} s after the drive's first fix.")
+    if answer.rate != 1:
+        say.print(f"Its clock differs from the satellites' by {(answer.rate - 1) * PPM:+.0f} parts in a million.")
+    if answer.sigma_s > _WORTH_SAYING_S:
+        say.print(f"The moment to sync by is known to about {answer.sigma_s:.2f} s; a stop after a run is known best.")
+    if answer.residual_s:
+        say.print(f"The sync points agree to {answer.residual_s:.2f} s.")
+    for path in answer.files:
         say.print(f"Wrote {path}")
     print("To draw the captions into a copy of the video:")
-    for command in commands:
+    for command in answer.burn_in:
         print(f"  {command}")
 
 
-def lines_of(found: Analysed, store: Path, unit: str, notes: bool = False) -> list[Line]:
-    """All that captions can show of a drive, on its motion's time axis."""
-    from analysis.drive import map_drive, read_targets
-    from analysis.sharing import captions as made_of
-
-    shown = [*made_of.speed_lines(found.motion, unit), *made_of.run_lines(found.runs, unit)]
-    try:
-        mapped = map_drive(found.drive, read_targets(None, store))
-    except NoAnswer:
-        pass  # a drive without a mixture shows none
-    else:
-        form = "AFR {:.1f}" if mapped.readings.channel == "afr" else "lambda {:.2f}"
-        late = mapped.answer.delay.delay_s + mapped.answer.delay.lag_s
-        shown += made_of.value_lines(mapped.readings.time_s - late, mapped.readings.value, form)
-    if notes:
-        zero = found.motion.epoch_utc_ns * 1e-9
-        shown += made_of.note_lines((note.utc.timestamp() - zero, note.text) for note in found.drive.manifest.notes)
-    return shown
+_WORTH_SAYING_S = 0.5 / 30
+"""Half a frame at 30 a second."""
+_NTSC = {23.976: 24000 / 1001, 23.98: 24000 / 1001, 29.97: 30000 / 1001, 59.94: 60000 / 1001, 119.88: 120000 / 1001}
 
 
-def _moment(option: str, text: str, found: Analysed) -> float:
-    """A moment given as a time with its zone, or as +time into the drive, in seconds from the drive's first fix."""
-    zero = found.motion.epoch_utc_ns * 1e-9
+def _moment(option: str, text: str) -> datetime | float:
+    """A time with its zone, or by +time the seconds since the drive began."""
     if text.startswith("+"):
-        return found.drive.manifest.started_utc.timestamp() + _video_time(option, text[1:], 30.0) - zero
+        return _video_time(option, text[1:], 30.0)
     try:
         when = datetime.fromisoformat(text)
     except ValueError as error:
@@ -190,55 +125,7 @@ def _moment(option: str, text: str, found: Analysed) -> float:
         ) from error
     if when.tzinfo is None:
         raise InputError(f"{option}: {text!r} has no time zone: write it in UTC with a Z at its end, or with +02:00")
-    return when.timestamp() - zero
-
-
-def _points(
-    found: Analysed, sync: list[str], at: list[str], clap: Path | None, fps: float
-) -> tuple[list[tuple[float, float]], float]:
-    """Pairs of video time and drive time [s], and how well the latter are known."""
-    from analysis.sharing.video import find_clap, read_sound
-
-    if not sync:
-        raise InputError("nothing says where the video lies on the drive: give --video-start TIME or --sync NOTE")
-    seen = [_video_time("--at", text, fps) for text in at]
-    if clap is not None:
-        seen.insert(0, find_clap(*read_sound(clap)).time_s)
-    if len(sync) == 1 and not seen:
-        seen = [0.0]
-    if len(seen) != len(sync):
-        raise InputError(f"--sync is given {len(sync)} times and --at {len(seen)} times: each --sync needs its own")
-    when = [_synced(text, found) for text in sync]
-    return [(video, moment) for video, (moment, _) in zip(seen, when, strict=True)], max(sigma for _, sigma in when)
-
-
-def _synced(text: str, found: Analysed) -> tuple[float, float]:
-    """When a sync point was [s], and how well that is known."""
-    if match := re.fullmatch(r"(run|stop)\s*(\d+)", text.strip(), re.IGNORECASE):
-        run = next((run for run in found.runs if run.n == int(match[2])), None)
-        if run is None:
-            raise InputError(f"--sync: {found.drive.id} has no run {match[2]}: its runs are 1 to {len(found.runs)}")
-        if match[1].lower() == "run":
-            return run.start_s, run.start_sigma_s
-        rest = next((rest for rest in found.motion.rests if rest.start_s >= run.end_s), None)
-        if rest is None:
-            raise InputError(f"--sync: the car of {found.drive.id} did not stand still any more after run {match[2]}")
-        return rest.start_s, found.motion.step_s / 2
-    notes = found.drive.manifest.notes
-    hits = [note for note in notes if text.casefold() in note.text.casefold()]
-    exact = [note for note in hits if note.text.casefold() == text.casefold()]
-    hits = exact if len(exact) == 1 else hits
-    if len(hits) == 1:
-        return hits[0].utc.timestamp() - found.motion.epoch_utc_ns * 1e-9, KEY_PRESS_S
-    if hits:
-        raise InputError(f"--sync: {len(hits)} notes of {found.drive.id} have {text!r} in them: give more of its words")
-    known = "; ".join(repr(note.text) for note in notes[:5]) or "none"
-    raise InputError(f"--sync: no note of {found.drive.id} has {text!r} in it: its notes are {known}; or say 'run 1'")
-
-
-KEY_PRESS_S = 0.2
-"""How far a key is pressed from the moment it is meant for (common practice, no source)."""
-_NTSC = {23.976: 24000 / 1001, 23.98: 24000 / 1001, 29.97: 30000 / 1001, 59.94: 60000 / 1001, 119.88: 120000 / 1001}
+    return when
 
 
 def _video_time(option: str, text: str, fps: float) -> float:
@@ -249,8 +136,8 @@ def _video_time(option: str, text: str, fps: float) -> float:
         return int(match[1]) / _NTSC.get(fps, fps)
     if match := re.fullmatch(r"(?:(?:(\d+):)?(\d{1,2}):)?(\d+(?:\.\d*)?)\s*s?", text.strip()):
         hours, minutes, seconds = (float(part or 0) for part in match.groups())
-        if match[2] is None or seconds < 60:
-            return hours * 3600 + minutes * 60 + seconds
+        if match[2] is None or seconds < S_PER_MINUTE:
+            return hours * S_PER_HOUR + minutes * S_PER_MINUTE + seconds
     try:
         return parse_quantity(text, "s")
     except InputError as error:
@@ -287,59 +174,29 @@ def export(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Write a drive for other programs: CSV, Parquet, GPX or GeoJSON, without the places that stay private."""
-    from analysis.sharing import privacy, tables, tracks
-    from logger.store.drive import default_store, open_drive
+    from analysis.answers.export import export_answer
 
-    drive = open_drive(store or default_store(), name)
-    kind = format_asked(format_, out)
-    if units is not None and units not in ("mph", "km/h", "m/s"):
-        raise InputError(f"--units: found {units!r}, expected mph, km/h or m/s")
-    if not 0.01 <= rate <= 1000:
-        raise InputError(f"--rate: found {rate:g}, expected 0.01 to 1000 a second")
-    rules = privacy.in_force(store or default_store(), [drive], parse_quantity(ends, "m") if ends else None)
-    where = tracks.positions(drive) if _has_receiver(drive) else None
-    if kind in ("csv", "parquet"):
-        found = _analysed(drive)
-        motion, runs = (found.motion, found.runs) if found else (None, [])
-        table = tables.common_base(drive, rate, rules, motion, runs)
-        unit = units or (drive.car.units.speed if drive.car else "m/s")
-        # With its mark at the beginning a spreadsheet reads the file as UTF-8.
-        data = tables.csv_text(table, unit).encode("utf-8-sig") if kind == "csv" else tables.parquet_bytes(table)
-        rows, what = table.num_rows, "rows"
-    else:
-        if where is None:
-            raise NoAnswer(f"{drive.id}: there is no GPS receiver among its sources, so there is no track")
-        shown = tracks.thinned(privacy.cut(where, rules), rate)
-        rows, what = int((~shown.hidden).sum()), "points"
-        if rows == 0:
-            raise NoAnswer(f"{drive.id}: all of its positions stay private ({rules.said()}), so there is no track")
-        text = tracks.gpx_text(drive, shown) if kind == "gpx" else tracks.geojson_text(drive, shown)
-        data = text.encode("utf-8")
-    path = write_whole(out or Path(f"{drive.id}.{kind}"), data, force)
-    hidden = float(privacy.cut(where, rules).hidden.mean()) if where is not None and len(where.t_s) else 0.0
+    kind, unit = format_asked(format_, out), _speed_asked(units)
+    drives = open_store(store)
+    answer = export_answer(
+        drives, drives.drive(name), out, kind, rate_hz=rate, ends_m=parse_quantity(ends, "m") if ends else None,
+        speed_unit=unit, force=force,
+    )  # fmt: skip
     if json:
-        print_json(
-            {
-                "drive": drive.id, "path": path, "format": kind, what: rows, "bytes": len(data),
-                "private": {"ends_m": rules.ends_m, "circles": len(rules.circles), "share_cut": hidden},
-            }
-        )  # fmt: skip
+        print_json(answer.to_json())
         return
     say = console()
-    say.print(f"Wrote {path}: {rows} {what}, {len(data) / 1e6:.2f} MB.")
-    if where is not None:
-        say.print(f"Private: {rules.said()}; {hidden:.0%} of the positions were cut.")
+    held = f"{answer.rows} rows" if answer.rows is not None else f"{answer.points} points"
+    say.print(f"Wrote {answer.path}: {held}, {answer.bytes / BYTES_PER_MB:.2f} MB.")
+    if answer.receiver:
+        say.print(f"Private: {answer.private.words}; {answer.private.share_cut:.0%} of the positions were cut.")
 
 
-def _has_receiver(drive: Drive) -> bool:
-    return any(kind == "nmea" and name in drive.table_names for name, kind in drive.kinds.items())
-
-
-def _analysed(drive: Drive) -> Analysed | None:
-    """The drive's motion and runs, where it has any."""
-    from analysis.drive import analyse
-
-    try:
-        return analyse(drive)
-    except (InputError, NoAnswer):
+def _speed_asked(units: str | None) -> ExportSpeed | None:
+    known: tuple[ExportSpeed, ...] = ("mph", "km/h", "m/s")
+    for unit in known:
+        if units == unit:
+            return unit
+    if units is None:
         return None
+    raise InputError(f"--units: found {units!r}, expected mph, km/h or m/s")

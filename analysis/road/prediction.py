@@ -1,4 +1,12 @@
-"""Times to a speed predicted from a force curve: what a change of mass, drag or power would do."""
+"""Times to a speed predicted from a force curve: what a change of mass, drag or power would do.
+
+    foretold = predict(curve, mass, road, Changes(mass_kg=-20), {22.35: 15.7})
+    saved = cruise_fuel(car, changes.on(car), 20.0)
+
+References
+----------
+[1] J. B. Heywood, Internal Combustion Engine Fundamentals, section 13.2: friction and the fuel it takes (Willans line).
+"""
 
 from __future__ import annotations
 
@@ -35,7 +43,7 @@ class Vehicle:
         return cls(m, mass.rotating_kg, m * road.a_mps2, m * road.b_per_s, m * road.c_per_m)
 
     def road_load(self, speed_mps: ArrayLike) -> Floats:
-        """[N]"""
+        """Road load at the given speeds [N]; any shape, NaN gives NaN."""
         v = np.asarray(speed_mps, dtype=np.float64)
         return np.asarray(self.a_n + self.b_n_per_mps * v + self.c_n_per_mps2 * v * v)
 
@@ -84,9 +92,21 @@ class Prediction:
 
 
 def force_on(curve_speed: Floats, curve_power: Floats, speed_mps: ArrayLike, changes: Changes) -> Floats:
-    """Wheel force at any speed from a power curve [N]: force level below the curve, power level above it.
+    """Wheel force at any speed from a power curve: force level below the curve, power level above it.
 
     Power changes by its factor. With gearing r times as short the engine does at v what it did at r v: P'(v) = P(r v).
+
+    Parameters
+    ----------
+    curve_speed, curve_power : array, shape (n,)
+        Power at the wheels by speed, rising [m/s, W]; no NaN.
+    speed_mps : array, any shape
+        Where to tell it [m/s]; below 0.1 as at 0.1.
+
+    Returns
+    -------
+    array, that shape
+        [N]
     """
     v = np.maximum(np.asarray(speed_mps, dtype=np.float64), 0.1)
     at = v * changes.gearing
@@ -101,7 +121,17 @@ def time_between(
 ) -> float:
     """Seconds from one speed to another under the wheel force of the curve: the integral of inertia over net force.
 
-    `changes` act on the force; the car is taken as given. Infinite where the force does not get it there.
+    `changes` act on the force; the car is taken as given.
+
+    Parameters
+    ----------
+    curve_speed, curve_power : array, shape (n,)
+        Power at the wheels by speed, rising [m/s, W]; no NaN.
+
+    Returns
+    -------
+    float
+        [s]; infinite where the force does not get it there.
     """
     v = np.linspace(from_mps, to_mps, 2001)
     net = force_on(curve_speed, curve_power, v, changes) - car.road_load(v)
@@ -112,7 +142,18 @@ def time_between(
 
 
 def top_speed(curve_speed: Floats, curve_power: Floats, car: Vehicle, changes: Changes) -> float:
-    """The speed at which road load takes all the wheel force, on the level in still air [m/s]; NaN above 100 m/s."""
+    """The speed at which road load takes all the wheel force, on the level in still air.
+
+    Parameters
+    ----------
+    curve_speed, curve_power : array, shape (n,)
+        Power at the wheels by speed, rising [m/s, W]; no NaN.
+
+    Returns
+    -------
+    float
+        [m/s]; NaN above 100 m/s.
+    """
     v = np.linspace(1.0, 100.0, 9901)
     net = force_on(curve_speed, curve_power, v, changes) - car.road_load(v)
     past = np.flatnonzero((net[:-1] > 0) & (net[1:] <= 0))
@@ -153,27 +194,32 @@ def predict(
     variants = _variants(speed, power, curve, car, mass, road)
     times = []
     for target, before in sorted(measured_s.items()):
-        start = max(LOWEST_MPS, float(speed[0]))
-        shifts = []
-        for each_power, each_car in variants:
-            old = time_between(speed, each_power, each_car, start, target, Changes())
-            new = time_between(speed, each_power, changes.on(each_car), start, target, changes)
-            # Below the curve the car's time goes with its mass over the force at the curve's foot.
-            foot = before - old
-            low = start * 0.5
-            net_old = float(force_on(speed, each_power, low, Changes()) - each_car.road_load(low))
-            net_new = float(force_on(speed, each_power, low, changes) - changes.on(each_car).road_load(low))
-            weight = (changes.on(each_car).mass_kg + car.rotating_kg) / (each_car.mass_kg + car.rotating_kg)
-            slower = weight * net_old / net_new if net_new > 0 else math.inf
-            shifts.append(new - old + max(foot, 0.0) * (slower - 1))
-        change = shifts[0]
-        sigma = math.sqrt(sum((shift - change) ** 2 for shift in shifts[1:])) if math.isfinite(change) else math.nan
+        change, *moved = [
+            _shift(speed, each_power, each_car, changes, target, before) for each_power, each_car in variants
+        ]
+        sigma = math.sqrt(sum((shift - change) ** 2 for shift in moved)) if math.isfinite(change) else math.nan
         times.append(PredictedTime(target, before, before + change, change, sigma))
     tops = [top_speed(speed, p, c, Changes()) for p, c in variants]
     after = [top_speed(speed, p, changes.on(c), changes) for p, c in variants]
     moved = [b - a for a, b in zip(tops, after, strict=True)]
     top_sigma = math.sqrt(sum((x - moved[0]) ** 2 for x in moved[1:]))
     return Prediction(times, tops[0], after[0], top_sigma, _assumptions(curve, changes, tops[0], after[0]))
+
+
+def _shift(speed: Floats, power: Floats, car: Vehicle, changes: Changes, to_mps: float, before_s: float) -> float:
+    """How much longer `to_mps` takes after the change [s].
+
+    On the curve by the integral; below it the car's time goes with its mass over the force at half the curve's foot.
+    """
+    start, changed = max(LOWEST_MPS, float(speed[0])), changes.on(car)
+    old = time_between(speed, power, car, start, to_mps, Changes())
+    new = time_between(speed, power, changed, start, to_mps, changes)
+    foot, low = max(before_s - old, 0.0), start / 2
+    net_old = float(force_on(speed, power, low, Changes()) - car.road_load(low))
+    net_new = float(force_on(speed, power, low, changes) - changed.road_load(low))
+    heavier = (changed.mass_kg + changed.rotating_kg) / (car.mass_kg + car.rotating_kg)
+    slower = heavier * net_old / net_new if net_new > 0 else math.inf
+    return new - old + foot * (slower - 1)
 
 
 def _variants(
@@ -220,7 +266,7 @@ def _assumptions(curve: WheelCurve, changes: Changes, before: float, after: floa
 HEATING_J_PER_M3 = 32.0e9
 """Lower heating value of petrol by volume [J/m3] (from memory: 43 MJ/kg and 745 kg/m3)."""
 MARGINAL_EFFICIENCY = 0.28
-"""Work at the wheels for a joule of *additional* fuel, small engine and belt (common practice, no source; see [3])."""
+"""Work at the wheels for a joule of *additional* fuel, small engine and belt (common practice, no source; see [1])."""
 
 
 @dataclass(frozen=True)

@@ -1,8 +1,9 @@
-"""Force and power at the wheels from timed runs, and what a change to the car would do to its times.
+"""Force and power at the wheels from timed runs.
 
     pulls = [pull(motion, run, road, mass, ...) for run in runs]    # wheel power against speed, one run each
     curve = wheel_curve(pulls, mass, road)                          # all together, with a band
-    better = predict(curve, base, changed, speeds)                  # a prediction, and labelled as one
+
+What a change to the car would do to its times is foretold from the curve in `prediction`.
 
 **At the wheels.** What moves the car is what is left behind belt, bearings and tyres: engine power at the crank is more
 by losses that a drive on the road cannot show. Wheel power is d(kinetic energy)/dt plus what road load and slope take,
@@ -21,7 +22,6 @@ References
 [1] SAE J1349, Engine Power Test Code: the factor for the day's air; here on wheel power, taking it that losses go
     along with power.
 [2] 40 CFR 1066.301 and 1066.310: road load, the effect of rotating parts.
-[3] J. B. Heywood, Internal Combustion Engine Fundamentals, section 13.2: friction and the fuel it takes (Willans line).
 """
 
 from __future__ import annotations
@@ -39,6 +39,7 @@ from analysis.conditions.roadload import GRAVITY, RoadLoad
 from analysis.road.coasts import Mass
 from logger.config.car import Gearing, Tyres
 from logger.errors import NoAnswer
+from logger.units import S_PER_MINUTE
 
 if TYPE_CHECKING:
     from analysis.motion.smoother import Motion
@@ -50,6 +51,8 @@ LOWEST_MPS = 3.0
 HALF_WINDOW_MPS = 2.0
 SLOPE_SIGMA = 0.004
 """Slope of a road that nothing is known of, as a standard deviation: 0.4 % (common practice, no source)."""
+ONE_SIDED = 0.35
+"""Balance of directions above which slope and wind no longer cancel (common practice, no source)."""
 WIND_SIGMA_MPS = {True: 1.0, False: 2.0}
 """How far the wind along the road is known where it was stated, and where not (common practice, no source)."""
 
@@ -108,10 +111,14 @@ def pull(
     ----------
     road : RoadLoad
         Of the day's air, over mass.
+    speeds_mps : array, shape (n,)
+        Where to tell it, rising [m/s]; speeds that the run did not pass give NaN.
     headwind_mps : float
         Stated wind against the car [m/s].
-    engine_speed : (t_s, turns a minute), optional
-        Recorded engine speed on the fixes' axis.
+    engine_speed : (t_s, turns a minute), each an array of shape (k,), optional
+        Recorded engine speed on the fixes' axis; NaN is left out.
+    factor : float
+        Correction of the day's air to standard air [-]; kept with the result, not put into its power.
     """
     speeds = np.asarray(speeds_mps, dtype=np.float64)
     inside = (motion.t_s >= run.start_s) & (motion.t_s <= run.end_s)
@@ -151,8 +158,20 @@ def pull(
 
 
 def energy_rate(t_s: Floats, v_mps: Floats, noise_mps: float) -> tuple[float, float] | None:
-    """d(v^2/2)/dt at time 0 and its standard error, by a parabola through v^2/2 weighted by its noise, v times
-    `noise_mps` [W/kg]; None where the readings do not carry a parabola."""
+    """d(v^2/2)/dt at time 0 and its standard error, by a parabola through v^2/2 weighted by its noise.
+
+    Parameters
+    ----------
+    t_s, v_mps : array, shape (n,)
+        Times, rising through 0 [s], and speed readings, without NaN [m/s].
+    noise_mps : float
+        Standard deviation of a reading [m/s]; that of v^2/2 is v times it.
+
+    Returns
+    -------
+    (rate, sigma) : float
+        [W/kg]; None where the readings do not carry a parabola: fewer than six, within 0.4 s, or all on one side of 0.
+    """
     if len(t_s) < 6 or t_s[-1] - t_s[0] < 0.4 or not t_s[0] < 0 < t_s[-1]:
         return None
     weight = 1 / (np.maximum(v_mps, 0.5) * noise_mps)
@@ -181,16 +200,27 @@ def _engine_rpm(
         return np.full(len(speeds), np.nan)
     gear = np.searchsorted(np.array([run.start_s + at for at in run.gear_changes_s]), when)
     ratio = np.array(gearing.gears)[np.minimum(gear, len(gearing.gears) - 1)] * gearing.final_ratio
-    return np.where(np.isfinite(when), speeds / tyres.circumference_m * 60 * ratio, np.nan)
+    return np.where(np.isfinite(when), speeds / tyres.circumference_m * S_PER_MINUTE * ratio, np.nan)
 
 
 def belt_limits(speeds_mps: ArrayLike, gearing: Gearing | None, tyres: Tyres | None) -> tuple[Floats, Floats] | None:
-    """Lowest and highest engine speed that a belt drive's limits allow at the given speeds [turns a minute]."""
+    """Lowest and highest engine speed that a belt drive's limits allow.
+
+    Parameters
+    ----------
+    speeds_mps : array, any shape
+        Speeds of the car [m/s].
+
+    Returns
+    -------
+    (lowest, highest) : array, that shape
+        [turns a minute]; None where the car's file has no belt or no tyre.
+    """
     if gearing is None or tyres is None or tyres.circumference_m is None:
         return None
     if gearing.belt_low is None or gearing.belt_high is None:
         return None
-    wheel = np.asarray(speeds_mps, dtype=np.float64) / tyres.circumference_m * 60 * gearing.final_ratio
+    wheel = np.asarray(speeds_mps, dtype=np.float64) / tyres.circumference_m * S_PER_MINUTE * gearing.final_ratio
     return wheel * gearing.belt_high, wheel * gearing.belt_low
 
 
@@ -253,7 +283,7 @@ def wheel_curve(pulls: Sequence[RunPower], mass: Mass, road: RoadLoad, *, wind_s
     speeds = pulls[0].speed_mps
     one_way = _one_way([each.direction_deg for each in pulls])
     slope_left = one_way * SLOPE_SIGMA
-    if one_way > 0.35:
+    if one_way > ONE_SIDED:
         pulls, slope_left = _on_the_level(pulls, mass)
     table = np.array([each.power_w for each in pulls])
     measured = np.array([each.sigma_w for each in pulls])

@@ -12,14 +12,14 @@ later than its format's own step (1 ms; 10 ms in ASS) and the frame that a playe
 A camera's clock drifts against the satellites' by some ten parts in a million: a frame in an hour. Two points far
 apart take that out; `align` does so by itself.
 
-Formats: W3C, WebVTT: The Web Video Text Tracks Format. SubRip and Advanced SubStation Alpha have no standard; what is
-written is what ffmpeg's demuxers and libass read, and is held to that in the tests.
+Formats, written by pysubs2: W3C, WebVTT: The Web Video Text Tracks Format. SubRip and Advanced SubStation Alpha have no
+standard; what is written is what ffmpeg's demuxers and libass read, and is held to that in the tests.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -29,9 +29,11 @@ from numpy.typing import ArrayLike
 
 from analysis.runs.run import time_zero
 from logger.errors import InputError
-from logger.units import SPEED_UNITS, speed_label
+from logger.units import MS_PER_S, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
+    from pysubs2 import SSAFile
+
     from analysis.motion.smoother import Motion
     from analysis.runs.run import Run
 
@@ -82,9 +84,20 @@ def speed_lines(motion: Motion, unit: str) -> list[Line]:
 
 
 def value_lines(t_s: ArrayLike, values: ArrayLike, form: str, step_s: float = 0.5) -> list[Line]:
-    """A channel's mean over each `step_s` [s], written by `form` (such as "AFR {:.1f}").
+    """A channel's mean over each step, as text; nothing where it has no reading.
 
-    Nothing where it has no reading. A mean of half a second stands still enough to be read; a sensor's noise does not.
+    A mean of half a second stands still enough to be read (common practice, no source); a sensor's noise does not.
+
+    Parameters
+    ----------
+    t_s : array, shape (n,)
+        Times of the readings, in any order [s]; a NaN leaves its reading out.
+    values : array, shape (n,)
+        The readings, in the unit that `form` names; NaN where there is none.
+    form : str
+        How a mean is written, such as "AFR {:.1f}".
+    step_s : float
+        Length of a step [s]; steps begin at whole multiples of it.
     """
     t, y = np.asarray(t_s, float), np.asarray(values, float)
     good = np.isfinite(t) & np.isfinite(y)
@@ -227,7 +240,7 @@ def cues(lines: Iterable[Line]) -> list[Cue]:
     """Lines of all slots put together: a cue for each stretch in which nothing changes, on whole milliseconds."""
     events: list[tuple[int, int, int, str]] = []
     for line in lines:
-        start, end = round(line.start_s * 1000), round(line.end_s * 1000)
+        start, end = round(line.start_s * MS_PER_S), round(line.end_s * MS_PER_S)
         if end > start:
             slot = SLOTS.index(line.slot)
             events += [(start, 1, slot, line.text), (end, 0, slot, "")]  # at one instant an end comes before a start
@@ -251,71 +264,94 @@ def cues(lines: Iterable[Line]) -> list[Cue]:
 
 
 def webvtt(lines: Iterable[Line]) -> str:
-    """The captions as WebVTT (W3C)."""
-    out = ["WEBVTT", ""]
-    for cue in cues(lines):
-        body = _plain("\n".join(cue.texts)).replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
-        out += [f"{_clock(cue.start_ms, '.')} --> {_clock(cue.end_ms, '.')} align:start position:4%", body, ""]
-    return "\n".join(out)
+    """The captions as WebVTT (W3C), at the left edge."""
+    shown = _file_of(cues(lines), lambda text: text.translate(_REFERENCES))
+    # pysubs2 writes no cue settings; an arrow stands in no text, whose > are written as references.
+    return re.sub(r"(?m)^(\S+ --> \S+)$", r"\1 align:start position:4%", _written(shown, "vtt"))
 
 
 def subrip(lines: Iterable[Line]) -> str:
     """The captions as SubRip."""
-    out = []
-    for number, cue in enumerate(cues(lines), 1):
-        # SubRip has no way to write these: players read them as an arrow, as tags, and as ASS overrides.
-        body = _plain("\n".join(cue.texts)).replace("-->", "->").translate(_LOOK_ALIKES)
-        out += [str(number), f"{_clock(cue.start_ms, ',')} --> {_clock(cue.end_ms, ',')}", body, ""]
-    return "\n".join(out)
+    # SubRip has no way to write these: players read them as an arrow, as tags, and as ASS overrides.
+    shown = _file_of(cues(lines), lambda text: text.replace("-->", "->").translate(_LOOK_ALIKES))
+    return _written(shown, "srt")
 
 
 def ass(lines: Iterable[Line], size: tuple[int, int] = (1920, 1080)) -> str:
     """The captions as Advanced SubStation Alpha for a video of `size` (width, height), each slot in its own place."""
+    from pysubs2 import Alignment, Color, SSAEvent, SSAFile, SSAStyle
+
     width, height = size
     scale = min(width, height) / 1080
     edge = round(48 * scale)
-    styles = [
-        f"Style: {slot},DejaVu Sans,{round(points * scale)},{ink},{ink},&H00101010,&H90000000,{bold},0,0,0,100,100,0,0,"
-        f"1,{max(round(3 * scale), 1)},0,{corner},{edge},{edge},{round(margin * scale)},1"
-        for slot, points, ink, bold, corner, margin in _STYLES
-    ]
-    out = [
-        "[Script Info]", "ScriptType: v4.00+", f"PlayResX: {width}", f"PlayResY: {height}", "WrapStyle: 2",
-        "ScaledBorderAndShadow: yes", "", "[V4+ Styles]",
-        "Format: Name, Fontname, Fontsize, PrimaryColour, SecondaryColour, OutlineColour, BackColour, Bold, Italic, "
-        "Underline, StrikeOut, ScaleX, ScaleY, Spacing, Angle, BorderStyle, Outline, Shadow, Alignment, MarginL, "
-        "MarginR, MarginV, Encoding",
-        *styles, "", "[Events]",
-        "Format: Layer, Start, End, Style, Name, MarginL, MarginR, MarginV, Effect, Text",
-    ]  # fmt: skip
+    shown = SSAFile()
+    shown.info = {
+        "ScriptType": "v4.00+", "PlayResX": str(width), "PlayResY": str(height), "WrapStyle": "2",
+        "ScaledBorderAndShadow": "yes",
+    }  # fmt: skip
+    shown.styles = {
+        style.slot: SSAStyle(
+            fontname="DejaVu Sans", fontsize=round(style.points * scale), bold=style.bold,
+            primarycolor=Color(*style.ink), secondarycolor=Color(*style.ink), outlinecolor=Color(16, 16, 16),
+            backcolor=Color(0, 0, 0, 144), outline=max(round(3 * scale), 1), shadow=0,
+            alignment=Alignment(style.corner), marginl=edge, marginr=edge, marginv=round(style.margin * scale),
+        )
+        for style in _STYLES
+    }  # fmt: skip
     timed = sorted((round(line.start_s * 100), round(line.end_s * 100), line.slot, line.text) for line in lines)
-    for start, end, slot, text in timed:
-        if end > start:
-            # libass has no escape that all versions read; look-alikes cannot be taken for an override.
-            body = _plain(text).replace("\\", "\u29f5").translate(_LOOK_ALIKES).replace("\n", "\\N")
-            out.append(f"Dialogue: 0,{_hundredths(start)},{_hundredths(end)},{slot},,0,0,0,,{body}")
-    return "\n".join([*out, ""])
+    shown.events = [
+        SSAEvent(
+            start=start * _MS_PER_CS, end=end * _MS_PER_CS, style=slot,
+            text=_plain(text).translate(_LOOK_ALIKES).replace("\n", r"\N"),
+        )
+        for start, end, slot, text in timed if end > start
+    ]  # fmt: skip
+    return _written(shown, "ass")
 
 
-_STYLES = [  # slot, size, ink (&HAABBGGRR), bold, corner (as on a number pad), distance from the edge; of 1080 lines
-    ("speed", 104, "&H00FFFFFF", -1, 1, 112),
-    ("value", 56, "&H00B8E6FF", -1, 1, 44),
-    ("clock", 72, "&H00FFFFFF", -1, 3, 44),
-    ("splits", 48, "&H00FFE2B0", 0, 9, 44),
-    ("note", 48, "&H00FFFFFF", 0, 8, 44),
+def _file_of(made: Iterable[Cue], escape: Callable[[str], str]) -> SSAFile:
+    from pysubs2 import SSAEvent, SSAFile
+
+    shown = SSAFile()
+    shown.events = [
+        SSAEvent(start=cue.start_ms, end=cue.end_ms, text=escape(_plain("\n".join(cue.texts)))) for cue in made
+    ]
+    return shown
+
+
+def _written(shown: SSAFile, kind: Literal["vtt", "srt", "ass"]) -> str:
+    # Braces and tags in the texts are the owner's, not pysubs2's: it is to take out none.
+    return shown.to_string(kind, header_notice="") if kind == "ass" else shown.to_string(kind, keep_ssa_tags=True)
+
+
+class _Style(NamedTuple):
+    """How a slot looks, on a video of 1080 lines."""
+
+    slot: Slot
+    points: int
+    ink: tuple[int, int, int]
+    """Red, green, blue."""
+    bold: bool
+    corner: int
+    """As on a number pad."""
+    margin: int
+    """Distance from the edge."""
+
+
+_STYLES = [
+    _Style("speed", 104, (255, 255, 255), True, 1, 112),
+    _Style("value", 56, (255, 230, 184), True, 1, 44),
+    _Style("clock", 72, (255, 255, 255), True, 3, 44),
+    _Style("splits", 48, (176, 226, 255), False, 9, 44),
+    _Style("note", 48, (255, 255, 255), False, 8, 44),
 ]
+_MS_PER_CS = 10
+_REFERENCES = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;"})
 _LOOK_ALIKES = str.maketrans({"{": "\uff5b", "}": "\uff5d", "<": "\u2039", ">": "\u203a"})
 
 
 def _plain(text: str) -> str:
-    """`text` without control characters, direction overrides and empty lines, which would end a cue."""
+    """`text` without control characters, direction overrides and empty lines, which would end a cue, and without
+    backslashes, which ASS (and pysubs2 in all formats) reads as a command: no escape is read by all players."""
     kept = re.sub(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u2028\u2029\u200e\u200f\u202a-\u202e\u2066-\u2069\ufeff]", " ", text)
-    return "\n".join(line.strip() for line in kept.split("\n") if line.strip())
-
-
-def _clock(ms: int, point: str) -> str:
-    return f"{ms // 3_600_000:02d}:{ms // 60_000 % 60:02d}:{ms // 1000 % 60:02d}{point}{ms % 1000:03d}"
-
-
-def _hundredths(cs: int) -> str:
-    return f"{cs // 360_000}:{cs // 6000 % 60:02d}:{cs // 100 % 60:02d}.{cs % 100:02d}"
+    return "\n".join(line.strip() for line in kept.replace("\\", "\u29f5").split("\n") if line.strip())

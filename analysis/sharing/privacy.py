@@ -65,9 +65,12 @@ class Positions:
     epoch_utc_ns: int
 
 
-def in_force(store: Path, drives: Iterable[Drive], ends_m: float | None = None) -> Rules:
-    """The rules for these drives: the circles of `store`'s recorder.toml, of every drive in it and of the drives
-    themselves; the ends of the drives, the longest where they differ, or `ends_m` where it is given."""
+def in_force(
+    store: Path, drives: Iterable[Drive], ends_m: float | None = None, all_drives: Iterable[Drive] | None = None
+) -> Rules:
+    """The rules for these drives: the circles of `store`'s recorder.toml, of every drive in it (`all_drives`, where
+    they are open already) and of the drives themselves; the ends of the drives, the longest where they differ, or
+    `ends_m` [m] where it is given. InputError where that is no length from 0 to 100 km, or the file cannot be read."""
     from logger.config.reading import load
     from logger.config.recorder import RecorderConfig
     from logger.store.drive import list_drives
@@ -75,7 +78,7 @@ def in_force(store: Path, drives: Iterable[Drive], ends_m: float | None = None) 
     drives = list(drives)
     if ends_m is not None and not 0 <= ends_m <= 100_000:
         raise InputError(f"the ends cannot be {ends_m:g} m: expected 0 m to 100 km")
-    known = [drive.config.privacy for drive in [*drives, *list_drives(store)]]
+    known = [drive.config.privacy for drive in [*drives, *(list_drives(store) if all_drives is None else all_drives)]]
     if (store / "recorder.toml").is_file():
         known.append(load(store / "recorder.toml", RecorderConfig).privacy)
     circles = {circle.model_copy(update={"name": ""}): None for privacy in known for circle in privacy.circle}
@@ -84,7 +87,22 @@ def in_force(store: Path, drives: Iterable[Drive], ends_m: float | None = None) 
 
 
 def hidden(lat_deg: ArrayLike, lon_deg: ArrayLike, way_m: ArrayLike, rules: Rules) -> Bools:
-    """True where a position of a drive must not leave. `way_m` is the way driven [m]; NaN positions are not hidden."""
+    """Which positions of a drive must not leave: those in a circle, and both ends.
+
+    An end reaches to where the car was first (or last) `rules.ends_m` away from it, both in a straight line and by the
+    way driven.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg : array, shape (n,)
+        Positions in order of time [deg]; NaN is no position and is not hidden.
+    way_m : array, shape (n,)
+        Way driven at each [m].
+
+    Returns
+    -------
+    array of bool, shape (n,)
+    """
     lat, lon, way = (np.asarray(values, float) for values in (lat_deg, lon_deg, way_m))
     out = in_circles(lat, lon, rules.circles)
     there = np.flatnonzero(np.isfinite(lat) & np.isfinite(lon))
@@ -100,7 +118,17 @@ def hidden(lat_deg: ArrayLike, lon_deg: ArrayLike, way_m: ArrayLike, rules: Rule
 
 
 def in_circles(lat_deg: Floats, lon_deg: Floats, circles: Iterable[PrivateCircle]) -> Bools:
-    """True where a position lies in one of the circles; NaN lies in none."""
+    """Which positions lie in one of the circles.
+
+    Parameters
+    ----------
+    lat_deg, lon_deg : array, any shape
+        Positions [deg]; NaN lies in none.
+
+    Returns
+    -------
+    array of bool, that shape
+    """
     out = np.zeros(np.shape(lat_deg), bool)
     with np.errstate(invalid="ignore"):
         for circle in circles:

@@ -33,7 +33,7 @@ from analysis.sharing import privacy
 from analysis.sharing.privacy import Positions, Rules
 from analysis.sharing.tracks import PAUSE_S, Times, iso, positions, to_ns, utc_ns
 from logger.errors import InputError
-from logger.units import SPEED_UNITS
+from logger.units import MS_PER_S, NS_PER_DAY, NS_PER_S, SPEED_UNITS
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -65,7 +65,7 @@ def common_base(
         raise InputError(f"{len(times)} rows at {rate_hz:g} Hz are too many: expected a lower rate")
     columns: list[tuple[pa.Field, Any]] = [
         (_field("time", "", "UTC", pa.timestamp("ns", tz="UTC")), pa.array(times, pa.timestamp("ns", tz="UTC"))),
-        (_field("time_s", "s", "since the drive began"), (times - started) / 1e9),
+        (_field("time_s", "s", "since the drive began"), (times - started) / NS_PER_S),
     ]
     if motion is not None:
         columns += _moved(motion, times)
@@ -104,17 +104,14 @@ def _base(drive: Drive, rate_hz: float) -> Times:
     if not ends:
         return np.empty(0, np.int64)
     # Counted from midnight: nanoseconds since 1970 are more than a float can tell apart.
-    midnight = min(ends) // _DAY_NS * _DAY_NS
-    step = 1e9 / rate_hz
+    midnight = min(ends) // NS_PER_DAY * NS_PER_DAY
+    step = NS_PER_S / rate_hz
     first, last = math.ceil((min(ends) - midnight) / step), math.floor((max(ends) - midnight) / step)
     return midnight + np.round(np.arange(first, last + 1) * step).astype(np.int64)
 
 
-_DAY_NS = 86_400 * 10**9
-
-
 def _moved(motion: Motion, times: Times) -> list[tuple[pa.Field, Any]]:
-    t = (times - motion.epoch_utc_ns) / 1e9
+    t = (times - motion.epoch_utc_ns) / NS_PER_S
     parts = [motion.at(part) for part in np.array_split(t, len(t) // 50_000 + 1)]  # bounds the memory of `at`
     pauses = np.zeros(len(t), bool)
     for gap in motion.gaps:
@@ -133,7 +130,7 @@ def _moved(motion: Motion, times: Times) -> list[tuple[pa.Field, Any]]:
 
 
 def _where(where: Positions, times: Times, rules: Rules) -> list[tuple[pa.Field, Any]]:
-    t = (times - where.epoch_utc_ns) / 1e9
+    t = (times - where.epoch_utc_ns) / NS_PER_S
     ellipsoid = where.alt_m, "above mean sea level"
     lat = _between(where.t_s, where.lat_deg, t)
     # Longitudes and courses are read across the places where they jump.
@@ -151,7 +148,7 @@ def _where(where: Positions, times: Times, rules: Rules) -> list[tuple[pa.Field,
 def _in_runs(runs: Sequence[Run], motion: Motion, times: Times) -> list[tuple[pa.Field, Any]]:
     import pyarrow as pa
 
-    t = (times - motion.epoch_utc_ns) / 1e9
+    t = (times - motion.epoch_utc_ns) / NS_PER_S
     number, elapsed = np.zeros(len(t), np.int64), np.full(len(t), np.nan)
     for run in runs:
         inside = (t >= run.start_s) & (t <= run.end_s)
@@ -178,7 +175,7 @@ def _sampled(table: pa.Table, column: str, times: Times, rate_hz: float) -> Floa
     if len(times) == 0 or good.sum() < 1:
         return np.full(len(times), np.nan)
     epoch = int(times[0])
-    t, y, at = (ns[good] - epoch) / 1e9, values[good], (times - epoch) / 1e9
+    t, y, at = (ns[good] - epoch) / NS_PER_S, values[good], (times - epoch) / NS_PER_S
     usual = float(np.median(np.diff(t))) if len(t) > 1 else math.inf
     if usual < 0.75 / rate_hz:
         cell = np.round(t * rate_hz).astype(np.int64)
@@ -252,8 +249,8 @@ def csv_text(table: pa.Table, speed_unit: str = "m/s") -> str:
         name, unit = field.name, (field.metadata or {}).get(b"unit", b"").decode()
         if pa.types.is_timestamp(field.type):
             headings.append("time [UTC]")
-            whole, rest = np.divmod(values.cast("int64").to_numpy() + 500_000, 10**9)
-            columns.append([iso(int(s), int(ns) // 10**6) for s, ns in zip(whole, rest, strict=True)])
+            whole, rest = np.divmod(values.cast("int64").to_numpy() + NS_PER_S // MS_PER_S // 2, NS_PER_S)
+            columns.append([iso(int(s), int(ns) * MS_PER_S // NS_PER_S) for s, ns in zip(whole, rest, strict=True)])
         elif pa.types.is_floating(field.type):
             numbers = np.asarray(values.to_numpy(zero_copy_only=False), float)
             if unit == "m/s":

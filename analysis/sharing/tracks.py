@@ -9,7 +9,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 from xml.etree import ElementTree
 
 import numpy as np
@@ -18,24 +18,26 @@ from numpy.typing import NDArray
 from analysis.arrays import Bools, Floats
 from analysis.sharing.privacy import Positions
 from logger.errors import InputError
+from logger.units import MS_PER_S, NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
+    from gpxpy.gpx import GPXTrackPoint, GPXWaypoint
 
     from logger.store.drive import Drive
     from logger.store.manifest import Note
 
 Times = NDArray[np.int64]
+P = TypeVar("P", "GPXWaypoint", "GPXTrackPoint")
 
 PAUSE_S = 1.0
-GPX = "http://www.topografix.com/GPX/1/1"
 OURS = "urn:pullbook:track:1"
 """The namespace of the speeds in a GPX file, which GPX 1.1 itself has no place for."""
 
 
 def to_ns(when: datetime) -> int:
     whole = int(when.replace(microsecond=0).timestamp())
-    return whole * 10**9 + when.microsecond * 1000
+    return whole * NS_PER_S + when.microsecond * 1000
 
 
 def utc_ns(table: pa.Table) -> tuple[Times, Bools]:
@@ -52,9 +54,18 @@ def iso(seconds: int, milliseconds: int) -> str:
 # --- GPX and GeoJSON ----------------------------------------------------------------------------------------------
 
 
+def has_receiver(drive: Drive) -> bool:
+    """Whether a GPS receiver is among the drive's sources, with a table of its fixes."""
+    return _receiver(drive) is not None
+
+
+def _receiver(drive: Drive) -> str | None:
+    return next((name for name, kind in drive.kinds.items() if kind == "nmea" and name in drive.table_names), None)
+
+
 def positions(drive: Drive) -> Positions:
     """The valid fixes of a drive's receiver. InputError where it has no GPS table."""
-    name = next((name for name, kind in drive.kinds.items() if kind == "nmea" and name in drive.table_names), None)
+    name = _receiver(drive)
     if name is None:
         raise InputError(f"{drive.id}: this drive has no GPS receiver among its sources")
     table = drive.table(name)
@@ -65,7 +76,12 @@ def positions(drive: Drive) -> Positions:
         return np.asarray(table[column].cast("float64").to_numpy(zero_copy_only=False), float)
 
     epoch = int(ns[0]) if len(ns) else to_ns(drive.manifest.started_utc)
-    t, lat, lon, speed = (ns - epoch) / 1e9, floats("lat_deg"), floats("lon_deg"), np.nan_to_num(floats("speed_mps"))
+    t, lat, lon, speed = (
+        (ns - epoch) / NS_PER_S,
+        floats("lat_deg"),
+        floats("lon_deg"),
+        np.nan_to_num(floats("speed_mps")),
+    )
     way = np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(t), 0) * (speed[1:] + speed[:-1]) / 2)])[: len(t)]
     good = np.asarray(table["valid"].fill_null(False).to_numpy(zero_copy_only=False), bool)
     good &= np.isfinite(lat) & np.isfinite(lon)
@@ -79,31 +95,32 @@ def positions(drive: Drive) -> Positions:
 
 
 def gpx_text(drive: Drive, where: Positions) -> str:
-    """The positions as a GPX 1.1 file: one track with a segment for each unbroken stretch, a waypoint for each note.
+    """The positions as a GPX 1.1 file, by gpxpy: one track with a segment for each unbroken stretch, a waypoint for
+    each note.
 
     The speed of each point stands in an extension of our own namespace, in m/s. Hidden positions are left out.
     """
-    ElementTree.register_namespace("", GPX)
-    ElementTree.register_namespace("pb", OURS)
-    root = ElementTree.Element(f"{{{GPX}}}gpx", {"version": "1.1", "creator": "pullbook"})
-    about = ElementTree.SubElement(root, f"{{{GPX}}}metadata")
-    _add(about, "name", drive.id)
-    _add(about, "time", _utc_text(to_ns(drive.manifest.started_utc)))
-    for note, at in _noted(drive, where):
-        _add(_point(root, "wpt", where, at), "name", note.text)
-    track = ElementTree.SubElement(root, f"{{{GPX}}}trk")
-    _add(track, "name", drive.id)
+    from gpxpy.gpx import GPX, GPXTrack, GPXTrackPoint, GPXTrackSegment, GPXWaypoint
+
+    told = GPX()
+    told.creator, told.name, told.time = "pullbook", drive.id, _to_ms(to_ns(drive.manifest.started_utc))
+    told.nsmap["pb"] = OURS
+    told.waypoints = [_at(GPXWaypoint(name=_xml_text(note.text)), where, at) for note, at in _noted(drive, where)]
+    track = GPXTrack(name=drive.id)
     if drive.setup is not None:
-        _add(track, "desc", f"setup: {drive.setup.name}")
+        track.description = _xml_text(f"setup: {drive.setup.name}")
+    told.tracks = [track]
     for stretch in stretches(where):
-        segment = ElementTree.SubElement(track, f"{{{GPX}}}trkseg")
-        for i in stretch:
-            point = _point(segment, "trkpt", where, int(i))
+        points = []
+        for i in stretch.tolist():
+            point = _at(GPXTrackPoint(), where, i)
+            points.append(point)
             if np.isfinite(where.speed_mps[i]):
-                extension = ElementTree.SubElement(point, f"{{{GPX}}}extensions")
-                ElementTree.SubElement(extension, f"{{{OURS}}}speed_mps").text = f"{where.speed_mps[i]:.3f}"
-    ElementTree.indent(root, " ")
-    return '<?xml version="1.0" encoding="UTF-8"?>\n' + ElementTree.tostring(root, encoding="unicode") + "\n"
+                speed = ElementTree.Element(f"{{{OURS}}}speed_mps")
+                speed.text = f"{where.speed_mps[i]:.3f}"
+                point.extensions = [speed]
+        track.segments.append(GPXTrackSegment(points))
+    return f"{told.to_xml('1.1')}\n"
 
 
 def geojson_text(drive: Drive, where: Positions) -> str:
@@ -114,7 +131,7 @@ def geojson_text(drive: Drive, where: Positions) -> str:
     A line that crosses the 180th meridian is cut there (RFC 7946, 3.1.9).
     """
     started = to_ns(drive.manifest.started_utc)
-    offset = (where.epoch_utc_ns - started) / 1e9
+    offset = (where.epoch_utc_ns - started) / NS_PER_S
     features: list[dict[str, Any]] = []
     for stretch in stretches(where):
         for line in _cut_at_180(stretch, where):
@@ -129,7 +146,7 @@ def geojson_text(drive: Drive, where: Positions) -> str:
                 },
             })  # fmt: skip
     for note, at in _noted(drive, where):
-        about = {"note": note.text, "time_s": round((to_ns(note.utc) - started) / 1e9, 3)}
+        about = {"note": note.text, "time_s": round((to_ns(note.utc) - started) / NS_PER_S, 3)}
         point = {"type": "Point", "coordinates": _place(where, at)}
         features.append({"type": "Feature", "geometry": point, "properties": about})
     return json.dumps({"type": "FeatureCollection", "features": features}, ensure_ascii=False, allow_nan=False) + "\n"
@@ -160,27 +177,23 @@ def thinned(where: Positions, rate_hz: float) -> Positions:
 def _noted(drive: Drive, where: Positions) -> Iterator[tuple[Note, int]]:
     """Each note with the position nearest its time, where there is one that may be shown."""
     for note in drive.manifest.notes if len(where.t_s) else ():
-        t = (to_ns(note.utc) - where.epoch_utc_ns) / 1e9
+        t = (to_ns(note.utc) - where.epoch_utc_ns) / NS_PER_S
         at = int(np.argmin(np.abs(where.t_s - t)))
         if abs(where.t_s[at] - t) <= 5 and np.isfinite(where.lat_deg[at]):
             yield note, at
 
 
-def _point(parent: ElementTree.Element, tag: str, where: Positions, i: int) -> ElementTree.Element:
-    place = {"lat": f"{where.lat_deg[i]:.7f}", "lon": f"{where.lon_deg[i]:.7f}"}
-    if place["lon"] == "180.0000000":
-        place["lon"] = "-180.0000000"  # the schema takes -180 up to, and without, 180
-    point = ElementTree.SubElement(parent, f"{{{GPX}}}{tag}", place)
+def _at(point: P, where: Positions, i: int) -> P:
+    """The point at the place, height and time of a position."""
+    point.latitude, point.longitude = round(float(where.lat_deg[i]), 7), round(float(where.lon_deg[i]), 7)
+    if point.longitude == 180:
+        point.longitude = -180.0  # the schema takes -180 up to, and without, 180
     if np.isfinite(where.alt_m[i]):
-        _add(point, "ele", f"{where.alt_m[i]:.2f}")
-    _add(point, "time", _utc_text(where.epoch_utc_ns + round(float(where.t_s[i]) * 1e9)))
+        point.elevation = round(float(where.alt_m[i]), 2)
+    point.time = _to_ms(where.epoch_utc_ns + round(float(where.t_s[i]) * NS_PER_S))
     if np.isfinite(where.geoid_m[i]):
-        _add(point, "geoidheight", f"{where.geoid_m[i]:.2f}")
+        point.geoid_height = round(float(where.geoid_m[i]), 2)
     return point
-
-
-def _add(parent: ElementTree.Element, tag: str, text: str) -> None:
-    ElementTree.SubElement(parent, f"{{{GPX}}}{tag}").text = _xml_text(text)
 
 
 def _xml_text(text: str) -> str:
@@ -188,9 +201,10 @@ def _xml_text(text: str) -> str:
     return re.sub(r"[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]", "\ufffd", text)
 
 
-def _utc_text(ns: int) -> str:
-    whole, rest = divmod(ns + 500_000, 10**9)
-    return iso(whole, rest // 10**6)
+def _to_ms(ns: int) -> datetime:
+    """Nanoseconds since 1970 as a time, to the millisecond."""
+    whole, rest = divmod(ns + NS_PER_S // MS_PER_S // 2, NS_PER_S)
+    return datetime.fromtimestamp(whole, UTC).replace(microsecond=rest // (NS_PER_S // MS_PER_S) * 1000)
 
 
 Vertex = tuple[list[float], float, float | None]

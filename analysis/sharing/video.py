@@ -28,7 +28,19 @@ def find_clap(samples: ArrayLike, rate_hz: float) -> Clap:
     """The sharpest bang in a mono recording: sound that leaps up within 2 ms over what came before.
 
     The energy above 1 kHz, where an engine has little, of 5 ms after an instant is held against that of 50 ms before,
-    with the recording's own median as a floor. NoAnswer where nothing stands out.
+    with the recording's own median as a floor. The method is our own.
+
+    Parameters
+    ----------
+    samples : array, shape (n,)
+        Sound pressure in any unit, without NaN.
+    rate_hz : float
+        Samples a second [Hz].
+
+    Raises
+    ------
+    NoAnswer
+        Where there is no sound, or nothing stands out.
     """
     from scipy.signal import butter, sosfilt
 

@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logger.cli import record
-from logger.cli.printing import JsonOption, StoreOption, print_json
-from logger.errors import InputError, NoAnswer
+from logger.cli.printing import JsonOption, StoreOption, print_json, show_warnings, tell
+from logger.errors import DriveError, InputError, NoAnswer
+from logger.text import safe
 from logger.units import BYTES_PER_MB, MS_PER_S, S_PER_MINUTE
 
 if TYPE_CHECKING:
@@ -92,7 +93,8 @@ def import_(
     if json:
         print_json({**_answer(made), "already": already})
         return
-    print(f"{file.name} is in the store already: {made.id}" if already else f"Imported {file.name} as {made.id}")
+    name = safe(file.name)
+    tell(f"{name} is in the store already: {made.id}" if already else f"Imported {name} as {made.id}")
     _print_drive(made, [remark for remark in remarks if remark])
 
 
@@ -113,22 +115,30 @@ def rebuild(
     """Build a drive's tables anew from its raw bytes, after a calibration or a setup was put right."""
     from logger.store import drive
 
-    found = drive.open_drive(store or drive.default_store(), name)
-    text, settings = found.config_text, found.config
+    store = store or drive.default_store()
     changes: dict[str, Any] = {}
-    if config is not None:
-        text, settings, _, _ = _read_config(config)
     if car is not None:
         changes["car"] = _read_car(car)
     if setup is not None:
         changes["setup"] = _read_setup(setup)
-    made = drive.rebuild(found, settings, text)
+    given = None
+    if config is not None:
+        text, settings, _, _ = _read_config(config)
+        given = settings, text
+    try:
+        found = drive.open_drive(store, name)
+    except DriveError:
+        if name in {"last", "current"}:
+            raise
+        made = drive.mend(drive.folder_of(store, name), given)
+    else:
+        made = drive.rebuild(found, *(given or (found.config, found.config_text)))
     if changes:
         made = made.amend(f"{' and '.join(changes)} put right", **changes)
     if json:
         print_json(_answer(made))
         return
-    print(f"Rebuilt {made.id} from its raw bytes")
+    tell(f"Rebuilt {made.id} from its raw bytes")
     _print_drive(made, [])
 
 
@@ -152,10 +162,10 @@ def recover(store: StoreOption = None, json: JsonOption = False) -> None:
             }
         )
     elif not found:
-        print("There is nothing to recover.")
+        tell("There is nothing to recover.")
     else:
         for each in found:
-            print(each.said)
+            tell(safe(each.said))
     if failed := [each.said for each in found if each.failed]:
         raise NoAnswer(f"{len(failed)} could not be recovered; the first: {failed[0]}")
 
@@ -179,11 +189,12 @@ def capture_(
     if json:
         print_json({"drive": found.id, "path": str(file), "chunks": chunks, "bytes": size})
     else:
-        print(f"Wrote {found.id} to {file}: {chunks} chunks, {size / BYTES_PER_MB:.2f} MB.")
-        print("It tells where you drove: think before you give it away.")
+        tell(f"Wrote {found.id} to {safe(str(file))}: {chunks} chunks, {size / BYTES_PER_MB:.2f} MB.")
+        tell("It tells where you drove: think before you give it away.")
 
 
 app.registered_commands += record.app.registered_commands
+show_warnings()
 
 
 # --- what they share ----------------------------------------------------------------------------------------------
@@ -237,8 +248,8 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
     from logger.cli.printing import console, table
 
     manifest, clock = made.manifest, made.manifest.clock
-    print(f"{manifest.started_utc:%Y-%m-%d %H:%M:%S} UTC, {manifest.duration_s / S_PER_MINUTE:.1f} min", end="")
-    print(f", setup {manifest.setup['name']!r}" if manifest.setup else "")
+    setup = f", setup {made.setup.name!r}" if made.setup is not None else ""
+    tell(f"{manifest.started_utc:%Y-%m-%d %H:%M:%S} UTC, {manifest.duration_s / S_PER_MINUTE:.1f} min{setup}")
     rows = []
     for source in manifest.sources:
         void = {f"void: {reason}": count for reason, count in source.void_fields.items()}
@@ -248,15 +259,15 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
         )
     console().print(table(["source", "kind", "rows", "chunks", "rejected"], rows, left=(0, 1, 4)))
     if not manifest.counters.get("events"):
-        print("Clock: the log's own times.")
+        tell("Clock: the log's own times.")
     elif clock.basis == "gps" and clock.residual_s is not None:
         late = f"half of the fixes within {clock.residual_s * MS_PER_S:.0f} ms"
-        print(f"Clock: by GPS, {late}; the computer's gains {clock.drift_ppm or 0:+.1f} ppm.")
+        tell(f"Clock: by GPS, {late}; the computer's gains {clock.drift_ppm or 0:+.1f} ppm.")
     else:
-        print(f"Clock: {clock.basis}.")
+        tell(f"Clock: {clock.basis}.")
     for gap in manifest.gaps[:6]:
-        print(f"Gap: {gap.source or 'all'}, {gap.start_utc:%H:%M:%S} to {gap.end_utc:%H:%M:%S} UTC: {gap.why}.")
+        tell(f"Gap: {gap.source or 'all'}, {gap.start_utc:%H:%M:%S} to {gap.end_utc:%H:%M:%S} UTC: {safe(gap.why)}.")
     if len(manifest.gaps) > 6:
-        print(f"Gap: and {len(manifest.gaps) - 6} more; drive.json has them all.")
+        tell(f"Gap: and {len(manifest.gaps) - 6} more; drive.json has them all.")
     for remark in [*manifest.remarks, *remarks]:
-        print(f"Note: {remark}.")
+        tell(f"Note: {safe(remark)}.")

@@ -1,11 +1,15 @@
 """What all verbs share on the terminal: the options `--store` and `--json`, one JSON object, tables of 80 columns.
 
+Everything that is printed goes through `tell`, `say`, `table` or `print_json`, which make text from outside harmless.
+
 Rich draws the tables: it respects NO_COLOR and pipes. Colour only ever repeats what a word or a mark already says.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
+import logging
 import math
 import sys
 from collections.abc import Iterable, Sequence
@@ -13,6 +17,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+
+from logger.text import safe, safe_json
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -30,10 +36,44 @@ StoreOption = Annotated[
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 
 
+def tell(text: str = "") -> None:
+    """Print `text` on standard output, line by line, with nothing in it that a terminal would take for commands.
+
+    Where text from outside must not begin a line of its own, give it through `safe` first.
+    """
+    print("\n".join(map(safe, text.split("\n"))), flush=True)
+
+
+def say(text: str) -> None:
+    """Print one line on standard error, with the program's name before it."""
+    print(f"pullbook: {safe(' '.join(text.split()))}", file=sys.stderr, flush=True)
+
+
+class _Warnings(logging.Handler):
+    """Prints what the rooms below warn of (a drive that was left out, or mended): each line once."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self._said: set[str] = set()
+
+    def emit(self, record: logging.LogRecord) -> None:
+        line = record.getMessage()
+        if line not in self._said:
+            self._said.add(line)
+            with contextlib.suppress(OSError, ValueError):  # nobody is there to read it
+                say(line)
+
+
+def show_warnings() -> None:
+    """From now on print warnings of this program on standard error; again and again is the same."""
+    log = logging.getLogger("logger")
+    if not any(isinstance(handler, _Warnings) for handler in log.handlers):
+        log.addHandler(_Warnings())
+
+
 def print_json(answer: Any) -> None:
     """Print `answer` as one JSON object: numpy numbers as numbers, NaN and infinity as null, times as ISO 8601."""
-    json.dump(_plain(answer), sys.stdout, indent=2, ensure_ascii=False, allow_nan=False)
-    print()
+    print(safe_json(json.dumps(_plain(answer), indent=2, ensure_ascii=False, allow_nan=False)))
 
 
 def _plain(value: Any) -> Any:
@@ -62,7 +102,7 @@ def console(stderr: bool = False) -> Console:
 def table(columns: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[int] = (0,), title: str = "") -> Any:
     """A plain aligned table under its title: numbers to the right, the columns numbered in `left` to the left.
 
-    Cells are text as typed: nothing in them is read as markup.
+    Cells are text as typed: nothing in them is read as markup, or by the terminal.
     """
     from rich import box
     from rich.console import Group
@@ -71,8 +111,8 @@ def table(columns: Sequence[str], rows: Iterable[Sequence[str]], left: Sequence[
 
     drawn = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False)
     for number, name in enumerate(columns):
-        drawn.add_column(Text(name), justify="left" if number in left else "right", no_wrap=number not in left)
+        drawn.add_column(Text(safe(name)), justify="left" if number in left else "right", no_wrap=number not in left)
     for row in rows:
-        drawn.add_row(*(Text(cell) for cell in row))
+        drawn.add_row(*(Text(safe(cell)) for cell in row))
     # A title of the table itself would be wrapped to the table's width, however narrow.
-    return Group(Text(title, style="bold"), drawn) if title else drawn
+    return Group(Text(safe(title), style="bold"), drawn) if title else drawn

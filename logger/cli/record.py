@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli.printing import JsonOption, StoreOption, print_json
+from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell
 from logger.errors import InputError, NoAnswer
 from logger.units import MB_PER_GB, parse_quantity
 
@@ -134,7 +134,7 @@ def ports(
     heard: list[serial_ports.Heard] = []
     if listen and found:
         if not json:
-            print("Listening, up to half a minute; nothing is sent.", flush=True)
+            tell("Listening, up to half a minute; nothing is sent.")
         with ThreadPoolExecutor(len(found)) as pool:
             heard = list(pool.map(serial_ports.listen, found))
     if json:
@@ -148,13 +148,13 @@ def ports(
                 left=(0, 1, 2),
             )
         )
-        print("\npullbook ports --listen tells what each speaks.")
+        tell("\npullbook ports --listen tells what each speaks.")
     else:
         for number, one in enumerate(heard):
-            print(f"\n{one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
-            print(f"  {serial_ports.in_words(one)}")
+            tell(f"\n{one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
+            tell(f"  {serial_ports.in_words(one)}")
             if block := serial_ports.block(one, number):
-                print("\n" + block)
+                tell("\n" + block)
     if not found:
         raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
 
@@ -183,9 +183,9 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
     if not running:
         raise NoAnswer(f"{store}: no recorder is at work on this store")
     recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
-    print(f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)")
+    tell(f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)")
     if state["trouble"]:
-        print(f"trouble: {state['trouble']}; {state['lost_bytes']} bytes could not be kept")
+        tell(f"trouble: {state['trouble']}; {state['lost_bytes']} bytes could not be kept")
     rows = [
         [
             source["name"],
@@ -198,7 +198,7 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
         for source in state["sources"]
     ]
     console().print(table(["source", "state", "port", "lines/s", "bytes/s", "last bytes"], rows, left=(0, 1, 2)))
-    print(f"{state['free_mb'] / MB_PER_GB:.1f} GB free in {store}")
+    tell(f"{state['free_mb'] / MB_PER_GB:.1f} GB free in {store}")
 
 
 @app.command()
@@ -224,7 +224,7 @@ def note(
     if json:
         print_json({"note": text.strip(), "utc": utc, "drive": current})
     else:
-        print(f"noted in {current}" if current else "kept for the next drive")
+        tell(f"noted in {current}" if current else "kept for the next drive")
 
 
 @app.command()
@@ -243,7 +243,7 @@ def check(
     if json:
         print_json({"file": str(files.path), "sources": [s.name for s in files.config.source], "understood": lines})
     else:
-        print("\n".join(lines))
+        tell("\n".join(lines))
 
 
 @dataclass
@@ -301,6 +301,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     from logger.decode.events import event
     from logger.record import panel
     from logger.record.live import Doubts
+    from logger.record.terminal import Terminal
 
     def announce(text: str) -> None:
         live.put(event(monotonic_ns(), "run", text=text))
@@ -312,14 +313,14 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     if lean is not None:
         live.add(lean)
     kept = None
-    if not plain and not json and panel.Terminal.usable():
+    if not plain and not json and Terminal.usable():
         shown = panel.Shown(
             live.place("afr", "lambda"),
             next((source.name for source in files.config.source if source.kind == "nmea"), None),
             files.car.units.speed if files.car is not None else "mph",
         )
         bell = files.config.recorder.bell
-        live.add(panel.Panel(panel.Terminal(), shown, recorder.status, recorder.note, lean, doubts, bell, cautions))
+        live.add(panel.Panel(Terminal(), shown, recorder.status, recorder.note, lean, doubts, bell, cautions))
         kept = panel.Kept()
         live.add(kept)
     else:
@@ -389,7 +390,7 @@ class _Signals:
             number = getattr(signal, name, None)
             if number is not None:
                 self._before[number] = signal.signal(number, signal.SIG_IGN)
-        if os.name == "nt":
+        if sys.platform == "win32":
             self._watch_console()
 
     def __exit__(self, *_: object) -> None:
@@ -406,6 +407,8 @@ class _Signals:
 
     def _watch_console(self) -> None:
         """Windows ends a process as soon as its handler for a closed console, logoff or shutdown returns: hold it."""
+        if sys.platform != "win32":
+            return
         import ctypes
         from ctypes import wintypes
 
@@ -416,8 +419,8 @@ class _Signals:
             self._over.wait(4.5)
             return True
 
-        self._console = ctypes.WINFUNCTYPE(wintypes.BOOL, wintypes.DWORD)(handle)  # type: ignore[attr-defined]
-        ctypes.windll.kernel32.SetConsoleCtrlHandler(self._console, True)  # type: ignore[attr-defined]
+        self._console = ctypes.WINFUNCTYPE(wintypes.BOOL, wintypes.DWORD)(handle)
+        ctypes.windll.kernel32.SetConsoleCtrlHandler(self._console, True)
 
 
 def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> None:
@@ -432,17 +435,13 @@ def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> N
             }
         )
     elif kept is not None:
-        print("\n".join(kept.texts))
+        tell("\n".join(kept.texts))
     for path in outcome.unfinished:
-        _say(f"drive {path.name} is safe but not finished yet: the next start does it, or `pullbook recover` now")
+        say(f"drive {path.name} is safe but not finished yet: the next start does it, or `pullbook recover` now")
     if outcome.trouble or outcome.lost_bytes:
-        _say(f"recording had stopped: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
+        say(f"recording had stopped: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
     elif nothing:
-        _say("nothing was recorded: not a byte came from any source")
-
-
-def _say(text: str) -> None:
-    print(f"pullbook: {text}", file=sys.stderr)
+        say("nothing was recorded: not a byte came from any source")
 
 
 def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:

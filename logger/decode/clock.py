@@ -21,6 +21,7 @@ drift. What was found and mended is said in `ClockFit.remarks`.
 from __future__ import annotations
 
 import itertools
+import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
@@ -43,8 +44,7 @@ ROLLOVER_NS = 1024 * 7 * NS_PER_DAY
 
 def _chosen_clock() -> Callable[[], int]:
     """The boot-time clock where there is one: it runs on while the computer sleeps."""
-    boot = getattr(time, "CLOCK_BOOTTIME", None)
-    if boot is not None:
+    if sys.platform != "win32" and (boot := getattr(time, "CLOCK_BOOTTIME", None)) is not None:
         try:
             time.clock_gettime_ns(boot)
         except OSError:
@@ -229,8 +229,8 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
         basis="gps",
         pieces=tuple(pieces),
         drift_ppm=slope * PPM,
-        residual_s=float(np.median(late)),
-        residual_p99_s=float(np.quantile(late, 0.99)),
+        residual_s=float(np.median(late)) if len(late) else None,
+        residual_p99_s=float(np.quantile(late, 0.99)) if len(late) else None,
         epochs=int(trusted.sum()),
         bend_mono_ns=seen_ns[0] + np.rint(bend_x * NS_PER_S).astype(np.int64),
         bend_s=bend,
@@ -330,8 +330,8 @@ def _explain(
     for number, first in enumerate(levels[1:], 1):
         previous = levels[number - 1]
         following = levels[number + 1] if number + 1 < len(levels) else len(y)
-        near_before = y[max(previous, first - 50) : first].min()
-        step = float(y[first : min(following, first + 50)].min() - near_before)
+        # Of each level the epochs that stand nearest to the step and are not odd ones; its first is none.
+        step = float(y[first:following][:50].min() - _even(y[previous:first])[-50:].min())
         when = _clock_text(int(utc_ns[first]))
         wall_step = _wall_step(anchors, int(seen_ns[first - 1]), int(seen_ns[first]))
         if step > 0 and _is_leap(int(utc_ns[first]), step):
@@ -385,12 +385,17 @@ def _is_leap(utc_ns: int, step: float) -> bool:
     return abs(step - 1) < STEP_S and near - midnight < timedelta(minutes=10) and midnight.day == 1
 
 
+def _even(y: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Those that are not odd."""
+    return y[np.isfinite(y)]
+
+
 def _slope(x: NDArray[np.float64], y: NDArray[np.float64], part: slice) -> float:
     """The drift along one stretch, from the earliest arrival in each of up to sixty parts of it [s/s].
 
     Under half a minute or ten epochs the scatter says more than the drift: 0.
     """
-    x, y = x[part], y[part]
+    x, y = x[part][np.isfinite(y[part])], _even(y[part])
     if len(x) < 10 or x[-1] - x[0] < 30:
         return 0.0
     count = min(60, len(x) // 3)
@@ -399,7 +404,6 @@ def _slope(x: NDArray[np.float64], y: NDArray[np.float64], part: slice) -> float
     for _ in range(2):  # the second time on the level, so that the earliest in a part is not the one at its low end
         level = y - slope * x
         earliest = [a + int(np.argmin(level[a:b])) for a, b in zip(starts, [*starts[1:], len(x)], strict=True)]
-        earliest = [k for k in earliest if np.isfinite(y[k])]
         slope = median_slope(x[earliest], y[earliest])
     return slope
 
@@ -414,8 +418,11 @@ def median_slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:
 
 
 def _height(level: NDArray[np.float64]) -> float:
-    """The early edge of arrivals on the level [s]: the lowest hundredth, so that no single one decides."""
-    return float(np.quantile(level, 0.01))
+    """The early edge of arrivals on the level [s]: the lowest hundredth of those not odd: no single one decides.
+
+    There is at least one that is not odd.
+    """
+    return float(np.quantile(_even(level), 0.01))
 
 
 def _bend(x: NDArray[np.float64], residual: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -423,6 +430,7 @@ def _bend(x: NDArray[np.float64], residual: NDArray[np.float64]) -> tuple[NDArra
 
     A quartz that warms up and a host clock that is being slewed by the network do that.
     """
+    x, residual = x[np.isfinite(residual)], _even(residual)
     window_s = max(120.0, 100 * float(np.median(np.diff(x)))) if len(x) > 1 else np.inf
     if x[-1] < 8 * window_s:
         return np.zeros(0), np.zeros(0)

@@ -37,7 +37,7 @@ def at(mono_ns: int, utc: str, kind: str, **fields: Any) -> Chunk:
     """An event whose wall-clock time is known already."""
     body = {"event": kind, "utc": utc, **fields}
     # With a line end, so that it stands as readable text in a capture file.
-    return Chunk(mono_ns, RECORDER_SOURCE, (json.dumps(body, ensure_ascii=False) + "\r\n").encode())
+    return Chunk(mono_ns, RECORDER_SOURCE, (json.dumps(body, ensure_ascii=False) + "\r\n").encode("utf-8", "replace"))
 
 
 def left(note: dict[str, Any]) -> Chunk:

@@ -212,8 +212,8 @@ def _finish_elsewhere(folder: Path, recovering: bool, after_drive: AfterDrive | 
     command += ["--recover"] if recovering else []
     command += ["--then", _name_of(after_drive)] if after_drive is not None else []
     apart: dict[str, Any] = {"start_new_session": True}
-    if os.name == "nt":
-        apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.BELOW_NORMAL_PRIORITY_CLASS}  # type: ignore[attr-defined]
+    if sys.platform == "win32":
+        apart = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.BELOW_NORMAL_PRIORITY_CLASS}
     env = {**os.environ, "PYTHONPATH": os.pathsep.join(filter(None, sys.path)), "PYTHONIOENCODING": "utf-8"}
     child = subprocess.run(
         command, stdin=subprocess.DEVNULL, capture_output=True, encoding="utf-8", check=False, env=env, **apart

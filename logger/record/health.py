@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sys
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass
@@ -110,7 +112,7 @@ class HostClocks:
 
 def _slept_ns() -> int:
     """How long the computer has slept since it started [ns], where the system tells (Linux); else 0."""
-    try:
-        return time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.clock_gettime_ns(time.CLOCK_MONOTONIC)
-    except (AttributeError, OSError):
-        return 0
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError):
+            return time.clock_gettime_ns(time.CLOCK_BOOTTIME) - time.clock_gettime_ns(time.CLOCK_MONOTONIC)
+    return 0

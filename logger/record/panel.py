@@ -7,12 +7,9 @@ window; it uses no colour at all. Only rows that changed are sent, so that it se
 
 from __future__ import annotations
 
-import contextlib
 import math
-import os
 import sys
-import unicodedata
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, TextIO
@@ -22,6 +19,8 @@ from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
 from logger.record.live import Doubts, Listener, Place
+from logger.record.terminal import PanelRow, Terminal
+from logger.text import safe
 from logger.units import MB_PER_GB, NS_PER_S, S_PER_HOUR, S_PER_MINUTE, SPEED_UNITS
 
 STALE_NS = 2_000_000_000
@@ -273,186 +272,6 @@ def _dots(strokes: str) -> list[str]:
     ]  # fmt: skip
 
 
-# --- the terminal -------------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class PanelRow:
-    """One row of the panel."""
-
-    text: str
-    bold: bool = False
-    reverse: bool = False
-
-
-class Terminal:
-    """A screen of rows and a keyboard without Enter. What cannot be shown any more (a closed window) is let go."""
-
-    def __init__(self, out: TextIO | None = None, keyboard: TextIO | None = None) -> None:
-        self._out = (out or sys.stdout).fileno()
-        self._encoding = (out or sys.stdout).encoding or "ascii"
-        self._keys = _keyboard((keyboard or sys.stdin).fileno())
-        self._rows: list[str] = []
-        self._size = (0, 0)
-        self._light = False
-        self._open = True
-        self._write("\x1b[?1049h\x1b[?25l")  # a screen of its own, no cursor (ECMA-48 private modes, as xterm has them)
-
-    @staticmethod
-    def usable() -> bool:
-        """Whether there is a terminal, in the foreground, that understands control sequences."""
-        try:
-            if not (sys.stdin.isatty() and sys.stdout.isatty()) or os.environ.get("TERM") == "dumb":
-                return False
-            if os.name == "nt":
-                return _windows_understands()
-            # A job in the background must not touch the terminal: the shell would stop it.
-            return os.tcgetpgrp(sys.stdout.fileno()) == os.getpgrp()
-        except (OSError, ValueError, AttributeError):
-            return False
-
-    def size(self) -> tuple[int, int]:
-        """Columns and rows, 80 by 24 where the terminal does not say; at least 40 by 12 are drawn for."""
-        columns, rows = 0, 0
-        with contextlib.suppress(OSError):
-            columns, rows = os.get_terminal_size(self._out)
-        return max(columns or 80, 40), max(rows or 24, 12)
-
-    def draw(self, lines: Sequence[PanelRow]) -> None:
-        """Show `lines`; only rows that changed are sent."""
-        size = self.size()
-        if size != self._size:
-            self._size, self._rows = size, []
-            self._write("\x1b[2J")
-        rows = [self._styled(line, size[0]) for line in lines]
-        if changed := [
-            f"\x1b[{number + 1};1H{row}"
-            for number, row in enumerate(rows)
-            if number >= len(self._rows) or row != self._rows[number]
-        ]:
-            self._write("".join(changed))
-        self._rows = rows
-
-    def turn(self) -> None:
-        """Light on dark becomes dark on light, and back."""
-        self._light, self._rows = not self._light, []
-
-    def typed(self) -> str:
-        """What was typed since the last call, a letter for each key; unknown keys are left out."""
-        return self._keys.read()
-
-    def bell(self) -> None:
-        self._write("\a")
-
-    def close(self) -> None:
-        """Give the screen and the keyboard back."""
-        if self._open:
-            self._write("\x1b[0m\x1b[?25h\x1b[?1049l")
-            self._keys.close()
-            self._open = False
-
-    def _styled(self, line: PanelRow, width: int) -> str:
-        text = line.text if self._encoding.lower().startswith("utf") else line.text.replace("█", "#")
-        text = fitted(text, width)
-        codes = ("1;" if line.bold else "") + ("7" if line.reverse != self._light else "27")
-        return f"\x1b[0;{codes}m{text}\x1b[0m"
-
-    def _write(self, text: str) -> None:
-        data = text.encode(self._encoding, "replace")
-        while data and self._open:
-            try:
-                data = data[os.write(self._out, data) :]
-            except BlockingIOError:
-                return  # a terminal that takes nothing: this picture is lost, the next may be seen
-            except OSError:  # the window was closed
-                self._open = False
-
-
-def fitted(text: str, width: int) -> str:
-    """`text` cut or filled to `width` columns; control characters from outside (notes, errors) are made harmless."""
-    kept, used = [], 0
-    for letter in text:
-        if not letter.isprintable():
-            letter = "?"
-        wide = 0 if unicodedata.combining(letter) else 2 if unicodedata.east_asian_width(letter) in "WF" else 1
-        if used + wide > width:
-            break
-        kept.append(letter)
-        used += wide
-    return "".join(kept) + " " * (width - used)
-
-
-class _PosixKeys:
-    """The keyboard without Enter and echo; Ctrl-C stays a signal."""
-
-    def __init__(self, descriptor: int) -> None:
-        import termios
-
-        self._descriptor = descriptor
-        self._before: Any = None
-        with contextlib.suppress(termios.error):
-            self._before = termios.tcgetattr(descriptor)
-            changed = termios.tcgetattr(descriptor)
-            changed[3] &= ~(termios.ICANON | termios.ECHO)
-            termios.tcsetattr(descriptor, termios.TCSADRAIN, changed)
-
-    def read(self) -> str:
-        import select
-
-        data = b""
-        with contextlib.suppress(OSError, ValueError):
-            while select.select([self._descriptor], [], [], 0)[0] and (more := os.read(self._descriptor, 1024)):
-                data += more
-        text = data.decode("utf-8", "ignore")
-        return text if text == "\x1b" else _without_sequences(text)
-
-    def close(self) -> None:
-        import termios
-
-        if self._before is not None:
-            with contextlib.suppress(termios.error):
-                termios.tcsetattr(self._descriptor, termios.TCSANOW, self._before)
-
-
-class _WindowsKeys:
-    def read(self) -> str:
-        import msvcrt
-
-        typed = ""
-        while msvcrt.kbhit():  # type: ignore[attr-defined]
-            letter = msvcrt.getwch()  # type: ignore[attr-defined]
-            if letter in "\x00\xe0":  # an arrow or function key: its second half says which
-                msvcrt.getwch()  # type: ignore[attr-defined]
-            else:
-                typed += letter
-        return typed
-
-    def close(self) -> None:
-        pass
-
-
-def _keyboard(descriptor: int) -> _PosixKeys | _WindowsKeys:
-    return _WindowsKeys() if os.name == "nt" else _PosixKeys(descriptor)
-
-
-def _without_sequences(text: str) -> str:
-    """Arrow and function keys send ESC [ ... letter: they are no keys of ours."""
-    import re
-
-    return re.sub(r"\x1b[\[O][0-9;]*[ -/]*[@-~]", "", text)
-
-
-def _windows_understands() -> bool:
-    """Ask the Windows console to follow control sequences; False where it cannot."""
-    import ctypes
-
-    kernel = ctypes.windll.kernel32  # type: ignore[attr-defined]
-    handle, mode = kernel.GetStdHandle(-11), ctypes.c_uint32()
-    if not kernel.GetConsoleMode(handle, ctypes.byref(mode)):
-        return False
-    return bool(kernel.SetConsoleMode(handle, mode.value | 0x0004))
-
-
 # --- without a terminal -------------------------------------------------------------------------------------------
 
 
@@ -475,7 +294,7 @@ class LogLines(Listener):
         self._alerted = bool(alert)
 
     def _say(self, line: str) -> None:
-        self._out.write(f"{line}\n")
+        self._out.write("\n".join(map(safe, line.split("\n"))) + "\n")
         self._out.flush()
 
 
@@ -505,7 +324,7 @@ def event_line(said: dict[str, Any]) -> str:
         case "sent":
             return f"{source}: sent {said['text']!r}"
         case "note":
-            return f"note: {said['text']}"
+            return f"note: {safe(str(said['text']))}"
         case "wall" if "jumped_s" in said:
             return f"the computer's clock jumped by {said['jumped_s']:+.1f} s"
         case "resumed":

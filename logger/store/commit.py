@@ -6,16 +6,41 @@ import contextlib
 import json
 import shutil
 import uuid
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from logger.store.disk import Disk
+from logger.errors import DriveError
+from logger.store.disk import Disk, said
+from logger.store.locks import FileLock
 from logger.store.manifest import MANIFEST
 
 RAW = "raw.parquet"
 CONFIG = "recorder.toml"
 COMMIT = ".commit"
 _DRAFT = ".draft-"
+_ASIDE = ".aside-"
+_LOCK = ".changing"
+_PATIENCE_S = 120.0
+"""How long a change waits for another one; a rebuild of a day takes a minute."""
+
+
+@contextlib.contextmanager
+def changing(folder: Path) -> Iterator[None]:
+    """Be the only one who changes the drive in `folder`: what is read within still holds when it is written.
+
+    DriveError where another change takes too long, or the folder may not be written.
+    """
+    lock = FileLock(folder / _LOCK, _PATIENCE_S)
+    try:
+        taken = lock.acquire()
+    except OSError as error:
+        raise DriveError(f"{folder}: cannot be changed: {said(error)}") from error
+    if not taken:
+        raise DriveError(f"{folder}: another change of this drive is under way (process {lock.holder()}): try again")
+    try:
+        yield
+    finally:
+        lock.release(remove=True)
 
 
 def commit_files(folder: Path, files: Mapping[str, bytes], disk: Disk) -> None:
@@ -41,8 +66,11 @@ def finish_commit(folder: Path, disk: Disk) -> bool:
         return False
     # In place the manifest says that all the rest is.
     for path in sorted(commit.iterdir(), key=lambda path: (path.name == MANIFEST, path.name)):
+        target = folder / path.name
         with contextlib.suppress(FileNotFoundError):  # another process may be at it too
-            disk.replace(path, folder / path.name)
+            if target.is_dir():  # nothing of ours: no file replaces a folder
+                disk.replace(target, folder / f"{_ASIDE}{path.name}-{uuid.uuid4().hex[:6]}")
+            disk.replace(path, target)
     disk.sync_folder(folder)
     drop_strays(folder, disk)
     with contextlib.suppress(FileNotFoundError):
@@ -52,7 +80,10 @@ def finish_commit(folder: Path, disk: Disk) -> bool:
 
 def drop_strays(folder: Path, disk: Disk) -> None:
     """Remove tables that the manifest does not know, of a source that a changed configuration lacks, and old drafts."""
-    known = json.loads((folder / MANIFEST).read_bytes())["rows"]
+    try:
+        known = json.loads((folder / MANIFEST).read_bytes())["rows"]
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return  # a manifest that somebody else wrote says nothing of what is a stray
     for path in folder.glob("*.parquet"):
         if path.name != RAW and path.stem not in known:
             with contextlib.suppress(FileNotFoundError):

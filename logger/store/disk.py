@@ -8,15 +8,12 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sys
 from pathlib import Path
 from typing import BinaryIO
 
-try:
+if sys.platform == "darwin":
     import fcntl
-except ImportError:  # Windows
-    _FULL_SYNC = None
-else:
-    _FULL_SYNC = getattr(fcntl, "F_FULLFSYNC", None)  # macOS: fsync alone leaves the data in the drive's cache
 
 
 class Disk:
@@ -37,9 +34,9 @@ class Disk:
 
     def sync(self, file: BinaryIO) -> None:
         """Return once the file's bytes are on the medium, as far as the operating system can say."""
-        if _FULL_SYNC is not None:
+        if sys.platform == "darwin":  # fsync alone leaves the data in the drive's cache
             with contextlib.suppress(OSError):  # not every file system has it; then fsync is the best there is
-                fcntl.fcntl(file.fileno(), _FULL_SYNC)
+                fcntl.fcntl(file.fileno(), fcntl.F_FULLFSYNC)
                 return
         os.fsync(file.fileno())
 

@@ -22,30 +22,32 @@ from __future__ import annotations
 import contextlib
 import getpass
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.parquet as pq
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
 
 from logger.config.car import CarConfig
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.errors import AlreadyRecording, ConfigError, DriveError
-from logger.store import journal, making
-from logger.store.commit import COMMIT, CONFIG, RAW, commit_files, finish_commit
+from logger.store import bulkhead, journal, making
+from logger.store.commit import COMMIT, CONFIG, RAW, changing, commit_files, finish_commit
 from logger.store.disk import Disk, said
 from logger.store.folders import JOURNAL, drive_folders, unfinished
 from logger.store.making import About, dumped, files_of, manifest_of
-from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, manifest_bytes, parse_manifest
+from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, first_said, manifest_bytes, parse_manifest, salvaged
+from logger.store.parquet import DamagedTable, read_table
 from logger.store.presence import is_recording
 from logger.store.recovery import recover_cut_off
-from logger.store.tables import build, program, raw_digest, raw_table
+from logger.store.tables import RAW_SCHEMA, Built, build, columns_of, program, raw_digest, raw_table
+
+_DAMAGED = "drive.damaged.json"
 
 # --- a drive ------------------------------------------------------------------------------------------------------
 
@@ -83,18 +85,33 @@ class Drive:
         return list(self.manifest.rows)
 
     def table(self, name: str) -> pa.Table:
-        """The table of the source `name`, or `raw`; DriveError where there is none."""
+        """The table of the source `name`, or `raw`; DriveError where there is none.
+
+        One that is damaged is told as a warning and made anew from the raw bytes, for this time.
+        """
         if name not in self.manifest.rows and name != "raw":
             known = ", ".join(self.table_names) or "none"
             raise DriveError(f"{self.id}: it has no table {name!r}: its tables are {known}")
         if self._tables is not None:
             return self._tables[name]
-        path = self.path / f"{name}.parquet"
+        if name == "raw":
+            return _raw_rows(self.path, self.manifest.digests.get("raw rows"))
+        source = next((source for source in self.config.source if source.name == name), None)
+        file = f"{name}.parquet"
         try:
-            return pq.read_table(path)
-        except (OSError, pa.ArrowException) as error:
-            hint = "" if name == "raw" else f"; `pullbook rebuild {self.id}` makes it anew from raw.parquet"
-            raise DriveError(f"{path}: cannot be read: {said(error)}{hint}") from error
+            columns = columns_of(source) if source is not None else ["time", "mono_ns"]
+            return read_table(self.path / file, self.manifest.digests.get(file), columns)
+        except DamagedTable as error:
+            if name not in self._built.tables:
+                raise DriveError(f"{error}; and its configuration has no source {name!r} to make it anew") from error
+            mend = f"made anew from {RAW} for now; `pullbook rebuild {self.id}` does it on the disk"
+            bulkhead.warn(bulkhead.LeftOut(self.id, f"{error}: {mend}"))
+            return self._built.tables[name]
+
+    @cached_property
+    def _built(self) -> Built:
+        """All tables, made anew from the raw bytes."""
+        return build(self.table("raw"), self.config)
 
     @cached_property
     def car(self) -> CarConfig | None:
@@ -107,20 +124,36 @@ class Drive:
     def amend(self, what: str, disk: Disk | None = None, **changes: Any) -> Drive:
         """The drive with fields of its manifest changed, in one step and with a trace that says `what` was done.
 
-        `setup` and `car` may be given as models. DriveError where the drive is still being recorded or cannot be
-        written.
+        `setup` and `car` may be given as models. What others changed since this drive was opened stays: of a list
+        (`struck`, `notes`) that is given only what was added or taken away counts. DriveError where the drive is still
+        being recorded or cannot be written.
         """
         if self._tables is not None:
             raise DriveError(f"{self.id}: it is still being recorded: change it when it is closed")
-        plain = {key: dumped(value) if isinstance(value, BaseModel) else value for key, value in changes.items()}
-        trace = [*self.manifest.trace, _trace(what)]
-        merged = {**self.manifest.model_dump(), **plain, "trace": trace}
-        manifest = Manifest.model_validate(merged)
-        try:
-            commit_files(self.path, {MANIFEST: manifest_bytes(manifest)}, disk or Disk())
-        except OSError as error:
-            raise DriveError(f"{self.path}: cannot be changed: {said(error)}") from error
+        with changing(self.path):
+            now = open_folder(self.path).manifest
+            plain = {
+                name: _merged(getattr(self.manifest, name), getattr(now, name), value)
+                for name, value in changes.items()
+            }
+            manifest = Manifest.model_validate({**now.model_dump(), **plain, "trace": [*now.trace, _trace(what)]})
+            try:
+                commit_files(self.path, {MANIFEST: manifest_bytes(manifest)}, disk or Disk())
+            except OSError as error:
+                raise DriveError(f"{self.path}: cannot be changed: {said(error)}") from error
         return Drive(self.path, manifest, self.config, self.config_text)
+
+
+def _merged(before: Any, now: Any, wanted: Any) -> Any:
+    """A field as it is to be: `wanted` by somebody who saw `before`, where meanwhile it has become `now`."""
+    if not isinstance(wanted, list):
+        return dumped(wanted) if isinstance(wanted, BaseModel) else wanted
+    had, have, want = (
+        [dumped(entry) if isinstance(entry, BaseModel) else entry for entry in entries]
+        for entries in (before, now, wanted)
+    )
+    kept = [entry for entry in have if entry in want or entry not in had]
+    return kept + [entry for entry in want if entry not in had and entry not in kept]
 
 
 def default_store() -> Path:
@@ -132,13 +165,21 @@ def default_store() -> Path:
     return Path(platformdirs.user_data_dir("pullbook", appauthor=False))
 
 
-def list_drives(store: Path) -> list[Drive]:
-    """The finished drives of the store by the time they were driven; what is no drive is passed over."""
-    drives = []
-    for path in drive_folders(store):
-        with contextlib.suppress(DriveError):
-            drives.append(open_folder(path))
+def list_drives(store: Path, tell: Callable[[bulkhead.LeftOut], None] = bulkhead.warn) -> list[Drive]:
+    """The finished drives of the store by the time they were driven.
+
+    `tell` is told each drive that cannot be opened; what is no drive, and what is being recorded, is passed over.
+    """
+    found = [path for path in drive_folders(store) if _is_finished(path, store)]
+    drives = [drive for _, drive in bulkhead.each(found, open_folder, name=lambda path: path.name, tell=tell)]
     return sorted(drives, key=lambda drive: (drive.manifest.started_utc, drive.id))
+
+
+def _is_finished(path: Path, store: Path) -> bool:
+    """Whether the folder is to be opened as a drive: it has files of one, or a journal that no recorder is writing."""
+    if any((path / name).exists() for name in (MANIFEST, COMMIT, RAW)):
+        return True
+    return (path / JOURNAL).is_dir() and not is_recording(store)
 
 
 def open_drive(store: Path, ref: str) -> Drive:
@@ -149,37 +190,48 @@ def open_drive(store: Path, ref: str) -> Drive:
     if ref == "current":
         return _open_current(store)
     if ref == "last":
-        finish_cut_off(store)
-        return last_added(list_drives(store), store)
+        tried = finish_cut_off(store)
+        return last_added(list_drives(store), store, tried)
+    return open_folder(folder_of(store, ref))
+
+
+def folder_of(store: Path, ref: str) -> Path:
+    """The folder of the drive with this id, beginning of an id, or path; DriveError where there is none."""
     named = store / ref
     path = named if ref and Path(ref).name == ref and named.is_dir() else Path(ref)
     if not ref or not path.is_dir():
-        near = [drive.id for drive in list_drives(store) if ref and drive.id.startswith(ref)]
+        near = [path.name for path in drive_folders(store) if ref and path.name.startswith(ref)]
         if len(near) == 1:
-            return open_folder(store / near[0])
+            return store / near[0]
         hint = (
             f"{len(near)} drives begin like that: {', '.join(near[:4])}" if near else "expected an id, a path or last"
         )
         raise DriveError(f"{ref}: no such drive in {store}: {hint}")
-    return open_folder(path)
+    return path
 
 
-def finish_cut_off(store: Path) -> None:
-    """Finish what a recorder left when it ended; a store that may only be read stays as it is."""
-    with contextlib.suppress(OSError, AlreadyRecording):
-        recover_cut_off(store)
+def finish_cut_off(store: Path) -> str:
+    """Recover what was cut off, and tell each as a warning; gives the first that could not be recovered, or ""."""
+    try:
+        found = recover_cut_off(store)
+    except (OSError, AlreadyRecording) as error:  # a store that may only be read, another process that is at it
+        return f"what was cut off cannot be finished now: {said(error)}"
+    for each in found:
+        bulkhead.warn(bulkhead.LeftOut("", each.said))
+    return next((each.said for each in found if each.failed), "")
 
 
-def last_added(drives: Iterable[Drive], store: Path) -> Drive:
-    """Of the drives of a store the one added last; DriveError where there is none."""
+def last_added(drives: Iterable[Drive], store: Path, tried: str = "") -> Drive:
+    """Of the drives of a store the one added last; DriveError where there is none, with what was `tried` in vain."""
     drive = max(drives, key=lambda each: (each.manifest.added_utc, each.manifest.started_utc, each.id), default=None)
     if drive is None:
-        raise DriveError(f"{store}: there is no drive in this store yet")
+        raise DriveError(f"{store}: there is no drive in this store yet{f'; {tried}' if tried else ''}")
     return drive
 
 
 def open_folder(path: Path) -> Drive:
-    """The finished drive in the folder `path`; DriveError says what it lacks."""
+    """The finished drive in the folder `path`; DriveError says what it lacks, and what to do."""
+    anew = f": `pullbook rebuild {path.name}` makes it anew from {RAW}"
     try:
         finish_commit(path, Disk())
         data = (path / MANIFEST).read_bytes()
@@ -187,16 +239,28 @@ def open_folder(path: Path) -> Drive:
     except FileNotFoundError as error:
         if (path / JOURNAL).is_dir():
             raise DriveError(f"{path.name}: this drive is not closed: `pullbook recover` does that") from error
-        raise DriveError(f"{path}: this is no drive: it has no {Path(error.filename).name}") from error
+        lacking = Path(error.filename).name
+        if lacking == MANIFEST and (path / RAW).exists():
+            raise DriveError(f"{path}: it has no {lacking}{anew}") from error
+        raise DriveError(f"{path}: this is no drive: it has no {lacking}") from error
     except (OSError, UnicodeDecodeError) as error:
         raise DriveError(f"{path}: cannot be read: {said(error)}") from error
-    manifest = parse_manifest(data, path / MANIFEST)
     try:
+        manifest = parse_manifest(data, path / MANIFEST)
         config = parse(config_text, RecorderConfig, str(path / CONFIG))
     except ConfigError as error:
-        raise DriveError(str(error)) from error
+        raise DriveError(f"{error}: `pullbook rebuild {path.name} --config F` puts another in its place") from error
+    except DriveError as error:
+        raise DriveError(f"{error}{anew}") from error
     # The folder's name is the id, also where the owner renamed or copied it.
-    return Drive(path, manifest.model_copy(update={"id": path.name}), config, config_text)
+    drive = Drive(path, manifest.model_copy(update={"id": path.name}), config, config_text)
+    for name in ("car", "setup"):
+        try:
+            getattr(drive, name)
+        except ValidationError as error:
+            put = f"`pullbook rebuild {path.name} --{name} F` puts another in its place"
+            raise DriveError(f"{path / MANIFEST}: its {name} is none: {first_said(error)}: {put}") from error
+    return drive
 
 
 def _open_current(store: Path) -> Drive:
@@ -254,23 +318,89 @@ def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Dis
     """Build the drive's tables anew from raw.parquet with a configuration; DriveError where that cannot be done."""
     if drive.manifest.state == "recording":
         raise DriveError(f"{drive.id}: it is still being recorded: rebuild it when it is closed")
-    raw = drive.table("raw")
-    if (digest := raw_digest(raw)) != drive.manifest.digests.get("raw rows", digest):
-        raise DriveError(f"{drive.path / RAW}: it is not what was recorded: its digest differs from the manifest's")
-    built = build(raw, config)
-    old = drive.manifest
-    fresh = manifest_of(drive.id, old.state, raw, built, About(config_text, remarks=tuple(old.found)))
-    changed = "the same configuration" if config == drive.config else "a changed configuration"
-    what = f"rebuilt by {program()} with {changed}; the tables' digests were {_short(old.digests)}"
-    made = {name: getattr(fresh, name) for name in BUILT}
-    notes = [*fresh.notes, *(note for note in old.notes if note.added is not None)]
-    manifest = old.model_copy(update={**made, "notes": notes, "trace": [*old.trace, _trace(what)]})
-    files = files_of(manifest, config_text, None, built, old.digests.get(RAW, ""))
-    try:
-        commit_files(drive.path, files, disk or Disk())
-    except OSError as error:
-        raise DriveError(f"{drive.path}: cannot be rebuilt: {said(error)}") from error
+    with changing(drive.path):
+        drive = open_folder(drive.path)
+        raw, old = drive.table("raw"), drive.manifest
+        built = build(raw, config)
+        fresh = manifest_of(drive.id, old.state, raw, built, About(config_text, remarks=tuple(old.found)))
+        changed = "the same configuration" if config == drive.config else "a changed configuration"
+        what = f"rebuilt by {program()} with {changed}; the tables' digests were {_short(old.digests)}"
+        made = {name: getattr(fresh, name) for name in BUILT}
+        notes = [*fresh.notes, *(note for note in old.notes if note.added is not None)]
+        manifest = old.model_copy(update={**made, "notes": notes, "trace": [*old.trace, _trace(what)]})
+        files = files_of(manifest, config_text, None, built, old.digests.get(RAW, ""))
+        try:
+            commit_files(drive.path, files, disk or Disk())
+        except OSError as error:
+            raise DriveError(f"{drive.path}: cannot be rebuilt: {said(error)}") from error
     return open_folder(drive.path)
+
+
+def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk: Disk | None = None) -> Drive:
+    """Make a drive's files anew from its raw.parquet, whatever its other files are; DriveError where that fails.
+
+    `settings` are a configuration and its text, in place of the drive's own. Of a damaged drive.json, which is kept
+    beside as drive.damaged.json, what is whole and is in no raw byte is taken over: setup, car, strikes, notes, ...
+    """
+    with changing(path):
+        if settings is None:
+            text = _config_text(path)
+            settings = parse(text, RecorderConfig, str(path / CONFIG)), text
+        try:
+            before = (path / MANIFEST).read_bytes()
+        except OSError:
+            before = b""
+        kept = salvaged(before)
+        digests = kept.pop("digests", {})
+        dropped = {name for name, model in (("car", CarConfig), ("setup", SetupConfig)) if not _fits(kept, name, model)}
+        raw = _raw_rows(path, digests.get("raw rows"))
+        built = build(raw, settings[0])
+        lost = f"{MANIFEST} was damaged and is made anew from {RAW}"
+        lost += f"; {' and '.join(sorted(dropped))} could not be read" if dropped else ""
+        about = About(settings[1], remarks=(*kept.pop("found", ()), lost))
+        fresh = manifest_of(path.name, kept.pop("state", "recovered"), raw, built, about)
+        notes = [*fresh.notes, *(note for note in kept.pop("notes", ()) if note.added is not None)]
+        trace = [*kept.pop("trace", ()), _trace(f"mended by {program()}")]
+        manifest = fresh.model_copy(update={**kept, "notes": notes, "trace": trace})
+        files = files_of(manifest, settings[1], None, built, digests.get(RAW, ""))
+        if before:
+            files = {_DAMAGED: before, **files}
+        try:
+            commit_files(path, files, disk or Disk())
+        except OSError as error:
+            raise DriveError(f"{path}: cannot be mended: {said(error)}") from error
+    return open_folder(path)
+
+
+def _config_text(path: Path) -> str:
+    try:
+        return (path / CONFIG).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise DriveError(f"{path / CONFIG}: cannot be read: {said(error)}: name another with --config") from error
+
+
+def _fits(kept: dict[str, Any], name: str, model: type[BaseModel]) -> bool:
+    """Whether what was kept under `name` is a `model`, or nothing is there; what is none is taken away."""
+    try:
+        if kept.get(name) is not None:
+            model.model_validate(kept[name], strict=False)
+    except ValidationError:
+        del kept[name]
+        return False
+    return True
+
+
+def _raw_rows(path: Path, digest: str | None) -> pa.Table:
+    """raw.parquet of the drive's folder; DriveError where it is not what was recorded, as far as `digest` tells."""
+    try:
+        raw = read_table(path / RAW, None, RAW_SCHEMA.names)
+    except DamagedTable as error:
+        raise DriveError(str(error)) from error
+    if not raw.schema.equals(RAW_SCHEMA):
+        raise DriveError(f"{path / RAW}: these are no raw bytes of a drive")
+    if digest and raw_digest(raw) != digest:
+        raise DriveError(f"{path / RAW}: it is not what was recorded: its digest differs from the manifest's")
+    return raw
 
 
 def _trace(what: str) -> Trace:

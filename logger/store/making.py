@@ -10,7 +10,6 @@ Each gives the path of the drive's folder; `drive.open_folder` opens it.
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 import uuid
 from collections.abc import Iterable
@@ -20,7 +19,6 @@ from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
-import pyarrow.parquet as pq
 from pydantic import BaseModel
 
 from logger.config.car import CarConfig
@@ -43,6 +41,7 @@ from logger.store.manifest import (
     manifest_bytes,
     parse_manifest,
 )
+from logger.store.parquet import digest_of, table_bytes
 from logger.store.tables import Built, Decoding, build, program, raw_digest, raw_table
 from logger.units import NS_PER_S
 
@@ -198,32 +197,14 @@ def files_of(
     """The files of a drive, the manifest last and with their digests; without raw.parquet where `raw` is None."""
     tables = {RAW: raw} if raw is not None else {}
     tables |= {f"{name}.parquet": table for name, table in built.tables.items()}
-    files = {name: _parquet(table) for name, table in tables.items()}
-    digests = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+    files = {name: table_bytes(table) for name, table in tables.items()}
+    digests = {name: digest_of(data) for name, data in files.items()}
     if raw is None:
         digests[RAW] = raw_file_digest
     digests |= manifest.digests
     files[CONFIG] = config_text.encode()
     files[MANIFEST] = manifest_bytes(manifest.model_copy(update={"digests": digests}))
     return files
-
-
-def _parquet(table: pa.Table) -> bytes:
-    """The table as a Parquet file; the same table gives the same bytes with the same pyarrow."""
-    counts = [field.name for field in table.schema if field.name in {"time", "mono_ns"}]
-    words = [field.name for field in table.schema if pa.types.is_dictionary(field.type)]
-    sink = pa.BufferOutputStream()
-    pq.write_table(
-        table,
-        sink,
-        row_group_size=1 << 17,  # half an hour of an ordinary rig's raw rows, three hours of a receiver's fixes
-        compression="zstd",
-        use_dictionary=words,
-        column_encoding=dict.fromkeys(counts, "DELTA_BINARY_PACKED"),
-        write_statistics=counts,
-    )
-    data: bytes = sink.getvalue().to_pybytes()
-    return data
 
 
 # --- the journal, read and cleared away -------------------------------------------------------------------------

@@ -2,16 +2,32 @@
 
 from __future__ import annotations
 
+import json
+import math
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
+from logger.config.sections import Finite, Name, NotNegative
 from logger.errors import DriveError
 from logger.store.tables import SCHEMA_VERSION
+from logger.text import storable
 
 MANIFEST = "drive.json"
+
+
+def _within_reach(when: datetime) -> datetime:
+    """Times are kept as nanoseconds in 64 bits, which reach from 1677 to 2262; no drive is older than its receiver."""
+    if not _FIRST_YEAR <= when.year < _LAST_YEAR:
+        raise ValueError(f"no drive is of the year {when.year}")
+    return when
+
+
+_FIRST_YEAR, _LAST_YEAR = 1969, 2262
+Instant = Annotated[AwareDatetime, AfterValidator(_within_reach)]
+Count = Annotated[int, Field(ge=0)]
 
 
 class _Part(BaseModel):
@@ -43,13 +59,13 @@ class ClockSummary(_Part):
 
     basis: str
     source: str | None = None
-    offset_s: float | None = None
-    drift_ppm: float | None = None
-    residual_s: float | None = None
-    residual_p99_s: float | None = None
+    offset_s: Finite | None = None
+    drift_ppm: Finite | None = None
+    residual_s: Finite | None = None
+    residual_p99_s: Finite | None = None
     epochs: int = 0
-    latency_s: float | None = None
-    wall_offset_s: float | None = None
+    latency_s: Finite | None = None
+    wall_offset_s: Finite | None = None
     pieces: int = 1
     remarks: list[str] = []
 
@@ -57,9 +73,9 @@ class ClockSummary(_Part):
 class Note(_Part):
     """A note made while driving, or added to it afterwards."""
 
-    utc: datetime
+    utc: Instant
     text: str
-    added: datetime | None = None
+    added: Instant | None = None
     """When it was added, for one that is not among the raw bytes."""
 
 
@@ -67,23 +83,23 @@ class Gap(_Part):
     """A stretch without bytes of a source, or of any."""
 
     source: str | None = None
-    start_utc: datetime
-    end_utc: datetime
+    start_utc: Instant
+    end_utc: Instant
     why: str = ""
 
 
 class Struck(_Part):
     """A run that is not to be counted."""
 
-    run_start_utc: datetime
+    run_start_utc: Instant
     reason: str
-    when: datetime
+    when: Instant
 
 
 class Trace(_Part):
     """A later change."""
 
-    when: datetime
+    when: Instant
     who: str
     what: str
 
@@ -98,15 +114,15 @@ class Manifest(_Part):
     """closed, recovered or imported; recording for a drive that is still a journal."""
     origin: str = ""
     """The file that it was imported from."""
-    added_utc: datetime
+    added_utc: Instant
     """When the drive was added to the store."""
-    started_utc: datetime
-    ended_utc: datetime
-    duration_s: float
+    started_utc: Instant
+    ended_utc: Instant
+    duration_s: NotNegative
     sources: list[SourceSummary] = []
     clock: ClockSummary
     counters: dict[str, int] = {}
-    rows: dict[str, int] = {}
+    rows: dict[Name, Count] = {}
     """Table -> rows."""
     car: dict[str, Any] | None = None
     setup: dict[str, Any] | None = None
@@ -137,14 +153,56 @@ def parse_manifest(data: bytes, path: Path) -> Manifest:
     try:
         manifest = Manifest.model_validate_json(data)
     except ValidationError as error:
-        detail = error.errors(include_url=False)[0]
-        wrong = f"{'.'.join(map(str, detail['loc']))}: {detail['msg']}"
-        raise DriveError(f"{path}: this is no manifest of a drive: {wrong}") from error
+        raise DriveError(f"{path}: this is no manifest of a drive: {first_said(error)}") from error
     if manifest.schema_version > SCHEMA_VERSION:
         raise DriveError(f"{path}: written by a newer program ({manifest.program}): update this one")
     return manifest
 
 
+def salvaged(data: bytes) -> dict[str, Any]:
+    """The fields of a damaged manifest that are whole and that raw bytes do not tell; {} where nothing can be read."""
+    try:
+        given = json.loads(data)
+    except (ValueError, RecursionError):
+        return {}
+    found = {}
+    for name, value in given.items() if isinstance(given, dict) else ():
+        if name not in _OWNERS:
+            continue
+        try:
+            found[name] = TypeAdapter(Manifest.model_fields[name].rebuild_annotation()).validate_python(value)
+        except (ValidationError, RecursionError):
+            continue
+    return found
+
+
+_OWNERS = (
+    "state", "origin", "added_utc", "car", "setup", "weather", "notes", "found", "struck", "fuel", "trace", "digests",
+)  # fmt: skip
+"""The fields that follow from no raw byte."""
+
+
+def first_said(error: ValidationError) -> str:
+    """The first of pydantic's findings in a few words: key, what is wrong."""
+    detail = error.errors(include_url=False)[0]
+    return f"{'.'.join(map(str, detail['loc']))}: {detail['msg']}"
+
+
 def manifest_bytes(manifest: Manifest) -> bytes:
-    """What drive.json holds for `manifest`."""
-    return (manifest.model_dump_json(indent=2) + "\n").encode()
+    """What drive.json holds for `manifest`; text that is none (a file name in another encoding) is made readable."""
+    plain = _readable(manifest.model_dump(mode="json"))
+    return (json.dumps(plain, indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _readable(value: Any) -> Any:
+    """What JSON in UTF-8 can hold: text without halves of a character, numbers that are some."""
+    match value:
+        case dict():
+            return {_readable(key): _readable(inner) for key, inner in value.items()}
+        case list():
+            return [_readable(inner) for inner in value]
+        case str():
+            return storable(value)
+        case float() if not math.isfinite(value):
+            return None
+    return value

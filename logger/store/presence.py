@@ -17,9 +17,10 @@ import uuid
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 from logger.errors import AlreadyRecording
+from logger.store.locks import FileLock, try_lock, unlock
 
 FOLDER = ".recorder"
 
@@ -31,34 +32,26 @@ class Lock:
     """
 
     def __init__(self, store: Path, name: str = "lock", patience_s: float = 0.5) -> None:
-        self._path, self._patience_s = store / FOLDER / name, patience_s
-        self._path.parent.mkdir(parents=True, exist_ok=True)
-        self._file: BinaryIO | None = None
+        self._lock = FileLock(store / FOLDER / name, patience_s)
+        self._lock.path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
 
     def acquire(self) -> None:
         """Take the lock or raise AlreadyRecording; patient, since `status` holds it for an instant when it looks."""
-        file = self._path.open("a+b")
-        ends = time.monotonic() + self._patience_s
-        while not _lock(file):
-            if time.monotonic() > ends:
-                file.seek(0)
-                pid = file.read(20).decode("ascii", "replace").strip()
-                file.close()
-                who = f" (process {pid})" if pid else ""
-                raise AlreadyRecording(
-                    f"another recorder{who} is already working on this store: {self._path.parent.parent}"
-                )
-            time.sleep(0.02)
-        self._file = file
-        with contextlib.suppress(OSError):  # for whoever asks; the lock holds on a full disk as well
-            file.truncate(0)
-            os.write(file.fileno(), f"{os.getpid()}\n".encode("ascii"))
+        if not self._lock.acquire():
+            pid = self._lock.holder()
+            who = f" (process {pid})" if pid else ""
+            raise AlreadyRecording(
+                f"another recorder{who} is already working on this store: {self._lock.path.parent.parent}"
+            )
 
     def release(self) -> None:
-        if self._file is not None:
-            _unlock(self._file)
-            self._file.close()
-            self._file = None
+        """Give the lock back, if it is held."""
+        self._lock.release()
+
+    @property
+    def intact(self) -> bool:
+        """Whether the lock that is held still keeps others out: nobody has deleted its file."""
+        return self._lock.intact
 
     def __enter__(self) -> Lock:
         self.acquire()
@@ -73,8 +66,8 @@ def is_recording(store: Path) -> bool:
     path = store / FOLDER / "lock"
     try:
         with path.open("r+b") as file:
-            if _lock(file):
-                _unlock(file)
+            if try_lock(file):
+                unlock(file)
                 return False
             return True
     except FileNotFoundError:
@@ -152,36 +145,3 @@ def notes_left(store: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
         except (OSError, ValueError, TypeError, KeyError):
             with contextlib.suppress(OSError):
                 path.replace(path.with_suffix(".unreadable"))
-
-
-# --- the operating system's lock ----------------------------------------------------------------------------------
-
-try:
-    import fcntl
-
-    def _lock(file: BinaryIO) -> bool:
-        try:
-            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except OSError:
-            return False
-        return True
-
-    def _unlock(file: BinaryIO) -> None:
-        fcntl.flock(file, fcntl.LOCK_UN)
-
-except ImportError:  # Windows
-    import msvcrt
-
-    _BYTE = 1 << 30  # far behind the file's end, so that the process number stays readable for others
-
-    def _lock(file: BinaryIO) -> bool:
-        file.seek(_BYTE)
-        try:
-            msvcrt.locking(file.fileno(), msvcrt.LK_NBLCK, 1)  # type: ignore[attr-defined]
-        except OSError:
-            return False
-        return True
-
-    def _unlock(file: BinaryIO) -> None:
-        file.seek(_BYTE)
-        msvcrt.locking(file.fileno(), msvcrt.LK_UNLCK, 1)  # type: ignore[attr-defined]

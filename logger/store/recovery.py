@@ -6,10 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from logger.errors import DriveError
-from logger.store import journal
+from logger.store import bulkhead, journal
 from logger.store.commit import COMMIT
-from logger.store.disk import Disk, said
+from logger.store.disk import Disk
 from logger.store.folders import JOURNAL, sweep, unfinished
 from logger.store.making import close, missing_from
 from logger.store.manifest import MANIFEST, parse_manifest
@@ -40,8 +39,9 @@ def recover(store: Path, *, only: Iterable[Path] | None = None, disk: Disk | Non
             was_closed = (path / MANIFEST).exists() or (path / COMMIT).is_dir()
             held = journal.read(path / JOURNAL)
             made = close(path, state="recovered", disk=disk)
-        except (DriveError, OSError) as error:
-            found.append(Recovered(None, f"{path.name}: not recovered: {said(error)}", failed=True))
+        except Exception as error:  # the next one may be good
+            why = bulkhead.failure(path.name, error).said.removeprefix(f"{path.name}: ")
+            found.append(Recovered(None, f"{path.name}: not recovered: {why}", failed=True))
             continue
         if made is None:
             became = "set aside" if held.cut_bytes else "removed"

@@ -398,6 +398,13 @@ GPS_COLUMNS = ["time", "mono_ns", *(field.name for field in _FIX_FIELDS)]
 """The columns of a receiver's table."""
 
 
+def columns_of(source: Source) -> list[str]:
+    """The columns of the table of a configured source, in order."""
+    if isinstance(source, NmeaSource):
+        return GPS_COLUMNS
+    return ["time", "mono_ns", *(channel.name for channel in readings.decoder_for(source).channels), "void"]
+
+
 class _Receiver(_Told):
     """A GPS receiver."""
 

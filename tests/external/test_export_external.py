@@ -15,7 +15,7 @@ from lxml import etree
 from made_drives import BASELINE, START, make_drive
 from simulate import Brake, Cruise, Pull, Stand
 
-from analysis.drive import analyse
+from analysis.drive import AnalysedDrive
 from analysis.sharing import privacy, tables
 from analysis.sharing.privacy import Rules
 from analysis.sharing.tracks import geojson_text, gpx_text, positions
@@ -33,9 +33,9 @@ def made(tmp_path_factory):
         folder / "store", [Stand(10), Pull(20.0), Cruise(20.0, 40), Brake(0), Stand(10)],
         setup=setup, notes=[(30.0, "<&>\x08]]>"), (40.0, "=1+1")],
     )  # fmt: skip
-    found = analyse(drive)
+    found = AnalysedDrive(drive)
     where = privacy.cut(positions(drive), Rules((), 50.0))
-    table = tables.common_base(drive, 10.0, Rules((), 50.0), found.motion, found.runs)
+    table = tables.common_base(drive, 10.0, Rules((), 50.0), found.motion, found.table_runs("mph"))
     (folder / "x.csv").write_bytes(tables.csv_text(table, "km/h").encode("utf-8-sig"))
     (folder / "x.parquet").write_bytes(tables.parquet_bytes(table))
     return folder, drive, where, table

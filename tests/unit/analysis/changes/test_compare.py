@@ -349,7 +349,7 @@ def test_what_the_model_adds_to_plain_means_is_said() -> None:
     """A by far more one way, B the other, and the ways differ: the plain means differ by more than the change."""
     rng = np.random.default_rng(18)
     runs = season([Stint(0, A, 12), Stint(0, B, 12)], rng, wind=0.0)
-    way = {parts: 0 for parts in ("A", "B")}
+    way = dict.fromkeys(("A", "B"), 0)
     chosen = []
     for run in runs:
         side = "A" if run.parts == A else "B"

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from made_drives import make_drive
 from simulate import Brake, Cruise, Lift, Pull, Stand
 
-from analysis.drive import Analysed, analyse
+from analysis.drive import AnalysedDrive
 from analysis.sharing import captions
 from analysis.sharing.captions import Line, align, ass, cues, on_video, subrip, webvtt
 from analysis.sharing.video import burn_command, burn_words, find_clap, probe, read_sound
@@ -35,7 +35,7 @@ needs_ffmpeg = pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg
 def quiet(tmp_path_factory):
     """A drive of two standing starts, seen by a receiver with little noise, and its truth on the motion's axis."""
     drive, truth = make_drive(tmp_path_factory.mktemp("store"), SCRIPT, noise_mps=0.01)
-    found = analyse(drive)
+    found = AnalysedDrive(drive)
     zero = found.motion.epoch_utc_ns / 1e9 - drive_zero(drive)
     return found, truth, zero
 
@@ -77,9 +77,9 @@ def test_speed_is_within_one_frame_of_the_truth(quiet):
 
 def test_clock_and_splits_are_within_one_frame_of_the_truth(quiet):
     found, truth, zero = quiet
-    lines = captions.run_lines(found.runs, "mph")
-    assert len(found.runs) == len(truth.runs) == 2
-    for run, true in zip(found.runs, truth.runs, strict=True):
+    lines = captions.run_lines(found.table_runs("mph"), "mph")
+    assert len(found.table_runs("mph")) == len(truth.runs) == 2
+    for run, true in zip(found.table_runs("mph"), truth.runs, strict=True):
         foot = float(np.interp(true.s_m[0] + FOOT_M, true.s_m, true.t_s)) - zero
         first = next(line for line in lines if line.slot == "clock" and line.text == f"run {run.n}  0.0 s")
         assert first.start_s == pytest.approx(foot, abs=FRAME_S)
@@ -105,7 +105,7 @@ def test_what_is_shown_changes_with_the_figure_and_not_otherwise(quiet):
 
 def test_a_cruise_does_not_flicker(tmp_path):
     drive, _ = make_drive(tmp_path, [Stand(5), Pull(18.0), Cruise(18.0, 60), Brake(0), Stand(5)])
-    found = analyse(drive)
+    found = AnalysedDrive(drive)
     lines = [x for x in captions.speed_lines(found.motion, "mph") if 25 < x.start_s < 65]
     assert len(lines) <= 40  # once a second at most, with 0.05 m/s of noise
 
@@ -314,7 +314,7 @@ def test_burnt_in_captions_change_on_the_right_frame(quiet, tmp_path, folder):
     place.mkdir()
     begin = truth.runs[0].start_s - zero - 2.0  # the video begins two seconds before the first run
     fit = align([(0.0, begin)])
-    splits = [line for line in captions.run_lines(found.runs[:1], "mph") if line.slot == "splits"]
+    splits = [line for line in captions.run_lines(found.table_runs("mph")[:1], "mph") if line.slot == "splits"]
     cut = on_video(splits, fit, 14.0)
     (place / "x.ass").write_text(ass(cut, (640, 360)), encoding="utf-8")
     make_video(place / "in.mp4", 14)
@@ -363,8 +363,8 @@ def test_a_clap_in_a_video_is_found_through_ffmpeg(tmp_path):
 
 def test_what_is_analysed_is_what_is_shown(quiet):
     found, _, _ = quiet
-    assert isinstance(found, Analysed)
-    texts = [line.text for line in captions.run_lines(found.runs, "mph") if line.slot == "splits"]
-    for run in found.runs:
+    assert isinstance(found, AnalysedDrive)
+    texts = [line.text for line in captions.run_lines(found.table_runs("mph"), "mph") if line.slot == "splits"]
+    for run in found.table_runs("mph"):
         for split in run.splits:
             assert any(f"{split.from_one_foot_s:.2f} s" in text for text in texts)

@@ -18,7 +18,7 @@ from simulate import Brake, Cruise, Pull, Road, Stand
 from typer.testing import CliRunner
 
 from analysis.cli import sharing
-from analysis.drive import analyse
+from analysis.drive import AnalysedDrive
 from analysis.sharing import privacy, tables
 from analysis.sharing.privacy import Positions, Rules
 from analysis.sharing.tables import common_base, csv_text
@@ -37,12 +37,12 @@ def driven(tmp_path_factory):
     setup = BASELINE.model_copy(update={"name": '<script>alert("x")</script>'})
     notes = [(30.0, HOSTILE), (30.02, "second"), (31.0, "-1+2"), (40.0, "Größe: 3 \u2265 2")]
     drive, truth = make_drive(store, SCRIPT, setup=setup, notes=notes)
-    return store, drive, truth, analyse(drive)
+    return store, drive, truth, AnalysedDrive(drive)
 
 
 def base(driven, rate_hz: float, rules: Rules = SHOW_ALL) -> pa.Table:
     _, drive, _, found = driven
-    return common_base(drive, rate_hz, rules, found.motion, found.runs)
+    return common_base(drive, rate_hz, rules, found.motion, found.table_runs("mph"))
 
 
 @pytest.mark.parametrize("rate", [1.0, 10.0, 25.0, 60.0])
@@ -87,7 +87,7 @@ def test_a_run_counts_from_one_foot(driven):
     t = table["time"].cast("int64").to_numpy() / 1e9 - START.timestamp()
     foot = float(np.interp(0.3048, truth.s_m, truth.t_s))
     inside = np.isfinite(elapsed)
-    assert set(table["run"].to_pylist()) == {None, 1} and len(found.runs) == 1
+    assert set(table["run"].to_pylist()) == {None, 1} and len(found.table_runs("mph")) == 1
     assert np.abs(t[inside] - elapsed[inside] - foot).max() < 1 / 30
     assert elapsed[inside].min() < 0  # between first movement and one foot
 

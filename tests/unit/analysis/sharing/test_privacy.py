@@ -101,14 +101,14 @@ def exported(store, drive) -> dict[str, str]:
     import duckdb
     import pyarrow.parquet as pq
 
-    from analysis.drive import analyse
+    from analysis.drive import AnalysedDrive
 
     rules = privacy.in_force(store, [drive])
-    found = analyse(drive)
+    found = AnalysedDrive(drive)
     where = privacy.cut(positions(drive), rules)
     out = {"gpx": gpx_text(drive, where), "geojson": geojson_text(drive, where)}
     for rate in (0.5, 50.0):
-        table = tables.common_base(drive, rate, rules, found.motion, found.runs)
+        table = tables.common_base(drive, rate, rules, found.motion, found.table_runs("mph"))
         out[f"csv {rate}"] = tables.csv_text(table)
         path = store / "x.parquet"
         path.write_bytes(tables.parquet_bytes(table))

@@ -246,6 +246,55 @@ def test_odd_epochs_that_tell_the_future_are_left_out() -> None:
     assert set(np.flatnonzero(~found.trusted)) == set(odd)
 
 
+@pytest.mark.parametrize("ahead_s", [1, 2, 18])
+@pytest.mark.parametrize("pause_s", [30, 600])
+@pytest.mark.parametrize("wrong", [1, 2, 3, 5, 8, 12])
+@pytest.mark.parametrize("right", [1, 2, 5, 9, 10, 15])
+def test_a_few_fixes_ahead_of_time_before_a_pause(wrong: int, right: int, pause_s: int, ahead_s: int) -> None:
+    """A receiver that starts with an old count of leap seconds, says little, and says it again in the right time."""
+    t = np.concatenate([np.arange(wrong), wrong + pause_s + np.arange(right)]).astype(float)
+    mono = arrivals(Host(), t, np.random.default_rng(wrong))
+    told = utc(t)
+    told[:wrong] += ahead_s * SECOND
+    found = settled(mono, told)
+    assert np.isfinite(found.drift_ppm)
+    own, trusted = found.epochs_utc_ns(mono, told, found.utc_ns(mono))
+    if right > 2:  # of two or three epochs in all none can tell which of them are wrong
+        assert trusted[-right:].all() and np.array_equal(own[-right:], utc(t)[-right:])
+        assert worst_s(found, Host(), t[-right:]) < 0.05
+
+
+def wrong_times(seed: int) -> None:
+    """Epochs of which any stretch tells any wrong time: there is a fit, and it is made of numbers."""
+    rng = np.random.default_rng(seed)
+    count = int(rng.integers(1, 80))
+    t = np.cumsum(rng.choice([1, 1, 1, 0.1, 0.2, 5, 30, 600], count))
+    told = utc(t)
+    for _ in range(int(rng.integers(0, 4))):
+        start, stop = sorted(rng.integers(0, count + 1, 2).tolist())
+        wrong_s = float(rng.choice([1, 2, 16, 18, -1, -18, 3600, -3600, 86400, 1e8, -1e9, 619315200, 0.3, -0.5]))
+        told[start:stop] += round(wrong_s * SECOND)
+    mono = arrivals(Host(), t, rng)
+    with np.errstate(all="raise"):
+        found = settled(mono, told)
+    assert np.isfinite(found.drift_ppm)
+    assert found.residual_s is None or np.isfinite(found.residual_s)
+    assert (np.abs(found.utc_ns(mono) - START_NS) < 60 * 366 * 86400 * SECOND).all()
+
+
+@pytest.mark.parametrize("block", range(4))
+def test_any_mixture_of_wrong_times_is_fitted(block: int) -> None:
+    for seed in range(50 * block, 50 * (block + 1)):
+        wrong_times(seed)
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("block", range(12))
+def test_any_mixture_of_wrong_times_is_fitted_over_many_seeds(block: int) -> None:
+    for seed in range(1000 + 500 * block, 1000 + 500 * (block + 1)):
+        wrong_times(seed)
+
+
 def test_a_wrong_first_date_does_not_become_the_start() -> None:
     host = Host()
     t = np.arange(0, 600, 0.2)

@@ -21,7 +21,8 @@ from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record import panel
 from logger.record.live import Place
-from logger.record.panel import LogLines, Panel, PanelRow, Shown, figure, fitted
+from logger.record.panel import LogLines, Panel, Shown, figure
+from logger.record.terminal import PanelRow, Terminal, fitted
 
 with contextlib.suppress(ImportError):  # Windows
     import fcntl
@@ -245,7 +246,7 @@ def test_a_real_terminal_gets_only_rows_that_changed_and_is_given_back(tmp_path:
     before = termios.tcgetattr(slave)
     with open(slave, "r+b", buffering=0, closefd=False) as raw:
         out = io.TextIOWrapper(raw, encoding="utf-8")
-        terminal = panel.Terminal(out, out)
+        terminal = Terminal(out, out)
         assert terminal.size() == (80, 24)  # a pseudo-terminal that was told no size
         terminal.draw([PanelRow("one", bold=True), PanelRow("two"), PanelRow("█")])
         first = sent(master)
@@ -274,7 +275,7 @@ def test_a_closed_window_is_let_go() -> None:
     master, slave = os.openpty()
     with open(slave, "r+b", buffering=0, closefd=False) as raw:
         out = io.TextIOWrapper(raw, encoding="utf-8")
-        terminal = panel.Terminal(out, out)
+        terminal = Terminal(out, out)
         os.close(master)
         terminal.draw([PanelRow("one")])
         terminal.draw([PanelRow("two")])

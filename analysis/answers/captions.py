@@ -1,0 +1,219 @@
+"""The answer of `captions`: where a video lies on a drive, and the caption files written for it.
+
+    captions_answer(store.drive("last"), sync=["run 2"], at_s=[83.4], folder=Path("clips"))
+
+Drive time counts from the drive's first usable fix, video time from the video's first frame, both in seconds.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.answers.encoding import Answer
+from analysis.sharing import captions
+from analysis.sharing.captions import Alignment, Line
+from analysis.sharing.files import write_whole
+from analysis.sharing.video import burn_words, find_clap, probe, read_sound
+from logger.errors import InputError, NoAnswer
+from logger.units import NS_PER_S
+
+if TYPE_CHECKING:
+    from analysis.drive import AnalysedDrive
+    from analysis.sharing.video import Video
+
+KEY_PRESS_S = 0.2
+"""How far a key is pressed from the moment it is meant for (common practice, no source)."""
+_SIZE = (1920, 1080)
+"""Of a video that is not there to be looked at [pixels]."""
+
+
+class CaptionsAnswer(Answer):
+    """Caption files for a video of a drive."""
+
+    drive: str
+    """The drive's id."""
+    files: tuple[Path, ...]
+    """The files written, for each clip WebVTT, SubRip and ASS."""
+    burn_in: tuple[str, ...]
+    """For each clip the command that draws its captions into a copy of it, as typed at a shell."""
+    drive_s_at_video_start: float
+    """Drive time at which the first video begins [s]."""
+    video_starts_s: tuple[float, ...]
+    """The same of every video that was begun apart [s]."""
+    rate: float
+    """Seconds of drive in a second of video."""
+    residual_s: float
+    """How far the sync points lie from one line at most [s]; 0 where there is nothing left to compare."""
+    sigma_s: float
+    """Standard deviation of the moments to sync by [s]; 0 for a video start that was given."""
+
+
+def captions_answer(
+    drive: AnalysedDrive,
+    *,
+    starts: Sequence[datetime | float] = (),
+    sync: Sequence[str] = (),
+    at_s: Sequence[float] = (),
+    clap: Path | None = None,
+    clips: Sequence[Path] = (),
+    length_s: float | None = None,
+    notes: bool = False,
+    folder: Path | None = None,
+    force: bool = False,
+) -> CaptionsAnswer:
+    """Write captions for a video, or for the clips that one recording was cut into.
+
+    Parameters
+    ----------
+    starts : sequence of datetime or float
+        When the video began: a time with its zone, or seconds since the drive began; one for each clip where these
+        were begun apart. In place of `sync`.
+    sync : sequence of str
+        Moments of the drive that are in the video: words of a note, "run 2" for its first movement, "stop 2" for when
+        the car stood again after it.
+    at_s : sequence of float
+        When each of `sync` is to be seen, in the video's time [s]; none where the one `sync` is its first frame.
+    clap : Path, optional
+        A video or sound file whose sharpest bang is when the first `sync` was.
+    clips : sequence of Path
+        Video files, in order. Each gets captions of its own.
+    length_s : float, optional
+        How long a video is that is not given as a clip [s]; by default to the end of the drive.
+    notes : bool
+        Show the drive's notes too.
+    folder : Path, optional
+        Where to write; by default the current folder.
+    force : bool
+        Replace files that exist.
+
+    Raises
+    ------
+    InputError
+        Where a moment, a clip or a place to write to cannot be used.
+    NoAnswer
+        Where nothing of the drive lies in a video, or the drive has too few usable fixes.
+    """
+    if starts and sync:
+        raise InputError("--video-start and --sync both say where the video lies: give one of them")
+    if len(starts) > 1 and len(starts) != len(clips):
+        raise InputError(f"--video-start: {len(starts)} times for {len(clips)} clips: expected one for each --clip")
+    videos = [probe(path) for path in clips]
+    points, known = ([], 0.0) if starts else _points(drive, sync, at_s, clap)
+    fits = [Alignment(_start(drive, start)) for start in starts] or [captions.align(points)]
+    folder = folder or Path()
+    texts, commands = _texts(drive, fits, clips, videos, length_s, lines_of(drive, notes), folder)
+    first = fits[0]
+    return CaptionsAnswer(
+        drive=drive.id,
+        files=tuple(write_whole(path, text.encode("utf-8"), force) for path, text in texts.items()),
+        burn_in=tuple(commands),
+        drive_s_at_video_start=first.offset_s,
+        video_starts_s=tuple(fit.offset_s for fit in fits),
+        rate=first.rate,
+        residual_s=first.residual_s,
+        sigma_s=known,
+    )
+
+
+def _texts(
+    drive: AnalysedDrive, fits: Sequence[Alignment], clips: Sequence[Path], videos: Sequence[Video],
+    length_s: float | None, shown: Sequence[Line], folder: Path,
+) -> tuple[dict[Path, str], list[str]]:  # fmt: skip
+    """What to write where, and how to burn each in."""
+    texts: dict[Path, str] = {}
+    commands = []
+    passed = 0.0
+    apart = len(fits) > 1
+    jobs = [(path.stem, path, video) for path, video in zip(clips, videos, strict=True)]
+    for number, (stem, path, video) in enumerate(jobs or [(f"{drive.id}-captions", None, None)]):
+        fit = fits[number if apart else 0]
+        cut = captions.on_video(shown, fit, video.length_s if video else length_s, passed)
+        if video is not None and not apart:
+            passed += video.length_s
+        if not cut:
+            raise NoAnswer(f"{stem}: nothing of drive {drive.id} lies within this video: check where it begins")
+        if folder / f"{stem}.vtt" in texts:
+            raise InputError(f"--clip: two clips are called {stem!r}: rename one, or run this once for each")
+        size = (video.width, video.height) if video else _SIZE
+        texts[folder / f"{stem}.vtt"] = captions.webvtt(cut)
+        texts[folder / f"{stem}.srt"] = captions.subrip(cut)
+        texts[folder / f"{stem}.ass"] = captions.ass(cut, size)
+        source = path or Path("VIDEO.mp4")
+        burnt = folder / f"{source.stem}-captioned{source.suffix}"
+        commands.append(burn_words(source, folder / f"{stem}.ass", burnt))
+    return texts, commands
+
+
+def lines_of(drive: AnalysedDrive, notes: bool = False) -> list[Line]:
+    """All that captions can show of a drive, in its owner's units, in drive time."""
+    shown = [
+        *captions.speed_lines(drive.motion, drive.unit), *captions.run_lines(drive.table_runs(drive.unit), drive.unit)
+    ]  # fmt: skip
+    try:
+        mapped = drive.map
+    except NoAnswer:
+        pass  # a drive without a mixture shows none
+    else:
+        form = "AFR {:.1f}" if mapped.readings.channel == "afr" else "lambda {:.2f}"
+        late = mapped.answer.delay.delay_s + mapped.answer.delay.lag_s
+        shown += captions.value_lines(mapped.readings.time_s - late, mapped.readings.value, form)
+    if notes:
+        kept = drive.drive.manifest.notes
+        shown += captions.note_lines((_on_axis(drive, note.utc), note.text) for note in kept)
+    return shown
+
+
+def _on_axis(drive: AnalysedDrive, when: datetime) -> float:
+    return when.timestamp() - drive.motion.epoch_utc_ns / NS_PER_S
+
+
+def _start(drive: AnalysedDrive, start: datetime | float) -> float:
+    if isinstance(start, datetime):
+        return _on_axis(drive, start)
+    return _on_axis(drive, drive.drive.manifest.started_utc) + start
+
+
+def _points(
+    drive: AnalysedDrive, sync: Sequence[str], at_s: Sequence[float], clap: Path | None
+) -> tuple[list[tuple[float, float]], float]:
+    """Pairs of video time and drive time [s], and how well the latter are known."""
+    if not sync:
+        raise InputError("nothing says where the video lies on the drive: give --video-start TIME or --sync NOTE")
+    seen = list(at_s)
+    if clap is not None:
+        seen.insert(0, find_clap(*read_sound(clap)).time_s)
+    if len(sync) == 1 and not seen:
+        seen = [0.0]
+    if len(seen) != len(sync):
+        raise InputError(f"--sync is given {len(sync)} times and --at {len(seen)} times: each --sync needs its own")
+    when = [_synced(text, drive) for text in sync]
+    return [(video, moment) for video, (moment, _) in zip(seen, when, strict=True)], max(sigma for _, sigma in when)
+
+
+def _synced(text: str, drive: AnalysedDrive) -> tuple[float, float]:
+    """When a sync point was [s], and how well that is known."""
+    if match := re.fullmatch(r"(run|stop)\s*(\d+)", text.strip(), re.IGNORECASE):
+        found = drive.table_runs(drive.unit)
+        run = next((run for run in found if run.n == int(match[2])), None)
+        if run is None:
+            raise InputError(f"--sync: {drive.id} has no run {match[2]}: its runs are 1 to {len(found)}")
+        if match[1].lower() == "run":
+            return run.start_s, run.start_sigma_s
+        rest = next((rest for rest in drive.motion.rests if rest.start_s >= run.end_s), None)
+        if rest is None:
+            raise InputError(f"--sync: the car of {drive.id} did not stand still any more after run {match[2]}")
+        return rest.start_s, drive.motion.step_s / 2
+    notes = drive.drive.manifest.notes
+    hits = [note for note in notes if text.casefold() in note.text.casefold()]
+    exact = [note for note in hits if note.text.casefold() == text.casefold()]
+    hits = exact if len(exact) == 1 else hits
+    if len(hits) == 1:
+        return _on_axis(drive, hits[0].utc), KEY_PRESS_S
+    if hits:
+        raise InputError(f"--sync: {len(hits)} notes of {drive.id} have {text!r} in them: give more of its words")
+    known = "; ".join(repr(note.text) for note in notes[:5]) or "none"
+    raise InputError(f"--sync: no note of {drive.id} has {text!r} in it: its notes are {known}; or say 'run 1'")
