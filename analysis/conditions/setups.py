@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from logger.config.reading import load
 from logger.config.setup import SETUP_IN_FORCE, PartValue, SetupConfig
@@ -169,7 +169,16 @@ class Known:
     drives: tuple[str, ...]
 
 
-def known(drives: Iterable[Drive]) -> list[Known]:
+class Fitted(Protocol):
+    """A drive as far as its setup goes."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def setup(self) -> SetupConfig | None: ...
+
+
+def known(drives: Iterable[Fitted]) -> list[Known]:
     """The setups of the drives, one entry for each set of parts, in the order first driven."""
     found: list[tuple[SetupConfig, list[str]]] = []
     for drive in drives:
