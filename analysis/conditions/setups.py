@@ -204,7 +204,7 @@ def find(ref: str, store: Path, drives: Iterable[Drive]) -> SetupConfig:
         return named[0].setup
     if len(named) > 1:
         raise SetupError(
-            f"{ref}: {len(named)} different setups have this name ({differences_of(named)}): name a drive instead"
+            f"{ref}: {len(named)} different setups have this name ({_differences_of(named)}): name a drive instead"
         )
     if ref.endswith(".toml") and Path(ref).is_file():
         return load(Path(ref), SetupConfig)
@@ -218,7 +218,7 @@ def find(ref: str, store: Path, drives: Iterable[Drive]) -> SetupConfig:
     return drive.setup
 
 
-def differences_of(named: list[Known]) -> str:
+def _differences_of(named: list[Known]) -> str:
     return "; ".join(str(each) for each in differences(named[0].setup.parts, named[1].setup.parts))
 
 
