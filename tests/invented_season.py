@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from analysis.changes.observations import Observation
@@ -66,6 +68,20 @@ def season(
                 )
             )  # fmt: skip
     return runs
+
+
+def frame_of(runs: Sequence[Observation]) -> pd.DataFrame:
+    """The runs as a table, one row a run and speed, as someone without drives would write it."""
+    rows = [
+        {
+            "drive": run.drive, "run": int(run.label.split(":")[1]), "setup": run.setup, "parts": json.dumps(run.parts),
+            "start_utc": pd.Timestamp(run.start_s, unit="s", tz="UTC"), "direction_deg": run.direction_deg,
+            "speed_mps": speed, "from_one_foot_s": time, "from_one_foot_sigma_s": sigma,
+        }
+        for run in runs
+        for speed, time, sigma in zip(run.speed_mps, run.time_s, run.sigma_s, strict=True)
+    ]  # fmt: skip
+    return pd.DataFrame(rows)
 
 
 def of(runs: Sequence[Observation], parts: Parts) -> list[Observation]:

@@ -428,6 +428,8 @@ def _more_runs(found: Comparison) -> int:
 def _correction(found: Comparison, season: SeasonRecord) -> str | None:
     if not found.corrected_by:
         return None
+    if not season.road:
+        return f"times are corrected to {found.corrected_by} air, as they were given"
     return (
         f"times are corrected to {found.corrected_by} air on the force of the engine, with road load from "
         f"{season.road}; mixture changes with the air are not corrected"

@@ -10,10 +10,10 @@ A season owns its drives: what asks it needs no folder beside it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -33,9 +33,6 @@ from analysis.conditions.weather import (
 from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
 from logger.errors import DriveError, NoAnswer
-
-if TYPE_CHECKING:
-    from logger.store.drive import Drive
 
 OUTING_GAP_S = 6 * 3600
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
@@ -74,6 +71,10 @@ class Outing:
     """Labels of the runs that count."""
     trouble: str = ""
     """Why the drive could not be read for runs."""
+
+    def without(self, labels: set[str]) -> Outing:
+        """The drive without some of its runs."""
+        return replace(self, runs=tuple(name for name in self.runs if name not in labels))
 
 
 @dataclass(frozen=True)
@@ -123,13 +124,15 @@ def gather(
     drives = store.drives
     if not drives:
         raise NoAnswer(f"{store.path}: there is no drive in this store yet")
-    outings = _outings([drive.drive for drive in drives])
+    numbers = outings(
+        (drive.drive.manifest.started_utc.timestamp(), drive.drive.manifest.ended_utc.timestamp()) for drive in drives
+    )
     runs: list[Observation] = []
     left: list[RunLeftOut] = []
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
     roads: list[str] = []
-    for number, (drive, outing) in enumerate(zip(drives, outings, strict=True), 1):
+    for number, (drive, outing) in enumerate(zip(drives, numbers, strict=True), 1):
         found = rows_of(drive, store.path, lambda text, n=number: progress(f"{text} ({n} of {len(drives)})"))  # type: ignore[misc]
         weather, air = _weather(drive)
         mine, out = _observations(drive, outing, found.runs, weather, air, factor, roads)
@@ -148,10 +151,10 @@ def gather(
             )
         )  # fmt: skip
     if not every_run:
-        runs, slow = _without_part_throttle(runs)
+        runs, slow = full_pulls(runs)
         left += slow
         gone = {each.label for each in slow}
-        rows = [_without(row, gone) for row in rows]
+        rows = [row.without(gone) for row in rows]
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
     unit = newest.units.speed if newest else "mph"
     setups = known(drive.drive for drive in drives)
@@ -172,14 +175,13 @@ def side_runs(season: SeasonRecord, labels: Sequence[str]) -> list[Observation]:
 # --- drives -------------------------------------------------------------------------------------------------------
 
 
-def _outings(drives: Sequence[Drive]) -> list[int]:
-    """The outing of each drive, in order of time."""
+def outings(spans: Iterable[tuple[float, float]]) -> list[int]:
+    """The outing of each drive, by when the drives began and ended [s], in order of time."""
     numbers: list[int] = []
     end = -math.inf
-    for drive in drives:
-        begun = drive.manifest.started_utc.timestamp()
+    for begun, ended in spans:
         numbers.append((numbers[-1] if numbers else -1) + (begun - end > OUTING_GAP_S))
-        end = max(end, drive.manifest.ended_utc.timestamp())
+        end = max(end, ended)
     return [max(number, 0) for number in numbers]
 
 
@@ -239,7 +241,7 @@ def _observations(
     return mine, out
 
 
-def _without_part_throttle(runs: Sequence[Observation]) -> tuple[list[Observation], list[RunLeftOut]]:
+def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[RunLeftOut]]:
     """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
     grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
     spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
@@ -281,9 +283,3 @@ def _median(rows: Any) -> Any:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # a band that no run passed is NaN, as it should be
         return np.nanmedian(rows, axis=0)
-
-
-def _without(row: Outing, gone: set[str]) -> Outing:
-    from dataclasses import replace
-
-    return replace(row, runs=tuple(name for name in row.runs if name not in gone))

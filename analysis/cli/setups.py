@@ -1,25 +1,31 @@
-"""The verbs on what the car and the air were: setup, setups, weather."""
+"""The verbs `setup` and `setups`."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis.cli.options import open_store
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.errors import InputError
 
 if TYPE_CHECKING:
-    from analysis.conditions.setups import Difference, Parts
-    from logger.store.drive import Drive
+    from analysis.answers.setups import (
+        SetupDriven,
+        SetupInForceAnswer,
+        SetupOfDriveAnswer,
+        SetupsAnswer,
+        SetupsBetweenAnswer,
+        SetupTold,
+    )
 
 app = typer.Typer()
 
 
-# --- setups -------------------------------------------------------------------------------------------------------
+# --- setup --------------------------------------------------------------------------------------------------------
 
 
 @app.command()
@@ -37,43 +43,51 @@ def setup(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Show the setup in force, put another in force for coming drives, or put a past drive's right."""
-    from analysis.conditions import setups
+    from analysis.answers.setups import put_in_force, set_right, setup_in_force, setup_of_drive
     from logger.config.reading import load
     from logger.config.setup import SetupConfig
-    from logger.store.drive import default_store, list_drives, open_drive
 
-    store = store or default_store()
+    opened = open_store(store)
     if drive is not None:
-        found = open_drive(store, drive)
-        if file is not None:
-            found = _set_right(found, load(file, SetupConfig), because)
-        if json:
-            print_json({"drive": found.id, "setup": found.manifest.setup, "trace": _traces(found)})
-            return
-        _print_setup(f"{found.id} was driven with", found.setup)
-        for line in _traces(found):
-            print(f"  {line}")
+        found = opened.drive(drive)
+        of_drive = setup_of_drive(found) if file is None else set_right(found, load(file, SetupConfig), because)
+        print_json(of_drive.to_json()) if json else _print_of_drive(of_drive)
         return
-    if file is not None:
-        setups.put_in_force(store, file)
-    current = setups.current(store)
-    drives = list_drives(store)
-    newest = drives[-1] if drives else None
-    if json:
-        print_json(
-            {
-                "in_force": current.model_dump(mode="json") if current else None,
-                "newest_drive": {"drive": newest.id, "setup": newest.manifest.setup} if newest else None,
-            }
-        )
-        return
-    if current is not None:
-        _print_setup("Drives from now on carry", current)
+    in_force = setup_in_force(opened) if file is None else put_in_force(opened, file)
+    print_json(in_force.to_json()) if json else _print_in_force(in_force)
+
+
+def _print_of_drive(told: SetupOfDriveAnswer) -> None:
+    _print_setup(f"{told.drive} was driven with", told.setup)
+    for line in told.trace:
+        console().print(f"  {line}")
+
+
+def _print_in_force(told: SetupInForceAnswer) -> None:
+    if told.in_force is not None:
+        _print_setup("Drives from now on carry", told.in_force)
     else:
-        print("No setup is in force: drives carry what `--setup` or the recorder's file names.")
-        print("`pullbook setup FILE` puts one in force.")
-    if newest is not None:
-        _print_setup(f"The newest drive, {newest.id}, carries", newest.setup)
+        console().print("No setup is in force: drives carry what `--setup` or the recorder's file names.")
+        console().print("`pullbook setup FILE` puts one in force.")
+    if told.newest_drive is not None:
+        _print_setup(f"The newest drive, {told.newest_drive.drive}, carries", told.newest_drive.setup)
+
+
+def _print_setup(lead: str, found: SetupTold | None) -> None:
+    from analysis.conditions.setups import shown
+
+    if found is None:
+        console().print(f"{lead} no setup.")
+        return
+    dated = f", of {found.date}" if found.date else ""
+    console().print(f"{lead} {found.name!r}{dated}:")
+    for name, value in found.parts.items():
+        console().print(f"  {name:<24} {shown(value)}")
+    if found.notes:
+        console().print(f"  {found.notes}")
+
+
+# --- setups -------------------------------------------------------------------------------------------------------
 
 
 @app.command(name="setups")
@@ -86,108 +100,53 @@ def setups_(
     json: JsonOption = False,
 ) -> None:
     """List the setups driven, or tell what differs between two of them."""
-    from analysis.conditions import setups
-    from logger.store.drive import default_store, list_drives
+    from analysis.answers.setups import setups_answer, setups_between
 
-    store = store or default_store()
-    drives = list_drives(store)
+    opened = open_store(store)
     if a is None:
-        _list_setups(setups.known(drives), json)
+        listed = setups_answer(opened)
+        print_json(listed.to_json()) if json else _print_list(listed)
         return
     if b is None:
         raise InputError("setups: name two setups to see what differs, or none to list them")
-    first, second = setups.find(a, store, drives), setups.find(b, store, drives)
-    differ = setups.differences(first.parts, second.parts)
-    if json:
-        print_json(
-            {"a": first.name, "b": second.name, "parts_that_differ": [d.part for d in differ],
-             "parts": parts_json(differ)}
-        )  # fmt: skip
+    between = setups_between(opened, a, b)
+    print_json(between.to_json()) if json else _print_between(between)
+
+
+def _print_list(listed: SetupsAnswer) -> None:
+    if not listed.setups:
+        console().print("No drive carries a setup yet: `pullbook setup FILE` puts one in force for coming drives.")
         return
-    if not differ:
-        print(f"{first.name} and {second.name} have the same parts.")
-        return
-    rows = [[d.part, setups.shown(d.a), setups.shown(d.b), _percent(d)] for d in differ]
-    console().print(table(["part", first.name, second.name, "change"], rows, left=(0, 1, 2)))
-
-
-def _percent(difference: Difference) -> str:
-    """The change as a share; none for small whole numbers, which are places (a clip, a notch) and not amounts."""
-    counted = all(isinstance(value, int) and abs(value) < 20 for value in (difference.a, difference.b))
-    return "" if counted or math.isnan(difference.ratio) else f"{difference.ratio - 1:+.1%}"
-
-
-def _set_right(drive: Drive, new: Any, because: str) -> Drive:
-    from analysis.conditions import setups
-
-    old = drive.setup
-    if old is not None and old == new:
-        raise InputError(f"{drive.id}: it carries just this setup already")
-    if old is None:
-        what = f"setup {new.name!r} given: {setups.described(new.parts)}"
-    else:
-        differ = "; ".join(map(str, setups.differences(old.parts, new.parts))) or "the same parts"
-        what = f"setup {old.name!r} put right to {new.name!r}: {differ}"
-    return drive.amend(what + (f"; because: {because.strip()}" if because.strip() else ""), setup=new)
-
-
-def _print_setup(lead: str, found: Any) -> None:
-    from analysis.conditions import setups
-
-    if found is None:
-        print(f"{lead} no setup.")
-        return
-    dated = f", of {found.date}" if found.date else ""
-    print(f"{lead} {found.name!r}{dated}:")
-    for name, value in found.parts.items():
-        print(f"  {name:<24} {setups.shown(value)}")
-    if found.notes:
-        print(f"  {found.notes}")
-
-
-def _list_setups(known: Sequence[Any], json: bool) -> None:
-    from analysis.conditions import setups
-
-    rows = []
-    before: Parts = {}
-    for each in known:
-        differ = setups.differences(before, each.setup.parts) if before else []
-        rows.append((each, differ))
-        before = each.setup.parts
-    if json:
-        print_json(
-            {
-                "setups": [
-                    {
-                        **each.setup.model_dump(mode="json"),
-                        "drives": list(each.drives),
-                        "changed_from_the_one_before": parts_json(differ),
-                    }
-                    for each, differ in rows
-                ]
-            }
-        )
-        return
-    if not rows:
-        print("No drive carries a setup yet: `pullbook setup FILE` puts one in force for coming drives.")
-        return
-    lines = [
+    rows = [
         [
-            each.name,
-            str(each.setup.date or "-"),
-            str(len(each.drives)),
-            f"{each.setup.cost:g}" if each.setup.cost is not None else "-",
-            f"{each.setup.hours:g}" if each.setup.hours is not None else "-",
-            "; ".join(map(str, differ)) or ("first" if each is rows[0][0] else "-"),
+            each.name, str(each.date or "-"), str(len(each.drives)), "-" if each.cost is None else f"{each.cost:g}",
+            "-" if each.hours is None else f"{each.hours:g}", _changed(each, first=number == 0),
         ]
-        for each, differ in rows
-    ]
-    console().print(table(["setup", "since", "drives", "cost", "hours", "changed"], lines, left=(0, 1, 5)))
+        for number, each in enumerate(listed.setups)
+    ]  # fmt: skip
+    console().print(table(["setup", "since", "drives", "cost", "hours", "changed"], rows, left=(0, 1, 5)))
 
 
-def _traces(drive: Drive) -> list[str]:
-    return [f"{t.when:%Y-%m-%d %H:%M} {t.who}: {t.what}" for t in drive.manifest.trace if "setup" in t.what]
+def _changed(each: SetupDriven, *, first: bool) -> str:
+    from analysis.conditions.setups import shown
+
+    if first:
+        return "first"
+    changed = each.changed_from_the_one_before.items()
+    return "; ".join(f"{part} {shown(pair.a)} -> {shown(pair.b)}" for part, pair in changed) or "-"
 
 
-def parts_json(differ: Sequence[Difference]) -> dict[str, Any]:
-    return {d.part: {"a": d.a, "b": d.b} for d in differ}
+def _print_between(found: SetupsBetweenAnswer) -> None:
+    from analysis.conditions.setups import shown
+
+    if not found.parts:
+        console().print(f"{found.a} and {found.b} have the same parts.")
+        return
+    rows = [
+        [
+            part, shown(pair.a), shown(pair.b),
+            f"{found.change[part]:+.1%}" if math.isfinite(found.change[part]) else "",
+        ]
+        for part, pair in found.parts.items()
+    ]  # fmt: skip
+    console().print(table(["part", found.a, found.b, "change"], rows, left=(0, 1, 2)))

@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from logger.cli.printing import JsonOption, StoreOption, print_json
+from analysis.cli.options import open_store
+from logger.cli.printing import JsonOption, StoreOption, console, print_json
 from logger.errors import InputError
-from logger.units import parse_quantity
+from logger.units import FOOT_M, parse_quantity
 
 if TYPE_CHECKING:
-    from analysis.conditions.weather import Air, Weather
+    from analysis.answers.weather import WeatherAnswer
 
 
 app = typer.Typer()
-
-
-# --- weather ------------------------------------------------------------------------------------------------------
 
 
 @app.command()
@@ -51,103 +49,52 @@ def weather(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Show or give the weather of a drive: typed in, or from a METAR report. What is left out stays unknown."""
-    from analysis.conditions.weather import air_of, from_metar, humidity_from_dew_point, read_weather, station_pressure
-    from logger.store.drive import default_store, open_drive
+    from analysis.answers.weather import keep_weather, weather_answer
 
-    drive = open_drive(store or default_store(), name)
-    own = drive.car.car.elevation_m if drive.car else None
-    height = parse_quantity(elevation, "m") if elevation is not None else None
-    values: dict[str, Any] = {} if clear or metar else dict(drive.manifest.weather or {})
-    given: dict[str, Any] = {}
-    if metar is not None:
-        given |= from_metar(metar, height if height is not None else own, drive.manifest.started_utc.date()).model_dump(
-            mode="json", exclude_none=True
+    drive = open_store(store).drive(name)
+    given = (temperature, pressure, qnh, humidity, dew_point, wind, wind_from, metar, elevation)
+    if clear or any(each is not None for each in given):
+        found = keep_weather(
+            drive,
+            clear=clear,
+            metar=metar,
+            temperature_k=_asked(temperature, "kelvin"),
+            pressure_pa=_asked(pressure, "Pa"),
+            qnh_pa=_asked(qnh, "Pa"),
+            humidity=_humidity(humidity),
+            dew_point_k=_asked(dew_point, "kelvin"),
+            wind_mps=_asked(wind, "m/s"),
+            wind_from_deg=wind_from,
+            elevation_m=_asked(elevation, "m"),
         )
-    if height is not None:
-        given["elevation_m"] = height
-    if temperature is not None:
-        given["temperature_c"] = round(parse_quantity(temperature, "kelvin") - 273.15, 2)
-    if pressure is not None and qnh is not None:
-        raise InputError("--pressure and --qnh are two names for one thing: give one")
-    if pressure is not None:
-        given["pressure_hpa"] = round(parse_quantity(pressure, "Pa") / 100, 2)
-    place = given.get("elevation_m", values.get("elevation_m", own))
-    if qnh is not None:
-        if place is None:
-            raise InputError("--qnh: the pressure at the place follows with its elevation: add --elevation 21m")
-        given["pressure_hpa"] = round(float(station_pressure(parse_quantity(qnh, "Pa"), place)) / 100, 2)
-    if humidity is not None and dew_point is not None:
-        raise InputError("--humidity and --dew-point tell the same: give one")
-    if humidity is not None:
-        share = parse_quantity(humidity, "1")
-        if share > 1:
-            raise InputError(f"--humidity: found {humidity!r}, expected a share such as 59% or 0.59")
-        given["humidity_percent"] = round(100 * share, 1)
-    if dew_point is not None:
-        t = given.get("temperature_c", values.get("temperature_c"))
-        if t is None:
-            raise InputError("--dew-point: the humidity follows with the temperature: add --temperature 17C")
-        share = float(humidity_from_dew_point(t + 273.15, parse_quantity(dew_point, "kelvin")))
-        if share > 1.02:
-            raise InputError(f"--dew-point: found {dew_point!r}, expected one at or below the temperature of {t:g} C")
-        given["humidity_percent"] = round(min(100 * share, 100.0), 1)
-    if wind is not None:
-        given["wind_mps"] = round(parse_quantity(wind, "m/s"), 2)
-    if wind_from is not None:
-        given["wind_from_deg"] = wind_from
-    if given or clear:
-        if given and metar is None:
-            given.setdefault("source", "typed in")
-        read = read_weather({**values, **given})
-        kept = read.model_dump(mode="json", exclude_none=True) if given or not clear else None
-        drive = drive.amend(
-            "weather cleared" if kept is None else f"weather given: {_weather_line(read)}", weather=kept
-        )
-    found = read_weather(drive.manifest.weather)
-    air = air_of(found, own)
-    if json:
-        print_json(
-            {
-                "drive": drive.id,
-                "weather": drive.manifest.weather,
-                "density_kg_per_m3": air.density_kg_per_m3,
-                "density_altitude_m": air.density_altitude_m,
-                "factors": air.factors,
-                "assumed": list(air.assumed),
-                "missing": list(air.missing),
-            }
-        )
+    else:
+        found = weather_answer(drive)
+    print_json(found.to_json()) if json else _print_weather(found)
+
+
+def _asked(text: str | None, unit: str) -> float | None:
+    return None if text is None else parse_quantity(text, unit)
+
+
+def _humidity(text: str | None) -> float | None:
+    share = _asked(text, "1")
+    if share is not None and share > 1:
+        raise InputError(f"--humidity: found {text!r}, expected a share such as 59% or 0.59")
+    return share
+
+
+def _print_weather(found: WeatherAnswer) -> None:
+    out = console()
+    out.print(f"{found.drive}: {found.words}")
+    if found.missing:
+        out.print(f"  {' and '.join(found.missing)} missing: no density, times stay as driven")
         return
-    print(f"{drive.id}: {_weather_line(found)}")
-    _print_air(air)
-
-
-def _weather_line(weather: Weather) -> str:
-    said = []
-    if weather.temperature_c is not None:
-        said.append(f"{weather.temperature_c:g} C")
-    if weather.pressure_hpa is not None:
-        said.append(f"{weather.pressure_hpa:g} hPa at the place")
-    if weather.humidity_percent is not None:
-        said.append(f"{weather.humidity_percent:g} % humidity")
-    if weather.wind_mps is not None:
-        bearing = f" from {weather.wind_from_deg:g} deg" if weather.wind_from_deg is not None else ""
-        gust = f", gusts {weather.gust_mps:g}" if weather.gust_mps is not None else ""
-        said.append(f"wind {weather.wind_mps:g} m/s{bearing}{gust}")
-    return ", ".join(said) or "no weather given"
-
-
-def _print_air(air: Air) -> None:
-    from analysis.conditions.weather import FAR_FACTOR
-
-    if air.missing:
-        print(f"  {' and '.join(air.missing)} missing: no density, times stay as driven")
-        return
-    print(f"  air density            {air.density_kg_per_m3:.4f} kg/m3")
-    print(f"  density altitude       {air.density_altitude_m:.0f} m ({air.density_altitude_m / 0.3048:.0f} ft)")
-    for name, factor in air.factors.items():
-        print(f"  {name:<22} {factor:.4f} on engine output")
-    for line in air.assumed:
-        print(f"  {line}")
-    if abs(air.factors["SAE J1349"] - 1) > FAR_FACTOR:
-        print("  The correction is more than 7 %: wait for another day, or trust corrected times little.")
+    height = found.density_altitude_m
+    out.print(f"  air density            {found.density_kg_per_m3:.4f} kg/m3")
+    out.print(f"  density altitude       {height:.0f} m ({height / FOOT_M:.0f} ft)")
+    for name, factor in found.factors.items():
+        out.print(f"  {name:<22} {factor:.4f} on engine output")
+    for line in found.assumed:
+        out.print(f"  {line}")
+    if found.far:
+        out.print("  The correction is more than 7 %: wait for another day, or trust corrected times little.")

@@ -13,7 +13,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 from logger.config.reading import load
 from logger.config.setup import SETUP_IN_FORCE, PartValue, SetupConfig
@@ -169,7 +169,16 @@ class Known:
     drives: tuple[str, ...]
 
 
-def known(drives: Iterable[Drive]) -> list[Known]:
+class Fitted(Protocol):
+    """A drive as far as its setup goes."""
+
+    @property
+    def id(self) -> str: ...
+    @property
+    def setup(self) -> SetupConfig | None: ...
+
+
+def known(drives: Iterable[Fitted]) -> list[Known]:
     """The setups of the drives, one entry for each set of parts, in the order first driven."""
     found: list[tuple[SetupConfig, list[str]]] = []
     for drive in drives:
@@ -195,7 +204,7 @@ def find(ref: str, store: Path, drives: Iterable[Drive]) -> SetupConfig:
         return named[0].setup
     if len(named) > 1:
         raise SetupError(
-            f"{ref}: {len(named)} different setups have this name ({differences_of(named)}): name a drive instead"
+            f"{ref}: {len(named)} different setups have this name ({_differences_of(named)}): name a drive instead"
         )
     if ref.endswith(".toml") and Path(ref).is_file():
         return load(Path(ref), SetupConfig)
@@ -209,7 +218,7 @@ def find(ref: str, store: Path, drives: Iterable[Drive]) -> SetupConfig:
     return drive.setup
 
 
-def differences_of(named: list[Known]) -> str:
+def _differences_of(named: list[Known]) -> str:
     return "; ".join(str(each) for each in differences(named[0].setup.parts, named[1].setup.parts))
 
 

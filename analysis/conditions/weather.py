@@ -1,4 +1,4 @@
-"""The air of the day: moist air, density altitude, correction factors, METAR reports, and what the air did to a time.
+"""The air of the day: moist air, density altitude, correction factors, and what the air did to a time.
 
     air = Weather(temperature_c=17, pressure_hpa=1015, humidity_percent=59)
     state = air_of(air)                     # density, density altitude, factors, and what had to be assumed
@@ -13,8 +13,8 @@ References
 [2] U.S. Standard Atmosphere, 1976 (NOAA, NASA, USAF), troposphere.
 [3] SAE J1349, Engine Power Test Code, spark ignition and compression ignition, net power rating.
 [4] SAE J607, Small Spark Ignition Engine Test Code (withdrawn; its factor lives on where small engines are raced).
-[5] WMO-No. 306, Manual on Codes, volume I.1, FM 15 METAR; QNH as in ICAO Doc 8896, Manual of Aeronautical
-    Meteorological Practice: station pressure brought to sea level along the standard atmosphere.
+[5] ICAO Doc 8896, Manual of Aeronautical Meteorological Practice: QNH, the station's pressure brought to sea level
+    along the standard atmosphere.
 [6] 40 CFR 1066.310: coasts are driven in mean winds below 6 mph (2.7 m/s).
 """
 
@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import datetime
 import math
-import warnings
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -32,6 +31,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.arrays import Floats
 from logger.errors import InputError
+from logger.units import PA_PER_HPA, PA_PER_INHG, ZERO_CELSIUS_K, kelvin_of_celsius
 
 if TYPE_CHECKING:
     from analysis.conditions.roadload import RoadLoad
@@ -86,11 +86,33 @@ def read_weather(values: dict[str, Any] | None) -> Weather:
         raise WeatherError(f"weather: {key}: found {detail['input']!r}, expected {said}") from error
 
 
+def described(weather: Weather) -> str:
+    """The weather in one line."""
+    said = []
+    if weather.temperature_c is not None:
+        said.append(f"{weather.temperature_c:g} C")
+    if weather.pressure_hpa is not None:
+        said.append(f"{weather.pressure_hpa:g} hPa at the place")
+    if weather.humidity_percent is not None:
+        said.append(f"{weather.humidity_percent:g} % humidity")
+    if weather.wind_mps is not None:
+        bearing = f" from {weather.wind_from_deg:g} deg" if weather.wind_from_deg is not None else ""
+        gust = f", gusts {weather.gust_mps:g}" if weather.gust_mps is not None else ""
+        said.append(f"wind {weather.wind_mps:g} m/s{bearing}{gust}")
+    return ", ".join(said) or "no weather given"
+
+
 # --- moist air ----------------------------------------------------------------------------------------------------
 
 
 def saturation_pressure(temperature_k: ArrayLike) -> Floats:
-    """Saturation pressure of water vapour [Pa] at `temperature_k` [K], over ice below 0.01 C. ASHRAE [1] eq. 5, 6."""
+    """Saturation pressure of water vapour [Pa], over ice below 0.01 C. ASHRAE [1], equations 5 and 6.
+
+    Parameters
+    ----------
+    temperature_k : array, any shape
+        Temperature [K]; NaN gives NaN.
+    """
     t = np.asarray(temperature_k, float)
     ice = (
         -5.6745359e3 / t + 6.3925247 - 9.677843e-3 * t + 6.2215701e-7 * t**2 + 2.0747825e-9 * t**3
@@ -104,17 +126,43 @@ def saturation_pressure(temperature_k: ArrayLike) -> Floats:
 
 
 def vapour_pressure(temperature_k: ArrayLike, relative_humidity: ArrayLike) -> Floats:
-    """Partial pressure of water vapour [Pa]; humidity as a share 0 to 1."""
+    """Partial pressure of water vapour [Pa].
+
+    Parameters
+    ----------
+    temperature_k : array, any shape
+        Temperature [K]; NaN gives NaN.
+    relative_humidity : array, that shape
+        As a share, 0 to 1.
+    """
     return np.asarray(np.asarray(relative_humidity, float) * saturation_pressure(temperature_k))
 
 
 def humidity_from_dew_point(temperature_k: ArrayLike, dew_point_k: ArrayLike) -> Floats:
-    """Relative humidity as a share from temperature and dew point [K]."""
+    """Relative humidity as a share; above 1 where the dew point is above the temperature.
+
+    Parameters
+    ----------
+    temperature_k : array, any shape
+        Temperature [K]; NaN gives NaN.
+    dew_point_k : array, that shape
+        Dew point [K].
+    """
     return np.asarray(saturation_pressure(dew_point_k) / saturation_pressure(temperature_k))
 
 
 def air_density(temperature_k: ArrayLike, pressure_pa: ArrayLike, relative_humidity: ArrayLike) -> Floats:
-    """Density of moist air [kg/m3], as a mixture of ideal gases [1]. Pressure is that of the place."""
+    """Density of moist air [kg/m3], as a mixture of ideal gases [1].
+
+    Parameters
+    ----------
+    temperature_k : array, any shape
+        Temperature [K]; NaN gives NaN.
+    pressure_pa : array, that shape
+        Pressure at the place [Pa].
+    relative_humidity : array, that shape
+        As a share, 0 to 1.
+    """
     t, p = np.asarray(temperature_k, float), np.asarray(pressure_pa, float)
     vapour = vapour_pressure(t, relative_humidity)
     return np.asarray((p - (1 - WATER_RATIO) * vapour) / (GAS_CONSTANT * t))
@@ -124,21 +172,41 @@ def air_density(temperature_k: ArrayLike, pressure_pa: ArrayLike, relative_humid
 
 
 def density_altitude(density_kg_per_m3: ArrayLike) -> Floats:
-    """Height [m] at which the U.S. Standard Atmosphere 1976 has this density; troposphere [2]."""
+    """Height [m] at which the U.S. Standard Atmosphere 1976 has this density; troposphere [2].
+
+    Parameters
+    ----------
+    density_kg_per_m3 : array, any shape
+        Density [kg/m3]; NaN gives NaN.
+    """
     ratio = np.asarray(density_kg_per_m3, float) / STANDARD_DENSITY
     geopotential = SEA_LEVEL_K / LAPSE_K_PER_M * (1 - ratio ** (_EXPONENT / (1 - _EXPONENT)))
     return np.asarray(_EARTH_M * geopotential / (_EARTH_M - geopotential))
 
 
 def standard_pressure(elevation_m: ArrayLike) -> Floats:
-    """Pressure [Pa] of the U.S. Standard Atmosphere 1976 at `elevation_m` [2]."""
+    """Pressure [Pa] of the U.S. Standard Atmosphere 1976 [2].
+
+    Parameters
+    ----------
+    elevation_m : array, any shape
+        Geometric height above sea level, up to 11 km [m]; NaN gives NaN.
+    """
     z = np.asarray(elevation_m, float)
     geopotential = _EARTH_M * z / (_EARTH_M + z)
     return np.asarray(SEA_LEVEL_PA * (1 - LAPSE_K_PER_M * geopotential / SEA_LEVEL_K) ** (1 / _EXPONENT))
 
 
 def station_pressure(qnh_pa: ArrayLike, elevation_m: ArrayLike) -> Floats:
-    """Pressure [Pa] at a place from QNH (the altimeter setting) and the place's elevation [5]."""
+    """Pressure [Pa] at a place from QNH, the altimeter setting [5].
+
+    Parameters
+    ----------
+    qnh_pa : array, any shape
+        QNH [Pa]; NaN gives NaN.
+    elevation_m : array, that shape
+        Of the place [m].
+    """
     q = np.asarray(qnh_pa, float) ** _EXPONENT
     drop = SEA_LEVEL_PA**_EXPONENT * LAPSE_K_PER_M / SEA_LEVEL_K * np.asarray(elevation_m, float)
     return np.asarray((q - drop) ** (1 / _EXPONENT))
@@ -148,23 +216,43 @@ def station_pressure(qnh_pa: ArrayLike, elevation_m: ArrayLike) -> Floats:
 
 
 def sae_j1349(temperature_k: ArrayLike, pressure_pa: ArrayLike, relative_humidity: ArrayLike) -> Floats:
-    """SAE J1349 factor on engine output: 1 at 25 C and 990 hPa of dry air. It takes 85 % mechanical efficiency [3]."""
+    """SAE J1349 factor on engine output: 1 at 25 C and 990 hPa of dry air. It takes 85 % mechanical efficiency [3].
+
+    Parameters
+    ----------
+    temperature_k : array, any shape
+        Temperature [K]; NaN gives NaN.
+    pressure_pa : array, that shape
+        Pressure at the place [Pa].
+    relative_humidity : array, that shape
+        As a share, 0 to 1.
+    """
     t = np.asarray(temperature_k, float)
-    dry_hpa = (np.asarray(pressure_pa, float) - vapour_pressure(t, relative_humidity)) / 100
+    dry_hpa = (np.asarray(pressure_pa, float) - vapour_pressure(t, relative_humidity)) / PA_PER_HPA
     return np.asarray(1.18 * (990 / dry_hpa) * np.sqrt((t - 0.15) / 298) - 0.18)
 
 
 def sae_j607(temperature_k: ArrayLike, pressure_pa: ArrayLike, relative_humidity: ArrayLike) -> Floats:
-    """SAE J607 factor on engine output: 1 at 60 F and 29.92 inHg of dry air [4]."""
+    """SAE J607 factor on engine output: 1 at 60 F and 29.92 inHg of dry air [4].
+
+    Parameters
+    ----------
+    temperature_k : array, any shape
+        Temperature [K]; NaN gives NaN.
+    pressure_pa : array, that shape
+        Pressure at the place [Pa].
+    relative_humidity : array, that shape
+        As a share, 0 to 1.
+    """
     t = np.asarray(temperature_k, float)
-    dry_inhg = (np.asarray(pressure_pa, float) - vapour_pressure(t, relative_humidity)) / 3386.389
-    fahrenheit = (t - 273.15) * 1.8 + 32
+    dry_inhg = (np.asarray(pressure_pa, float) - vapour_pressure(t, relative_humidity)) / PA_PER_INHG
+    fahrenheit = (t - ZERO_CELSIUS_K) * 1.8 + 32
     return np.asarray(29.92 / dry_inhg * np.sqrt((459.7 + fahrenheit) / 519.7))
 
 
 STANDARD_AIR = {
     "SAE J1349": float(air_density(298.15, 99_000.0 + 1_000.0, 1_000.0 / saturation_pressure(298.15))),
-    "SAE J607": float(air_density(288.706, 29.92 * 3386.389, 0.0)),
+    "SAE J607": float(air_density(288.706, 29.92 * PA_PER_INHG, 0.0)),
 }
 """Factor by name -> density [kg/m3] of the air it corrects to; J1349 has 1 kPa of vapour beside 99 kPa of dry air."""
 
@@ -195,7 +283,7 @@ def air_of(weather: Weather, elevation_m: float | None = None) -> Air:
     assumed: list[str] = []
     missing: list[str] = []
     place = weather.elevation_m if weather.elevation_m is not None else elevation_m
-    pressure = weather.pressure_hpa * 100 if weather.pressure_hpa is not None else math.nan
+    pressure = weather.pressure_hpa * PA_PER_HPA if weather.pressure_hpa is not None else math.nan
     if weather.temperature_c is None:
         missing.append("temperature")
     if math.isnan(pressure) and place is not None:
@@ -207,7 +295,7 @@ def air_of(weather: Weather, elevation_m: float | None = None) -> Air:
     if missing:
         return Air(nan, pressure, nan, nan, nan, {}, tuple(assumed), tuple(missing))
     assert weather.temperature_c is not None
-    t = weather.temperature_c + 273.15
+    t = kelvin_of_celsius(weather.temperature_c)
     humidity = weather.humidity_percent / 100 if weather.humidity_percent is not None else 0.5
     if weather.humidity_percent is None:
         half = abs(float(sae_j1349(t, pressure, 1.0) - sae_j1349(t, pressure, 0.0))) / 2
@@ -218,69 +306,6 @@ def air_of(weather: Weather, elevation_m: float | None = None) -> Air:
         "SAE J607": float(sae_j607(t, pressure, humidity)),
     }
     return Air(t, pressure, humidity, density, float(density_altitude(density)), factors, tuple(assumed), ())
-
-
-# --- METAR --------------------------------------------------------------------------------------------------------
-
-
-def from_metar(report: str, elevation_m: float | None, day: datetime.date | None = None) -> Weather:
-    """The weather of a pasted METAR or SPECI report [5], at a field of `elevation_m`.
-
-    The report gives QNH; the pressure at the field follows with its elevation (None: no pressure). `day`, within a
-    fortnight of the report, settles its month. WeatherError where the report cannot be read or has no temperature.
-    """
-    from metar import Metar
-
-    text = " ".join(report.split()).removesuffix("=")
-    near = day or datetime.datetime.now(datetime.UTC).date()
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # groups it does not know, such as runway state, are no harm
-            found = Metar.Metar(text, month=near.month, year=near.year, strict=False)
-    except Exception as error:  # the library raises its own, and others for odd digits
-        raise WeatherError(f"--metar: this is no METAR report: {text[:40]!r}...") from error
-    if found.temp is None or found.station_id is None:
-        raise WeatherError(f"--metar: the report has no temperature group (such as 17/09): {text[:60]!r}")
-    temperature = float(found.temp.value("C"))
-    humidity = None
-    if found.dewpt is not None:
-        share = float(humidity_from_dew_point(temperature + 273.15, float(found.dewpt.value("C")) + 273.15))
-        humidity = min(round(100 * share, 1), 100.0)
-    pressure = None
-    if found.press is not None and elevation_m is not None:
-        pressure = round(float(station_pressure(float(found.press.value("HPA")) * 100, elevation_m)) / 100, 2)
-    wind = float(found.wind_speed.value("MPS")) if found.wind_speed is not None else None
-    bearing = found.wind_dir.value() if found.wind_dir is not None and wind else None
-    return read_weather(
-        {
-            "temperature_c": temperature,
-            "pressure_hpa": pressure,
-            "humidity_percent": humidity,
-            "wind_mps": None if wind is None else round(wind, 2),
-            "wind_from_deg": bearing,
-            "gust_mps": None if found.wind_gust is None else round(float(found.wind_gust.value("MPS")), 2),
-            "elevation_m": elevation_m,
-            "observed_utc": _observed(found.time, near),
-            "source": text,
-        }
-    )
-
-
-def _observed(found: datetime.datetime | None, near: datetime.date) -> datetime.datetime | None:
-    """The report's day and time in the month that brings it nearest to `near`; a report has no month of its own."""
-    if found is None:
-        return None
-    middle = datetime.datetime(near.year, near.month, near.day, 12, tzinfo=datetime.UTC)
-    candidates = []
-    for months in (-1, 0, 1):
-        year, month = divmod(near.year * 12 + near.month - 1 + months, 12)
-        try:
-            candidates.append(
-                datetime.datetime(year, month + 1, found.day, found.hour, found.minute, tzinfo=datetime.UTC)
-            )
-        except ValueError:  # the 31st of a month that has 30 days
-            continue
-    return min(candidates, key=lambda time: abs(time - middle), default=None)
 
 
 # --- what it does to a run ----------------------------------------------------------------------------------------
@@ -308,8 +333,9 @@ def corrected_times(
 
     Parameters
     ----------
-    speed_mps, time_s : array
-        Rising speeds and the times at which they were passed. The first time is kept.
+    speed_mps, time_s : array, shape (n,)
+        Rising speeds [m/s] and the times at which they were passed [s]. The first time is kept; a NaN makes all later
+        ones NaN.
     factor : float
         On engine output, such as `sae_j1349`.
     road, standard_road : RoadLoad

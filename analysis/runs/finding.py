@@ -187,8 +187,8 @@ class _Path:
         if early is not None and early.time_s < self._hand_over:
             return early
         crossing = when_passed(motion, speed, max(self._hand_over - 1.0, motion.t_s[self._departed - 1]), self._peak)
-        if crossing is None:
-            return early
+        if crossing is None:  # passed before the smoothed speed is looked at, or never
+            return early if speed <= motion.speed_mps[self._peak] else None
         return self._join(*crossing[:2])
 
     def _join(self, time: float, sigma: float) -> Passing:

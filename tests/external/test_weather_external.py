@@ -8,6 +8,7 @@ import psychrolib
 import pytest
 
 from analysis.conditions import weather
+from analysis.conditions.weather_given import from_metar
 
 psychrolib.SetUnitSystem(psychrolib.SI)
 
@@ -62,7 +63,7 @@ def test_metar_example_of_icao_annex_3() -> None:
         "METAR YUDO 221630Z 24004MPS 0600 R12/1000U DZ FG SCT010 OVC020 17/16 Q1018 BECMG TL1700 0800 FG "
         "BECMG AT1800 9999 NSW="
     )
-    found = weather.from_metar(report, 0.0)
+    found = from_metar(report, 0.0)
     assert (found.temperature_c, found.wind_mps, found.wind_from_deg) == (17.0, 4.0, 240.0)
     assert found.pressure_hpa == pytest.approx(1018.0, abs=0.01)
     assert found.humidity_percent == pytest.approx(100 * psychrolib.GetRelHumFromTDewPoint(17.0, 16.0), abs=0.1)
@@ -71,7 +72,7 @@ def test_metar_example_of_icao_annex_3() -> None:
 
 def test_metar_in_the_american_manner() -> None:
     """The report in the documentation and tests of the python-metar library: knots, inches, tenths in the remarks."""
-    found = weather.from_metar(
+    found = from_metar(
         "METAR KEWR 111851Z VRB03G19KT 2SM R04R/3000VP6000FT TSRA BR FEW015 BKN040CB BKN065 OVC200 22/22 A2987 RMK AO2 "
         "PK WND 29028/1817 WSHFT 1812 TSB05RAB22 SLP114 FRQ LTGICCCCG TS OHD AND NW-N-E MOV NE P0013 T02270215",
         0.0,

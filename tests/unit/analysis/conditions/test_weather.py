@@ -11,7 +11,8 @@ import simulate
 
 from analysis.conditions import weather
 from analysis.conditions.roadload import RoadLoad
-from analysis.conditions.weather import Weather, WeatherError, air_of, from_metar, read_weather
+from analysis.conditions.weather import Weather, WeatherError, air_of, read_weather
+from analysis.conditions.weather_given import from_metar
 
 
 def test_missing_humidity_is_taken_as_half_and_said() -> None:

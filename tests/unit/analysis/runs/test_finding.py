@@ -603,3 +603,15 @@ def test_summary_of_a_split() -> None:
 @pytest.mark.parametrize("speeds", [[0, 0, 0], [9.0] * 50, [5.0, 4.0]])
 def test_a_drive_without_runs_has_none(speeds: list[float]) -> None:
     assert found_in(Fixes.of(np.arange(len(speeds)) / 10, speeds), Options(from_mps=5.0, to_mps=10.0)) == []
+
+
+def test_no_speed_above_the_peak_has_a_time() -> None:
+    """A strong car's launch, carried on beyond its fit, passes speeds that the run never reached."""
+    strong = simulate.tuned(WREN, force_n=2 * WREN.force_n)
+    script = [Stand(8), Pull(17.0, "slip"), Lift(14, 3), Brake(0, 2.5), Stand(5)]
+    speeds = Options(speeds_mps=tuple(float(v) / 8 for v in range(8, 161)))
+    for seed in range(4):
+        [run] = found_in(received(simulate.drive(strong, script, seed=seed), seed=seed), speeds)
+        assert max(split.speed_mps for split in run.splits) <= run.peak_mps
+        times = [split.time_s for split in run.splits]
+        assert times == sorted(times) and 16 < run.peak_mps < 17.5
