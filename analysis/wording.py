@@ -4,16 +4,11 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from logger.units import FOOT_M, M3_PER_LITRE, M_PER_KM, M_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
-
-if TYPE_CHECKING:
-    from analysis.answers.effects import ChangedPart
-    from analysis.answers.mixture import DelayAnswer
 
 DASH = "\u2013"
 NONE = "-"
@@ -107,13 +102,6 @@ def adjusted(adjustments_s: Iterable[float]) -> str:
     return f"{said}, here by up to {most:.2f} s." if most >= 0.005 else f"{said}: here they leave it as it is."
 
 
-def changed(parts: Sequence[ChangedPart]) -> str:
-    """snorkel short -> long with needle_clip 3 -> 4."""
-    from analysis.conditions.setups import shown
-
-    return " with ".join(f"{each.part} {shown(each.from_)} -> {shown(each.to)}" for each in parts)
-
-
 # --- mixture ------------------------------------------------------------------------------------------------------
 
 MARKS = {"lean of target": "L", "in band": "=", "rich of target": "R", "not enough data": "-"}
@@ -129,19 +117,6 @@ FULL_THROTTLE_OF_RUNS = "median of its runs' pulls"
 """Of several runs: the median of what each had in its own pull."""
 FULL_THROTTLE_COMPARED = "mean of its runs' pulls"
 """Of a side of a comparison: the mean of what each run had in its own pull."""
-
-
-def delay_sentence(told: DelayAnswer) -> str:
-    """The delay that was used and where it comes from."""
-    if not math.isfinite(told.delay_low_s):
-        return (
-            f"{told.delay_says} Used: {told.delay_s:.2f} s, the latency_s of the recorder's file. Six changes between "
-            "cruise and full throttle, some seconds each, tell it."
-        )
-    text = f"Delay {told.delay_s:.2f} s ({told.delay_low_s:.2f} to {told.delay_high_s:.2f})"
-    if math.isfinite(told.lag_s):
-        text += f", lag of the sensor {told.lag_s:.2f} s ({told.lag_low_s:.2f} to {told.lag_high_s:.2f})"
-    return f"{text}. {told.delay_says}"
 
 
 def channel_label(channel: str) -> str:

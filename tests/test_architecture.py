@@ -15,7 +15,7 @@ MOST_LINES = 600
 
 FLOORS: tuple[tuple[str, ...], ...] = (
     ("logger.errors",),
-    ("logger.units",),
+    ("logger.units", "logger.text"),
     ("logger.config",),
     ("logger.decode",),
     ("logger.store",),

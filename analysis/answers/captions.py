@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer
 from analysis.sharing import captions
-from analysis.sharing.captions import Alignment, Line
+from analysis.sharing.captions import Alignment, CaptionLine
 from analysis.sharing.files import write_whole
 from analysis.sharing.video import burn_words, find_clap, probe, read_sound
 from logger.errors import InputError, NoAnswer
@@ -121,7 +121,7 @@ def captions_answer(
 
 def _texts(
     drive: AnalysedDrive, fits: Sequence[Alignment], clips: Sequence[Path], videos: Sequence[Video],
-    length_s: float | None, shown: Sequence[Line], folder: Path,
+    length_s: float | None, shown: Sequence[CaptionLine], folder: Path,
 ) -> tuple[dict[Path, str], list[str]]:  # fmt: skip
     """What to write where, and how to burn each in."""
     texts: dict[Path, str] = {}
@@ -148,7 +148,7 @@ def _texts(
     return texts, commands
 
 
-def lines_of(drive: AnalysedDrive, notes: bool = False) -> list[Line]:
+def lines_of(drive: AnalysedDrive, notes: bool = False) -> list[CaptionLine]:
     """All that captions can show of a drive, in its owner's units, in drive time."""
     shown = [
         *captions.speed_lines(drive.motion, drive.unit), *captions.run_lines(drive.table_runs(drive.unit), drive.unit)

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 from analysis.answers.encoding import Answer, Figure
 from analysis.conditions.fuels import fuel_stoich_afr
-from analysis.mixture.map import Cell, Judgement, Regime, Summary, Window, difference
+from analysis.mixture.map import Cell, Judgement, Regime, RegimeSummary, Window, difference
 from logger.units import SPEED_UNITS
 
 if TYPE_CHECKING:
@@ -455,7 +455,7 @@ def _window(window: Window) -> WindowAnswer:
     return WindowAnswer(low=window.low, high=window.high)
 
 
-def _regime(summary: Summary) -> RegimeAnswer:
+def _regime(summary: RegimeSummary) -> RegimeAnswer:
     return RegimeAnswer(
         regime=summary.regime, seconds=summary.seconds, readings=summary.readings, median=summary.median,
         p10=summary.p10, p90=summary.p90, sigma=summary.sigma, low=summary.low, high=summary.high,

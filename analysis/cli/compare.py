@@ -18,7 +18,7 @@ from analysis.cli.options import (
     seconds_asked,
     speeds_asked,
 )
-from analysis.wording import adjusted, changed, in_brackets, judged_by, sentence, signed_two, two_decimals
+from analysis.wording import adjusted, in_brackets, judged_by, sentence, signed_two, two_decimals
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, convert, parse_speed
 
@@ -251,6 +251,8 @@ def _print_effects(answer: EffectsAnswer) -> None:
 def _print_effect_table(
     found: Sequence[tuple[PartEffect, EffectInterval]], unit: str, title: str, words: tuple[str, str]
 ) -> None:
+    from analysis.answers.sentences import changed
+
     rows = []
     for effect, i in found:
         told = "not shown" if math.isfinite(i.low) else "unknown"

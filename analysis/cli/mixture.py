@@ -14,7 +14,6 @@ from analysis.wording import (
     MARKS,
     channel_digits,
     channel_label,
-    delay_sentence,
     interval,
     load_label,
     number,
@@ -111,6 +110,8 @@ def _print_csv(cells: Sequence[Answer]) -> None:
 
 
 def _print_map(answer: MixtureAnswer) -> None:
+    from analysis.answers.sentences import delay_sentence
+
     out, unit, digits = console(), answer.unit, channel_digits(answer.channel)
     scale = f", lambda 1 shown as {answer.value_at_lambda_1:g}" if answer.channel == "afr" else ""
     out.print(f"Mixture of {answer.drive}: {channel_label(answer.channel)}{scale}\n")
@@ -217,6 +218,8 @@ _CHANGE_MARKS: Mapping[str, str] = {"leaner": "L", "richer": "R", "no change see
 
 
 def _print_change(answer: MixtureChangeAnswer) -> None:
+    from analysis.answers.sentences import delay_sentence
+
     out, unit, load, digits = console(), answer.unit, answer.load, channel_digits(answer.channel)
     out.print(f"Mixture, {answer.b} less {answer.a}: {channel_label(answer.channel)}\n")
 

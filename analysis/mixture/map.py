@@ -131,7 +131,7 @@ class Cell:
 
 
 @dataclass(frozen=True)
-class Summary:
+class RegimeSummary:
     """A regime as a whole; the idle row is the one at a standstill."""
 
     regime: Regime
@@ -168,14 +168,14 @@ class MixtureMap:
     load: LoadAxis
     bands: tuple[Band, ...]
     cells: tuple[Cell, ...]
-    summaries: tuple[Summary, ...]
+    summaries: tuple[RegimeSummary, ...]
     masks: tuple[Mask, ...]
     total_s: float
     kept_s: float
     notes: tuple[str, ...] = ()
 
     @property
-    def full_throttle(self) -> Summary:
+    def full_throttle(self) -> RegimeSummary:
         """Full throttle as a whole: the one median that is called the full-throttle mixture of a drive."""
         return next(summary for summary in self.summaries if summary.regime is Regime.FULL)
 
@@ -320,7 +320,7 @@ def _cells(
 
 def _summaries(
     readings: Readings, weight: Floats, summary_of: Codes, windows: Mapping[Regime, Window], targets: TargetsConfig
-) -> tuple[Summary, ...]:
+) -> tuple[RegimeSummary, ...]:
     """One row for each kind of driving; `summary_of` is the index in `REGIMES` of each reading, -1 for one left out."""
     held = np.flatnonzero(summary_of >= 0)
     found = statistics(summary_of[held], len(REGIMES), readings.time_s[held], readings.value[held], weight[held])
@@ -328,7 +328,7 @@ def _summaries(
     for i, kind in enumerate(REGIMES):
         judged, sure = judge(found, i, windows[kind], targets.enough.seconds, targets.enough.readings)
         far = judged is Judgement.RICH and bool(found.median[i] < targets.far_rich_lambda * readings.per_lambda)
-        summaries.append(Summary(kind, *found.row(i), windows[kind], judged, sure, far))
+        summaries.append(RegimeSummary(kind, *found.row(i), windows[kind], judged, sure, far))
     return tuple(summaries)
 
 
@@ -480,7 +480,7 @@ def _windows(targets: TargetsConfig, cooling: Literal["air", "water"], per_lambd
     }  # fmt: skip
 
 
-def _notes(state: Driving, summaries: Sequence[Summary], cooling: Literal["air", "water"]) -> list[str]:
+def _notes(state: Driving, summaries: Sequence[RegimeSummary], cooling: Literal["air", "water"]) -> list[str]:
     notes = []
     if state.most is None:
         notes.append("Nothing in this drive moved the car, so there is no load to sort by.")

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
+from analysis.answers.sentences import delay_sentence
 from analysis.arrays import Floats
-from analysis.report.page import Block, Cell, Figure, Map, Table, Words
+from analysis.report.page import Block, Figure, Map, MapField, Table, Words
 from analysis.report.plots import Axis, Series, Zone, draw
-from analysis.report.traces import FROM_FOOT, Line, speed_over_time
+from analysis.report.traces import FROM_FOOT, RunLine, speed_over_time
 from analysis.runs.run import Run, time_zero
 
 if TYPE_CHECKING:
@@ -57,17 +58,17 @@ def mixture_blocks(found: MixtureAnswer, whose: str = "") -> list[Block]:
         Words(
             f"The last row is {wording.FULL_THROTTLE_OF_DRIVE}: the median of all its readings there. "
             f"Used {found.kept_s:.0f} s of {found.total_s:.0f} s." + (f" Left out: {left_out}." if left_out else "")
-            + f" {wording.delay_sentence(found)}"
+            + f" {delay_sentence(found)}"
         ),
     ]  # fmt: skip
 
 
-def _cell(cell: CellAnswer, found: MixtureAnswer, most_s: float) -> Cell:
+def _cell(cell: CellAnswer, found: MixtureAnswer, most_s: float) -> MapField:
     digits, name = wording.channel_digits(found.channel), wording.channel_label(found.channel)
     share = math.sqrt(cell.seconds / most_s)
     if cell.judgement == "not enough data":
         said = f"not enough data, {cell.seconds:.0f} seconds"
-        return Cell("", "", f"{cell.seconds:.0f} s", said, _TINTS[cell.judgement], share)
+        return MapField("", "", f"{cell.seconds:.0f} s", said, _TINTS[cell.judgement], share)
     sigma = f"\u00b1{cell.sigma:.{digits}f}, " if math.isfinite(cell.sigma) else ""
     said = (
         f"{name} {wording.with_sigma(cell.median, cell.sigma, digits)}, {cell.judgement}"
@@ -76,7 +77,7 @@ def _cell(cell: CellAnswer, found: MixtureAnswer, most_s: float) -> Cell:
     )
     mark = wording.MARKS[cell.judgement] + ("" if cell.sure else "?")
     value = wording.number(cell.median, digits - 1)
-    return Cell(value, mark, f"{sigma}{cell.seconds:.0f} s", said, _TINTS[cell.judgement], share)
+    return MapField(value, mark, f"{sigma}{cell.seconds:.0f} s", said, _TINTS[cell.judgement], share)
 
 
 def _by_way_of_driving(found: MixtureAnswer) -> Table:
@@ -128,12 +129,12 @@ def change_map(found: MixtureChangeAnswer) -> Map:
     return _map(title, shown, found.load, found.unit, legend)
 
 
-def _change_cell(cell: CellChangeAnswer, digits: int) -> Cell:
+def _change_cell(cell: CellChangeAnswer, digits: int) -> MapField:
     if cell.verdict == "not enough data":
-        return Cell("", "", "", "not enough data", "unknown")
+        return MapField("", "", "", "not enough data", "unknown")
     value, span = wording.signed(cell.difference, digits), wording.interval(cell.low, cell.high, digits)
     said = f"{value}, 95 % interval {span}, {cell.verdict}"
-    return Cell(value, _CHANGE_MARKS[cell.verdict], span, said, _CHANGE_TINTS[cell.verdict])
+    return MapField(value, _CHANGE_MARKS[cell.verdict], span, said, _CHANGE_TINTS[cell.verdict])
 
 
 # --- as a table -----------------------------------------------------------------------------------------------------
@@ -147,7 +148,7 @@ def _place(cell: CellAnswer | CellChangeAnswer) -> _Place:
 
 
 def _map(
-    title: str, cells: Mapping[_Place, Cell], load: LoadAnswer, unit: str, legend: Sequence[tuple[str, str, str]]
+    title: str, cells: Mapping[_Place, MapField], load: LoadAnswer, unit: str, legend: Sequence[tuple[str, str, str]]
 ) -> Map:
     bands = sorted({band for band, _ in cells})
     rows = [(wording.speed_range(*band, unit), [cells.get((band, edge)) for edge in load.edges[:-1]]) for band in bands]
@@ -189,7 +190,7 @@ def along_best(drive: AnalysedDrive, found: MixtureAnswer, best: Run) -> list[Bl
         zones=[Zone(target.low, target.high, "target")],
         said=f"{name} along run {best.n}, with the target at full throttle shaded.",
     )
-    line = Line("speed", drive, best, direct=False)
+    line = RunLine("speed", drive, best, direct=False)
     speed = speed_over_time([line], found.unit, f"Speed along run {best.n}.", axis, 120)
     step = max(len(x) // 24, 1)
     rows = [[f"{a:.2f}", wording.number(float(b), digits)] for a, b in zip(x[::step], y[::step], strict=True)]

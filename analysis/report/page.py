@@ -54,7 +54,7 @@ class Table:
 
 
 @dataclass(frozen=True)
-class Cell:
+class MapField:
     """A field of a map. `tint` names a class of the style sheet; `share` (0 to 1) is drawn as a bar along its foot."""
 
     value: str = ""
@@ -79,7 +79,7 @@ class Map:
     row_title: str
     column_title: str
     columns: Sequence[str]
-    rows: Sequence[tuple[str, Sequence[Cell | None]]]
+    rows: Sequence[tuple[str, Sequence[MapField | None]]]
     legend: Sequence[tuple[str, str, str]] = ()
     """(tint, mark, meaning)."""
     kind: ClassVar[str] = "map"

@@ -13,7 +13,7 @@ from analysis import wording
 from analysis.report.behind import RISES
 from analysis.report.page import Block, Figure, Table
 from analysis.report.plots import STYLES, Axis, Plot, Series, draw
-from analysis.report.traces import FROM_FOOT, Line, speed_over_time, speed_over_way, trace
+from analysis.report.traces import FROM_FOOT, RunLine, speed_over_time, speed_over_way, trace
 from analysis.runs.pairs import summarise
 from analysis.runs.run import Run, common_top, split_at, table_speeds, table_splits
 from logger.units import SPEED_UNITS, speed_label
@@ -151,7 +151,7 @@ def traces(drive: AnalysedDrive, best: Run, unit: str) -> list[Block]:
     runs = drive.counted
     few = len(runs) <= FEW
     lines = [
-        Line(
+        RunLine(
             f"run {run.n}" + (", best" if run is best and len(runs) > 1 else ""), drive, run,
             _style(number, run, best, len(runs)), f"run {run.n}" if few else "", run is best,
         )
@@ -177,7 +177,7 @@ def traces(drive: AnalysedDrive, best: Run, unit: str) -> list[Block]:
     ]
 
 
-def _trace_table(lines: Sequence[Line], unit: str, which: int) -> Table | None:
+def _trace_table(lines: Sequence[RunLine], unit: str, which: int) -> Table | None:
     """The traces at a few round times or ways, for up to `FEW` runs."""
     if len(lines) > FEW:
         return None

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
+from analysis.answers.sentences import changed
 from analysis.changes.observations import Observation
 from analysis.drive import AnalysedDrive
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
@@ -20,7 +21,7 @@ from analysis.report.mixture_section import along_best, mixture_blocks
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import STYLES, Axis, Series, cut, draw
 from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
-from analysis.report.traces import Line, best_as_driven, run_called, speed_over_time, speed_over_way
+from analysis.report.traces import RunLine, best_as_driven, run_called, speed_over_time, speed_over_way
 from analysis.runs.run import Run
 from analysis.wording import sentence
 from logger.errors import NoAnswer
@@ -158,7 +159,7 @@ def _effects_said(found: EffectsAnswer) -> list[str]:
     open_ones: list[str] = []
     for effect in found.time:
         i = effect.effects[0]
-        what = f"With {wording.changed(effect.changes)}:"
+        what = f"With {changed(effect.changes)}:"
         if not math.isfinite(i.difference):
             continue
         if not math.isfinite(i.low):
@@ -314,7 +315,7 @@ def _effects(told: _Told) -> list[Block]:
 
 
 def _effects_figure(found: Sequence[TimeEffect], to: str, by: str) -> Figure:
-    ticks = tuple((-float(k), cut(wording.changed(effect.changes), 60)) for k, effect in enumerate(found))
+    ticks = tuple((-float(k), cut(changed(effect.changes), 60)) for k, effect in enumerate(found))
     plot = interval_plot(
         [of_measure(effect.effects[0]) for effect in found],
         [place for place, _ in ticks],
@@ -328,9 +329,7 @@ def _effects_figure(found: Sequence[TimeEffect], to: str, by: str) -> Figure:
 
 
 def _effect_table(found: Sequence[TimeEffect | FigureEffect], unit: str, title: str) -> Table:
-    rows = [
-        [wording.changed(effect.changes), str(effect.runs), *of_measure(effect.effects[0]).cells] for effect in found
-    ]
+    rows = [[changed(effect.changes), str(effect.runs), *of_measure(effect.effects[0]).cells] for effect in found]
     return Table(title, ["Change", "Runs", unit, "With days", "Runs only"], rows)
 
 
@@ -359,11 +358,11 @@ def _traces(told: _Told) -> list[Block]:
     """The best run of each of the newest setups as it was driven."""
     season, unit = told.season, told.season.unit
     styles = _styles(season.setups)
-    bests: list[Line] = []
+    bests: list[RunLine] = []
     for each in season.setups[-MOST_SETUPS:]:
         runs = [run for run in season.runs if run.drive in each.drives]
         if (found := best_as_driven(runs, told.speed_mps, season)) is not None:
-            bests.append(Line(each.name, *found, style=styles[each.name], group=each.name))
+            bests.append(RunLine(each.name, *found, style=styles[each.name], group=each.name))
     if not bests:
         return []
     said = f"of the best run of {wording.plural(len(bests), 'setup')}."

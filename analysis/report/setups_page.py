@@ -21,7 +21,7 @@ from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, W
 from analysis.report.plots import Axis, Series, draw
 from analysis.report.runs_section import FEW
 from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
-from analysis.report.traces import Line, best_as_driven, first_there, speed_over_way
+from analysis.report.traces import RunLine, best_as_driven, first_there, speed_over_way
 from analysis.runs.run import Run
 from analysis.wording import sentence
 from logger.units import SPEED_UNITS, speed_label
@@ -291,7 +291,7 @@ def _traces(sides: Sequence[_Side], top_mps: float, unit: SpeedUnit) -> list[Blo
 
 def _best_traces(sides: Sequence[_Side], top_mps: float, unit: SpeedUnit) -> list[Block]:
     lines = [
-        Line(f"best of {side.letter}", *side.best, style=side.style, strong=True)
+        RunLine(f"best of {side.letter}", *side.best, style=side.style, strong=True)
         for side in sides
         if side.best is not None
     ]

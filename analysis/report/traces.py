@@ -26,7 +26,7 @@ _STEP_S = 0.05
 
 
 @dataclass(frozen=True)
-class Line:
+class RunLine:
     """A run of a drive, and how it is drawn: see `plots.Series`."""
 
     label: str
@@ -56,18 +56,18 @@ def trace(drive: AnalysedDrive, run: Run, unit: str) -> tuple[Floats, Floats, Fl
 
 
 def speed_over_time(
-    lines: Sequence[Line], unit: str, said: str, across: Axis | None = None, height: int = 280
+    lines: Sequence[RunLine], unit: str, said: str, across: Axis | None = None, height: int = 280
 ) -> Plot:  # fmt: skip
     """Speed over the time from one foot, a line each; `across` is the time's axis where another plot shares it."""
     return _drawn(lines, unit, said, 0, across or Axis("Time from one foot", "s"), height)
 
 
-def speed_over_way(lines: Sequence[Line], unit: str, said: str) -> Plot:
+def speed_over_way(lines: Sequence[RunLine], unit: str, said: str) -> Plot:
     """Speed over the way from rest, a line each."""
     return _drawn(lines, unit, said, 1, Axis("Way from rest", "m", 0.0, None, 1), 280)
 
 
-def _drawn(lines: Sequence[Line], unit: str, said: str, which: int, across: Axis, height: int) -> Plot:
+def _drawn(lines: Sequence[RunLine], unit: str, said: str, which: int, across: Axis, height: int) -> Plot:
     series = []
     for line in lines:
         points = trace(line.drive, line.run, unit)

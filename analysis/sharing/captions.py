@@ -46,7 +46,7 @@ HOLD_S = 6.0
 MOST_SPLITS = 5
 
 
-class Line(NamedTuple):
+class CaptionLine(NamedTuple):
     """One thing shown from `start_s` to `end_s`; lines of one slot do not overlap."""
 
     start_s: float
@@ -58,7 +58,7 @@ class Line(NamedTuple):
 # --- what is shown ------------------------------------------------------------------------------------------------
 
 
-def speed_lines(motion: Motion, unit: str) -> list[Line]:
+def speed_lines(motion: Motion, unit: str) -> list[CaptionLine]:
     """The speed in whole `unit`, on the motion's time axis; nothing where fixes are missing."""
     if len(motion.t_s) < 2:
         return []
@@ -77,13 +77,13 @@ def speed_lines(motion: Motion, unit: str) -> list[Line]:
     edges = np.concatenate([[t[0]], t[change] + share * step, [motion.t_s[-1]]])
     values = whole[np.concatenate([[0], change + 1])]
     return [
-        Line(float(start), float(end), "speed", f"{value:.0f} {unit}")
+        CaptionLine(float(start), float(end), "speed", f"{value:.0f} {unit}")
         for (start, end), value in zip(pairwise(edges), values, strict=True)
         if value >= 0
     ]
 
 
-def value_lines(t_s: ArrayLike, values: ArrayLike, form: str, step_s: float = 0.5) -> list[Line]:
+def value_lines(t_s: ArrayLike, values: ArrayLike, form: str, step_s: float = 0.5) -> list[CaptionLine]:
     """A channel's mean over each step, as text; nothing where it has no reading.
 
     A mean of half a second stands still enough to be read (common practice, no source); a sensor's noise does not.
@@ -109,17 +109,17 @@ def value_lines(t_s: ArrayLike, values: ArrayLike, form: str, step_s: float = 0.
     count = np.bincount(cell - first)
     total = np.bincount(cell - first, weights=y)
     return _merged(
-        Line((first + k) * step_s, (first + k + 1) * step_s, "value", form.format(total[k] / count[k]))
+        CaptionLine((first + k) * step_s, (first + k + 1) * step_s, "value", form.format(total[k] / count[k]))
         for k in np.flatnonzero(count)
     )
 
 
-def run_lines(runs: Sequence[Run], unit: str) -> list[Line]:
+def run_lines(runs: Sequence[Run], unit: str) -> list[CaptionLine]:
     """Each run's clock in tenths, and its splits as their speeds are reached.
 
     Both count from one foot of movement (see `runs`), whose moment is known far better than that of the first
     movement, and stay for `HOLD_S` after the run, or until the next."""
-    out: list[Line] = []
+    out: list[CaptionLine] = []
     for number, run in enumerate(runs):
         stop = run.end_s + HOLD_S
         if number + 1 < len(runs):
@@ -127,12 +127,12 @@ def run_lines(runs: Sequence[Run], unit: str) -> list[Line]:
         zero, took = time_zero(run), run.end_s - time_zero(run)
         ticks = np.append(np.arange(0.0, took, 0.1), took)
         out += [
-            Line(zero + float(a), zero + float(b), "clock", f"run {run.n}  {a:.1f} s")
+            CaptionLine(zero + float(a), zero + float(b), "clock", f"run {run.n}  {a:.1f} s")
             for a, b in pairwise(ticks)
             if b > a
         ]
         if stop > run.end_s:
-            out.append(Line(run.end_s, stop, "clock", f"run {run.n}  {took:.1f} s"))
+            out.append(CaptionLine(run.end_s, stop, "clock", f"run {run.n}  {took:.1f} s"))
         reached = [(run.start_s + split.time_s, split) for split in run.splits if np.isfinite(split.time_s)]
         reached.sort(key=lambda pair: pair[0])
         for k, (at, _) in enumerate(reached):
@@ -142,24 +142,24 @@ def run_lines(runs: Sequence[Run], unit: str) -> list[Line]:
                 for _, s in reached[: k + 1]
             ]
             if until > at:
-                out.append(Line(at, until, "splits", "\n".join(said[-MOST_SPLITS:])))
+                out.append(CaptionLine(at, until, "splits", "\n".join(said[-MOST_SPLITS:])))
     return out
 
 
-def note_lines(notes: Iterable[tuple[float, str]], hold_s: float = 4.0) -> list[Line]:
+def note_lines(notes: Iterable[tuple[float, str]], hold_s: float = 4.0) -> list[CaptionLine]:
     """Notes (time [s], text), each shown for `hold_s` or until the next."""
     ordered = sorted(notes)
     ends = [start for start, _ in ordered[1:]] + [np.inf]
     return [
-        Line(start, min(start + hold_s, end), "note", " ".join(text.split()))
+        CaptionLine(start, min(start + hold_s, end), "note", " ".join(text.split()))
         for (start, text), end in zip(ordered, ends, strict=True)
         if end > start and text.split()
     ]
 
 
-def _merged(lines: Iterable[Line]) -> list[Line]:
+def _merged(lines: Iterable[CaptionLine]) -> list[CaptionLine]:
     """Neighbours with the same text as one."""
-    out: list[Line] = []
+    out: list[CaptionLine] = []
     for line in lines:
         if out and out[-1].text == line.text and abs(out[-1].end_s - line.start_s) < 1e-9:
             out[-1] = out[-1]._replace(end_s=line.end_s)
@@ -212,7 +212,9 @@ def align(points: Sequence[tuple[float, float]]) -> Alignment:
     return Alignment(offset, rate, residual if len(points) > (2 if span >= FAR_S else 1) else 0.0)
 
 
-def on_video(lines: Iterable[Line], where: Alignment, length_s: float | None = None, from_s: float = 0.0) -> list[Line]:
+def on_video(
+    lines: Iterable[CaptionLine], where: Alignment, length_s: float | None = None, from_s: float = 0.0
+) -> list[CaptionLine]:
     """Lines on the video's time, cut to what lies between `from_s` and `from_s + length_s`, which becomes zero to
     `length_s`: `from_s` is where a clip begins in a video that was cut into several."""
     end = np.inf if length_s is None else length_s
@@ -236,7 +238,7 @@ class Cue(NamedTuple):
     texts: tuple[str, ...]
 
 
-def cues(lines: Iterable[Line]) -> list[Cue]:
+def cues(lines: Iterable[CaptionLine]) -> list[Cue]:
     """Lines of all slots put together: a cue for each stretch in which nothing changes, on whole milliseconds."""
     events: list[tuple[int, int, int, str]] = []
     for line in lines:
@@ -263,21 +265,21 @@ def cues(lines: Iterable[Line]) -> list[Cue]:
     return out
 
 
-def webvtt(lines: Iterable[Line]) -> str:
+def webvtt(lines: Iterable[CaptionLine]) -> str:
     """The captions as WebVTT (W3C), at the left edge."""
     shown = _file_of(cues(lines), lambda text: text.translate(_REFERENCES))
     # pysubs2 writes no cue settings; an arrow stands in no text, whose > are written as references.
     return re.sub(r"(?m)^(\S+ --> \S+)$", r"\1 align:start position:4%", _written(shown, "vtt"))
 
 
-def subrip(lines: Iterable[Line]) -> str:
+def subrip(lines: Iterable[CaptionLine]) -> str:
     """The captions as SubRip."""
     # SubRip has no way to write these: players read them as an arrow, as tags, and as ASS overrides.
     shown = _file_of(cues(lines), lambda text: text.replace("-->", "->").translate(_LOOK_ALIKES))
     return _written(shown, "srt")
 
 
-def ass(lines: Iterable[Line], size: tuple[int, int] = (1920, 1080)) -> str:
+def ass(lines: Iterable[CaptionLine], size: tuple[int, int] = (1920, 1080)) -> str:
     """The captions as Advanced SubStation Alpha for a video of `size` (width, height), each slot in its own place."""
     from pysubs2 import Alignment, Color, SSAEvent, SSAFile, SSAStyle
 

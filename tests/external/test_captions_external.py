@@ -9,15 +9,15 @@ import pysubs2
 import pytest
 import webvtt
 
-from analysis.sharing.captions import Line, ass, cues, subrip
+from analysis.sharing.captions import CaptionLine, ass, cues, subrip
 from analysis.sharing.captions import webvtt as as_webvtt
 
 LINES = [
-    Line(0.0, 1.25, "speed", "0 mph"),
-    Line(1.25, 3700.5, "speed", "12 mph"),
-    Line(0.5, 2.0, "clock", "run 1  0.0 s"),
-    Line(1.0, 4.0, "splits", "20 mph  4.21 s\n30 mph  7.90 s"),
-    Line(10.0, 14.0, "note", "a < b & c --> d {x}"),
+    CaptionLine(0.0, 1.25, "speed", "0 mph"),
+    CaptionLine(1.25, 3700.5, "speed", "12 mph"),
+    CaptionLine(0.5, 2.0, "clock", "run 1  0.0 s"),
+    CaptionLine(1.0, 4.0, "splits", "20 mph  4.21 s\n30 mph  7.90 s"),
+    CaptionLine(10.0, 14.0, "note", "a < b & c --> d {x}"),
 ]
 
 

@@ -1,7 +1,8 @@
 """Plants a fault in a copy of the program and sees whether the suite notices.
 
-A fault is a piece of source and what a tired programmer might have written in its place. `planted(fault)` gives a copy of the tree with
-that one change; `caught(fault)` runs the tests named beside it there, then the rest of the unit tests, and says which failed.
+A fault is a piece of source and what a tired programmer might have written in its place. `planted(fault)` gives a copy
+of the tree with that one change; `caught(fault)` runs the tests named beside it there, then the rest of the unit tests,
+and says which failed.
 """
 
 from __future__ import annotations

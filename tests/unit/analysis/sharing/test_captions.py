@@ -20,7 +20,7 @@ from simulate import Brake, Cruise, Lift, Pull, Stand
 
 from analysis.drive import AnalysedDrive
 from analysis.sharing import captions
-from analysis.sharing.captions import Line, align, ass, cues, on_video, subrip, webvtt
+from analysis.sharing.captions import CaptionLine, align, ass, cues, on_video, subrip, webvtt
 from analysis.sharing.video import burn_command, burn_words, find_clap, probe, read_sound
 from logger.errors import InputError, NoAnswer
 from logger.units import FOOT_M, MPS_PER_MPH
@@ -47,7 +47,7 @@ def drive_zero(drive):
     return START.timestamp()
 
 
-def shown_at(lines: list[Line], slot: str, t: float) -> str | None:
+def shown_at(lines: list[CaptionLine], slot: str, t: float) -> str | None:
     return next((line.text for line in lines if line.slot == slot and line.start_s <= t < line.end_s), None)
 
 
@@ -173,11 +173,11 @@ def test_points_that_contradict_each_other_are_refused():
 
 
 def test_clips_of_one_recording_follow_each_other():
-    lines = [Line(float(k), k + 1.0, "speed", str(k)) for k in range(20)]
+    lines = [CaptionLine(float(k), k + 1.0, "speed", str(k)) for k in range(20)]
     fit = align([(0.0, 3.0)])
     first, second = on_video(lines, fit, 7.5), on_video(lines, fit, 100.0, from_s=7.5)
-    assert first[0] == Line(0.0, 1.0, "speed", "3") and first[-1] == Line(7.0, 7.5, "speed", "10")
-    assert second[0] == Line(0.0, 0.5, "speed", "10") and second[-1] == Line(8.5, 9.5, "speed", "19")
+    assert first[0] == CaptionLine(0.0, 1.0, "speed", "3") and first[-1] == CaptionLine(7.0, 7.5, "speed", "10")
+    assert second[0] == CaptionLine(0.0, 0.5, "speed", "10") and second[-1] == CaptionLine(8.5, 9.5, "speed", "19")
 
 
 def sound_of(clap_s: float | None, rate: float = 16_000, length_s: float = 40.0, seed: int = 3, loud: float = 0.6):
@@ -216,7 +216,11 @@ def test_no_clap_is_no_answer():
 
 
 def test_slots_are_put_together_where_anything_changes():
-    lines = [Line(0, 2, "speed", "10 mph"), Line(2, 4, "speed", "11 mph"), Line(1, 3, "clock", "run 1  0.0 s")]
+    lines = [
+        CaptionLine(0, 2, "speed", "10 mph"),
+        CaptionLine(2, 4, "speed", "11 mph"),
+        CaptionLine(1, 3, "clock", "run 1  0.0 s"),
+    ]
     assert [tuple(cue) for cue in cues(lines)] == [
         (0, 1000, ("10 mph",)),
         (1000, 2000, ("10 mph", "run 1  0.0 s")),
@@ -226,7 +230,7 @@ def test_slots_are_put_together_where_anything_changes():
 
 
 def test_long_videos_have_long_clocks():
-    lines = [Line(3 * 3600 + 62.0625, 3 * 3600 + 63.5, "speed", "44 mph")]
+    lines = [CaptionLine(3 * 3600 + 62.0625, 3 * 3600 + 63.5, "speed", "44 mph")]
     assert "03:01:02.062 --> 03:01:03.500" in webvtt(lines)
     assert "03:01:02,062 --> 03:01:03,500" in subrip(lines)
     assert "Dialogue: 0,3:01:02.06,3:01:03.50,speed,,0,0,0,,44 mph" in ass(lines)
@@ -246,7 +250,7 @@ HOSTILE = [
 
 @pytest.mark.parametrize("text", HOSTILE)
 def test_hostile_words_stay_words(text):
-    lines = [Line(0, 1, "note", text), Line(1, 2, "note", "after")]
+    lines = [CaptionLine(0, 1, "note", text), CaptionLine(1, 2, "note", "after")]
     vtt, srt, styled = webvtt(lines), subrip(lines), ass(lines)
     for out in (vtt, srt):
         assert len(re.findall(r"^\d\d:\d\d:\d\d[.,]\d{3} --> ", out, re.M)) == out.count("-->") == out.count("-->")
@@ -269,7 +273,7 @@ def test_cues_are_in_order_and_never_overlap(drawn):
     for start, length, slot, text in sorted(drawn):
         begin = max(start, ends.get(slot, 0))
         ends[slot] = begin + length
-        lines.append(Line(begin / 1000, (begin + length) / 1000, slot, text))
+        lines.append(CaptionLine(begin / 1000, (begin + length) / 1000, slot, text))
     made = cues(lines)
     for cue in made:
         assert cue.start_ms < cue.end_ms
