@@ -9,7 +9,7 @@ import typer
 
 from analysis.cli.options import UnitsOption, above_zero, band_asked, open_store, share_asked, units_of
 from analysis.wording import distance_text, duration, litres_text, miles_or_km, plural, speed_span
-from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
+from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError
 from logger.units import US_GALLON_M3, parse_quantity, speed_label
 
@@ -79,7 +79,7 @@ def fuel(
         if json:
             print_json(gone.to_json())
         else:
-            print(f"{gone.drive}: its fuel is forgotten; the drive's trace says so")
+            tell(f"{gone.drive}: its fuel is forgotten; the drive's trace says so")
         return
     unit = units_of(units, drive)
     amount = _used(drive, used, by_weight, sigma, fuel_temp, band)

@@ -21,7 +21,7 @@ from analysis.wording import (
     sentence,
     speed_range,
 )
-from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
+from logger.cli.printing import JsonOption, StoreOption, console, print_json, say, table
 from logger.errors import InputError
 from logger.units import convert, parse_quantity, speed_label
 
@@ -77,7 +77,7 @@ def jets_(
         fuel=fuel,
         channel=channel,
         unit=units_of(units, drive),
-        progress=lambda each: None if quiet else print(f"reading {each}", file=sys.stderr),
+        progress=lambda each: None if quiet else say(f"reading {each}"),
     )
     if json:
         print_json(answer.to_json())

@@ -32,6 +32,7 @@ from analysis.cli import (
 )
 from logger.cli import drives as cli_logger
 from logger.cli import record
+from logger.cli.printing import say
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
@@ -123,7 +124,7 @@ def main() -> None:
 
 
 def _complain(what: object) -> None:
-    print(f"pullbook: {' '.join(str(what).split())}", file=sys.stderr)
+    say(str(what))
 
 
 if __name__ == "__main__":

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from logger.cli.printing import say
 from logger.errors import InputError
 from logger.units import parse_quantity, parse_speed
 
@@ -85,7 +86,7 @@ def season_asked(store: Path | None, factor: str, all_runs: bool) -> SeasonRecor
 def say_progress(text: str) -> None:
     """Tell who waits at a terminal what takes long."""
     if sys.stderr.isatty():
-        print(f"{text} ...", file=sys.stderr)
+        say(f"{text} ...")
 
 
 TargetsOption = Annotated[

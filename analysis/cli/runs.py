@@ -11,7 +11,7 @@ import typer
 
 from analysis.cli.options import UnitsOption, near_asked, open_store, speed_unit_asked, speeds_asked
 from analysis.wording import distance_label, duration, number, plural, signed, speed_number, with_sigma
-from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
+from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError, NoAnswer
 from logger.units import parse_quantity, parse_speed, speed_label
 
@@ -114,7 +114,7 @@ def strike(
 
     done = strike_run(open_store(store).drive(name), run, reason, undo=undo)
     what = "struck out" if done.struck else "counted again"
-    print(f"{done.drive}: run {done.n} of {done.start_utc:%H:%M:%S} UTC is {what}: {done.reason}")
+    tell(f"{done.drive}: run {done.n} of {done.start_utc:%H:%M:%S} UTC is {what}: {done.reason}")
 
 
 def brief_runs(drive: Drive) -> None:
@@ -125,11 +125,11 @@ def brief_runs(drive: Drive) -> None:
     try:
         answer = runs_answer(AnalysedDrive(drive))
     except NoAnswer as reason:
-        print(reason)
+        tell(str(reason))
         return
     print_runs(answer)
     if not answer.runs:
-        print(f"No run from a standstill reached {_least(answer)}.")
+        tell(f"No run from a standstill reached {_least(answer)}.")
     elif not answer.weather_kept:
         console().print(
             f"No weather is kept with it yet: `pullbook weather {drive.id} --temperature 17C --pressure 1015hPa`"

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store
-from logger.cli.printing import JsonOption, StoreOption, console, print_json
+from logger.cli.printing import JsonOption, StoreOption, console, print_json, tell
 from logger.errors import InputError
 from logger.units import BYTES_PER_MB, PPM, S_PER_HOUR, S_PER_MINUTE, parse_quantity
 
@@ -103,9 +103,9 @@ def captions(
         say.print(f"The sync points agree to {answer.residual_s:.2f} s.")
     for path in answer.files:
         say.print(f"Wrote {path}")
-    print("To draw the captions into a copy of the video:")
+    tell("To draw the captions into a copy of the video:")
     for command in answer.burn_in:
-        print(f"  {command}")
+        tell(f"  {command}")
 
 
 _WORTH_SAYING_S = 0.5 / 30

@@ -41,7 +41,11 @@ def tell(text: str = "") -> None:
 
     Where text from outside must not begin a line of its own, give it through `safe` first.
     """
-    print("\n".join(map(safe, text.split("\n"))), flush=True)
+    print(_safe_lines(text), flush=True)
+
+
+def _safe_lines(text: str) -> str:
+    return "\n".join(map(safe, text.split("\n")))
 
 
 def say(text: str) -> None:
@@ -91,10 +95,17 @@ def _plain(value: Any) -> Any:
 
 
 def console(stderr: bool = False) -> Console:
-    """A console no wider than 80 columns; narrower where the terminal is. Colours only on a terminal."""
+    """A console no wider than 80 columns; narrower where the terminal is. Colours only on a terminal.
+
+    Text is printed as `tell` prints it: nothing in it is markup, or a command to the terminal.
+    """
     from rich.console import Console
 
-    out = Console(stderr=stderr, highlight=False, emoji=False, markup=False)
+    class SafeConsole(Console):
+        def print(self, *objects: Any, **how: Any) -> None:
+            super().print(*(_safe_lines(each) if isinstance(each, str) else each for each in objects), **how)
+
+    out = SafeConsole(stderr=stderr, highlight=False, emoji=False, markup=False)
     out.width = min(out.width, WIDTH)
     return out
 
