@@ -223,6 +223,15 @@ def fuel_answer(drive: AnalysedDrive, used: Used, show: float | None = None) -> 
     return _told(drive, drive.loop_by(used), show)
 
 
+def kept_fuel_answer(drive: AnalysedDrive) -> FuelAnswer | None:
+    """The consumption of a drive on the fuel that was kept with it; None where none was.
+
+    NoAnswer where the drive has no usable fixes, InputError where what was kept cannot be read.
+    """
+    loop = drive.loop
+    return None if loop is None else _told(drive, loop, None)
+
+
 def keep_fuel(drive: AnalysedDrive, used: Used) -> None:
     """Write the fuel into the drive's manifest; its trace says so."""
     again = drive.drive.manifest.fuel is not None

@@ -69,6 +69,30 @@ class RunReceiver(Answer):
     """Fixes not used, by reason."""
 
 
+class SpeedSummary(Answer):
+    """The times to one speed from one foot of movement, over the runs that count and reached it."""
+
+    speed: str
+    """The speed as text in the answer's unit."""
+    speed_mps: float
+    """The speed [m/s]."""
+    runs: int
+    """How many runs reached it."""
+    best_s: float
+    """Shortest time [s]."""
+    median_s: float
+    """Median time [s]."""
+    spread_s: Figure
+    """1.4826 times the median absolute deviation [s], which estimates one standard deviation; null for one run."""
+
+
+class DriveSummary(SpeedSummary):
+    """The times to one speed over the runs of a drive."""
+
+    best_run: int
+    """Number of the run with the shortest time."""
+
+
 class OppositeRuns(Answer):
     """Two runs that count, over one stretch in opposite directions: the mean of their times cancels grade and a steady
     wind to first order."""
@@ -102,6 +126,8 @@ class RunsAnswer(Answer):
     """Its runs: standing ones in order of time, then rolling ones."""
     pairs: tuple[OppositeRuns, ...]
     """Runs that count, over one stretch in opposite directions."""
+    summary: tuple[DriveSummary, ...]
+    """Best, median and spread over its standing runs that count, one for each speed, rising."""
 
 
 def runs_answer(
@@ -152,7 +178,20 @@ def runs_answer(
         receiver=_receiver(drive),
         runs=tuple(timed_run(TimedRun, drive, run, unit) for run in found),
         pairs=tuple(_pair(pair, unit) for pair in pair_opposite([run for run in found if drive.counts(run)])),
+        summary=tuple(_summaries([run for run in found if run.kind == "standing" and drive.counts(run)], unit)),
     )
+
+
+def _summaries(runs: Sequence[Run], unit: SpeedUnit) -> list[DriveSummary]:
+    made = [summarise(runs, speed, "one foot") for speed in total_splits(runs)]
+    return [
+        DriveSummary(
+            speed=speed_label(each.speed_mps, unit), speed_mps=each.speed_mps, runs=each.runs, best_s=each.best_s,
+            median_s=each.median_s, spread_s=each.spread_s, best_run=runs[each.best_run].n,
+        )
+        for each in made
+        if each is not None
+    ]  # fmt: skip
 
 
 def _found(
@@ -214,23 +253,6 @@ class RunOfAll(TimedRun):
     """What its drive's setup is called; "-" where none is known."""
     best_at: tuple[str, ...]
     """The speeds that no other run reached sooner from one foot of movement, such as "50 mph"."""
-
-
-class SpeedSummary(Answer):
-    """The times to one speed from one foot of movement, over all runs that count and reached it."""
-
-    speed: str
-    """The speed as text in the answer's unit."""
-    speed_mps: float
-    """The speed [m/s]."""
-    runs: int
-    """How many runs reached it."""
-    best_s: float
-    """Shortest time [s]."""
-    median_s: float
-    """Median time [s]."""
-    spread_s: Figure
-    """1.4826 times the median absolute deviation [s], which estimates one standard deviation; null for one run."""
 
 
 class UnreadDrive(Answer):

@@ -5,19 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from logger.errors import InputError
 
 if TYPE_CHECKING:
+    from analysis.answers.timed_run import SpeedUnit
     from analysis.changes.season import SeasonRecord
     from analysis.report.page import Page
     from analysis.store import DriveStore
-
-
-Unit = Literal["mph", "km/h"]
 
 
 def asked_page(
@@ -27,7 +25,7 @@ def asked_page(
     season: bool = False,
     reference: int | None = None,
     speeds_mps: Sequence[float] = (),
-    unit: Unit | None = None,
+    unit: SpeedUnit | None = None,
     progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[str, Page]:
     """What the file is called, and the page.
@@ -96,7 +94,7 @@ def _of_setups(season: SeasonRecord, a: str, b: str, speeds_mps: Sequence[float]
 
 
 def _of_drive(
-    store: DriveStore, name: str, reference: int | None, unit: Unit | None, gathered: Callable[[], SeasonRecord]
+    store: DriveStore, name: str, reference: int | None, unit: SpeedUnit | None, gathered: Callable[[], SeasonRecord]
 ) -> tuple[str, Page]:
     from analysis.report.drive_page import drive_page, reference_run
     from analysis.report.sections import plan_blocks

@@ -10,22 +10,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
+from analysis.answers.timed_run import SpeedUnit
 from analysis.arrays import Floats
-from analysis.report.has import SpeedUnit, lacking, loop_of, mixture_of, weather_of
+from analysis.report.has import fuel_of, lacking, mixture_of, weather_of
 from analysis.report.mixture_section import along_best, mixture_blocks, mixture_words
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
 from analysis.report.plots import Axis, Series, Span, columns, draw
-from analysis.report.runs_section import best_run, gained, runs_blocks, traces
+from analysis.report.runs_section import counted_runs, gained, highest_common, runs_blocks, traces
 from analysis.report.sections import NO_PLACE, cautions, weather_blocks
-from analysis.runs.pairs import summarise
-from analysis.runs.run import Run, common_top, split_at
+from analysis.runs.run import Run
 from logger.errors import InputError
 from logger.units import S_PER_MINUTE, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
+    from analysis.answers.fuel import FuelAnswer
     from analysis.answers.mixture import MixtureAnswer
+    from analysis.answers.runs import RunsAnswer
     from analysis.drive import AnalysedDrive
-    from analysis.road.fuel_loops import Loop
 
 
 def reference_run(drive: AnalysedDrive, number: int) -> Run:
@@ -52,15 +53,15 @@ def drive_page(
         What to drive next (`sections.plan_blocks`).
     """
     unit = unit or drive.unit
-    told = _Told(drive, unit, best_run(drive.counted, unit), mixture_of(drive, unit), loop_of(drive))
+    told = _told(drive, unit)
     manifest = drive.drive.manifest
     return Page(
         title=f"Drive of {manifest.started_utc:%Y-%m-%d %H:%M} UTC",
         subtitle=f"{_car(drive)}, setup: {drive.drive.setup.name if drive.drive.setup else 'not said'}",
         verdict=_verdict(told),
         caveats=_caveats(told),
-        facts=_facts(drive, unit),
-        sections=_sections(told, reference or told.best, plan),
+        facts=_facts(told),
+        sections=[section for section in _sections(told, reference or told.best, plan) if section.blocks],
         cautions=cautions([told.mixture]),
         footer=_footer(drive),
     )
@@ -68,33 +69,44 @@ def drive_page(
 
 @dataclass(frozen=True)
 class _Told:
-    """A drive, and what its page says of it; None for what it lacks."""
+    """A drive, and the answers that its page shows; None for what it lacks."""
 
     drive: AnalysedDrive
     unit: SpeedUnit
+    runs: RunsAnswer
     best: Run | None
+    """The best run to the highest speed that half of the runs reach."""
     mixture: MixtureAnswer | None
-    loop: Loop | None
+    fuel: FuelAnswer | None
+
+
+def _told(drive: AnalysedDrive, unit: SpeedUnit) -> _Told:
+    from analysis.answers.runs import runs_answer
+
+    counted = drive.counted  # with splits at all speeds; the answer takes its own from them
+    runs = runs_answer(drive, unit=unit)
+    top = highest_common(runs)
+    best = next((run for run in counted if top is not None and run.n == top.best_run), None)
+    return _Told(drive, unit, runs, best, mixture_of(drive, unit), fuel_of(drive))
 
 
 def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Section]:
     drive, unit = told.drive, told.unit
-    out = [Section("driven", "What was driven, and with what", [*_overview(drive, unit), *with_what(drive)])]
-    if drive.runs:
-        out.append(Section("runs", "Runs", runs_blocks(drive, unit)))
-    if held is not None:
-        out.append(Section("traces", "Traces", traces(drive, told.best or held, unit)))
-        if len(drive.counted) > 1:
-            out.append(Section("gained", "Time gained and lost", gained(drive, held, unit)))
-    if told.mixture is not None:
-        along = along_best(drive, told.mixture, told.best) if told.best is not None else []
-        out.append(Section("mixture", "Mixture", [*mixture_blocks(told.mixture), *along]))
-    if told.loop is not None:
-        out.append(Section("fuel", "Fuel", fuel_blocks(told.loop, unit)))
-    out.append(Section("weather", "Weather", weather_blocks([(drive.drive.manifest.started_utc, *weather_of(drive))])))
-    if plan:
-        out.append(Section("plan", "The next outing", plan))
-    return out
+    manifest = drive.drive.manifest
+    best = told.best.n if told.best is not None else None
+    mixture = mixture_blocks(told.mixture) if told.mixture is not None else []
+    if told.mixture is not None and told.best is not None:
+        mixture += along_best(drive, told.mixture, told.best)
+    return [
+        Section("driven", "What was driven, and with what", [*_overview(told), *with_what(drive)]),
+        Section("runs", "Runs", runs_blocks(told.runs, manifest.started_utc, best) if told.runs.runs else []),
+        Section("traces", "Traces", traces(drive, told.best or held, unit) if held is not None else []),
+        Section("gained", "Time gained and lost", gained(drive, held, unit) if held is not None else []),
+        Section("mixture", "Mixture", mixture),
+        Section("fuel", "Fuel", fuel_blocks(told.fuel, unit) if told.fuel is not None else []),
+        Section("weather", "Weather", weather_blocks([(manifest.started_utc, *weather_of(drive))])),
+        Section("plan", "The next outing", plan),
+    ]
 
 
 # --- the verdict --------------------------------------------------------------------------------------------------
@@ -104,29 +116,25 @@ def _verdict(told: _Told) -> list[str]:
     said = _times(told)
     if told.mixture is not None:
         said += mixture_words(told.mixture)
-    if told.loop is not None:
-        said.append(f"Fuel: {_consumption(told.loop, told.unit)}.")
+    if told.fuel is not None:
+        said.append(f"Fuel: {_consumption(told.fuel, told.unit)}.")
     return said or ["Nothing was asked of this drive that it could answer: it has no run, no mixture and no fuel loop."]
 
 
 def _times(told: _Told) -> list[str]:
     """The best run's time and the median, to the highest speed that half of the runs reach."""
-    drive, best = told.drive, told.best
-    if best is None:
-        count = wording.plural(len(drive.runs), "run")
-        return [f"None of the {count} counts: each was broken off or struck out."] if drive.runs else []
-    top = common_top(drive.counted, told.unit)
-    summary = summarise(drive.counted, top, "one foot") if top is not None else None
-    split = split_at(best, top) if top is not None else None
-    if top is None or summary is None or split is None:
-        return []
+    top = highest_common(told.runs)
+    if top is None:
+        count = wording.plural(len(told.runs.runs), "run")
+        return [f"None of the {count} counts: each was broken off or struck out."] if told.runs.runs else []
+    best = next(run for run in told.runs.runs if run.n == top.best_run)
+    split = next(split for split in best.splits if split.speed == top.speed)
     time = wording.with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s)
-    of = f", the best of {wording.plural(summary.runs, 'run')}" if summary.runs > 1 else ""
-    to = speed_label(top, told.unit)
-    said = [f"One foot to {to} in {time} s (run {best.n}{of})."]
-    if summary.runs > 2:
-        spread = f", spread {summary.spread_s:.2f} s" if math.isfinite(summary.spread_s) else ""
-        said.append(f"The median of the runs to {to} is {summary.median_s:.2f} s{spread}.")
+    of = f", the best of {wording.plural(top.runs, 'run')}" if top.runs > 1 else ""
+    said = [f"One foot to {top.speed} in {time} s (run {best.n}{of})."]
+    if top.runs > 2:
+        spread = f", spread {top.spread_s:.2f} s" if math.isfinite(top.spread_s) else ""
+        said.append(f"The median of the runs to {top.speed} is {top.median_s:.2f} s{spread}.")
     return said
 
 
@@ -135,15 +143,15 @@ def _caveats(told: _Told) -> list[str]:
     drive = told.drive
     mixture = told.mixture.notes if told.mixture is not None else ()
     _, air = weather_of(drive)
-    lines = [*_run_caveats(drive), *_conditions(drive), *mixture, *air.assumed, *lacking(drive)]
+    lines = [*_run_caveats(told.runs), *_conditions(told), *mixture, *air.assumed, *lacking(drive)]
     return list(dict.fromkeys([*lines, *_recording_notes(drive)]))
 
 
-def _run_caveats(drive: AnalysedDrive) -> list[str]:
+def _run_caveats(answer: RunsAnswer) -> list[str]:
     out = []
-    counted = drive.counted
-    if left_out := [run for run in drive.runs if run not in counted]:
-        why = "; ".join(f"run {run.n}: {_why_not(drive, run)}" for run in left_out)
+    counted = counted_runs(answer)
+    if left_out := [run for run in answer.runs if run.why_not is not None]:
+        why = "; ".join(f"run {run.n}: {run.why_not}" for run in left_out)
         out.append(f"{wording.plural(len(left_out), 'run')} not counted ({why}).")
     if soft := [str(run.n) for run in counted if run.launch is not None and run.launch.soft]:
         out.append(f"Soft launches, which cost time whatever the engine does: run {', '.join(soft)}.")
@@ -152,17 +160,18 @@ def _run_caveats(drive: AnalysedDrive) -> list[str]:
     return out
 
 
-def _conditions(drive: AnalysedDrive) -> list[str]:
+def _conditions(told: _Told) -> list[str]:
     """Grade, wind and receiver where they are such that figures suffer."""
     from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
 
     out = []
-    if steep := [run.n for run in drive.counted if abs(run.grade.percent) > STEEP_PERCENT + 2 * run.grade.sigma]:
+    counted = counted_runs(told.runs)
+    if steep := [run.n for run in counted if abs(run.grade_percent) > STEEP_PERCENT + 2 * run.grade_sigma_percent]:
         out.append(f"On a grade of more than {STEEP_PERCENT:g} %: run {', '.join(map(str, steep))}.")
-    weather, _ = weather_of(drive)
+    weather, _ = weather_of(told.drive)
     if weather.wind_mps is not None and weather.wind_mps > WINDY_MPS:
         out.append(f"Wind of {weather.wind_mps:.1f} m/s, above the {WINDY_MPS} m/s that coasts are driven in.")
-    if hold := drive.motion.noise.hold_mps:
+    if hold := told.runs.receiver.hold_mps:
         out.append(f"The receiver shows 0 below {hold:.1f} m/s: first movement is inferred.")
     return out
 
@@ -178,12 +187,6 @@ def _recording_notes(drive: AnalysedDrive) -> list[str]:
     return [*gaps, *manifest.remarks]
 
 
-def _why_not(drive: AnalysedDrive, run: Run) -> str:
-    if (struck := drive.struck(run)) is not None:
-        return f"struck out: {struck}"
-    return "gap in the fixes" if run.gaps else run.ended_words or run.ended
-
-
 # --- what was driven ----------------------------------------------------------------------------------------------
 
 
@@ -191,17 +194,17 @@ def _car(drive: AnalysedDrive) -> str:
     return drive.car.car.name if drive.car else "Car not said"
 
 
-def _facts(drive: AnalysedDrive, unit: str) -> list[tuple[str, str]]:
-    motion = drive.motion
-    rate = f"{1 / motion.step_s:.0f} a second" if motion.step_s <= 0.7 else f"one in {motion.step_s:.0f} s"
+def _facts(told: _Told) -> list[tuple[str, str]]:
+    motion, receiver = told.drive.motion, told.runs.receiver
+    rate = f"{receiver.hz:.0f} a second" if receiver.step_s <= 0.7 else f"one in {receiver.step_s:.0f} s"
     out = [
-        ("Length", wording.duration(drive.drive.manifest.duration_s)),
-        ("Way", wording.distance_text(float(motion.distance_m[-1]), unit)),
-        ("Fastest", speed_label(float(motion.speed_mps.max()), unit)),
-        ("Runs", f"{len(drive.runs)}, {len(drive.counted)} counted"),
-        ("Fixes", f"{rate}, noise {motion.noise.reading_sigma_mps:.2f} m/s"),
+        ("Length", wording.duration(told.runs.duration_s)),
+        ("Way", wording.distance_text(float(motion.distance_m[-1]), told.unit)),
+        ("Fastest", speed_label(float(motion.speed_mps.max()), told.unit)),
+        ("Runs", f"{len(told.runs.runs)}, {len(counted_runs(told.runs))} counted"),
+        ("Fixes", f"{rate}, noise {receiver.reading_noise_mps:.2f} m/s"),
     ]
-    weather, _ = weather_of(drive)
+    weather, _ = weather_of(told.drive)
     if weather.temperature_c is not None:
         out.append(("Air", f"{weather.temperature_c:.0f} \u00b0C"))
     return out
@@ -217,11 +220,11 @@ def _footer(drive: AnalysedDrive) -> list[str]:
     ]
 
 
-def _overview(drive: AnalysedDrive, unit: str) -> list[Block]:
-    motion = drive.motion
+def _overview(told: _Told) -> list[Block]:
+    drive, motion = told.drive, told.drive.motion
     zero = motion.t_s[0]
     t = (motion.t_s - zero) / S_PER_MINUTE
-    speed = motion.speed_mps / SPEED_UNITS[unit]
+    speed = motion.speed_mps / SPEED_UNITS[told.unit]
     for gap in motion.gaps:
         last = int(np.searchsorted(motion.t_s, gap.start_s))
         t, speed = np.insert(t, last + 1, np.nan), np.insert(speed, last + 1, np.nan)
@@ -234,7 +237,7 @@ def _overview(drive: AnalysedDrive, unit: str) -> list[Block]:
     plot = draw(
         [Series("speed", x, y, style=0, direct=False)],
         Axis("Time into the drive", "min", 0.0, float(t[-1]), 2),
-        Axis("Speed", unit, 0.0, None, 1),
+        Axis("Speed", told.unit, 0.0, None, 1),
         height=170,
         spans=spans,
         said=f"Speed over the whole drive of {wording.duration(drive.drive.manifest.duration_s)}; "
@@ -286,21 +289,21 @@ def with_what(drive: AnalysedDrive) -> list[Block]:
 # --- fuel ---------------------------------------------------------------------------------------------------------
 
 
-def _consumption(loop: Loop, unit: str) -> str:
-    from logger.units import l_per_100km, mpg_us
-
-    both = f"{mpg_us(loop.m3_per_m):.1f} mpg (US)", f"{l_per_100km(loop.m3_per_m):.2f} L/100 km"
+def _consumption(fuel: FuelAnswer, unit: str) -> str:
+    both = f"{fuel.mpg_us:.1f} mpg (US)", f"{fuel.l_per_100km:.2f} L/100 km"
     first, second = both if unit == "mph" else both[::-1]
-    return f"{first}, {second}, \u00b1{100 * loop.sigma:.1f} %"
+    return f"{first}, {second}, \u00b1{fuel.sigma_percent:.1f} %"
 
 
-def fuel_blocks(loop: Loop, unit: str) -> list[Block]:
+def fuel_blocks(fuel: FuelAnswer, unit: str) -> list[Block]:
     """Consumption, how it comes about, and how the loop was driven."""
-    way, used, manner = loop.distance, loop.used, loop.manner
+    manner = fuel.manner
+    distance = wording.distance_text(fuel.distance_m, unit)
+    volume, error = wording.litres_text(fuel.used_m3), wording.litres_text(fuel.used_sigma_m3)
     rows = [
-        ["consumption", _consumption(loop, unit)],
-        ["distance", f"{way.metres / 1000:.3f} km \u00b1{way.sigma_m:.0f} m"],
-        ["fuel at 15.6 \u00b0C", f"{used.volume_m3 * 1e3:.3f} L \u00b1{used.sigma_m3 * 1e3:.3f} L, by {used.how}"],
+        ["consumption", _consumption(fuel, unit)],
+        ["distance", f"{distance} \u00b1{wording.miles_or_km(fuel.distance_sigma_m, unit, 2)}"],
+        ["fuel at 15.6 \u00b0C", f"{volume} \u00b1{error}, by {fuel.measured.how}"],
         [
             "time",
             f"{wording.duration(manner.seconds)}, "
@@ -308,8 +311,8 @@ def fuel_blocks(loop: Loop, unit: str) -> list[Block]:
         ],
         ["mean speed, moving", speed_label(manner.moving_mean_mps, unit)],
     ]
-    if math.isfinite(manner.in_band):
-        rows.append(["within the band asked for", f"{manner.in_band:.0%} of the time"])
+    if fuel.band_mps is not None and math.isfinite(manner.in_band):
+        rows.append([f"within {wording.speed_span(fuel.band_mps, unit)}", f"{manner.in_band:.0%} of the time"])
     out: list[Block] = [Table("Fuel loop", ["", ""], rows, left=(1,))]
-    notes = [*loop.not_as_asked, *(f"Taken for granted: {what}." for what in used.assumed)]
+    notes = [*map(wording.sentence, fuel.not_as_asked), *(f"Taken for granted: {what}." for what in fuel.assumed)]
     return [*out, Bullets(notes)] if notes else out

@@ -3,19 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Literal, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
+from analysis.answers.timed_run import SpeedUnit
 from analysis.conditions.weather import Air, Weather, WeatherError, air_of
 from analysis.wording import without_folder
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
+    from analysis.answers.fuel import FuelAnswer
     from analysis.answers.mixture import MixtureAnswer
     from analysis.drive import AnalysedDrive
-    from analysis.road.fuel_loops import Loop
 
 T = TypeVar("T")
-SpeedUnit = Literal["mph", "km/h"]
 
 
 def mixture_of(drive: AnalysedDrive, unit: SpeedUnit) -> MixtureAnswer | None:
@@ -25,9 +25,11 @@ def mixture_of(drive: AnalysedDrive, unit: SpeedUnit) -> MixtureAnswer | None:
     return _or_none(lambda: mixture_answer(drive, unit=unit))
 
 
-def loop_of(drive: AnalysedDrive) -> Loop | None:
+def fuel_of(drive: AnalysedDrive) -> FuelAnswer | None:
     """Its fuel loop; None where it was none, or where what was kept of it cannot be read."""
-    return _or_none(lambda: drive.loop)
+    from analysis.answers.fuel import kept_fuel_answer
+
+    return _or_none(lambda: kept_fuel_answer(drive))
 
 
 def weather_of(drive: AnalysedDrive) -> tuple[Weather, Air]:

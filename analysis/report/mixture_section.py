@@ -106,8 +106,9 @@ def mixture_words(found: MixtureAnswer) -> list[str]:
 def _regime_words(row: RegimeAnswer, channel: str) -> str:
     told = wording.with_sigma(row.median, row.sigma, wording.channel_digits(channel))
     sure = "" if row.sure else ", though not surely"
+    where = wording.FULL_THROTTLE_OF_DRIVE if row.regime == "full throttle" else row.regime
     return (
-        f"Mixture at {row.regime}: {wording.channel_label(channel)} {told}, {row.judgement}{sure} "
+        f"Mixture at {where}: {wording.channel_label(channel)} {told}, {row.judgement}{sure} "
         f"(target {row.target.low:g} to {row.target.high:g})."
     )
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -14,133 +15,134 @@ from analysis.report.behind import RISES
 from analysis.report.page import Block, Figure, Table
 from analysis.report.plots import STYLES, Axis, Plot, Series, draw
 from analysis.report.traces import FROM_FOOT, RunLine, speed_over_time, speed_over_way, trace
-from analysis.runs.pairs import summarise
-from analysis.runs.run import Run, common_top, split_at, table_speeds, table_splits
+from analysis.runs.run import Run, table_speeds
 from logger.units import SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
+    from analysis.answers.runs import DriveSummary, RunsAnswer
+    from analysis.answers.timed_run import RunSplit, TimedRun
     from analysis.drive import AnalysedDrive
 
 FEW = 6
 """Up to so many lines get a colour and a label each; more are drawn in grey behind the best one and the median."""
 
 
-def best_run(runs: Sequence[Run], unit: str) -> Run | None:
-    """The quickest to the highest speed that half of the runs reach, from one foot."""
-    top = common_top(runs, unit)
-    if top is None:
-        return None
-    summary = summarise(runs, top, "one foot")
-    return runs[summary.best_run] if summary is not None else None
+def highest_common(answer: RunsAnswer) -> DriveSummary | None:
+    """The highest speed that at least half of the runs that count reach, and its times; None without such runs."""
+    counted = len(counted_runs(answer))
+    told = [each for each in answer.summary if 2 * each.runs >= counted] or answer.summary[-1:]
+    return told[-1] if told else None
 
 
-def runs_blocks(drive: AnalysedDrive, unit: str) -> list[Block]:
-    """Splits of all standing runs, drawn and as a table; how each run went."""
-    standing = [run for run in drive.runs if run.kind == "standing"]
-    counted = drive.counted
-    out: list[Block] = []
-    if len(counted) > 1 and (figure := splits_figure(counted, unit)) is not None:
-        out.append(figure)
-    return [*out, *_splits_tables(drive, standing, unit), _how_each_went(drive, unit)]
+def counted_runs(answer: RunsAnswer) -> list[TimedRun]:
+    """The standing runs that count."""
+    return [run for run in answer.runs if run.kind == "standing" and run.why_not is None]
 
 
-def _splits_tables(drive: AnalysedDrive, runs: Sequence[Run], unit: str) -> list[Table]:
-    """The splits by both definitions, a row each run."""
-    speeds = table_speeds(runs, unit)
-    labels = [speed_label(speed, unit) for speed in speeds]
-    one_foot, stopwatch = [], []
-    for run in runs:
-        at = {round(split.speed_mps, 6): split for split in table_splits(run, unit)}
-        here = [at.get(speed) for speed in speeds]
-        one_foot.append([
-            _name(drive, run),
-            *(wording.with_sigma(s.from_one_foot_s, s.from_one_foot_sigma_s) if s else "" for s in here),
-        ])  # fmt: skip
-        stopwatch.append([_name(drive, run), *(wording.with_sigma(s.time_s, s.sigma_s) if s else "" for s in here)])
+# --- as tables ------------------------------------------------------------------------------------------------------
+
+
+def runs_blocks(answer: RunsAnswer, began: datetime, best: int | None) -> list[Block]:
+    """Splits of all standing runs, drawn and as tables; how each run went. `began`: when the drive did."""
+    standing = [run for run in answer.runs if run.kind == "standing"]
+    figure = splits_figure(answer, best)
     return [
-        Table("Seconds from one foot of movement (SAE J1491); compare by these", ["Run", *labels], one_foot),
-        Table("Seconds from first movement, as a stopwatch sees it", ["Run", *labels], stopwatch, folded=True),
-    ]
+        *([figure] if figure is not None else []),
+        _splits_table(
+            standing, "Seconds from one foot of movement (SAE J1491); compare by these",
+            lambda split: wording.with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s), folded=False,
+        ),
+        _splits_table(
+            standing, "Seconds from first movement, as a stopwatch sees it",
+            lambda split: wording.with_sigma(split.time_s, split.sigma_s), folded=True,
+        ),
+        _how_each_went(answer, began),
+    ]  # fmt: skip
 
 
-def _how_each_went(drive: AnalysedDrive, unit: str) -> Table:
+def _splits_table(runs: Sequence[TimedRun], title: str, cell: Callable[[RunSplit], str], *, folded: bool) -> Table:
+    labels = dict(sorted({split.speed_mps: split.speed for run in runs for split in run.splits}.items()))
     rows = []
-    for run in drive.runs:
+    for run in runs:
+        cells = {split.speed_mps: cell(split) for split in run.splits}
+        rows.append([_name(run), *(cells.get(speed, "") for speed in labels)])
+    return Table(title, ["Run", *labels.values()], rows, folded=folded)
+
+
+def _how_each_went(answer: RunsAnswer, began: datetime) -> Table:
+    rows = []
+    for run in answer.runs:
         launch = "" if run.launch is None else ("soft" if run.launch.soft else "firm")
         to = f"{run.direction_deg:.0f}\u00b0" if math.isfinite(run.direction_deg) else wording.NONE
-        struck = drive.struck(run)
+        grade = wording.signed(run.grade_percent, 1)
+        if math.isfinite(run.grade_percent):
+            grade += f" \u00b1{wording.number(run.grade_sigma_percent, 1)}"
+        struck = [] if run.struck is None else [f"struck out: {run.struck}"]
         rows.append([
-            _name(drive, run), wording.clock(run.start_s - drive.motion.t_s[0]), speed_label(run.peak_mps, unit),
-            f"{run.distance_m:.0f} m", to,
-            f"{run.grade.percent:+.1f} \u00b1{run.grade.sigma:.1f}"
-            if math.isfinite(run.grade.percent) else wording.NONE,
-            launch, "; ".join([run.ended_words, *run.notes, *([] if struck is None else [f"struck out: {struck}"])]),
+            _name(run), wording.clock((run.start_utc - began).total_seconds()), speed_label(run.peak_mps, answer.unit),
+            f"{run.distance_m:.0f} m", to, grade, launch, "; ".join([run.ended_words, *run.notes, *struck]),
         ])  # fmt: skip
     heads = ["Run", "Into the drive", "Peak", "Way", "To", "Grade %", "Launch", "Ended"]
     return Table("How each run went; * is not counted", heads, rows, left=(6, 7))
 
 
-def _name(drive: AnalysedDrive, run: Run) -> str:
-    return f"{run.n}" if drive.counts(run) else f"{run.n}*"
+def _name(run: TimedRun) -> str:
+    return f"{run.n}" if run.why_not is None else f"{run.n}*"
 
 
-def splits_figure(runs: Sequence[Run], unit: str) -> Figure | None:
+# --- the splits, drawn ----------------------------------------------------------------------------------------------
+
+
+def splits_figure(answer: RunsAnswer, best: int | None) -> Figure | None:
     """Each run's time to each speed as its difference from the runs' median there, with its standard deviation."""
-    medians = _medians(runs, unit)
-    if not medians:
+    runs = counted_runs(answer)
+    told = [each for each in answer.summary if each.runs > 1]
+    if not told:
         return None
-    speeds = list(medians)
-    best = best_run(runs, unit)
-    series, rows = [], []
-    for number, run in enumerate(runs):
-        offset = (number / (len(runs) - 1) - 0.5) * 0.62
-        at = {speed: split for speed in speeds if (split := split_at(run, speed)) is not None}
-        x = np.array([split.from_one_foot_s - medians[speed] for speed, split in at.items()])
-        s = np.array([split.from_one_foot_sigma_s for split in at.values()])
-        y = np.array([speeds.index(speed) - offset for speed in at])
-        group = f"run {run.n}" if len(runs) <= FEW else ""
-        style = _style(number, run, best, len(runs))
-        series.append(
-            Series(f"run {run.n}", x, y, x - s, x + s, style, "points", False, group, strong=run is best, across=True)
-        )
-        cells = [wording.signed(at[v].from_one_foot_s - medians[v]) if v in at else "" for v in speeds]
-        rows.append([f"{run.n}", *cells])
-    labels = [speed_label(speed, unit) for speed in speeds]
+    medians = {each.speed: each.median_s for each in told}
     plot = draw(
-        series,
+        [_of_run(run, number, runs, medians, best) for number, run in enumerate(runs)],
         Axis("Behind the median of the runs (left: quicker)", "s", decimals=2),
         Axis(
-            "To", unit, ticks=tuple((float(k), label.split()[0]) for k, label in enumerate(labels)), low=-0.6,
-            high=len(speeds) - 0.4,
+            "To", answer.unit, ticks=tuple((float(k), each.speed.split()[0]) for k, each in enumerate(told)),
+            low=-0.6, high=len(told) - 0.4,
         ),
-        height=max(60 * len(speeds), 120),
+        height=max(60 * len(told), 120),
         zero_x=True,
-        said=f"Times of {len(runs)} runs to {len(speeds)} speeds, as differences from their median, with error bars.",
+        said=f"Times of {len(runs)} runs to {len(told)} speeds, as differences from their median, with error bars.",
     )  # fmt: skip
     caption = (
         "Each mark is a run, its bar one standard deviation of the measurement: what lies further apart was driven."
     )
     if len(runs) > FEW and best is not None:
-        caption += f" The coloured one is run {best.n}, the best."
-    table = Table("Seconds behind the median of the runs", ["Run", *labels], rows)
+        caption += f" The coloured one is run {best}, the best."
+    rows = []
+    for run in runs:
+        late = {split.speed: split.from_one_foot_s for split in run.splits}
+        rows.append([f"{run.n}", *(wording.signed(late[v] - m) if v in late else "" for v, m in medians.items())])
+    table = Table("Seconds behind the median of the runs", ["Run", *(each.speed for each in told)], rows)
     return Figure("Splits", plot, caption, table, switches=True)
 
 
-def _medians(runs: Sequence[Run], unit: str) -> dict[float, float]:
-    """The runs' median from one foot [s] to each table speed that two of them reach."""
-    out = {}
-    for speed in table_speeds(runs, unit):
-        summary = summarise(runs, speed, "one foot")
-        if summary is not None and summary.runs > 1:
-            out[speed] = summary.median_s
-    return out
+def _of_run(
+    run: TimedRun, number: int, runs: Sequence[TimedRun], medians: dict[str, float], best: int | None
+) -> Series:
+    speeds = list(medians)
+    splits = [split for split in run.splits if split.speed in medians]
+    x = np.array([split.from_one_foot_s - medians[split.speed] for split in splits])
+    s = np.array([split.from_one_foot_sigma_s for split in splits])
+    offset = (number / (len(runs) - 1) - 0.5) * 0.62
+    y = np.array([speeds.index(split.speed) - offset for split in splits])
+    group = f"run {run.n}" if len(runs) <= FEW else ""
+    style, strong = _style(number, run.n == best, len(runs)), run.n == best
+    return Series(f"run {run.n}", x, y, x - s, x + s, style, "points", False, group, strong=strong, across=True)
 
 
-def _style(number: int, run: Run, best: Run | None, count: int) -> int | None:
+def _style(number: int, is_best: bool, count: int) -> int | None:
     """A colour for each of few runs; of many, one for the best and grey for the others."""
     if count <= FEW:
         return number % STYLES
-    return 0 if run is best else None
+    return 0 if is_best else None
 
 
 # --- traces -----------------------------------------------------------------------------------------------------------
@@ -153,7 +155,7 @@ def traces(drive: AnalysedDrive, best: Run, unit: str) -> list[Block]:
     lines = [
         RunLine(
             f"run {run.n}" + (", best" if run is best and len(runs) > 1 else ""), drive, run,
-            _style(number, run, best, len(runs)), f"run {run.n}" if few else "", run is best,
+            _style(number, run is best, len(runs)), f"run {run.n}" if few else "", run is best,
         )
         for number, run in enumerate(runs)
     ]  # fmt: skip
@@ -265,9 +267,10 @@ def _gained_plot(found: Sequence[_Behind], reference: Run, unit: str) -> Plot:
 
 def _gained_table(found: Sequence[_Behind], reference: Run, unit: str) -> Table:
     shown = [v for v in table_speeds([reference], unit) if any(v in each.late for each in found)]
-    rows = [
-        [f"{each.run.n}", *(wording.with_sigma(*each.late[v]) if v in each.late else "" for v in shown)]
-        for each in found
-    ]
+    rows = [[f"{each.run.n}", *(_signed(*each.late[v]) if v in each.late else "" for v in shown)] for each in found]
     labels = [speed_label(v, unit) for v in shown]
     return Table(f"Seconds behind run {reference.n}", ["Run", *labels], rows)
+
+
+def _signed(late_s: float, sigma_s: float) -> str:
+    return f"{wording.signed(late_s)} \u00b1{wording.number(sigma_s)}"

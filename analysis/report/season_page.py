@@ -25,7 +25,7 @@ from analysis.report.traces import RunLine, best_as_driven, run_called, speed_ov
 from analysis.runs.run import Run
 from analysis.wording import sentence
 from logger.errors import NoAnswer
-from logger.units import S_PER_MINUTE, speed_label
+from logger.units import S_PER_MINUTE, l_per_100km, mpg_us, speed_label
 
 if TYPE_CHECKING:
     from analysis.answers.drives import DrivesAnswer
@@ -404,8 +404,6 @@ def _mixture(told: _Told) -> list[Block]:
 
 
 def _fuel(season: SeasonRecord) -> list[Block]:
-    from logger.units import l_per_100km, mpg_us
-
     rows = [
         [
             loop.drive, loop.setup,

@@ -10,11 +10,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
+from analysis.answers.timed_run import SpeedUnit
 from analysis.arrays import Floats
 from analysis.changes.observations import Observation, Side
 from analysis.drive import AnalysedDrive
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
-from analysis.report.has import SpeedUnit, mixture_of
+from analysis.report.has import mixture_of
 from analysis.report.intervals import HOW_TO_READ, interval_plot, of_measure, of_split
 from analysis.report.mixture_section import along_both, change_map, mixture_blocks
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words

@@ -35,13 +35,6 @@ def table_speeds(runs: Sequence[Run], unit: str) -> list[float]:
     return sorted({round(split.speed_mps, 6) for run in runs for split in table_splits(run, unit)})
 
 
-def common_top(runs: Sequence[Run], unit: str) -> float | None:
-    """The highest table speed that at least half of the runs reach [m/s]; None without a split."""
-    speeds = table_speeds(runs, unit)
-    reached = [speed for speed in speeds if 2 * sum(split_at(run, speed) is not None for run in runs) >= len(runs)]
-    return max(reached, default=max(speeds, default=None))
-
-
 Ended = Literal["reached its peak", "lifted", "broken by traffic", "aborted", "gap", "drive ended"]
 
 DEFAULT_MIN_PEAK_MPS = 20 * MPS_PER_MPH
