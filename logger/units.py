@@ -26,6 +26,7 @@ S_PER_DAY = 86_400
 NS_PER_DAY = S_PER_DAY * NS_PER_S  # of UTC, leap seconds apart
 MINUTES_PER_DEGREE = 60  # of arc
 PPM = 10**6  # parts per million in the whole
+BYTES_PER_KB = 1000
 BYTES_PER_MB = 10**6
 MB_PER_GB = 1000
 FOOT_M = 0.3048  # exact

@@ -17,9 +17,8 @@ from analysis.cli.options import (
     speed_unit_asked,
     speeds_asked,
 )
-from analysis.report.asked import asked_page
-from analysis.sharing.files import write_whole
 from logger.cli.printing import JsonOption, StoreOption, console, print_json
+from logger.units import BYTES_PER_KB
 
 app = typer.Typer()
 
@@ -57,7 +56,7 @@ def report(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Write one page, complete in itself, that shows a drive, two setups against each other, or the whole season."""
-    from analysis.report.page import render
+    from analysis.report.asked import asked_page, write_report
     from analysis.store import targets_of
 
     unit = speed_unit_asked(units)
@@ -66,11 +65,11 @@ def report(
         opened, what or [], season=season, reference=reference, speeds_mps=speeds_asked(to) or [], unit=unit,
         progress=say_progress,
     )  # fmt: skip
-    path = write_whole(out or Path(f"{stem}.html"), render(page, datetime.now(UTC)).encode("utf-8"), force)
+    answer = write_report(page, out or Path(f"{stem}.html"), datetime.now(UTC), force=force)
     if json:
-        print_json({"path": path, "bytes": path.stat().st_size, "verdict": page.verdict, "caveats": page.caveats})
+        print_json(answer.to_json())
         return
     say = console()
-    for line in page.verdict:
+    for line in answer.verdict:
         say.print(line)
-    say.print(f"Wrote {path}, {path.stat().st_size / 1e3:.0f} kB: open it in any browser.")
+    say.print(f"Wrote {answer.path}, {answer.bytes / BYTES_PER_KB:.0f} kB: open it in any browser.")

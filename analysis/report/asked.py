@@ -1,10 +1,16 @@
-"""From what an owner asked to the page: a drive, two setups, or the season."""
+"""From what an owner asked to the page: a drive, two setups, or the season.
+
+stem, page = asked_page(DriveStore(path), ["baseline", "long snorkel"])
+write_report(page, Path(f"{stem}.html"), datetime.now(UTC))
+"""
 
 from __future__ import annotations
 
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import replace
+from datetime import datetime
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,10 +18,22 @@ import numpy as np
 from logger.errors import InputError
 
 if TYPE_CHECKING:
+    from analysis.answers.report import ReportAnswer
     from analysis.answers.timed_run import SpeedUnit
     from analysis.changes.season import SeasonRecord
     from analysis.report.page import Page
     from analysis.store import DriveStore
+
+
+def write_report(page: Page, path: Path, made: datetime, *, force: bool = False) -> ReportAnswer:
+    """Write a page as HTML, whole or not at all. InputError where the file exists, unless `force` replaces it."""
+    from analysis.answers.report import ReportAnswer
+    from analysis.report.page import render
+    from analysis.sharing.files import write_whole
+
+    data = render(page, made).encode("utf-8")
+    written = write_whole(path, data, force)
+    return ReportAnswer(path=written, bytes=len(data), verdict=tuple(page.verdict), caveats=tuple(page.caveats))
 
 
 def asked_page(

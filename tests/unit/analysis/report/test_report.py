@@ -3,20 +3,30 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
 
+import numpy as np
 import pytest
 from made_drives import RIG, make_drive
+from made_season import L_PER_100KM, MadeSeason, foot_time
 from page_reader import DAY, HOSTILE, Reader
+from run_verb import run_verb
 from simulate import Brake, Cruise, Pull, Stand
 from typer.testing import CliRunner
 
-from analysis import wording
+from analysis import kept, wording
+from analysis.changes.season import SeasonRecord, gather
 from analysis.cli import main
 from analysis.drive import AnalysedDrive
 from analysis.report import plots
 from analysis.report.drive_page import drive_page, reference_run
-from analysis.report.page import render
-from logger.errors import InputError, NoAnswer
+from analysis.report.page import Page, render
+from analysis.report.season_page import season_page
+from analysis.report.setups_page import setups_page
+from analysis.store import DriveStore
+from logger.errors import InputError
+from logger.units import MPS_PER_MPH
 
 GPS_ONLY = RIG.partition('[[source]]\nname = "mixture"')[0]
 
@@ -151,27 +161,114 @@ def test_pages_that_compare_hold_what_the_others_hold(both, name):
     assert {"Verdict", "Weather", "Cautions", "The next outing"} <= set(read.headings)
 
 
-# --- the verb -----------------------------------------------------------------------------------------------------
+# --- figures held to the truth ------------------------------------------------------------------------------------
 
 
-def test_the_verb_writes_a_page(told, store, tmp_path):
-    run = CliRunner()
-    target = tmp_path / "x.html"
-    done = run.invoke(
-        main.app, ["report", told.id, "--store", str(store), "--out", str(target), "--json"]
+THIRTY = 30 * MPS_PER_MPH
+
+
+@pytest.fixture(scope="module")
+def true_season(made_season: MadeSeason) -> SeasonRecord:
+    return gather(DriveStore(made_season.store))
+
+
+@pytest.fixture(scope="module")
+def true_pages(true_season: SeasonRecord) -> dict[str, Page]:
+    setups = setups_page(true_season.setups[0].name, true_season.setups[1].name, true_season)
+    return {"setups": setups, "season": season_page(true_season)}
+
+
+def test_corrected_times_stand_under_corrected_and_driven_ones_under_as_driven(made_season, true_season, true_pages):
+    """As driven the setups are nearly alike, for B's days had thin air; in standard air B gains what is true."""
+    table = next(
+        block for section in true_pages["setups"].sections for block in section.blocks
+        if block.kind == "table" and block.caption.startswith("Time from one foot of movement")
     )  # fmt: skip
-    assert done.exit_code == 0, done.exception
-    answer = json.loads(done.stdout)
-    assert answer["bytes"] == target.stat().st_size and answer["verdict"][0].startswith("One foot to 40 mph")
-    assert target.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
-    for arguments, said in (
-        (["a", "b", "c", "d"], "one drive or of two setups"),
-        (["nowhere"], "no such drive"),
-        ([told.id, "--reference", "9"], "no counted run 9"),
-        ([told.id, "--units", "knots"], "--units"),
-        ([told.id, "--season"], "--season"),
-    ):
-        done = run.invoke(main.app, ["report", *arguments, "--store", str(store), "--out", str(tmp_path / "y.html")])
-        assert isinstance(done.exception, InputError | NoAnswer) or said in str(done.exception)
-        assert said in str(done.exception)
-    assert not (tmp_path / "y.html").exists()
+    assert table.caption == "Time from one foot of movement, corrected by SAE J1349"
+    row = dict(zip(table.columns, next(row for row in table.rows if row[0] == "30 mph"), strict=True))
+    truth = [made_season.standard_time(setup, THIRTY) for setup in (0, 1)]
+    assert (float(row["A s"]), float(row["B s"])) == pytest.approx(truth, abs=0.08)
+    assert float(row["B\u2212A"]) == pytest.approx(truth[1] - truth[0], abs=0.08)
+    driven = [
+        float(np.mean([pull.time_to(THIRTY) - foot_time(pull) for drive in ids for pull in made_season.truth[drive]]))
+        for ids in (made_season.ids[:2], made_season.ids[2:4])
+    ]
+    assert truth[0] - truth[1] > 0.3 > abs(driven[0] - driven[1])  # so that one cannot pass for the other
+    assert float(row["As driven"]) == pytest.approx(driven[1] - driven[0], abs=0.08)
+    for letter, side in zip("AB", true_season.setups, strict=True):
+        runs = [run for run in true_season.runs if run.drive in side.drives]
+        mean = np.mean([run.time_to(np.array([THIRTY]), corrected=True)[0] for run in runs])
+        assert row[f"{letter} s"] == f"{mean:.2f}"
+
+
+def test_the_bands_along_the_run_add_up_to_the_corrected_times(true_pages, true_season):
+    table = next(
+        block.data for section in true_pages["setups"].sections for block in section.blocks
+        if block.kind == "figure" and block.title == "Where along the run"
+    )  # fmt: skip
+    assert table.caption == "Time gained or lost along the run, corrected by SAE J1349"
+    edges = 2.5 * np.arange(1, len(table.rows) + 2)
+    runs = [run for run in true_season.runs if run.drive in true_season.setups[0].drives]
+    spent = np.mean([np.diff(run.time_to(edges, corrected=True)) for run in runs], axis=0)
+    assert [float(row[1]) for row in table.rows] == pytest.approx(spent.tolist(), abs=0.006)
+
+
+def test_times_of_setups_and_drives_are_the_simulators(made_season, true_pages):
+    """Best and typical, as driven, from one foot."""
+    read = Reader(render(true_pages["season"], DAY))
+    for drive in made_season.ids[:4]:
+        true = sorted(pull.time_to(THIRTY) - foot_time(pull) for pull in made_season.truth[drive])
+        row = next(row for row in read.rows if row[0] == drive and len(row) == 7)
+        assert row[3] == str(len(true))
+        assert [float(row[4]), float(row[5])] == pytest.approx([true[0], float(np.median(true))], abs=0.08)
+    for number, name in enumerate(("baseline", "snorkel and jet")):
+        row = next(row for row in read.rows if row[0] == name and len(row) == 8)
+        assert float(row[6]) == pytest.approx(L_PER_100KM[number], rel=0.02)
+
+
+def test_the_fuel_of_a_loop_is_that_of_fuel(made_season):
+    store, loop = DriveStore(made_season.store), made_season.ids[4]
+    page = drive_page(store.drive(loop))
+    told = run_verb(made_season.store, "fuel", loop, "--json").json
+    told = told["loops"][0] if "loops" in told else told
+    assert told["l_per_100km"] == pytest.approx(L_PER_100KM[0], rel=0.02)
+    consumption = (
+        f"{told['mpg_us']:.1f} mpg (US), {told['l_per_100km']:.2f} L/100 km, \u00b1{told['sigma_percent']:.1f} %"
+    )
+    assert f"Fuel: {consumption}." in page.verdict
+    assert ["consumption", consumption] in Reader(render(page, DAY)).rows
+
+
+# --- one quantity, one definition ---------------------------------------------------------------------------------
+
+
+def test_a_headline_names_its_speed(true_pages, page, both):
+    assert re.match(r"One foot to 40 mph in ", page.verdict[0])
+    assert page.verdict[1].startswith("The median of the runs to 40 mph is ")
+    for made in (true_pages["setups"], both["setups"]):
+        assert re.search(r" by \d\.\d\d s to \d\d mph, where it shows most \(", made.verdict[0])
+    for line in true_pages["season"].verdict:
+        assert "to 30 mph" in line or "always changed together" in line
+
+
+def test_every_interval_of_the_difference_says_how_it_was_taken(both):
+    """The headline's holds with all speeds together, the plan's by itself: the narrower one is no contradiction."""
+    text = Reader(render(both["setups"], DAY)).text
+    said = re.findall(r"is faster than .*?: by (\d\.\d\d) s (.*?\))", text)
+    assert len({estimate for estimate, _ in said}) == 1
+    assert {re.sub(r"\d\.\d\d to \d\.\d\d", "I", words) for _, words in said} == {
+        "to 40 mph, where it shows most (I, all 4 speeds together)",
+        "to 40 mph (I, this speed by itself)",
+    }
+
+
+@pytest.mark.parametrize("name", ["setups", "season"])
+def test_the_same_page_twice_is_byte_for_byte_the_same(season_store, both, name):
+    """Whether results were kept or are worked out anew."""
+    html = render(both[name], DAY)
+    for deleted in (False, True):
+        if deleted:
+            shutil.rmtree(season_store / kept.FOLDER)
+        found = gather(DriveStore(season_store))
+        again = setups_page("baseline", HOSTILE[0], found) if name == "setups" else season_page(found)
+        assert render(again, DAY) == html
