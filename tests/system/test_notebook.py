@@ -1,0 +1,33 @@
+"""The notebook in docs runs from its first cell to its last on the sample drives, and says what the command line says."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+from pathlib import Path
+
+import nbformat
+import pytest
+from nbclient import NotebookClient
+from rig import PULLBOOK
+
+NOTEBOOK = Path(__file__).parents[2] / "docs" / "notebook.ipynb"
+
+
+@pytest.fixture(scope="module")
+def beside(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with the demo's store in it."""
+    folder = tmp_path_factory.mktemp("notebook")
+    subprocess.run([*PULLBOOK, "demo", "demo-store"], cwd=folder, check=True, capture_output=True)
+    return folder
+
+
+def test_the_notebook_runs_and_agrees_with_the_command_line(beside: Path) -> None:
+    book = nbformat.read(NOTEBOOK, as_version=4)
+    nbformat.validate(book)
+    NotebookClient(book, timeout=240, resources={"metadata": {"path": str(beside)}}).execute()
+    printed = "".join(out.get("text", "") for cell in book.cells if cell.cell_type == "code" for out in cell.outputs)
+    asked = [*PULLBOOK, "compare", "baseline", "snorkel and needle", "--store", "demo-store", "--json"]
+    answer = json.loads(subprocess.run(asked, cwd=beside, check=True, capture_output=True, text=True).stdout)
+    assert answer["sentence"] in printed
+    assert "(0, " not in printed  # the season's table holds runs
