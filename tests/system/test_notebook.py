@@ -1,4 +1,4 @@
-"""The notebook in docs runs from its first cell to its last on the sample drives, and says what the command line says."""
+"""The notebook in docs runs from first cell to last on the sample drives, and says what the command line says."""
 
 from __future__ import annotations
 
