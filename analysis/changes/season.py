@@ -32,7 +32,7 @@ from analysis.conditions.weather import (
 )
 from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
-from logger.errors import DriveError, NoAnswer
+from logger.errors import DriveError, InputError, NoAnswer
 
 OUTING_GAP_S = 6 * 3600
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
@@ -119,8 +119,10 @@ def gather(
 ) -> SeasonRecord:
     """Read all drives of `store`. `every_run`: runs that look like part throttle count as well.
 
-    `progress` is told what takes long. NoAnswer where the store has no drives.
+    `progress` is told what takes long. NoAnswer where the store has no drives, InputError for an unknown `factor`.
     """
+    if factor not in STANDARD_AIR:
+        raise InputError(f"factor: found {factor!r}, expected {' or '.join(STANDARD_AIR)}")
     drives = store.drives
     if not drives:
         raise NoAnswer(f"{store.path}: there is no drive in this store yet")
