@@ -28,6 +28,8 @@ if TYPE_CHECKING:
     from analysis.answers.power import PowerAnswer
     from analysis.answers.runs import AllRunsAnswer, RunsAnswer
     from analysis.answers.season import SeasonAnswer
+    from analysis.answers.setups import SetupInForceAnswer, SetupOfDriveAnswer, SetupsAnswer, SetupsBetweenAnswer
+    from analysis.answers.weather import WeatherAnswer
     from analysis.answers.whatif import WhatIfAnswer
     from analysis.api import DriveAnswers, Season, Store
     from analysis.drive import AnalysedDrive
@@ -56,7 +58,12 @@ __all__ = [
     "RunsAnswer",
     "Season",
     "SeasonAnswer",
+    "SetupInForceAnswer",
+    "SetupOfDriveAnswer",
+    "SetupsAnswer",
+    "SetupsBetweenAnswer",
     "Store",
+    "WeatherAnswer",
     "WhatIfAnswer",
     "rows",
     "schema",
@@ -77,6 +84,13 @@ _ROOMS = {
     "analysis.answers.power": ("PowerAnswer",),
     "analysis.answers.runs": ("AllRunsAnswer", "RunsAnswer"),
     "analysis.answers.season": ("SeasonAnswer",),
+    "analysis.answers.setups": (
+        "SetupInForceAnswer",
+        "SetupOfDriveAnswer",
+        "SetupsAnswer",
+        "SetupsBetweenAnswer",
+    ),
+    "analysis.answers.weather": ("WeatherAnswer",),
     "analysis.answers.whatif": ("WhatIfAnswer",),
     "analysis.api": ("DriveAnswers", "Season", "Store"),
     "analysis.drive": ("AnalysedDrive",),

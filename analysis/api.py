@@ -41,6 +41,8 @@ if TYPE_CHECKING:
     from analysis.answers.power import PowerAnswer
     from analysis.answers.runs import AllRunsAnswer, RunsAnswer
     from analysis.answers.season import SeasonAnswer
+    from analysis.answers.setups import SetupsAnswer
+    from analysis.answers.weather import WeatherAnswer
     from analysis.answers.whatif import WhatIfAnswer
     from analysis.changes.season import SeasonRecord
 
@@ -82,6 +84,12 @@ class Store:
         from analysis.answers.runs import all_runs_answer
 
         return all_runs_answer(self._store, speeds_mps=_speeds(to), **options)
+
+    def setups(self) -> SetupsAnswer:
+        """The setups driven."""
+        from analysis.answers.setups import setups_answer
+
+        return setups_answer(self._store)
 
     def fuel(self, drives: Sequence[str] | None = None) -> FuelLoopsAnswer:
         """The fuel loops kept with these drives, or with all, and their averages by setup."""
@@ -195,6 +203,12 @@ class DriveAnswers:
         from analysis.answers.whatif import whatif_answer
 
         return whatif_answer(self._store, {self.id: runs}, **options)
+
+    def weather(self) -> WeatherAnswer:
+        """The weather kept with it, and what it says of the air."""
+        from analysis.answers.weather import weather_answer
+
+        return weather_answer(self.analysed)
 
     def captions(self, folder: str | Path, **options: Any) -> CaptionsAnswer:
         """Write captions for videos of it into a folder; options of `captions_answer`."""

@@ -20,7 +20,7 @@ import json
 import math
 from collections.abc import Sequence
 from datetime import date, datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 from pydantic import BaseModel, ConfigDict, PlainSerializer, WithJsonSchema
 
@@ -121,8 +121,9 @@ def _described(kind: type[Answer], prefix: str = "") -> dict[str, str]:
     said = {}
     for name, field in kind.model_fields.items():
         said[prefix + name] = field.description or ""
-        if isinstance(field.annotation, type) and issubclass(field.annotation, Answer):
-            said |= _described(field.annotation, f"{prefix}{name}_")
+        for held in (field.annotation, *get_args(field.annotation)):  # itself, or itself or None
+            if isinstance(held, type) and issubclass(held, Answer):
+                said |= _described(held, f"{prefix}{name}_")
     return said
 
 

@@ -28,13 +28,14 @@ from analysis.answers.jets import JetsAnswer
 from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
 from analysis.answers.plan import PlanAnswer
 from analysis.answers.power import PowerAnswer
-from analysis.answers.runs import AllRunsAnswer, RunsAnswer, StrikeAnswer
+from analysis.answers.runs import AllRunsAnswer, RunsAnswer
 from analysis.answers.season import SeasonAnswer
+from analysis.answers.setups import SetupInForceAnswer, SetupOfDriveAnswer, SetupsAnswer, SetupsBetweenAnswer
+from analysis.answers.weather import WeatherAnswer
 from analysis.answers.whatif import WhatIfAnswer
 
 ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "runs": (RunsAnswer, AllRunsAnswer),
-    "strike": (StrikeAnswer,),
     "mixture": (MixtureAnswer, MixtureChangeAnswer),
     "jets": (JetsAnswer,),
     "fuel": (FuelAnswer, FuelLoopsAnswer, FuelForgottenAnswer),
@@ -46,6 +47,9 @@ ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "plan": (PlanAnswer,),
     "drives": (DrivesAnswer,),
     "season": (SeasonAnswer,),
+    "setup": (SetupInForceAnswer, SetupOfDriveAnswer),
+    "setups": (SetupsAnswer, SetupsBetweenAnswer),
+    "weather": (WeatherAnswer,),
     "captions": (CaptionsAnswer,),
     "export": (ExportAnswer,),
 }
