@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
     from analysis.answers.plan import PlanAnswer
     from analysis.answers.power import PowerAnswer
+    from analysis.answers.report import ReportAnswer
     from analysis.answers.runs import AllRunsAnswer, RunsAnswer
     from analysis.answers.season import SeasonAnswer
     from analysis.answers.setups import SetupInForceAnswer, SetupOfDriveAnswer, SetupsAnswer, SetupsBetweenAnswer
@@ -55,6 +56,7 @@ __all__ = [
     "NoAnswer",
     "PlanAnswer",
     "PowerAnswer",
+    "ReportAnswer",
     "RunsAnswer",
     "Season",
     "SeasonAnswer",
@@ -82,6 +84,7 @@ _ROOMS = {
     "analysis.answers.mixture": ("MixtureAnswer", "MixtureChangeAnswer"),
     "analysis.answers.plan": ("PlanAnswer",),
     "analysis.answers.power": ("PowerAnswer",),
+    "analysis.answers.report": ("ReportAnswer",),
     "analysis.answers.runs": ("AllRunsAnswer", "RunsAnswer"),
     "analysis.answers.season": ("SeasonAnswer",),
     "analysis.answers.setups": (

@@ -28,6 +28,7 @@ from analysis.answers.jets import JetsAnswer
 from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
 from analysis.answers.plan import PlanAnswer
 from analysis.answers.power import PowerAnswer
+from analysis.answers.report import ReportAnswer
 from analysis.answers.runs import AllRunsAnswer, RunsAnswer
 from analysis.answers.season import SeasonAnswer
 from analysis.answers.setups import SetupInForceAnswer, SetupOfDriveAnswer, SetupsAnswer, SetupsBetweenAnswer
@@ -52,6 +53,7 @@ ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "weather": (WeatherAnswer,),
     "captions": (CaptionsAnswer,),
     "export": (ExportAnswer,),
+    "report": (ReportAnswer,),
 }
 """Verb -> the answers it gives, by its options."""
 

@@ -33,8 +33,9 @@ from analysis.conditions.weather import (
 from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
 from logger.errors import DriveError, InputError, NoAnswer
+from logger.units import NS_PER_S, S_PER_HOUR
 
-OUTING_GAP_S = 6 * 3600
+OUTING_GAP_S = 6 * S_PER_HOUR
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
 SLOW_SHARE = 0.15
 """A run slower than its setup's median by more than this in most bands of speed was not at full throttle."""
@@ -212,7 +213,7 @@ def _observations(
     mine, out = [], []
     for run in found:
         name = label(drive.id, run.n)
-        start = run.start_utc_ns * 1e-9
+        start = run.start_utc_ns / NS_PER_S
         struck = next((s for s in manifest.struck if abs(s.run_start_utc.timestamp() - start) < SAME_RUN_S), None)
         if struck is not None:
             out.append(RunLeftOut(name, drive.id, struck.reason, True))
