@@ -69,12 +69,9 @@ def plural(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
-def two_decimals(value: float) -> str:
-    return f"{value:.2f}" if math.isfinite(value) else "-"
-
-
-def signed_two(value: float) -> str:
-    return f"{value:+.2f}" if math.isfinite(value) else "-"
+def short_span(low: float, high: float) -> str:
+    """-0.31..+0.05 for a table, or that the interval is unknown."""
+    return f"{signed(low)}..{signed(high)}" if math.isfinite(low) and math.isfinite(high) else "unknown"
 
 
 def in_brackets(low: float, high: float) -> str:

@@ -24,6 +24,7 @@ S_PER_MINUTE = 60
 S_PER_HOUR = 3600
 S_PER_DAY = 86_400
 NS_PER_DAY = S_PER_DAY * NS_PER_S  # of UTC, leap seconds apart
+MINUTES_PER_HOUR = 60
 MINUTES_PER_DEGREE = 60  # of arc
 PPM = 10**6  # parts per million in the whole
 BYTES_PER_KB = 1000

@@ -6,6 +6,7 @@ import os
 from pathlib import Path
 
 import pytest
+from made_road import MadeDrive, make_road_store
 from made_season import MadeSeason, make_season
 
 
@@ -27,3 +28,10 @@ def real_log() -> Path:
 def made_season(tmp_path_factory: pytest.TempPathFactory) -> MadeSeason:
     """A season whose truth is known, made once: nobody may change its drives."""
     return make_season(tmp_path_factory.mktemp("season"))
+
+
+@pytest.fixture(scope="session")
+def made_road(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, MadeDrive]]:
+    """A store of coasts, starts and loops, made once: nobody may change its drives."""
+    store = tmp_path_factory.mktemp("road")
+    return store, make_road_store(store)

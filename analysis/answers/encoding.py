@@ -7,7 +7,7 @@
         '''One for each run found.'''
 
     answer.to_json()          # plain values as `--json` prints them
-    rows(answer.runs)         # a pandas frame, one row each
+    answer.frame("runs")      # a pandas frame, one row each; `answer.table("runs")` is an Arrow table
     schema(RunsAnswer)        # the JSON schema that docs/schema holds
 
 A docstring under each field says what it is and in which unit. Figures that may not be told are `Figure`: NaN inside,
@@ -16,15 +16,19 @@ null in JSON.
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Sequence
-from datetime import datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Annotated, Any, get_args
 
 from pydantic import BaseModel, ConfigDict, PlainSerializer, WithJsonSchema
 
+from logger.errors import InputError
+
 if TYPE_CHECKING:
     import pandas as pd
+    import pyarrow as pa
 
 
 def _null(value: float) -> float | None:
@@ -55,6 +59,72 @@ class Answer(BaseModel):
     def to_json(self) -> dict[str, Any]:
         """The answer as plain values: what `--json` prints."""
         return self.model_dump(mode="json")
+
+    def frame(self, field: str | None = None) -> pd.DataFrame:
+        """The rows that a field holds as a pandas frame; by default the first field that holds any. See `rows`.
+
+        InputError where the field is none of the answer's, or holds no rows.
+        """
+        return rows(self._rows(field))
+
+    def table(self, field: str | None = None) -> pa.Table:
+        """The same as an Arrow table, with each field's description in its metadata.
+
+        Fields that hold several values are JSON text. InputError as for `frame`.
+        """
+        import pyarrow as pa
+
+        found = self._rows(field)
+        columns = rows(found)
+        described = _described(type(found[0])) if found else {}
+        arrays = [pa.array([_cell(value) for value in columns[name]]) for name in columns]
+        fields = [
+            pa.field(name, array.type, metadata={"description": described.get(str(name), "")})
+            for name, array in zip(columns, arrays, strict=True)
+        ]
+        return pa.table(arrays, schema=pa.schema(fields))
+
+    def _rows(self, field: str | None) -> Sequence[Answer]:
+        held: dict[str, Sequence[Answer]] = {
+            name: value for name in type(self).model_fields if _are_answers(value := getattr(self, name))
+        }
+        if field is None and held:
+            return next(iter(held.values()))
+        if field is None or field not in held:
+            known = ", ".join(held) or "none"
+            raise InputError(f"{field or type(self).__name__}: no rows there; fields that hold rows: {known}")
+        return held[field]
+
+
+def _are_answers(value: Any) -> bool:
+    return isinstance(value, tuple) and bool(value) and all(isinstance(each, Answer) for each in value)
+
+
+def _cell(value: Any) -> Any:
+    if value is None or isinstance(value, bool | int | float | str | datetime | date):
+        return value
+    return json.dumps(_plain_value(value), ensure_ascii=False)
+
+
+def _plain_value(value: Any) -> Any:
+    if isinstance(value, Answer):
+        return value.to_json()
+    if isinstance(value, dict):
+        return {key: _plain_value(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain_value(each) for each in value]
+    return _null(value) if isinstance(value, float) else value
+
+
+def _described(kind: type[Answer], prefix: str = "") -> dict[str, str]:
+    """Column of `rows` -> what it is."""
+    said = {}
+    for name, field in kind.model_fields.items():
+        said[prefix + name] = field.description or ""
+        for held in (field.annotation, *get_args(field.annotation)):  # itself, or itself or None
+            if isinstance(held, type) and issubclass(held, Answer):
+                said |= _described(held, f"{prefix}{name}_")
+    return said
 
 
 def rows(answers: Sequence[Answer]) -> pd.DataFrame:

@@ -93,9 +93,21 @@ def compare(
 ) -> Comparison:
     """Compare the runs of `a` and `b`; `others` are further runs of the car, from which scatter is learned.
 
-    `speeds_mps`: the speeds to time. `corrected_by`: the name of the correction in the runs' `corrected_s`; the verdict
-    goes by corrected times where every run of A and B has them, else by raw ones. `worth_s`: the change at the
-    highest speed that is worth knowing; by default 3 % of the time. `unit`: mph or km/h, for the speed in the verdict.
+    Parameters
+    ----------
+    speeds_mps : (J,) array
+        The speeds to time, in any order [m/s]. A run that does not reach one has no time there.
+    corrected_by : str
+        The name of the correction in the runs' `corrected_s`. The verdict goes by corrected times where every run of A
+        and B has them, else, or where this is empty, by times as driven.
+    worth_s : float, optional
+        The change at the highest speed that is worth knowing [s]; by default 3 % of the time.
+    other_loops : sequence of FuelLoop
+        Further loops, from which the scatter of fuel is learned.
+    channel : str
+        Of the mixture, "AFR" or "lambda".
+    level : float
+        What all speeds' intervals hold together at, 0 to 1. `unit`: mph or km/h, for the speed in the verdict.
     """
     speeds = np.sort(np.asarray(speeds_mps, float))
     runs = [*a.runs, *b.runs, *others]
@@ -144,7 +156,10 @@ def compare(
 
 
 def default_speeds(a: Side, b: Side, step_mps: float) -> Floats:
-    """Every multiple of `step_mps` that at least `MIN_RUNS` runs of each side reach; of fewer runs, what all reach."""
+    """Every multiple of `step_mps` that at least `MIN_RUNS` runs of each side reach; of fewer runs, what all reach.
+
+    Rising [m/s]; none where no side has a run.
+    """
     tops = [sorted((float(run.speed_mps[np.isfinite(run.time_s)].max()) for run in side.runs), reverse=True)
             for side in (a, b) if side.runs]  # fmt: skip
     if not tops:

@@ -115,9 +115,26 @@ def contrasts(
 ) -> Fit:
     """Intervals for the contrasts `wanted` @ b of the model y = `design` @ b + day + run.
 
-    y: (n, J) responses, NaN where a run has none. design: (n, p), of any rank. outing: (n,) labels. wanted: (m, p).
-    sigma: (n, J) measurement errors; a run measured worse than most counts for less. The J intervals of one contrast
-    hold together at `level`. A contrast that the rows do not determine is NaN throughout.
+    Parameters
+    ----------
+    y : (n, J) array
+        Responses of n runs, in any unit; NaN where a run has none.
+    design : (n, p) array
+        The fixed part, of any rank.
+    outing : (n,) array of int
+        Which outing each run was in.
+    wanted : (m, p) or (p,) array
+        The contrasts.
+    level : float
+        What the J intervals of one contrast hold together at, 0 to 1.
+    sigma : (n, J) array, optional
+        Measurement errors, in the unit of `y`; a run measured worse than most counts for less.
+
+    Returns
+    -------
+    Fit
+        m lists of J intervals in the unit of `y`; a contrast that the rows do not determine is NaN throughout. The
+        methods are those named above.
     """
     wanted = np.atleast_2d(wanted)
     fits = [_Response.fit(y[:, j], design, outing, None if sigma is None else sigma[:, j]) for j in range(y.shape[1])]
@@ -137,7 +154,15 @@ def contrasts(
 
 
 def estimable(design: Floats, contrast: Floats) -> bool:
-    """Whether `contrast` @ b is determined by the fixed part of the model: lies in the space of its rows."""
+    """Whether `contrast` @ b is determined by the fixed part of the model: lies in the space of its rows.
+
+    Parameters
+    ----------
+    design : (n, p) array
+        Finite, of any rank.
+    contrast : (p,) array
+        Not all zero.
+    """
     return _in_space(_row_space(design)[1], contrast)
 
 

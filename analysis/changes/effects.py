@@ -104,9 +104,16 @@ class Attribution:
 
 
 def attribute(runs: Sequence[Observation], y: Floats, level: float = LEVEL) -> Attribution | None:
-    """Effects of the parts on the responses `y` (runs, responses); None where fewer than two setups were driven.
+    """Effects of the parts on the responses `y`; None where fewer than two setups were driven.
 
-    The intervals of one effect hold together over the responses; each effect is a question of its own.
+    Parameters
+    ----------
+    runs : sequence of Observation
+        n runs; those without a setup are left out, and a caveat says so.
+    y : (n, J) array
+        Responses, in any unit; NaN where a run has none.
+    level : float
+        What the J intervals of one effect hold together at; each effect is a question of its own.
     """
     kept = [i for i, run in enumerate(runs) if run.parts is not None and np.isfinite(y[i]).any()]
     if not kept:
@@ -140,7 +147,15 @@ def attribute(runs: Sequence[Observation], y: Floats, level: float = LEVEL) -> A
 
 
 def scatter_of(runs: Sequence[Observation], y: Floats) -> list[Scatter]:
-    """Scatter of runs and days of each response (columns of `y`), setups and ways driven allowed for."""
+    """Scatter of runs and days of each response, setups and ways driven allowed for.
+
+    Parameters
+    ----------
+    runs : sequence of Observation
+        n runs.
+    y : (n, J) array
+        Responses, in any unit; NaN where a run has none.
+    """
     setups, of_run = _distinct([run.parts or {} for run in runs])
     outing = np.array([run.outing for run in runs], np.int64)
     ways = way_columns(np.array([run.direction_deg for run in runs]), outing)
@@ -149,9 +164,14 @@ def scatter_of(runs: Sequence[Observation], y: Floats) -> list[Scatter]:
 
 
 def design_of(parts: Sequence[Parts], direction_deg: Floats | None = None) -> Design:
-    """The design of runs with these `parts`, driven in these directions (None: leave the ways out).
+    """The design of runs with these parts.
 
-    The base is the setup of the first run.
+    Parameters
+    ----------
+    parts : sequence of mappings
+        Of n runs; the base is the setup of the first one.
+    direction_deg : (n,) array, optional
+        Heading of each run [deg]; NaN where it is unknown, which is a way of its own. None leaves the ways out.
     """
     if not parts:
         nothing = np.zeros((0, 0), np.int64)
@@ -180,7 +200,18 @@ def tangles(matrix: NDArray[np.int64]) -> list[tuple[int, ...]]:
     """Columns of an integer matrix that cannot be told apart, grouped: the circuits' connected components.
 
     Gaussian elimination in exact fractions; each free column gives one dependence, and columns that share a dependence,
-    directly or through others, form a group. A column in no group is determined by the rows.
+    directly or through others, form a group. A column in no group is determined by the rows. The groups are those of
+    the columns' matroid: its connected components with more than one element, and its loops [J. Oxley, Matroid Theory,
+    2nd ed. (2011), chapter 4].
+
+    Parameters
+    ----------
+    matrix : (n, p) array of int
+
+    Returns
+    -------
+    list of tuples of int
+        Numbers of columns.
     """
     reduced, pivots = _reduced([[Fraction(int(v)) for v in row] for row in matrix])
     columns = matrix.shape[1]
@@ -204,7 +235,7 @@ def tangles(matrix: NDArray[np.int64]) -> list[tuple[int, ...]]:
 
 
 def rank(matrix: NDArray[np.int64]) -> int:
-    """The exact rank of an integer matrix."""
+    """The exact rank of an (n, p) integer matrix, by elimination in fractions."""
     return len(_reduced([[Fraction(int(v)) for v in row] for row in matrix])[1])
 
 

@@ -43,13 +43,28 @@ class Observation:
     soft: bool = False
 
     def time_to(self, speeds_mps: Floats, corrected: bool = False) -> Floats:
-        """Times [s] to the given speeds; between table speeds by monotone cubic, NaN beyond."""
+        """Times to the given speeds.
+
+        Parameters
+        ----------
+        speeds_mps : (J,) array
+            In any order [m/s].
+        corrected : bool
+            Of the corrected times.
+
+        Returns
+        -------
+        (J,) array
+            [s]; between table speeds by the monotone cubic of Fritsch and Butland (scipy's PchipInterpolator), NaN
+            beyond them and where the run has no corrected times.
+        """
         table = self.corrected_s if corrected else self.time_s
         if table is None:
             return np.full(len(speeds_mps), np.nan)
         return _read(self.speed_mps, table, speeds_mps)
 
     def sigma_to(self, speeds_mps: Floats) -> Floats:
+        """Standard errors of `time_to` [s], read in the same way."""
         return _read(self.speed_mps, self.sigma_s, speeds_mps)
 
 

@@ -22,6 +22,7 @@ from analysis.changes.observations import Observation
 from analysis.changes.verdicts import WORTH_SHARE, needed_runs
 from analysis.conditions.setups import Parts, differences, lookup, same, same_value, shown
 from logger.config.setup import PartValue
+from logger.units import MINUTES_PER_HOUR, S_PER_MINUTE
 
 RUN_MINUTES = 6.0
 """One run with its turn and its wait, where the drives so far do not tell."""
@@ -111,10 +112,10 @@ def plan_next(
     first = sum(step.runs for step in steps if step.outing == 1)
     minutes = WARM_UP_MINUTES + pace * first + CHANGE_MINUTES * changes if steps else 0.0
     warnings = []
-    if minutes > 60 * hours:
+    if minutes > MINUTES_PER_HOUR * hours:
         warnings.append(
-            f"an outing takes about {minutes / 60:.1f} h, more than {hours:g} h: part it in two, each beginning and "
-            "ending with the same setup"
+            f"an outing takes about {minutes / MINUTES_PER_HOUR:.1f} h, more than {hours:g} h: part it in two, each "
+            "beginning and ending with the same setup"
         )
     if outings > 1 and steps:
         warnings.append(f"{outings} outings are needed: {each} runs of each are too many for one")
@@ -280,6 +281,6 @@ def _pace(runs: Sequence[Observation]) -> float:
     by_drive: dict[str, list[float]] = {}
     for run in runs:
         by_drive.setdefault(run.drive, []).append(run.start_s)
-    gaps = [gap for starts in by_drive.values() for gap in np.diff(sorted(starts)) / 60]
+    gaps = [gap for starts in by_drive.values() for gap in np.diff(sorted(starts)) / S_PER_MINUTE]
     near = [gap for gap in gaps if gap < 30]
     return float(np.median(near)) if len(near) >= 3 else RUN_MINUTES

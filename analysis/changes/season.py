@@ -32,9 +32,10 @@ from analysis.conditions.weather import (
 )
 from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
-from logger.errors import DriveError, NoAnswer
+from logger.errors import DriveError, InputError, NoAnswer
+from logger.units import NS_PER_S, S_PER_HOUR
 
-OUTING_GAP_S = 6 * 3600
+OUTING_GAP_S = 6 * S_PER_HOUR
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
 SLOW_SHARE = 0.15
 """A run slower than its setup's median by more than this in most bands of speed was not at full throttle."""
@@ -119,8 +120,10 @@ def gather(
 ) -> SeasonRecord:
     """Read all drives of `store`. `every_run`: runs that look like part throttle count as well.
 
-    `progress` is told what takes long. NoAnswer where the store has no drives.
+    `progress` is told what takes long. NoAnswer where the store has no drives, InputError for an unknown `factor`.
     """
+    if factor not in STANDARD_AIR:
+        raise InputError(f"factor: found {factor!r}, expected {' or '.join(STANDARD_AIR)}")
     drives = store.drives
     if not drives:
         raise NoAnswer(f"{store.path}: there is no drive in this store yet")
@@ -210,7 +213,7 @@ def _observations(
     mine, out = [], []
     for run in found:
         name = label(drive.id, run.n)
-        start = run.start_utc_ns * 1e-9
+        start = run.start_utc_ns / NS_PER_S
         struck = next((s for s in manifest.struck if abs(s.run_start_utc.timestamp() - start) < SAME_RUN_S), None)
         if struck is not None:
             out.append(RunLeftOut(name, drive.id, struck.reason, True))

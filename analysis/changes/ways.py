@@ -11,7 +11,18 @@ _DIRECTION_GAP_DEG = 40.0
 
 
 def directions(headings_deg: Floats) -> NDArray[np.int64]:
-    """Which way each run went: headings within 40 degrees of a neighbour are one way, unknown ones another."""
+    """Which way each run went: headings within 40 degrees of a neighbour are one way, unknown ones another.
+
+    Parameters
+    ----------
+    headings_deg : (n,) array
+        [deg], any turn; NaN where it is unknown.
+
+    Returns
+    -------
+    (n,) array of int
+        Labels from 0.
+    """
     labels = np.zeros(len(headings_deg), np.int64)
     known = np.flatnonzero(np.isfinite(headings_deg))
     if len(known) == 0:
@@ -32,6 +43,18 @@ def way_columns(direction_deg: Floats, outing: NDArray[np.int64]) -> Floats:
     two runs or more each way, since wind is another every day.
 
     Coded so that a setup's column stands for the mean of the ways, not for one of them.
+
+    Parameters
+    ----------
+    direction_deg : (n,) array
+        Heading of each run [deg]; NaN where it is unknown.
+    outing : (n,) array of int
+        Which outing each run was in.
+
+    Returns
+    -------
+    (n, k) array
+        k is 0 where all went one way.
     """
     way = directions(direction_deg)
     columns = _centred(way)

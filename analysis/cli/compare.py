@@ -18,7 +18,7 @@ from analysis.cli.options import (
     seconds_asked,
     speeds_asked,
 )
-from analysis.wording import adjusted, in_brackets, judged_by, sentence, signed_two, two_decimals
+from analysis.wording import adjusted, in_brackets, judged_by, number, sentence, short_span, signed
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, convert, parse_speed
 
@@ -138,9 +138,9 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
     out.print()
     rows = [
         [
-            split.speed.split()[0], f"{split.runs_a}/{split.runs_b}", two_decimals(split.a_s), two_decimals(split.b_s),
-            signed_two(split.difference_s), _span(split.low_s, split.high_s), _span(split.run_low_s, split.run_high_s),
-            _SHORT.get(split.verdict, split.verdict),
+            split.speed.split()[0], f"{split.runs_a}/{split.runs_b}", number(split.a_s), number(split.b_s),
+            signed(split.difference_s), short_span(split.low_s, split.high_s),
+            short_span(split.run_low_s, split.run_high_s), _SHORT.get(split.verdict, split.verdict),
         ]
         for split in answer.splits
     ]  # fmt: skip
@@ -148,7 +148,7 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
     out.print(table([unit, "runs", "A s", "B s", "B-A", "with days", "runs only", "verdict"], rows, left=(0, 7),
                     title=title))  # fmt: skip
     if answer.corrected_by:
-        said = ", ".join(f"{signed_two(split.raw.difference_s)} to {split.speed}" for split in answer.splits)
+        said = ", ".join(f"{signed(split.raw.difference_s)} to {split.speed}" for split in answer.splits)
         out.print(f"As driven, B-A: {said}.")
     out.print(
         f"All intervals of this table hold together at {answer.level:.0%} (each at {answer.level_of_each:.1%}): "
@@ -202,8 +202,8 @@ def _print_trace(answer: CompareAnswer) -> None:
         bar = ("-" if size < 0 else "+") * round(12 * abs(size) / most) if told else ""
         rows.append(
             [
-                f"{band.from_mps / scale:.0f}-{band.to_mps / scale:.0f} {unit}", two_decimals(band.a_s),
-                two_decimals(band.b_s), signed_two(size), _span(band.low_s, band.high_s),
+                f"{band.from_mps / scale:.0f}-{band.to_mps / scale:.0f} {unit}", number(band.a_s),
+                number(band.b_s), signed(size), short_span(band.low_s, band.high_s),
                 _SHORT.get(band.verdict, band.verdict), bar,
             ]
         )  # fmt: skip
@@ -213,10 +213,6 @@ def _print_trace(answer: CompareAnswer) -> None:
         table(["band", "A s", "B s", "B-A", "interval", "verdict", "-quicker +slower"], rows, left=(0, 5, 6),
               title=f"Time gained or lost along the run{judged_by(answer.corrected_by)}")
     )  # fmt: skip
-
-
-def _span(low: float, high: float) -> str:
-    return f"{low:+.2f}..{high:+.2f}" if math.isfinite(low) and math.isfinite(high) else "unknown"
 
 
 def _print_effects(answer: EffectsAnswer) -> None:
@@ -258,8 +254,8 @@ def _print_effect_table(
         told = "not shown" if math.isfinite(i.low) else "unknown"
         rows.append(
             [
-                changed(effect.changes), str(effect.runs), signed_two(i.difference), _span(i.low, i.high),
-                _span(i.run_low, i.run_high), words[0] if i.high < 0 else words[1] if i.low > 0 else told,
+                changed(effect.changes), str(effect.runs), signed(i.difference), short_span(i.low, i.high),
+                short_span(i.run_low, i.run_high), words[0] if i.high < 0 else words[1] if i.low > 0 else told,
             ]
         )  # fmt: skip
     console().print(table(["change", "runs", unit, "with days", "runs only", "shown"], rows, left=(0, 5), title=title))

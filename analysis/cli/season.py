@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import AllRunsOption, season_asked
-from analysis.wording import FULL_THROTTLE_OF_RUNS, number, sentence, two_decimals
+from analysis.wording import FULL_THROTTLE_OF_RUNS, number, sentence
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import parse_speed
 
@@ -67,8 +67,8 @@ def _print_drives(answer: DrivesAnswer) -> None:
     fuel = any(math.isfinite(each.l_per_100km) for each in answer.drives)
     rows = [
         [
-            each.drive, each.setup, str(each.runs), two_decimals(each.best_s), two_decimals(each.typical_s),
-            two_decimals(each.full_throttle), *([number(each.l_per_100km, 1)] if fuel else []),
+            each.drive, each.setup, str(each.runs), number(each.best_s), number(each.typical_s),
+            number(each.full_throttle), *([number(each.l_per_100km, 1)] if fuel else []),
         ]
         for each in answer.drives
     ]  # fmt: skip
@@ -97,8 +97,8 @@ def _print_season(answer: SeasonAnswer) -> None:
     rows = [
         [
             each.setup, str(each.outings), str(each.runs),
-            two_decimals(each.best_s) + (" *" if each.personal_best else ""), two_decimals(each.typical_s),
-            two_decimals(each.full_throttle), number(each.l_per_100km, 1), str(each.since or each.first_drive[:10]),
+            number(each.best_s) + (" *" if each.personal_best else ""), number(each.typical_s),
+            number(each.full_throttle), number(each.l_per_100km, 1), str(each.since or each.first_drive[:10]),
         ]
         for each in answer.setups
     ]  # fmt: skip

@@ -17,7 +17,7 @@ import pysubs2
 import pytest
 import webvtt
 from made_drives import RIG, START, make_drive
-from simulate import Brake, Phase, Pull, Stand, Truth, mixture_of
+from simulate import Brake, Cruise, Phase, Pull, Stand, Truth, mixture_of
 from typer.testing import CliRunner
 
 from analysis.answers.captions import captions_answer
@@ -180,6 +180,32 @@ def test_a_run_a_stop_or_a_note_says_where_the_video_lies(made: tuple[Path, str,
     two = begins(made, tmp_path, "--sync", "clap", "--at", "1:00", "--sync", "clap again", "--at", "1:44.3")
     assert two["at"] == pytest.approx((6 - 60 + 50 - 104.3) / 2, abs=0.01)
     assert two["residual_s"] == pytest.approx(0.15, abs=0.01) and two["rate"] == 1
+
+
+def test_frames_of_ntsc_are_counted_by_their_true_rate(made: tuple[Path, str, Truth], tmp_path: Path) -> None:
+    """29.97 stands for 30000/1001 frames a second (SMPTE ST 12-1): 0.2 s off after two hours if taken as written."""
+    frames = begins(made, tmp_path, "--sync", "clap", "--at", "200000f", "--fps", "29.97")
+    plain = begins(made, tmp_path, "--sync", "clap", "--at", f"{200_000 * 1001 / 30_000:.6f}s")
+    assert frames["at"] == pytest.approx(plain["at"], abs=1e-4)
+    assert plain["at"] == pytest.approx(6 - 200_000 * 1001 / 30_000, abs=0.01)
+
+
+def test_two_moments_far_apart_tell_the_cameras_clock(tmp_path: Path) -> None:
+    """A camera that is 200 ppm fast: of its 330.066 s, 330 pass in the drive."""
+    store = tmp_path / "store"
+    notes = [(6.0, "first"), (336.0, "second")]
+    drive, truth = make_drive(store, [Stand(10), Pull(15.0), Cruise(15.0, 320), Brake(0), Stand(10)], notes=notes)
+    where = ["--store", str(store), "--out", str(tmp_path), "--force"]
+    options = [*where, "--sync", "first", "--at", "6s", "--sync", "second", "--at", "336.066s"]
+    told = json.loads(said(drive.id, *options, "--json"))
+    assert told["rate"] == pytest.approx(330 / 330.066, abs=2e-6) and told["residual_s"] == pytest.approx(0, abs=1e-6)
+    assert "Its clock differs from the satellites' by -200 parts in a million." in " ".join(
+        said(drive.id, *options).split()
+    )
+    (run,) = truth.runs
+    passed = run.start_s + run.time_to(30 * MPH)
+    lines = shown_at(cues_of(tmp_path / f"{drive.id}-captions.vtt"), float(passed) + 0.3)
+    assert any(line.startswith("30 mph  ") for line in lines)
 
 
 def test_text_json_and_answer_are_one(made: tuple[Path, str, Truth], tmp_path: Path) -> None:
