@@ -65,5 +65,7 @@ def run_verb(store: Path, *arguments: str) -> Said:
     if said.code == 2:
         assert said.out == "" and len(said.err.strip().splitlines()) == 1
     if "--json" not in arguments:
-        assert [line for line in said.out.splitlines() if len(line) > 80] == []
+        # A command to copy stays on one line, however long its file's name.
+        long = [line for line in said.out.splitlines() if len(line) > 80 and not line.startswith("  pullbook ")]
+        assert long == []
     return said

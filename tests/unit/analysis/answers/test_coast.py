@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-from made_road import CAR_FILE, MadeDrive, Terminal, make_road_store, one_line, tables
+from made_road import CAR_FILE, MadeDrive, Terminal, one_line, tables
 from simulate import WREN
 
 from analysis.answers.coast import coast_answer
@@ -20,22 +20,14 @@ from logger.store.manifest import Note
 SPEEDS = {"mph": 0.44704, "km/h": 1 / 3.6}
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, MadeDrive]]:
-    store = tmp_path_factory.mktemp("store")
-    return store, make_road_store(store)
+@pytest.fixture
+def terminal(made_road: tuple[Path, dict[str, MadeDrive]]) -> Terminal:
+    return Terminal(made_road[0])
 
 
 @pytest.fixture
-def terminal(
-    made: tuple[Path, dict[str, MadeDrive]], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Terminal:
-    return Terminal(made[0], monkeypatch, capsys)
-
-
-@pytest.fixture
-def coasts(made: tuple[Path, dict[str, MadeDrive]]) -> str:
-    return made[1]["coasts"].id
+def coasts(made_road: tuple[Path, dict[str, MadeDrive]]) -> str:
+    return made_road[1]["coasts"].id
 
 
 def test_the_simulated_cars_road_load_comes_back(terminal: Terminal, coasts: str) -> None:
@@ -48,6 +40,8 @@ def test_the_simulated_cars_road_load_comes_back(terminal: Terminal, coasts: str
     assert found["a_n"] == pytest.approx(WREN.a_n, rel=0.1)
     assert found["c_n_per_mps2"] == pytest.approx(WREN.c_n_per_mps2 * thin, rel=0.05)
     assert found["b_n_per_mps"] == half["b_n_per_mps"] == 0
+    for term in ("a_n", "c_n_per_mps2"):  # 95 % points of Student's t: normal down to two degrees of freedom
+        assert 1.95 < half[term] / found["sigma"][term] < 4.31
     assert found["rolling_coefficient"] == pytest.approx(found["a_n"] / (392 * 9.80665), rel=1e-9)
     assert found["drag_area_m2"] == pytest.approx(2 * found["c_n_per_mps2"] / 1.204, rel=1e-9)
     assert found["drag_coefficient"] == pytest.approx(found["drag_area_m2"] / found["frontal_area_m2"], rel=1e-9)
@@ -129,11 +123,11 @@ def test_save_writes_the_answer_into_the_cars_file(terminal: Terminal, coasts: s
 
 
 def test_what_looked_like_a_coast_is_listed_with_its_reason(
-    terminal: Terminal, made: tuple[Path, dict[str, MadeDrive]]
+    terminal: Terminal, made_road: tuple[Path, dict[str, MadeDrive]]
 ):
     """With a note on one coast only, the others are left out."""
 
-    store, drives = made
+    store, drives = made_road
     coasts = terminal.json("coast", drives["coasts"].id)["list"]
     copy = store.parent / "noted"
     shutil.copytree(store, copy)

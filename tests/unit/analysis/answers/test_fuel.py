@@ -5,19 +5,15 @@ from __future__ import annotations
 import json
 import math
 import shutil
-from datetime import timedelta
 from pathlib import Path
+from typing import Literal
 
 import pytest
-from made_drives import START, make_drive
-from made_road import CAR_FILE, LOOP, SPORT, WEATHER, MadeDrive, Terminal, make_road_store, one_line, tables
-from simulate import Road
+from made_road import MadeDrive, Terminal, one_line, tables
 
 from analysis.answers.fuel import consumption_of, fuel_answer, fuel_loops_answer
 from analysis.road.fuel_used import by_car
 from analysis.store import DriveStore
-from logger.config.car import CarConfig
-from logger.config.reading import load
 from logger.errors import InputError
 from logger.store.drive import open_drive
 from logger.units import parse_quantity, parse_speed
@@ -26,34 +22,16 @@ US_GALLON_L, MILE_KM, IMPERIAL_GALLON_L = 3.785411784, 1.609344, 4.54609
 """NIST SP 811, appendix B.8."""
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, MadeDrive]]:
-    store = tmp_path_factory.mktemp("store")
-    drives = make_road_store(store)
-    car = load(CAR_FILE, CarConfig)
-    more = {
-        "again": make_drive(store, LOOP, car=car, weather=WEATHER, start=START + timedelta(hours=5), seed=5),
-        "tuned": make_drive(
-            store, LOOP, car=car, weather=WEATHER, start=START + timedelta(hours=6), seed=6, setup=SPORT,
-            road=Road(swing_m=3),
-        ),
-    }  # fmt: skip
-    return store, drives | {name: MadeDrive(drive.id, truth) for name, (drive, truth) in more.items()}
+@pytest.fixture
+def drives(made_road: tuple[Path, dict[str, MadeDrive]]) -> dict[str, MadeDrive]:
+    return made_road[1]
 
 
 @pytest.fixture
-def drives(made: tuple[Path, dict[str, MadeDrive]]) -> dict[str, MadeDrive]:
-    return made[1]
-
-
-@pytest.fixture
-def terminal(
-    made: tuple[Path, dict[str, MadeDrive]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
-    capsys: pytest.CaptureFixture[str],
-) -> Terminal:  # fmt: skip
+def terminal(made_road: tuple[Path, dict[str, MadeDrive]], tmp_path: Path) -> Terminal:
     """On a copy of the store, so that what one test keeps with a drive does not reach another."""
-    shutil.copytree(made[0], tmp_path / "store")
-    return Terminal(tmp_path / "store", monkeypatch, capsys)
+    shutil.copytree(made_road[0], tmp_path / "store")
+    return Terminal(tmp_path / "store")
 
 
 # --- one loop -----------------------------------------------------------------------------------------------------
@@ -246,3 +224,31 @@ def test_fuel_is_a_volume_or_a_weight() -> None:
         by_car(None)
     with pytest.raises((ValueError, InputError), match="give one of them"):
         by_car(None, volume_m3=1e-3, mass_kg=1.0)
+
+
+@pytest.mark.parametrize("unit", ["mph", "km/h"])
+def test_the_report_says_what_the_verb_says(
+    terminal: Terminal, drives: dict[str, MadeDrive], unit: Literal["mph", "km/h"]
+) -> None:
+    from analysis.report.drive_page import drive_page
+    from analysis.report.page import Table
+
+    loop = drives["loop"].id
+    found = terminal.json("fuel", loop, "--used", "150mL", "--sigma", "1mL", "--band", "43mph-46mph")
+    page = drive_page(DriveStore(terminal.store).drive(loop), unit)
+    [table] = [
+        block for each in page.sections if each.name == "fuel" for block in each.blocks if isinstance(block, Table)
+    ]
+    told = {row[0]: row[1] for row in table.rows}
+    mpg, litres = f"{found['mpg_us']:.1f} mpg (US)", f"{found['l_per_100km']:.2f} L/100 km"
+    both = f"{mpg}, {litres}" if unit == "mph" else f"{litres}, {mpg}"
+    assert told["consumption"] == f"{both}, \u00b1{found['sigma_percent']:.1f} %"
+    per, name, speed = (1609.344, "mi", 0.44704) if unit == "mph" else (1000.0, "km", 1 / 3.6)
+    assert told["distance"] == (
+        f"{found['distance_m'] / per:.2f} {name} \u00b1{found['distance_sigma_m'] / per:.2f} {name}"
+    )
+    assert told["fuel at 15.6 \u00b0C"].startswith(f"{1000 * found['used_m3']:.3f} L \u00b1")
+    assert told["mean speed, moving"] == f"{found['manner']['moving_mean_mps'] / speed:.1f} {unit}"
+    low, high = (mph * 0.44704 / speed for mph in (43, 46))
+    assert told[f"within {low:.4g} to {high:.4g} {unit}"] == f"{found['in_band_fraction']:.0%} of the time"
+    assert any(both in said for said in page.verdict)

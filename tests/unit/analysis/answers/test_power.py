@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_road import MadeDrive, Terminal, make_road_store, one_line, tables
+from made_road import MadeDrive, Terminal, one_line, tables
 from simulate import WREN, Car, tuned
 
 from analysis.answers.power import power_answer
@@ -20,22 +20,14 @@ HORSEPOWER_W = 745.69987
 STRONG = tuned(WREN, power_w=1.08 * WREN.power_w)
 
 
-@pytest.fixture(scope="module")
-def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, MadeDrive]]:
-    store = tmp_path_factory.mktemp("store")
-    return store, make_road_store(store)
+@pytest.fixture
+def terminal(made_road: tuple[Path, dict[str, MadeDrive]]) -> Terminal:
+    return Terminal(made_road[0])
 
 
 @pytest.fixture
-def terminal(
-    made: tuple[Path, dict[str, MadeDrive]], monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Terminal:
-    return Terminal(made[0], monkeypatch, capsys)
-
-
-@pytest.fixture
-def drives(made: tuple[Path, dict[str, MadeDrive]]) -> dict[str, str]:
-    return {name: drive.id for name, drive in made[1].items()}
+def drives(made_road: tuple[Path, dict[str, MadeDrive]]) -> dict[str, str]:
+    return {name: drive.id for name, drive in made_road[1].items()}
 
 
 def true_power(car: Car, speed_mps: float) -> float:

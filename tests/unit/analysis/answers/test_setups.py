@@ -41,11 +41,9 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[str]]:
 
 
 @pytest.fixture
-def terminal(
-    made: tuple[Path, list[str]], tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> Terminal:
+def terminal(made: tuple[Path, list[str]], tmp_path: Path) -> Terminal:
     shutil.copytree(made[0], tmp_path / "store")
-    return Terminal(tmp_path / "store", monkeypatch, capsys)
+    return Terminal(tmp_path / "store")
 
 
 @pytest.fixture
