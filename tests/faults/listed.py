@@ -31,11 +31,11 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a gap is told from the drive's start", A + "timed_run.py", "RunGap(start_s=gap.start_s - run.start_s,", "RunGap(start_s=gap.start_s,", RUNS),
     Fault("runs that do not count are paired", A + "runs.py", "pair_opposite([run for run in found if drive.counts(run)])", "pair_opposite(list(found))", RUNS),
     # compare
-    Fault("A and B swapped in the table", C + "compare.py", "two_decimals(split.a_s), two_decimals(split.b_s),\n            signed_two(split.difference_s)", "two_decimals(split.b_s), two_decimals(split.a_s),\n            signed_two(split.difference_s)", COMPARE),
+    Fault("A and B swapped in the table", C + "compare.py", 'number(split.a_s), number(split.b_s),', 'number(split.b_s), number(split.a_s),', COMPARE),
     Fault("raw means under the heading corrected", A + "compare.py", "a_s=judged.mean_a_s,\n        b_s=judged.mean_b_s,\n        mean_a_s=split.raw.mean_a_s", "a_s=split.raw.mean_a_s,\n        b_s=split.raw.mean_b_s,\n        mean_a_s=split.raw.mean_a_s", COMPARE),
     Fault("corrected means are raw ones", A + "compare.py", "mean_a_corrected_s=split.corrected.mean_a_s if", "mean_a_corrected_s=split.raw.mean_a_s if", COMPARE),
     Fault("raw difference for the corrected one", A + "compare.py", "raw=_difference(split.raw),", "raw=_difference(split.judged),", COMPARE),
-    Fault("days and runs intervals swapped", C + "compare.py", "_span(split.low_s, split.high_s), _span(split.run_low_s, split.run_high_s),", "_span(split.run_low_s, split.run_high_s), _span(split.low_s, split.high_s),", COMPARE),
+    Fault("days and runs intervals swapped", C + "compare.py", 'short_span(split.low_s, split.high_s),', 'short_span(split.run_low_s, split.run_high_s),', COMPARE),
     Fault("ends of the interval swapped", A + "compare.py", "low_s=interval.low,\n        high_s=interval.high,\n        run_low_s=interval.run_low,\n        run_high_s=interval.run_high,\n        alone", "low_s=interval.high,\n        high_s=interval.low,\n        run_low_s=interval.run_low,\n        run_high_s=interval.run_high,\n        alone", COMPARE),
     Fault("trace judged raw", A + "compare.py", "a_s=judged.mean_a_s,\n        b_s=judged.mean_b_s,\n        mean_a_s=band.raw.mean_a_s", "a_s=band.raw.mean_a_s,\n        b_s=band.raw.mean_b_s,\n        mean_a_s=band.raw.mean_a_s", COMPARE),
     Fault("faster taken for slower", "analysis/changes/verdicts.py", "word = words[0] if interval.high < 0 else words[1]", "word = words[1] if interval.high < 0 else words[0]", COMPARE),
@@ -46,8 +46,8 @@ FAULTS: tuple[Fault, ...] = (
     # season, drives, effects, plan
     Fault("best taken for worst", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.max()), float(np.median(times))", SEASON),
     Fault("typical is the best", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.min()), float(times.min())", SEASON),
-    Fault("best and typical swapped in season", C + "season.py", 'two_decimals(each.best_s) + (" *" if each.personal_best else ""), two_decimals(each.typical_s),', 'two_decimals(each.typical_s) + (" *" if each.personal_best else ""), two_decimals(each.best_s),', SEASON),
-    Fault("best and typical swapped in drives", C + "season.py", "str(each.runs), two_decimals(each.best_s), two_decimals(each.typical_s),\n            two_decimals(each.full_throttle), *", "str(each.runs), two_decimals(each.typical_s), two_decimals(each.best_s),\n            two_decimals(each.full_throttle), *", SEASON),
+    Fault("best and typical swapped in season", C + "season.py", 'number(each.best_s) + (" *" if each.personal_best else ""), number(each.typical_s),', 'number(each.typical_s) + (" *" if each.personal_best else ""), number(each.best_s),', SEASON),
+    Fault("best and typical swapped in drives", C + "season.py", 'str(each.runs), number(each.best_s), number(each.typical_s),', 'str(each.runs), number(each.typical_s), number(each.best_s),', SEASON),
     Fault("the personal best marked elsewhere", A + "season.py", "any(run.label == best.label for run in side.runs)", "not any(run.label == best.label for run in side.runs)", SEASON),
     Fault("changed against the first setup", A + "season.py", "before = each.setup.parts\n    return", "before = season.setups[0].setup.parts\n    return", SEASON),
     Fault("weather asked for where it is", A + "drives.py", "not math.isfinite(", "math.isfinite(", SEASON),
@@ -56,8 +56,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("mixture effects shown as fuel", A + "effects.py", "fuel=_figure_effects(fuel)", "fuel=_figure_effects(mixture)", (UNIT + "answers/test_effects.py", *COMPARE)),
     Fault("an untangled plan for a tangled season", A + "effects.py", "tangled=tuple(tuple(group) for group in times.design.tangled)", "tangled=()", (UNIT + "answers/test_effects.py", *COMPARE)),
     # what is kept
-    Fault("kept times of another program", "analysis/kept.py", "targets.model_dump(), program()]", "targets.model_dump()]", (UNIT + "test_kept.py",)),
-    Fault("kept times of another car", "analysis/kept.py", "manifest.rows, manifest.car, manifest.fuel", "manifest.rows, manifest.fuel", (UNIT + "test_kept.py",)),
+    Fault("kept times of another program", "analysis/kept.py", 'targets.model_dump(), program(),', 'targets.model_dump(),', (UNIT + "test_kept.py",)),
+    Fault("kept times of another car", "analysis/kept.py", 'drive.config_text, manifest.car, manifest.fuel', 'drive.config_text, manifest.fuel', (UNIT + "test_kept.py",)),
     Fault("kept times and sigmas swapped", "analysis/changes/season_rows.py", '("time_s", "double", "s", "time to it from one foot of movement"),\n        ("sigma_s",', '("sigma_s", "double", "s", "time to it from one foot of movement"),\n        ("time_s",', (UNIT + "test_kept.py", *SEASON)),
     # mixture and jets
     Fault("in target turned round", "analysis/mixture/map.py", "return (Judgement.RICH if median < target.low else Judgement.IN_BAND), sure", "return (Judgement.IN_BAND if median < target.low else Judgement.RICH), sure", MIXTURE),
