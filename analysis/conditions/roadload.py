@@ -55,12 +55,24 @@ class RoadLoad:
     """Of a, b, c [in their units]; zeros where not said."""
 
     def at(self, speed_mps: ArrayLike) -> Floats:
-        """Road load over mass at the given speeds [m/s2]."""
+        """Road load over mass [m/s2].
+
+        Parameters
+        ----------
+        speed_mps : array, any shape
+            Speeds [m/s]; NaN gives NaN.
+        """
         v = np.asarray(speed_mps, dtype=np.float64)
         return np.asarray(self.a_mps2 + self.b_per_s * v + self.c_per_m * v * v)
 
     def sigma(self, speed_mps: ArrayLike) -> Floats:
-        """Standard error of `at` [m/s2]."""
+        """Standard error of `at` [m/s2].
+
+        Parameters
+        ----------
+        speed_mps : array, any shape
+            Speeds [m/s]; NaN gives NaN.
+        """
         v = np.asarray(speed_mps, dtype=np.float64)
         powers = np.stack([np.ones_like(v), v, v * v], axis=-1)
         variance = np.einsum("...i,ij,...j->...", powers, np.array(self.covariance), powers)
@@ -152,11 +164,23 @@ class Envelope:
     source: str
 
     def at(self, speed_mps: ArrayLike) -> Floats:
-        """The most at the given speeds [m/s2]."""
+        """The most at the given speeds [m/s2].
+
+        Parameters
+        ----------
+        speed_mps : array, any shape
+            Speeds [m/s]; NaN gives NaN.
+        """
         return np.interp(np.asarray(speed_mps, dtype=np.float64), self.speed_mps, self.most_mps2)
 
     def share(self, speed_mps: ArrayLike, tractive_mps2: ArrayLike) -> Floats:
-        """Load as a share of the most at that speed [-]; a little over 1 is noise, below 0 is overrun."""
+        """Load as a share of the most at that speed [-]; a little over 1 is noise, below 0 is overrun.
+
+        Parameters
+        ----------
+        speed_mps, tractive_mps2 : array, one shape
+            Speed and tractive acceleration [m/s, m/s2]; NaN gives NaN.
+        """
         result: Floats = np.asarray(tractive_mps2, dtype=np.float64) / self.at(speed_mps)
         return result
 

@@ -50,7 +50,21 @@ def interval_method(problem: Problem, best: Solution, abc: Floats, scatter: Floa
     """The road load of the coasts behind `best`, to be held against `abc` [N, N/(m/s), N/(m/s)^2] and its `scatter`.
 
     Wind, density and the change of slope along a stretch are taken from the fit; what is left to check is the motion
-    itself. None where fewer than three intervals have both directions.
+    itself.
+
+    Parameters
+    ----------
+    problem, best
+        The coasts, and what the fit found.
+    abc : array, shape (3,)
+        A, B and C of the fit.
+    scatter : array, shape (3, 3)
+        The part of their covariance that comes from the scatter of the coasts.
+
+    Returns
+    -------
+    IntervalEstimate
+        None where fewer than three intervals have both directions; standard errors are NaN with fewer than four coasts.
     """
     forces = _interval_forces(problem, best)
     full = _both_ways(forces, None)

@@ -61,7 +61,20 @@ class Layout:
         return len(self.axis_deg)
 
     def shape(self, k: int, way_m: Floats) -> Floats:
-        """The polynomials of the grade where a coast was after so much way, (readings, orders)."""
+        """The polynomials of the grade along a coast.
+
+        Parameters
+        ----------
+        k : int
+            Which coast.
+        way_m : array, shape (n,)
+            Way from its start [m].
+
+        Returns
+        -------
+        array, shape (n, GRADE_ORDER + 1)
+            Legendre polynomials by order; held level beyond 1.5 half lengths from the middle.
+        """
         half = max(self.length_m[self.stretch[k]] / 2, 0.5)
         place = self.place[k][0] + self.sense[k] * way_m / half
         return np.asarray(np.polynomial.legendre.legvander(np.clip(place, -1.5, 1.5), GRADE_ORDER))
@@ -386,12 +399,31 @@ def _change_by_altitude(coasts: Sequence[Coast], layout: Layout, stretch: int) -
 
 
 def force_sigma(covariance: Floats, speed_mps: ArrayLike) -> Floats:
+    """Standard error of A + B v + C v^2 [N].
+
+    Parameters
+    ----------
+    covariance : array, shape (3, 3)
+        Of A, B, C [N, N/(m/s), N/(m/s)^2].
+    speed_mps : array, any shape
+        Speeds [m/s]; NaN gives NaN.
+    """
     v = np.asarray(speed_mps, dtype=np.float64)
     powers = np.stack([np.ones_like(v), v, v * v], axis=-1)
     return np.asarray(np.sqrt(np.maximum(np.einsum("...i,ij,...j->...", powers, covariance, powers), 0.0)))
 
 
 def jackknife(values: Floats) -> Floats:
-    """Covariance of an estimate from its values with each coast left out, (coasts, parameters)."""
+    """Covariance of an estimate by leaving out each coast in turn (Efron 1982, chapter 3).
+
+    Parameters
+    ----------
+    values : array, shape (coasts, p)
+        The estimate without each coast; a NaN makes its parameter's row and column NaN.
+
+    Returns
+    -------
+    array, shape (p, p)
+    """
     moves = values - values.mean(axis=0)
     return np.asarray((len(moves) - 1) / len(moves) * moves.T @ moves)

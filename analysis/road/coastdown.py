@@ -117,12 +117,24 @@ class Measured:
         return whole * self._reach(scatter**2, whole**2)
 
     def force(self, speed_mps: ArrayLike) -> Floats:
-        """Road load at the given speeds [N]."""
+        """Road load [N].
+
+        Parameters
+        ----------
+        speed_mps : array, any shape
+            Speeds [m/s]; NaN gives NaN.
+        """
         v = np.asarray(speed_mps, dtype=np.float64)
         return np.asarray(self.a_n + self.b_n_per_mps * v + self.c_n_per_mps2 * v * v)
 
     def force_sigma(self, speed_mps: ArrayLike) -> Floats:
-        """Standard error of the road load at the given speeds [N]."""
+        """Standard error of the road load [N].
+
+        Parameters
+        ----------
+        speed_mps : array, any shape
+            Speeds [m/s]; NaN gives NaN.
+        """
         return force_sigma(self.covariance, speed_mps)
 
     @property

@@ -121,7 +121,13 @@ class Coast:
         return self.smooth_at(self.t_s)
 
     def smooth_at(self, t_s: Floats) -> Floats:
-        """The same at other times [m/s]."""
+        """The same at other times [m/s].
+
+        Parameters
+        ----------
+        t_s : array, any shape
+            Times on the axis of the coast's own `t_s` [s]; outside of it the polynomial goes astray.
+        """
         legendre = np.polynomial.legendre
         x, at = (2 * (t - self.t_s[0]) / max(self.seconds, 1e-9) - 1 for t in (self.t_s, t_s))
         return np.asarray(legendre.legval(at, legendre.legfit(x, self.v_mps, min(5, len(x) // 4))))
@@ -156,7 +162,18 @@ class CoastsFound:
 
 
 def integral(y: Floats, t: Floats) -> Floats:
-    """Running integral from the first point, as long as its arguments: of the cubics through the values and slopes."""
+    """Running integral from the first point, of the cubics through the values and slopes.
+
+    Parameters
+    ----------
+    y, t : array, shape (n,)
+        Values at rising times; a NaN makes what follows it NaN.
+
+    Returns
+    -------
+    array, shape (n,)
+        In the unit of `y` times that of `t`; 0 first.
+    """
     if len(y) < 3:
         return trapezoids(y, t)
     bend = np.diff(t) ** 2 / 12 * np.diff(np.gradient(y, t, edge_order=2))
@@ -164,7 +181,18 @@ def integral(y: Floats, t: Floats) -> Floats:
 
 
 def trapezoids(y: Floats, t: Floats) -> Floats:
-    """Running integral by the trapezoidal rule."""
+    """Running integral from the first point by the trapezoidal rule.
+
+    Parameters
+    ----------
+    y, t : array, shape (n,)
+        Values at rising times; a NaN makes what follows it NaN.
+
+    Returns
+    -------
+    array, shape (n,)
+        In the unit of `y` times that of `t`; 0 first.
+    """
     sums = np.zeros(len(y))
     np.cumsum(0.5 * (y[1:] + y[:-1]) * np.diff(t), out=sums[1:])
     return sums

@@ -43,7 +43,13 @@ class Vehicle:
         return cls(m, mass.rotating_kg, m * road.a_mps2, m * road.b_per_s, m * road.c_per_m)
 
     def road_load(self, speed_mps: ArrayLike) -> Floats:
-        """Road load at the given speeds [N]; any shape, NaN gives NaN."""
+        """Road load [N].
+
+        Parameters
+        ----------
+        speed_mps : array, any shape
+            Speeds [m/s]; NaN gives NaN.
+        """
         v = np.asarray(speed_mps, dtype=np.float64)
         return np.asarray(self.a_n + self.b_n_per_mps * v + self.c_n_per_mps2 * v * v)
 
