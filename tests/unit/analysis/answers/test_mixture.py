@@ -115,6 +115,19 @@ def test_cells_hold_what_the_engine_was_given_there(drives: DriveStore) -> None:
     assert {(9, 0.0), (13, 0.15), (18, 0.15), (13, 0.85), (18, 0.85)} <= checked
 
 
+def test_spreads_and_intervals_lie_about_their_medians(drives: DriveStore) -> None:
+    answer = mixture_answer(drives.drives[0])
+    for row in (*answer.bands, *answer.cells, *answer.summaries):
+        if row.readings:
+            assert row.p10 <= row.median <= row.p90, row
+        if math.isfinite(row.sigma):
+            assert row.low < row.median < row.high, row
+            assert 0 < row.sigma < row.high - row.low, row
+    # Noise of 0.06 AFR and little else: 90 % of it lies 0.077 from the middle.
+    cruise = next(cell for cell in answer.cells if (round(cell.from_mps), cell.load_from) == (13, 0.15))
+    assert cruise.p90 - cruise.p10 == pytest.approx(2 * 1.2816 * 0.06, rel=0.35)
+
+
 def test_json_is_the_answer(drives: DriveStore, said: Callable[..., str]) -> None:
     answer, printed = mixture_answer(drives.drive("last")), json.loads(said("last", "--json"))
     assert printed == answer.to_json()
