@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 import simulate
-from made_drives import CAR, make_drive
+from made_drives import CAR, RIG, make_drive
 from simulate import Cruise, Lift, Phase, Pull, Stand
 
 from analysis.answers.encoding import rows
@@ -51,12 +51,21 @@ def given(jet_mm: float, weather: dict[str, float], speed_mps: float, stoich: fl
     return float(12.1 * (1.10 / jet_mm) ** 2 * math.sqrt(share) + 0.012 * (speed_mps - 18.0)) * 14.7 / stoich
 
 
-def add(store: Path, day: int, jet_mm: float, weather: dict[str, float], *, stoich: float = 14.7, **more: Any) -> str:
-    """A drive with this jet in this weather, on a fuel of this ratio: the law follows all three."""
+def add(
+    store: Path,
+    day: int,
+    jet_mm: float,
+    weather: dict[str, float],
+    *,
+    stoich: float = 14.7,
+    shown_as: float = 14.7,
+    **more: Any,
+) -> str:
+    """A drive with this jet, air and fuel, by a controller that is set to show `shown_as` at lambda 1."""
     carburettor = simulate.mixture_of(jet_mm, density_ratio=density(weather) / 1.2)
 
     def law(v: Any, load: Any) -> Any:
-        return carburettor(v, load) * 14.7 / stoich
+        return carburettor(v, load) * shown_as / stoich
 
     more = {"setup": setup(jet_mm), "weather": weather, **more}
     drive, _ = make_drive(store, SCRIPT, seed=day, start=datetime(2026, 5, day, 9, 0, tzinfo=UTC), law=law, **more)
@@ -282,6 +291,17 @@ def test_in_lambda(drives: DriveStore) -> None:
     assert afr.choice is not None
     assert told.choice.jet == afr.choice.jet
     assert told.drive_full_throttle == pytest.approx(afr.drive_full_throttle / 14.7, rel=2e-3)
+
+
+def test_a_controller_set_to_another_scale_is_told_on_the_usual_one(tmp_path: Path) -> None:
+    """It shows 9.8 at lambda 1: all its figures are a third lower, and mean the same."""
+    rig = RIG.replace('channel = "afr"', 'channel = "afr"\n  stoich_afr = 9.8')
+    drive = DriveStore(tmp_path).drive(add(tmp_path, 1, 1.12, COOL, shown_as=9.8, rig=rig))
+    answer = jets_answer(DriveStore(tmp_path), drive)
+    assert mixture_answer(drive).full_throttle.median == pytest.approx(given(1.12, COOL, 15.0) * 9.8 / 14.7, abs=0.1)
+    assert (answer.target.low, answer.target.high) == (pytest.approx(12.0), pytest.approx(12.5))
+    assert answer.now.value == pytest.approx(given(1.12, COOL, 15.0), abs=0.15)
+    assert answer.drive_full_throttle == pytest.approx(given(1.12, COOL, 15.0), abs=0.15)
 
 
 def test_without_a_jet_or_full_throttle_there_is_no_answer(drives: DriveStore, tmp_path: Path) -> None:
