@@ -85,16 +85,17 @@ def record(
     from logger.record.live import Live
     from logger.record.recorder import Recorder
     from logger.store import drive, presence
+    from logger.store.folders import make_store
 
     sys.setswitchinterval(0.001)  # a reader gets its turn sooner while another thread draws or decodes: better stamps
     store = store or drive.default_store()
     for_s = parse_quantity(for_, "s") if for_ is not None else None
     files = Files.read(config, store, setup)
-    store.mkdir(parents=True, exist_ok=True)
-    with presence.Lock(store):
+    make_store(store)
+    with presence.Lock(store) as lock:
         finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
         live = Live(files.config)
-        recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s)
+        recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
         kept = _views(files, live, recorder, store, plain, json)
         live.start()
         outcome = _run(recorder)

@@ -34,6 +34,7 @@ from logger.decode import events
 from logger.decode.framing import checksum
 from logger.errors import CaptureError
 from logger.store import columns
+from logger.store.disk import Disk, said
 from logger.store.journal import SCHEMA
 from logger.units import NS_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
 
@@ -91,8 +92,8 @@ def read(path: Path, nmea_source: str = "gps") -> Capture:
 def write(path: Path, raw: pa.Table) -> int:
     """Write raw rows as a capture file, gzip'd where the name ends in .gz; gives the number of chunks.
 
-    The same rows give the same bytes. OSError where it cannot be written; a file of that name is replaced once the
-    new one is whole.
+    The same rows give the same bytes. CaptureError where it cannot be written; a file of that name is replaced once
+    the new one is whole.
     """
     packed = io.BytesIO()
     if path.suffix == ".gz":
@@ -100,9 +101,10 @@ def write(path: Path, raw: pa.Table) -> int:
             _write_lines(file, raw)
     else:
         _write_lines(packed, raw)
-    draft = path.with_name(path.name + ".part")
-    draft.write_bytes(packed.getbuffer())
-    draft.replace(path)
+    try:
+        Disk().put_file(path, packed.getbuffer())
+    except OSError as error:
+        raise CaptureError(f"{path}: cannot be written: {said(error)}") from error
     return int(raw.num_rows)
 
 

@@ -30,7 +30,7 @@ from logger.errors import ConfigError, DriveError
 from logger.store import journal
 from logger.store.commit import CONFIG, RAW, commit_files, finish_commit
 from logger.store.disk import Disk, said
-from logger.store.folders import JOURNAL, id_of, new_folder, take_name, utc_of
+from logger.store.folders import JOURNAL, id_of, make_store, new_folder, take_name, utc_of
 from logger.store.manifest import (
     MANIFEST,
     ClockSummary,
@@ -79,7 +79,7 @@ def write(
     built = build(raw, config)
     manifest = manifest_of(id_of(built.started_utc_ns), state, raw, built, about)
     try:
-        store.mkdir(parents=True, exist_ok=True)
+        make_store(store)
         with new_folder(store, disk) as fresh:
             commit_files(fresh, files_of(manifest, about.config_text, raw, built), disk)
             return take_name(fresh, manifest.id, disk)
@@ -103,7 +103,7 @@ def begin(
     clock. OSError where the disk does not take it.
     """
     disk = disk or Disk()
-    store.mkdir(parents=True, exist_ok=True)
+    make_store(store)
     wanted = id_of(int((started or datetime.now(UTC)).timestamp()) * NS_PER_S)
     about = {
         "program": program(),
