@@ -263,7 +263,7 @@ class Files:
     def read(cls, path: Path | None, store: Path, setup: Path | None = None) -> Files:
         """Read all of them; ConfigError names the file that is wrong. Names in the file are relative to it."""
         from logger.config.car import CarConfig
-        from logger.config.reading import load
+        from logger.config.reading import load, parse, text_of
         from logger.config.recorder import RecorderConfig
         from logger.config.setup import SETUP_IN_FORCE, SetupConfig
         from logger.config.targets import TargetsConfig
@@ -275,8 +275,9 @@ class Files:
                     f"{path}: there is no such file: name the recorder's file with --config, "
                     "or make it from what `pullbook ports --listen` prints"
                 )
-        config = load(path, RecorderConfig)
-        files = cls(path, path.read_text(encoding="utf-8-sig"), config)
+        text = text_of(path)
+        config = parse(text, RecorderConfig, str(path))
+        files = cls(path, text, config)
         settings = files.config.recorder
         if settings.car is not None:
             files.car = load(path.parent / settings.car, CarConfig)
