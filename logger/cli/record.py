@@ -85,16 +85,17 @@ def record(
     from logger.record.live import Live
     from logger.record.recorder import Recorder
     from logger.store import drive, presence
+    from logger.store.folders import make_store
 
     sys.setswitchinterval(0.001)  # a reader gets its turn sooner while another thread draws or decodes: better stamps
     store = store or drive.default_store()
     for_s = parse_quantity(for_, "s") if for_ is not None else None
     files = Files.read(config, store, setup)
-    store.mkdir(parents=True, exist_ok=True)
-    with presence.Lock(store):
+    make_store(store)
+    with presence.Lock(store) as lock:
         finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
         live = Live(files.config)
-        recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s)
+        recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
         kept = _views(files, live, recorder, store, plain, json)
         live.start()
         outcome = _run(recorder)
@@ -262,7 +263,7 @@ class Files:
     def read(cls, path: Path | None, store: Path, setup: Path | None = None) -> Files:
         """Read all of them; ConfigError names the file that is wrong. Names in the file are relative to it."""
         from logger.config.car import CarConfig
-        from logger.config.reading import load
+        from logger.config.reading import load, parse, text_of
         from logger.config.recorder import RecorderConfig
         from logger.config.setup import SETUP_IN_FORCE, SetupConfig
         from logger.config.targets import TargetsConfig
@@ -274,8 +275,9 @@ class Files:
                     f"{path}: there is no such file: name the recorder's file with --config, "
                     "or make it from what `pullbook ports --listen` prints"
                 )
-        config = load(path, RecorderConfig)
-        files = cls(path, path.read_text(encoding="utf-8-sig"), config)
+        text = text_of(path)
+        config = parse(text, RecorderConfig, str(path))
+        files = cls(path, text, config)
         settings = files.config.recorder
         if settings.car is not None:
             files.car = load(path.parent / settings.car, CarConfig)

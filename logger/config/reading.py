@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import stat
 import tomllib
 import types
 import typing
@@ -21,27 +22,41 @@ from pydantic import BaseModel
 from logger.errors import ConfigError
 
 Model = TypeVar("Model", bound=BaseModel)
+_LARGEST_BYTES = 2 << 20
 
 
 def load(path: Path, model: type[Model]) -> Model:
     """Read the TOML file at `path` as `model`; ConfigError names the file and the first key that is wrong."""
+    return parse(text_of(path), model, str(path))
+
+
+def text_of(path: Path) -> str:
+    """The text of a configuration file; ConfigError where it is no plain file of text, or far too large for one."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        about = path.stat()
+        if not stat.S_ISREG(about.st_mode):  # a pipe would be waited for
+            raise ConfigError(f"{path}: this is no file")
+        if about.st_size > _LARGEST_BYTES:
+            raise ConfigError(f"{path}: {about.st_size} bytes are too many for a configuration")
+        return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise ConfigError(f"{path}: no such file") from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read: {error}") from error
-    return parse(text, model, str(path))
+    except UnicodeDecodeError as error:
+        raise ConfigError(f"{path}: cannot be read: it is no text in UTF-8: {error}") from error
+    except OSError as error:
+        raise ConfigError(f"{path}: cannot be read: {error.strerror or error}") from error
 
 
 def parse(text: str, model: type[Model], name: str) -> Model:
     """Read TOML `text` as `model`; `name` stands for the file in a ConfigError's line."""
     try:
         return model.model_validate(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{name}: not valid TOML: {error}") from error
     except pydantic.ValidationError as error:
         raise ConfigError(f"{name}: {_one_line(error, model)}") from error
+    except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
+        raise ConfigError(f"{name}: not valid TOML: {error}") from error
+    except (RecursionError, OverflowError) as error:
+        raise ConfigError(f"{name}: not valid TOML: nested too deep, or a number too large") from error
 
 
 _EXPECTED = {

@@ -17,4 +17,4 @@ Pair = Annotated[tuple[Finite, Finite], Field(strict=False)]  # TOML has lists o
 class ConfigSection(BaseModel):
     """A table of a configuration file: read strictly, never changed, and no key passes that it does not know."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)

@@ -6,7 +6,8 @@ epoch begins: where the line usually rests longest, the time that the sentence b
 "Usually" is the median over the last few bursts for each pair of neighbouring sentences, so that one late read misleads
 nobody.
 Where arrival times say nothing (a log without them, `host_times=False`) the burst begins with the sentence that the
-stream began with if that comes between, else with the sentence that brings the new time. Sentences that have no time
+stream began with if that comes between, else with the next one that the stream had before its first time (the first may
+have been a greeting), else with the sentence that brings the new time. Sentences that have no time
 because the receiver has none yet are parted where their kind comes again.
 """
 
@@ -39,15 +40,15 @@ class Bursts:
         self._host_times = host_times
         self._gaps: dict[tuple[str, str], _Gap] = {}  # by the addresses of neighbouring sentences
         self._last: Sentence | None = None
-        self._began_with: str | None = None
+        self._began_with: list[str] = []
+        self._begun = False  # the stream has told a time
         self._within = True  # the burst may have been under way when the stream began or went on
 
     def feed(self, sentence: Sentence) -> list[list[Sentence]]:
         """The bursts that `sentence` closes."""
-        if self._last is None:
-            # No receiver is known to begin with the satellites in view: such a stream began within a burst.
-            self._began_with = None if sentence.address.endswith("GSV") else sentence.address
-        elif self._host_times:
+        if not self._begun:
+            self._begin_stream(sentence)
+        if self._last is not None and self._host_times:
             if sentence.mono_ns - self._last.mono_ns > _BREAK_NS:
                 closed = self.flush()
                 self._last, self._within = sentence, True
@@ -59,6 +60,17 @@ class Bursts:
         closed = [] if first is None else [self._close(first, sentence)]
         self._add(sentence)
         return closed
+
+    def _begin_stream(self, sentence: Sentence) -> None:
+        """Note the kinds of sentences up to the first time: with one of them each burst begins."""
+        if sentence.address == "?":
+            return
+        # No receiver is known to begin with the satellites in view: such a stream began within a burst.
+        self._begun = sentence.time_ns is not None or len(self._began_with) >= _LONGEST_BURST
+        if not self._began_with and sentence.address.endswith("GSV"):
+            self._begun = True
+        else:
+            self._began_with.append(_kind(sentence))
 
     def flush(self) -> list[list[Sentence]]:
         burst = self.burst
@@ -121,9 +133,8 @@ class Bursts:
                 return longest
             if rests[last] > min(rests.values()) + clearly:
                 return last
-        if self._began_with is not None:
-            return next((at for at in range(first, last) if sentences[at].address == self._began_with), last)
-        return last
+        here = {_kind(sentences[at]): at for at in range(last - 1, first - 1, -1)}
+        return next((here[kind] for kind in self._began_with if kind in here), last)
 
     def _learn(self, before: Sentence, sentence: Sentence) -> None:
         pair = before.address, sentence.address
@@ -137,6 +148,11 @@ class Bursts:
     def _usual_gap(self, before: str, after: str) -> int:
         gap = self._gaps.get((before, after))
         return 0 if gap is None else gap.usual_ns
+
+
+def _kind(sentence: Sentence) -> str:
+    """The address without its talker, which changes with the satellites that are in use (GPGSA, GNGSA)."""
+    return sentence.address if sentence.address.startswith("P") else sentence.address[2:]
 
 
 class _Gap:

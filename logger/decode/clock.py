@@ -31,7 +31,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.units import NS_PER_DAY, NS_PER_S, PPM, S_PER_DAY
+from logger.units import NS_PER_DAY, NS_PER_S, PPM, S_PER_DAY, S_PER_MINUTE
 
 Nanoseconds = NDArray[np.int64]
 Basis = Literal["gps", "gps without a fix", "wall", "none"]
@@ -159,8 +159,10 @@ def settle(
         said = "nothing says when this was: times are counted from 1970-01-01"
         return ClockFit("none", (Piece(first_mono_ns, first_mono_ns, 0),), remarks=(said,))
     utc_ns, mended = _mend_rollover(mono_ns, utc_ns, anchors)
+    wild = _wild(mono_ns, utc_ns)
+    fixed = fixed & ~wild
     if fixed.any() or not len(anchors.mono_ns):
-        chosen = fixed if fixed.any() else np.ones(len(mono_ns), np.bool_)
+        chosen = fixed if fixed.any() else ~wild
         settled = _with_wall(fit(mono_ns[chosen], utc_ns[chosen], latency_s, anchors), anchors)
         basis: Basis = "gps" if fixed.any() else "gps without a fix"
     else:
@@ -170,6 +172,7 @@ def settle(
     # The time of an epoch without a fix comes from the receiver's own quartz: good where it agrees.
     lateness = np.abs(settled.utc_ns(mono_ns - round(latency_s * NS_PER_S)) - utc_ns)
     trusted |= ~chosen & (lateness < NS_PER_S // 2) & (basis == "gps")
+    odd_dates = f"{int(wild.sum())} epochs told dates that fit no other and get theirs from their arrival"
     no_fix = ("no epoch has a fix: UTC is the receiver's own guess",) if basis == "gps without a fix" else ()
     return replace(
         settled,
@@ -177,7 +180,7 @@ def settle(
         epoch_mono_ns=mono_ns,
         mended_utc_ns=mended_utc,
         trusted=trusted,
-        remarks=(*mended, *no_fix, *settled.remarks),
+        remarks=(*mended, *([odd_dates] if wild.any() else []), *no_fix, *settled.remarks),
     )
 
 
@@ -221,9 +224,17 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
             step = (at - ahead) - at - (pieces[-1].utc_ns - pieces[-1].mono_ns)
             starts_ns = _woke(anchors, int(mono_ns[part.start - 1]), starts_ns, step)
         pieces.append(Piece(starts_ns, at, at - ahead))
-    trusted = residual > -STEP_S
-    if (wrong := int((~trusted).sum())) > 0:
-        remarks.append(f"{wrong} epochs told a time in the future and get theirs from their arrival")
+    days = np.rint(residual / S_PER_DAY).astype(np.int64)
+    dated = (days > 0) & (np.abs(residual - days * float(S_PER_DAY)) < S_PER_MINUTE)
+    if dated.any():  # the time of day is right
+        mended_utc_ns = mended_utc_ns + np.where(dated, days, 0) * NS_PER_DAY
+        residual = residual - np.where(dated, days, 0) * float(S_PER_DAY)
+        remarks.append(f"{int(dated.sum())} epochs told the date of another day; mended")
+    future, past = residual <= -STEP_S, residual >= S_PER_DAY
+    trusted = ~(future | past)
+    for wrong, when in ((future, "in the future"), (past, "of another day")):
+        if wrong.any():
+            remarks.append(f"{int(wrong.sum())} epochs told a time {when} and get theirs from their arrival")
     late = residual[trusted]
     return ClockFit(
         basis="gps",
@@ -270,7 +281,68 @@ def from_wall(anchors: Anchors) -> ClockFit:
     return ClockFit("wall", tuple(pieces), remarks=said)
 
 
+def as_told(mono_ns: Nanoseconds, utc_ns: Nanoseconds, fixed: NDArray[np.bool_]) -> ClockFit:
+    """The relation of a plain log, whose epochs are the only clock there is: each as it was told, whatever it was.
+
+    Epochs as for `settle`, at least one; those with a fix count where there are any. Dates alone are mended: to those
+    that most epochs told, as far as the log's own order says.
+    """
+    chosen = fixed if fixed.any() else np.ones(len(mono_ns), np.bool_)
+    ahead = utc_ns - mono_ns
+    usual = np.median(ahead[chosen & ~_outside_a_day(ahead, chosen)])
+    days = np.rint((ahead - usual) / NS_PER_DAY).astype(np.int64)
+    told_ns = utc_ns - days * NS_PER_DAY
+    at, told = mono_ns[chosen], told_ns[chosen]
+    starts = np.append(0, np.flatnonzero(np.diff(told - at)) + 1)
+    found = ClockFit(
+        "gps" if fixed.any() else "gps without a fix",
+        tuple(Piece(int(at[k]), int(at[k]), int(told[k])) for k in starts),
+        residual_s=0.0,
+        residual_p99_s=0.0,
+        epochs=len(at),
+        epoch_mono_ns=mono_ns,
+        mended_utc_ns=told_ns,
+    )
+    near = np.abs(found.utc_ns(mono_ns) - told_ns) < NS_PER_S // 2
+    remarks = (
+        [f"{count} epochs told the date of another day; mended"] if (count := int((days[chosen] != 0).sum())) else []
+    )
+    if len(back := np.flatnonzero(np.diff(told) < 0)):
+        remarks.append(_gone_back(told, back))
+    return replace(found, trusted=chosen | near, remarks=tuple(remarks))
+
+
+def _gone_back(told_ns: Nanoseconds, back: NDArray[np.intp]) -> str:
+    """What is said of times that go back after the epochs `back`."""
+    first, then = told_ns[back[0]], told_ns[back[0] + 1]
+    more = f", and {len(back) - 1} times more" if len(back) > 1 else ""
+    by = f"by {(first - then) / NS_PER_S:.9g} s to {_clock_text(int(then))}"
+    return f"the log's times go back {by}{more}; they are kept as they are"
+
+
 # --- how -----------------------------------------------------------------------------------------------------------
+
+
+def _wild(mono_ns: Nanoseconds, utc_ns: Nanoseconds) -> NDArray[np.bool_]:
+    """Where a receiver tells many dates (it is broken, or the bytes are), all epochs but those of one day's width.
+
+    One date before the right one, or one wrong stretch among right ones, is left to be mended exactly.
+    """
+    ahead = (utc_ns - mono_ns).astype(float) / NS_PER_S
+    jumps = np.count_nonzero(np.abs(np.diff(ahead)) > S_PER_DAY)
+    if not jumps:
+        return np.zeros(len(ahead), np.bool_)
+    outside = _outside_a_day(utc_ns - mono_ns, np.ones(len(mono_ns), np.bool_))
+    return outside if jumps > 2 or outside.mean() >= 0.5 else np.zeros(len(ahead), np.bool_)
+
+
+def _outside_a_day(ahead_ns: Nanoseconds, of: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Those that are outside the day's width which holds most of `of`."""
+    ordered = np.sort(ahead_ns[of])
+    within = np.searchsorted(ordered, ordered + NS_PER_DAY, side="right") - np.arange(len(ordered))
+    low = ordered[int(np.argmax(within))]
+    outside: NDArray[np.bool_] = (ahead_ns < low) | (ahead_ns > low + NS_PER_DAY)
+    return outside
 
 
 def _odd(y: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -337,20 +409,28 @@ def _explain(
         if step > 0 and _is_leap(int(utc_ns[first]), step):
             corrections[first:] += NS_PER_S
             remarks.append(f"a leap second before {when}: times go on without it, 1 s ahead of UTC from there")
-        elif step > 60 and min(first - previous, following - first) >= 0.1 * len(y):
+        elif S_PER_DAY >= step > 60 and min(first - previous, following - first) >= 0.1 * len(y):
             breaks.append(first)
             remarks.append(f"the receiver's time goes back by {step:.0f} s to {when}")
         elif step > 60 and following - first < first - previous:
-            corrections[first:following] += round(step * NS_PER_S)
+            corrections[first:following] += round(_exact(step) * NS_PER_S)
             remarks.append(f"the receiver's time from {when} was wrong by {step:.0f} s")
         elif step > 0 or step < -S_PER_DAY or (wall_step is not None and wall_step > step / 2):
-            exact = round(step) if abs(step - round(step)) < STEP_S else step
+            exact = _exact(step)
             corrections[:first] -= round(exact * NS_PER_S)
             remarks.append(f"the receiver corrected its time by {-exact:+.9g} s at {when}; earlier times are mended")
         else:
             breaks.append(first)
             remarks.append(_stood_still(-step, int(utc_ns[first])))
     return corrections, breaks, remarks
+
+
+def _exact(step: float) -> float:
+    """What a receiver was wrong by [s], where arrivals show `step`: whole days, or whole seconds, where it is near."""
+    days = round(step / S_PER_DAY) * S_PER_DAY
+    if days and abs(step - days) < S_PER_MINUTE:
+        return days
+    return round(step) if abs(step - round(step)) < STEP_S else step
 
 
 def _wall_step(anchors: Anchors, before_ns: int, after_ns: int) -> float | None:

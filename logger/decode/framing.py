@@ -174,11 +174,20 @@ class SentenceFramer(LineFramer):
     sentence proves itself by its checksum, so the rest at the end of the stream is handed on.
     """
 
+    def feed(self, chunk: Chunk) -> list[Frame]:
+        return self._begun(super().feed(chunk))
+
     def flush(self) -> list[Frame]:
-        return self._close()
+        return self._begun(self._close())
 
     def opened(self, mono_ns: int) -> None:
         self._drop_line("cut off")
+
+    def _begun(self, frames: list[Frame]) -> list[Frame]:
+        """Without those that are a beginning and nothing more: some loggers write "$$" or end a file with "$"."""
+        begun = [frame for frame in frames if len(frame.data) > 1]
+        self.stray_bytes += len(frames) - len(begun)
+        return begun
 
     def _split(self, data: bytes) -> list[bytes]:
         return super()._split(data.replace(b"$", b"\n$").replace(b"!", b"\n!"))

@@ -21,12 +21,13 @@ following 00:00:00. Two-digit years are 1980 to 2079, GPS time having begun in 1
 
 **Which value.** Position: the sentence with the most decimals. Speed: the receiver's Doppler speed over ground from
 RMC or VTG (knots or km/h), whichever has the finest last digit; VTG's only where it agrees with RMC's within what both
-round off, so that a VTG of another epoch cannot shift a speed in time. Altitude, geoid, satellites, HDOP: GGA or GNS,
-else GSA. Otherwise the first sentence that says so.
+round off, so that a VTG of another epoch cannot shift a speed in time. Course: RMC, else VTG. Altitude, geoid,
+satellites, HDOP: GGA or GNS, else GSA. Otherwise the first sentence that says so.
 
 **Valid** is a fix where no sentence of the epoch denies it and at least one affirms it: RMC and GLL by their status,
-GGA by its quality, GNS and VTG by their mode, GSA where no other speaks. Estimated (dead reckoning), manual and
-simulated fixes are not valid: they are not measured. Values of fixes that are not valid are kept as they were said.
+GGA by its quality, GNS by its mode. Where none of these speaks VTG does by its mode, else GSA; no time proves of which
+epoch they are. Estimated (dead reckoning), manual and simulated fixes are not valid: they are not measured. Values of
+fixes that are not valid are kept as they were said.
 """
 
 from __future__ import annotations
@@ -155,11 +156,11 @@ class FixDecoder:
                 dated = utc_ns, mono_ns
         _, lat_deg, lon_deg = said.get("position", (0, None, None))
         mode = said.get("mode")
-        valid = said.get("valid", mode in (2, 3))
+        valid = said.get("valid", said.get("vtg_valid", mode in (2, 3)))
         satellites = said.get("satellites", len(said.get("listed", ())) or None)
         fix = Fix(
             mono_ns, utc_ns, time_ns, lat_deg, lon_deg, said.get("alt_m"), said.get("geoid_m"), _speed(said),
-            said.get("course_deg"), valid, said.get("fix_quality"), mode, satellites,
+            said.get("course_deg", said.get("vtg_course_deg")), valid, said.get("fix_quality"), mode, satellites,
             said.get("hdop", said.get("gsa_hdop")), said.get("pdop"),
         )  # fmt: skip
         return fix, dated

@@ -179,7 +179,7 @@ class _Fields:
     def _vtg(self, data: list[str]) -> Said:
         said: dict[str, Any] = {}
         if data[1] == "T":
-            self._put(said, "course_deg", data[0], 0, 360)
+            self._put(said, "course_deg", data[0], 0, 360, "vtg_course_deg")
         for place, letter, unit in ((4, "N", MPS_PER_KNOT), (6, "K", MPS_PER_KMH)):
             if data[place + 1] == letter:
                 speed = self._number("speed", data[place], 0, MAX_SPEED_MPS / unit)
@@ -187,7 +187,7 @@ class _Fields:
                 if speed is not None and ("vtg_speed" not in said or digit < said["vtg_speed"][0]):
                     said["vtg_speed"] = digit, speed * unit
         if data[8]:
-            said["valid"] = data[8] in _MEASURED
+            said["vtg_valid"] = data[8] in _MEASURED
         return None, said
 
     def _gsa(self, data: list[str]) -> Said:
@@ -208,9 +208,11 @@ class _Fields:
         if status:
             said["valid"] = status == "A" and (not mode or mode in _MEASURED)
 
-    def _put(self, said: dict[str, Any], name: str, text: str, low: float, high: float) -> None:
+    def _put(
+        self, said: dict[str, Any], name: str, text: str, low: float, high: float, under: str | None = None
+    ) -> None:
         if text and (value := self._number(name, text, low, high)) is not None:
-            said[name] = value
+            said[under or name] = value
 
     def _put_int(self, said: dict[str, Any], name: str, text: str, high: int) -> None:
         if text:

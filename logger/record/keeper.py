@@ -14,7 +14,7 @@ from logger.decode.events import event
 from logger.decode.framing import Chunk
 from logger.decode.sentences import sentence_name
 from logger.store.disk import Disk, said
-from logger.store.journal import JournalWriter
+from logger.store.journal import JournalGone, JournalWriter
 from logger.store.tables import Decoding, OnDisk
 from logger.units import BYTES_PER_MB, MPS_PER_KNOT, NS_PER_S
 
@@ -71,6 +71,7 @@ class Keeper:
         self._slow_since_ns: int | None = None
         self._moving_looks = 0
         self._next_room_ns = 0
+        self._journalled = 0  # bytes of the sources that are in the journal
         self._pending: list[Chunk] = []  # what the journal was given and has not got onto the disk
         self.state = RecorderState.WAITING_FOR_BYTES
         self.folder: Path | None = None
@@ -82,6 +83,8 @@ class Keeper:
         """Why nothing can be written, while that is so."""
         self.lost_bytes = 0
         """Bytes that came while nothing could be written and memory for them was full."""
+        self.lost_why = ""
+        """Why bytes that had been on the disk are lost, if they are."""
         self.flushed_ns = 0
         """Up to when everything that was taken is on the disk."""
 
@@ -113,10 +116,8 @@ class Keeper:
 
         `trouble` stays what it was, or says why the disk did not take the end; `lost_bytes` counts that.
         """
-        if self.state == RecorderState.NO_ROOM and self._journal is None and (held := _payload(self._held.all())):
-            self._start(now_ns)  # one more try for what is held in memory only
-            if self._journal is None:
-                self.lost_bytes += held
+        if self._journal is None:
+            self._start_for_held(now_ns)
         if self._journal is None or self.folder is None:
             return
         last = [*self._held.all(), event(now_ns, "ended", why=why)]
@@ -125,6 +126,12 @@ class Keeper:
         self._held.clear()
         try:
             self._journal.close()
+        except JournalGone as error:
+            self._lose_journal(error, now_ns)
+            self._start_for_held(now_ns)
+            if self._journal is not None:
+                self.end(why, now_ns)
+            return
         except OSError as error:
             self.trouble = said(error)
             self.lost_bytes += _payload(self._pending)
@@ -133,6 +140,13 @@ class Keeper:
         folder, self._journal, self.folder, self._pending = self.folder, None, None, []
         decoding, self._decoding = self._decoding, None
         self._ended(folder, why, decoding)
+
+    def _start_for_held(self, now_ns: int) -> None:
+        """At the end: one more try for what is held in memory only for want of room."""
+        if self.state == RecorderState.NO_ROOM and (held := _payload(self._held.all())):
+            self._start(now_ns)
+            if self._journal is None:
+                self.lost_bytes += held
 
     def _look_at(self, chunks: Sequence[Chunk], now_ns: int) -> None:
         if any(chunk.source != RECORDER_SOURCE for chunk in chunks):
@@ -171,7 +185,7 @@ class Keeper:
             self._no_room(said(error), now_ns)
             return
         self._held.clear()
-        self._decoding = None
+        self._decoding, self._journalled = None, 0
         with contextlib.suppress(OSError):  # no room for what is decoded: it is done when the drive has ended
             self._decoding = Decoding(self._config, blocks=OnDisk)
         self.state, self.began_ns, self._slow_since_ns = RecorderState.RECORDING, first_ns, None
@@ -183,12 +197,28 @@ class Keeper:
         self._pending += chunks
         try:
             self._journal.flush()
+        except JournalGone as error:
+            self._lose_journal(error, now_ns)
+            return
         except OSError as error:
             self._no_room(said(error), now_ns)
             return
+        self._safe(now_ns)
+
+    def _safe(self, now_ns: int) -> None:
+        """What was pending is on the disk."""
         self.flushed_ns = now_ns
+        self._journalled += _payload(self._pending)
         self._decode()
         self._pending = []
+
+    def _lose_journal(self, error: JournalGone, now_ns: int) -> None:
+        """The journal was removed while it was written: hold what is in memory for a drive of its own, and say so."""
+        self.lost_bytes += self._journalled
+        self._held.put_back(self._pending)
+        self._journal, self.folder, self._decoding, self._pending = None, None, None, []
+        self.lost_why = said(error)
+        self._no_room(self.lost_why, now_ns)
 
     def _decode(self) -> None:
         """Decode what the journal has just taken. What goes wrong here goes wrong for the tables only, and later."""
@@ -243,12 +273,15 @@ class Keeper:
         held = self._held.all()
         try:
             self._journal.flush()  # first what failed, as it was
+        except JournalGone as error:
+            self._lose_journal(error, now_ns)
+            return
         except OSError as error:
             self.trouble = said(error)
             return
         self._held.clear()
-        self._decode()
-        self.state, why, self.trouble, self._pending = RecorderState.RECORDING, self.trouble, "", []
+        self._safe(now_ns)
+        self.state, why, self.trouble = RecorderState.RECORDING, self.trouble, ""
         self._record([*held, event(now_ns, "room again", why=why, lost_bytes=self.lost_bytes)], now_ns)
 
 
@@ -295,6 +328,12 @@ class _Held:
     def add(self, chunks: Iterable[Chunk]) -> None:
         for chunk in chunks:
             self._chunks.append(chunk)
+            self.bytes += _weight([chunk])
+
+    def put_back(self, chunks: Iterable[Chunk]) -> None:
+        """Chunks that came before all that are held."""
+        for chunk in reversed(list(chunks)):
+            self._chunks.appendleft(chunk)
             self.bytes += _weight([chunk])
 
     def forget_before(self, mono_ns: int) -> None:

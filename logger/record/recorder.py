@@ -30,7 +30,7 @@ from logger.decode.clock import monotonic_ns
 from logger.decode.events import event
 from logger.decode.framing import Chunk
 from logger.decode.sentences import sentence_name
-from logger.errors import PortError
+from logger.errors import AlreadyRecording, PortError
 from logger.record import ports
 from logger.record.closing import Closer, Drives
 from logger.record.health import Health, HostClocks, Rates
@@ -135,6 +135,7 @@ class Recorder:
         once: bool = False,
         for_s: float | None = None,
         disk: Disk | None = None,
+        lock: presence.Lock | None = None,
     ) -> None:
         self.store, self.config = store, config
         self._drives, self._show, self._once, self._for_s = drives, show, once, for_s
@@ -151,6 +152,8 @@ class Recorder:
         self._started_utc = datetime.now(UTC)
         self._published_ns = 0
         self._notes: set[Path] = set()
+        self._lock = lock
+        self._told: set[str] = set()
 
     # --- from any thread ------------------------------------------------------------------------------------------
 
@@ -184,7 +187,7 @@ class Recorder:
         return state
 
     def status(self) -> dict[str, Any]:
-        """RecorderState, sources, rates, last bytes, disk left: what `pullbook status` tells from outside."""
+        """State, sources, rates, last bytes, disk left: what `pullbook status` tells from outside."""
         now, keeper = monotonic_ns(), self._keeper
         folder = keeper.folder
         return {
@@ -246,31 +249,64 @@ class Recorder:
             unfinished = self._closer.finish()
             self._keeper.state = RecorderState.STOPPED
             self._publish(monotonic_ns(), at_once=True)
-        return Outcome(tuple(self._closer.finished), unfinished, self._keeper.trouble, self._keeper.lost_bytes)
+        keeper = self._keeper
+        return Outcome(tuple(self._closer.finished), unfinished, keeper.trouble or keeper.lost_why, keeper.lost_bytes)
 
     def _turn(self) -> None:
         """Take everything that came since the last turn to the disk."""
-        for path, note in presence.notes_left(self.store):
-            if path not in self._notes:
-                self._notes.add(path)
-                self._put(events.left(note))
-        for chunk in self._clocks.look():
-            self._put(chunk)
+        self._beside(self._take_notes)
+        self._beside(self._look_at_clocks)
         chunks = [self._incoming.popleft() for _ in range(len(self._incoming))]
         now = monotonic_ns()
         was = self._keeper.state
         self._rates.count(chunks, now)
         self._keeper.take(chunks, now)
-        if self._notes and self._keeper.state == RecorderState.RECORDING and self._keeper.flushed_ns == now:
-            for path in self._notes:  # in the journal now
-                with contextlib.suppress(OSError):
-                    path.unlink()
-            self._notes.clear()
+        if self._keeper.state == RecorderState.RECORDING and self._keeper.flushed_ns == now:
+            self._beside(self._drop_notes)
         if was == RecorderState.NO_ROOM and self._keeper.state != was:
             self._closer.retry()
         if self._keeper.state != was:
             self._show(event(now, "state", state=str(self._keeper.state), why=self._keeper.trouble))
-        self._publish(now, at_once=self._keeper.state != was)
+        if now - self._published_ns >= NS_PER_S:
+            self._beside(self._hold_lock)
+        self._beside(lambda: self._publish(now, at_once=self._keeper.state != was))
+
+    def _beside(self, work: Callable[[], None]) -> None:
+        """Do what goes on beside recording: whatever it fails with is told once, and recording goes on."""
+        try:
+            work()
+        except Exception as error:
+            said = f"{type(error).__name__}: {error}"
+            if said not in self._told:
+                self._told.add(said)
+                self._show(event(monotonic_ns(), "doubt", text=f"something beside the recording failed: {said}"))
+
+    def _take_notes(self) -> None:
+        for path, note in presence.notes_left(self.store, self._notes):
+            self._notes.add(path)
+            self._put(events.left(note))
+
+    def _drop_notes(self) -> None:
+        """Delete the notes that are in the journal now."""
+        for path in self._notes:
+            with contextlib.suppress(OSError):
+                path.unlink()
+        self._notes.clear()
+
+    def _look_at_clocks(self) -> None:
+        for chunk in self._clocks.look():
+            self._put(chunk)
+
+    def _hold_lock(self) -> None:
+        """Take the store's lock anew where somebody deleted it: another recorder, or `recover`, must keep out."""
+        if self._lock is None or self._lock.intact or not self.store.is_dir():
+            return
+        try:
+            self._lock.renew()
+            said = "the lock of the store was deleted, and is taken anew"
+        except AlreadyRecording:
+            said = "the lock of the store was deleted, and another recorder has it now: stop one of them"
+        self._show(event(monotonic_ns(), "doubt", text=said))
 
     def _put(self, chunk: Chunk) -> None:
         # Appending to a deque is atomic: no lock, so no reader ever waits for the writer or for another reader.

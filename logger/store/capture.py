@@ -7,8 +7,7 @@ read to the nanosecond. `hex` gives the chunk's bytes exactly. `text` gives them
 a line end of its own, CR LF is added: a line is written as it reads. `write` uses `text` only where that is exact, so
 that raw chunks, written and read again, are the same to the byte.
 
-A plain NMEA log has no host times: each line gets the time that its sentence tells, or the last one told before it,
-counted from the first; every byte of the file is kept, garbage too.
+Plain NMEA logs are read here too, by `plain_log`.
 """
 
 from __future__ import annotations
@@ -17,10 +16,9 @@ import gzip
 import io
 import json
 import re
-import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from reprlib import repr as shown
@@ -31,14 +29,19 @@ import pyarrow as pa
 
 from logger.config.recorder import RECORDER_SOURCE
 from logger.decode import events
-from logger.decode.framing import checksum
+from logger.decode.framing import Chunk
 from logger.errors import CaptureError
 from logger.store import columns
+from logger.store.disk import Disk, said
 from logger.store.journal import SCHEMA
-from logger.units import NS_PER_DAY, NS_PER_S, S_PER_DAY, S_PER_HOUR, S_PER_MINUTE
+from logger.store.plain_log import PlainLog
+from logger.store.unpacked import Unpacked
+from logger.units import NS_PER_S, S_PER_DAY
 
 _LONGEST_S = 5 * 10**9
 """The largest time that is taken; with it, nanoseconds fit 64 bits."""
+_LONGEST_LINE = 16 << 20
+_MOST_BYTES = 1 << 30
 _NAME = re.compile(r"_?[a-z][a-z0-9_]{0,31}")
 
 
@@ -56,15 +59,7 @@ class Capture:
 
 def kind_of(path: Path) -> Kind:
     """Whether the file at `path` is a capture or a plain log, by its first byte; CaptureError where it is neither."""
-    try:
-        with path.open("rb") as file:
-            zipped = file.read(2) == b"\x1f\x8b"
-        with gzip.open(path) if zipped else path.open("rb") as file:
-            start = file.read(4096).removeprefix(b"\xef\xbb\xbf").lstrip()
-    except OSError as error:
-        raise CaptureError(f"{path}: cannot be read: {error.strerror or error}") from error
-    except EOFError as error:
-        raise CaptureError(f"{path}: damaged gzip data: {error}") from error
+    start = Unpacked(path).start()
     if not start:
         raise CaptureError(f"{path}: the file is empty: expected a capture or an NMEA log")
     return "capture" if start.startswith(b"{") else "nmea"
@@ -76,23 +71,20 @@ def read(path: Path, nmea_source: str = "gps") -> Capture:
     A last line that was cut off (a crash) is left out and remarked on. Where no chunk of the recorder itself tells the
     host's wall clock, `started_utc` is put in front as one. CaptureError names the file, and the line that is wrong.
     """
-    try:
-        data, remarks = _unpacked(path.read_bytes(), path)
-    except OSError as error:
-        raise CaptureError(f"{path}: cannot be read: {error.strerror or error}") from error
-    data = data.removeprefix(b"\xef\xbb\xbf")
-    if not data.strip():
-        raise CaptureError(f"{path}: the file is empty: expected a capture or an NMEA log")
-    if data.lstrip()[:1] == b"{":
-        return _read_capture(path, data, remarks)
-    return _read_nmea(path, data, nmea_source, remarks)
+    if kind_of(path) == "capture":
+        return _read_capture(path)
+    chunks = _Chunks(path)
+    log = PlainLog(path)
+    for mono_ns, data in log.chunks():
+        chunks.add(mono_ns, nmea_source, data)
+    return Capture(chunks.table(), "nmea", tuple(log.remarks))
 
 
 def write(path: Path, raw: pa.Table) -> int:
     """Write raw rows as a capture file, gzip'd where the name ends in .gz; gives the number of chunks.
 
-    The same rows give the same bytes. OSError where it cannot be written; a file of that name is replaced once the
-    new one is whole.
+    The same rows give the same bytes. CaptureError where it cannot be written; a file of that name is replaced once
+    the new one is whole.
     """
     packed = io.BytesIO()
     if path.suffix == ".gz":
@@ -100,9 +92,10 @@ def write(path: Path, raw: pa.Table) -> int:
             _write_lines(file, raw)
     else:
         _write_lines(packed, raw)
-    draft = path.with_name(path.name + ".part")
-    draft.write_bytes(packed.getbuffer())
-    draft.replace(path)
+    try:
+        Disk().put_file(path, packed.getbuffer())
+    except OSError as error:
+        raise CaptureError(f"{path}: cannot be written: {said(error)}") from error
     return int(raw.num_rows)
 
 
@@ -134,63 +127,73 @@ def utc_ns(text: str) -> int:
 # --- captures -----------------------------------------------------------------------------------------------------
 
 
-def _unpacked(data: bytes, path: Path) -> tuple[bytes, list[str]]:
-    """The file's bytes, unzipped where they are gzip'd: of a file that was cut off, as much as there is."""
-    if data[:2] != b"\x1f\x8b":
-        return data, []
-    out = bytearray()
-    try:
-        while data[:2] == b"\x1f\x8b":  # a gzip file may have several members (RFC 1952, 2.2)
-            unzip = zlib.decompressobj(wbits=31)
-            out += unzip.decompress(data)
-            if not unzip.eof:
-                return bytes(out), ["the gzip'd file is cut off: what there is of it was read"]
-            data = unzip.unused_data
-    except zlib.error as error:
-        raise CaptureError(f"{path}: damaged gzip data: {error}") from error
-    return bytes(out), []
-
-
-def _read_capture(path: Path, data: bytes, remarks: list[str]) -> Capture:
-    lines = data.split(b"\n")
-    ended = lines[-1].strip() == b""
-    first = next(number for number, line in enumerate(lines) if line.strip())
-    started = _started(path, lines[first], first + 1)
-    mono: list[int] = []
-    source: list[str] = []
-    chunks: list[bytes] = []
-    last = len(lines) - 1
-    for number in range(first + 1, len(lines)):
-        line = lines[number]
+def _read_capture(path: Path) -> Capture:
+    file, chunks, started, told, cut = Unpacked(path), _Chunks(path), None, False, ""
+    first, number, after = 0, 0, 1
+    for line in file.lines(_LONGEST_LINE):
+        number, after = after, after + line.count(b"\n")
+        if cut:
+            raise CaptureError(f"{path}: {cut}")
         if not line.strip():
             continue
+        if not first:
+            first, started = number, _started(path, line, number)
+            continue
         try:
-            when, name, chunk = _chunk(line)
+            when, name, data = _chunk(line)
         except ValueError as error:
-            if number == last and not ended:
-                remarks.append(f"line {number + 1}, the last, is cut off and was left out")
-                break
-            raise CaptureError(f"{path}: line {number + 1}: {error}") from error
-        mono.append(when)
-        source.append(name)
-        chunks.append(chunk)
-    if not mono:
+            cut = f"line {number}: {error}"
+            if line.endswith(b"\n"):
+                raise CaptureError(f"{path}: {cut}") from error
+            continue
+        chunks.add(when, name, data)
+        told = told or (name == RECORDER_SOURCE and bool(host_utc_ns(data)))
+    remarks = [*file.remarks, *([f"line {number}, the last, is cut off and was left out"] if cut else [])]
+    if not chunks:
         raise CaptureError(f"{path}: there is no chunk in this capture")
-    told = any(name == RECORDER_SOURCE and host_utc_ns(chunk) for name, chunk in zip(source, chunks, strict=True))
     if started is not None and not told:
-        mono.insert(0, mono[0])
-        source.insert(0, RECORDER_SOURCE)
-        chunks.insert(0, events.at(mono[0], started, "wall").data)
-    return Capture(_table(mono, source, chunks), "capture", tuple(remarks))
+        chunks.put_first(events.at(chunks.first_ns, started, "wall"))
+    return Capture(chunks.table(), "capture", tuple(remarks))
 
 
-def _table(mono: list[int], source: list[str], chunks: list[bytes]) -> pa.Table:
-    given = [
-        columns.of_numbers(np.array(mono, np.int64), pa.int64()),
-        columns.of_bytes([name.encode() for name in source], pa.string()),
-        columns.of_bytes(chunks, pa.binary()),
-    ]
-    return pa.table(given, schema=SCHEMA)
+class _Chunks:
+    """Raw rows as they are read; CaptureError where they are too many bytes for one drive."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._mono: list[int] = []
+        self._sources: list[bytes] = []
+        self._data: list[bytes] = []
+        self._bytes = 0
+        self._known: dict[str, bytes] = {}
+
+    def add(self, mono_ns: int, source: str, data: bytes) -> None:
+        self._bytes += len(data)
+        if self._bytes > _MOST_BYTES:
+            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB are too much for one drive")
+        self._mono.append(mono_ns)
+        self._sources.append(self._known.setdefault(source, source.encode()))
+        self._data.append(data)
+
+    def put_first(self, chunk: Chunk) -> None:
+        self._mono.insert(0, chunk.mono_ns)
+        self._sources.insert(0, chunk.source.encode())
+        self._data.insert(0, chunk.data)
+
+    @property
+    def first_ns(self) -> int:
+        return self._mono[0]
+
+    def __len__(self) -> int:
+        return len(self._mono)
+
+    def table(self) -> pa.Table:
+        given = [
+            columns.of_numbers(np.array(self._mono, np.int64), pa.int64()),
+            columns.of_bytes(self._sources, pa.string()),
+            columns.of_bytes(self._data, pa.binary()),
+        ]
+        return pa.table(given, schema=SCHEMA)
 
 
 def _started(path: Path, line: bytes, number: int) -> str | None:
@@ -269,80 +272,3 @@ def _write_lines(file: IO[bytes] | gzip.GzipFile, raw: pa.Table) -> None:
         fraction = f"{mono % NS_PER_S:09d}".rstrip("0") or "0"
         line = f'{{"t": {mono // NS_PER_S}.{fraction}, "source": "{name}", {content}}}\n'
         file.write(line.encode())
-
-
-# --- plain NMEA logs ----------------------------------------------------------------------------------------------
-
-_TIMED = re.compile(rb"\$[A-Z0-9]{2}((RMC|GGA|GNS|GLL|ZDA),([^*$\r\n]*))\*([0-9A-Fa-f]{2})")
-
-
-def _read_nmea(path: Path, data: bytes, source: str, remarks: list[str]) -> Capture:
-    lines = data.splitlines(keepends=True) if b"\n" not in data else re.findall(rb"[^\n]*\n|[^\n]+", data)
-    clock = _LogClock()
-    times = [clock.at(line) for line in lines]
-    if not clock.began:
-        raise CaptureError(f"{path}: neither a capture nor an NMEA log: no sentence with a time and a right checksum")
-    return Capture(_table(times, [source] * len(lines), lines), "nmea", (*remarks, *clock.remarks))
-
-
-class _LogClock:
-    """A clock that never goes back, from the times that a log's sentences tell [ns since the first]."""
-
-    def __init__(self) -> None:
-        self.began = False
-        self.remarks: list[str] = []
-        self._now = 0
-        self._shift = 0
-        self._told = 0  # the last time told, in ns, days counted on from the first
-        self._day = 0
-        self._date: int | None = None
-        self._leap = False
-
-    def at(self, line: bytes) -> int:
-        """The time of `line`: the one that it tells, or else the last one told."""
-        for sentence in _TIMED.finditer(line):
-            if checksum("xor", line[sentence.start() + 1 : sentence.end(1)]) == int(sentence[4], 16):
-                self._tell(sentence[2].decode(), sentence[3].decode("ascii", "replace").split(","))
-        return self._now
-
-    def _tell(self, kind: str, fields: list[str]) -> None:
-        try:
-            clock = fields[4 if kind == "GLL" else 0]
-            of_day = (int(clock[:2]) * S_PER_HOUR + int(clock[2:4]) * S_PER_MINUTE) * NS_PER_S + round(
-                Decimal(clock[4:]) * NS_PER_S
-            )
-        except (ValueError, ArithmeticError, IndexError):
-            return
-        if not self.began:
-            self.began, self._shift, self._told = True, -of_day, of_day
-        if of_day < self._told % NS_PER_DAY - NS_PER_DAY // 2 or (self._leap and of_day < NS_PER_S):
-            self._day += 1
-            self._shift += NS_PER_S if self._leap else 0
-            self._leap = False
-        self._leap |= of_day >= NS_PER_DAY
-        stated = self._stated(kind, fields)
-        if stated is not None:
-            if self._date is None:
-                self._date = stated - self._day
-            self._day = stated - self._date
-        told = self._day * NS_PER_DAY + of_day
-        if abs(told - self._told) > NS_PER_DAY or told < self._told - 10 * NS_PER_S:
-            # Another log, or a receiver that learnt the date: the clock goes on from where it was.
-            self._shift = self._now - told
-        self._told = told
-        self._now = max(self._now, told + self._shift)
-
-    @staticmethod
-    def _stated(kind: str, fields: list[str]) -> int | None:
-        """The day that a sentence states, counted from 1970; None where it states none."""
-        try:
-            if kind == "RMC":
-                day, month, year = int(fields[8][:2]), int(fields[8][2:4]), int(fields[8][4:6])
-                year += 2000 if year < 80 else 1900
-            elif kind == "ZDA":
-                day, month, year = int(fields[1]), int(fields[2]), int(fields[3])
-            else:
-                return None
-            return date(year, month, day).toordinal() - date(1970, 1, 1).toordinal()
-        except (ValueError, IndexError):
-            return None

@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import os
 import sys
+import uuid
 from pathlib import Path
 from typing import BinaryIO
 
@@ -20,8 +21,8 @@ class Disk:
     """The real disk. Every method raises OSError where the operating system does."""
 
     def create(self, path: Path) -> BinaryIO:
-        """Open a new file for unbuffered writing; it must not exist yet."""
-        return path.open("xb", buffering=0)
+        """Open a new file for unbuffered writing, for its owner alone; it must not exist yet."""
+        return open(path, "xb", buffering=0, opener=_for_its_owner)
 
     def write(self, file: BinaryIO, data: bytes | memoryview) -> None:
         """Write all of `data`, in as many goes as the operating system needs."""
@@ -51,8 +52,8 @@ class Disk:
             os.close(descriptor)
 
     def make_folder(self, path: Path) -> None:
-        """Make the folder; its parents must be there, itself not."""
-        path.mkdir()
+        """Make the folder, for its owner alone; its parents must be there, itself not."""
+        path.mkdir(mode=0o700)
 
     def replace(self, source: Path, target: Path) -> None:
         """Rename `source` to `target` in one step, over what is there."""
@@ -66,16 +67,41 @@ class Disk:
             path.unlink()
 
     def write_file(self, path: Path, data: bytes | memoryview) -> None:
-        """Write a whole new file and sync it; where that fails, what there is of it is taken away again."""
+        """Write a whole new file and sync it; where that fails, what there is of it is taken away again.
+
+        OSError names the file.
+        """
         file = self.create(path)
         try:
             with file:
                 self.write(file, data)
                 self.sync(file)
-        except (Exception, KeyboardInterrupt):
+        except (Exception, KeyboardInterrupt) as error:
             with contextlib.suppress(OSError):
                 path.unlink()
+            if isinstance(error, OSError) and error.filename is None:
+                error.filename = str(path)
             raise
+
+    def put_file(self, path: Path, data: bytes | memoryview) -> None:
+        """Give the file `path` this content in one step: whenever the power goes it is the old one or the new one.
+
+        OSError names the file where the disk does not take it; the old one is then as it was.
+        """
+        draft = path.with_name(f".{path.name}.{uuid.uuid4().hex[:8]}.new")
+        try:
+            self.write_file(draft, data)
+            self.replace(draft, path)
+        except OSError as error:
+            with contextlib.suppress(OSError):
+                draft.unlink()
+            error.filename, error.filename2 = str(path), None
+            raise
+        self.sync_folder(path.parent)
+
+
+def _for_its_owner(path: str, flags: int) -> int:
+    return os.open(path, flags | getattr(os, "O_BINARY", 0), 0o600)
 
 
 def said(error: Exception) -> str:

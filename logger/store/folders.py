@@ -24,6 +24,11 @@ JOURNAL = "journal"
 _NEW = ".new-"
 
 
+def make_store(store: Path) -> None:
+    """Make the store's folder where it is missing, for its owner alone: it tells where they drove. OSError if not."""
+    store.mkdir(mode=0o700, parents=True, exist_ok=True)
+
+
 def drive_folders(store: Path) -> list[Path]:
     """All folders of the store that may be drives, by name; [] without a store, DriveError where it is unreadable."""
     try:

@@ -27,6 +27,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import io
+import os
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
@@ -53,6 +54,10 @@ _HEADER = SCHEMA.serialize().to_pybytes()
 _ZEROS = b"0" * 64
 
 
+class JournalGone(OSError):
+    """The journal's file was removed, or its folder, while it was written: what is in it is lost; begin another."""
+
+
 class JournalWriter:
     """Appends raw chunks to the journal in `folder`, which is made where it is missing.
 
@@ -74,6 +79,10 @@ class JournalWriter:
         self._segment = max((int(path.stem) for path in _segments(folder)), default=0)
 
     @property
+    def _path(self) -> Path:
+        return self.folder / f"{self._segment:06d}.arrows"
+
+    @property
     def pending(self) -> int:
         """How many rows are in memory only."""
         return len(self._pending)
@@ -89,7 +98,8 @@ class JournalWriter:
     def flush(self) -> int:
         """Put what was appended on the disk as one batch; gives the number of rows that are now safe.
 
-        OSError where the disk does not take it; the rows are kept for the next flush.
+        OSError where the disk does not take it; the rows are kept for the next flush. JournalGone where the file is
+        not there any more: the rows are kept, those of earlier flushes are not.
         """
         rows = len(self._pending)
         if not rows:
@@ -103,6 +113,8 @@ class JournalWriter:
             assert self._file is not None
             self._disk.write(self._file, message)
             self._disk.sync(self._file)
+            if not self._is_there():
+                raise JournalGone(f"{self.folder}: the journal was removed while it was written")
         except OSError:
             self._torn = True
             raise
@@ -118,9 +130,18 @@ class JournalWriter:
         finally:
             self._end_segment()
 
+    def _is_there(self) -> bool:
+        assert self._file is not None
+        try:
+            return os.path.samestat(os.fstat(self._file.fileno()), self._path.stat())
+        except OSError:
+            return False
+
     def _begin_segment(self) -> None:
         self._segment += 1
-        path = self.folder / f"{self._segment:06d}.arrows"
+        path = self._path
+        if not self.folder.is_dir() and self._batch:
+            raise JournalGone(f"{self.folder}: the journal was removed while it was written")
         self._file = self._disk.create(path)
         try:
             self._disk.write(self._file, _HEADER)

@@ -27,10 +27,10 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.decode.clock import instant
 from logger.errors import ConfigError, DriveError
-from logger.store import journal
+from logger.store import columns, journal
 from logger.store.commit import CONFIG, RAW, commit_files, finish_commit
 from logger.store.disk import Disk, said
-from logger.store.folders import JOURNAL, id_of, new_folder, take_name, utc_of
+from logger.store.folders import JOURNAL, id_of, make_store, new_folder, take_name, utc_of
 from logger.store.manifest import (
     MANIFEST,
     ClockSummary,
@@ -43,8 +43,10 @@ from logger.store.manifest import (
 )
 from logger.store.parquet import digest_of, table_bytes
 from logger.store.tables import Built, Decoding, build, program, raw_digest, raw_table
-from logger.units import NS_PER_S
+from logger.units import NS_PER_DAY, NS_PER_S
 
+LONGEST_DAYS = 31
+"""A recorder ends its drives long before; what spans more is no drive, and would be stretched to one of years."""
 _ABOUT = "about.json"
 _SET_ASIDE = ".damaged-"
 
@@ -76,15 +78,26 @@ def write(
     """
     disk = disk or Disk()
     raw = raw_table(raw)
+    if (days := _days(raw)) > LONGEST_DAYS:
+        what = f"its times span {days:,.0f} days, and no drive lasts more than {LONGEST_DAYS}: is it several in one?"
+        raise DriveError(f"{about.origin or 'these rows'}: {what}")
     built = build(raw, config)
     manifest = manifest_of(id_of(built.started_utc_ns), state, raw, built, about)
     try:
-        store.mkdir(parents=True, exist_ok=True)
+        make_store(store)
         with new_folder(store, disk) as fresh:
             commit_files(fresh, files_of(manifest, about.config_text, raw, built), disk)
             return take_name(fresh, manifest.id, disk)
     except OSError as error:
         raise DriveError(f"{store}: the drive cannot be written: {said(error)}") from error
+
+
+def _days(raw: pa.Table) -> float:
+    """From the first instant of raw rows to the last [days]."""
+    times = [columns.numbers_in(batch.column("mono_ns")) for batch in raw.to_batches() if batch.num_rows]
+    if not times:
+        return 0.0
+    return float(max(part.max() for part in times) - min(part.min() for part in times)) / NS_PER_DAY
 
 
 def begin(
@@ -103,7 +116,7 @@ def begin(
     clock. OSError where the disk does not take it.
     """
     disk = disk or Disk()
-    store.mkdir(parents=True, exist_ok=True)
+    make_store(store)
     wanted = id_of(int((started or datetime.now(UTC)).timestamp()) * NS_PER_S)
     about = {
         "program": program(),

@@ -27,6 +27,7 @@ def _within_reach(when: datetime) -> datetime:
 
 _FIRST_YEAR, _LAST_YEAR = 1969, 2262
 Instant = Annotated[AwareDatetime, AfterValidator(_within_reach)]
+"""Of a drive. When it was added or changed may be any time: a computer's clock shows what it likes."""
 Count = Annotated[int, Field(ge=0)]
 
 
@@ -75,7 +76,7 @@ class Note(_Part):
 
     utc: Instant
     text: str
-    added: Instant | None = None
+    added: AwareDatetime | None = None
     """When it was added, for one that is not among the raw bytes."""
 
 
@@ -93,13 +94,13 @@ class Struck(_Part):
 
     run_start_utc: Instant
     reason: str
-    when: Instant
+    when: AwareDatetime
 
 
 class Trace(_Part):
     """A later change."""
 
-    when: Instant
+    when: AwareDatetime
     who: str
     what: str
 
@@ -114,7 +115,7 @@ class Manifest(_Part):
     """closed, recovered or imported; recording for a drive that is still a journal."""
     origin: str = ""
     """The file that it was imported from."""
-    added_utc: Instant
+    added_utc: AwareDatetime
     """When the drive was added to the store."""
     started_utc: Instant
     ended_utc: Instant

@@ -12,15 +12,19 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import stat
+import sys
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 from logger.errors import AlreadyRecording
+from logger.store.disk import Disk
 from logger.store.locks import FileLock, try_lock, unlock
+from logger.text import storable
 
 FOLDER = ".recorder"
 
@@ -47,6 +51,12 @@ class Lock:
     def release(self) -> None:
         """Give the lock back, if it is held."""
         self._lock.release()
+
+    def renew(self) -> None:
+        """Take the lock again after its file was deleted; AlreadyRecording where another has it now. OSError if not."""
+        self._lock.release()
+        self._lock.path.parent.mkdir(mode=0o700, exist_ok=True)
+        self.acquire()
 
     @property
     def intact(self) -> bool:
@@ -90,7 +100,9 @@ def write_state(store: Path, state: dict[str, Any]) -> None:
     fresh = path.with_suffix(".new")
     data = json.dumps(state).encode()
     try:
-        fresh.write_bytes(data)
+        fresh.unlink(missing_ok=True)
+        with Disk().create(fresh) as new:
+            Disk().write(new, data)
         fresh.replace(path)
     except OSError:
         with contextlib.suppress(OSError):
@@ -103,7 +115,7 @@ def read_state(store: Path) -> dict[str, Any] | None:
     """The last state written, or None where there is none to be read."""
     try:
         state = json.loads((store / FOLDER / "state.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return None
     return state if isinstance(state, dict) else None
 
@@ -122,26 +134,54 @@ def age_s(state: dict[str, Any]) -> float:
 def leave_note(store: Path, text: str, mono_ns: int, utc: str) -> Path:
     """Leave a note for the recorder, stamped when it was written, not when it is taken up. OSError if it cannot be."""
     folder = store / FOLDER / "notes"
-    folder.mkdir(parents=True, exist_ok=True)
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
     path = folder / f"{mono_ns:020d}-{uuid.uuid4().hex[:8]}.json"
-    fresh = path.with_suffix(".new")
-    fresh.write_text(json.dumps({"text": text, "mono_ns": mono_ns, "utc": utc}), encoding="utf-8")
-    fresh.replace(path)
+    note = {"text": storable(text)[:_LONGEST_NOTE], "mono_ns": mono_ns, "utc": utc}
+    Disk().put_file(path, json.dumps(note).encode())
     return path
 
 
-def notes_left(store: Path) -> Iterator[tuple[Path, dict[str, Any]]]:
-    """The notes not yet taken up, oldest first, each with the file to delete once the note is safe in the journal."""
+def notes_left(store: Path, taken: Collection[Path] = ()) -> Iterator[tuple[Path, dict[str, Any]]]:
+    """The notes not yet taken up, oldest first, each with the file to delete once the note is safe in the journal.
+
+    Those in `taken` are passed over. What is no note (another user's file, a pipe, no text, no JSON) is put aside
+    under the name `.unreadable` and read no more.
+    """
     folder = store / FOLDER / "notes"
     try:
         names = sorted(entry.name for entry in os.scandir(folder) if entry.name.endswith(".json"))
     except OSError:
         return
-    for name in names:
+    for name in names[:_NOTES_AT_ONCE]:
         path = folder / name
+        if path in taken:
+            continue
         try:
-            note = json.loads(path.read_text(encoding="utf-8"))
-            yield path, {"text": str(note["text"]), "mono_ns": int(note["mono_ns"]), "utc": str(note["utc"])}
-        except (OSError, ValueError, TypeError, KeyError):
+            note = json.loads(_read_note(path))
+            text, mono_ns, utc = note["text"], note["mono_ns"], datetime.fromisoformat(note["utc"])
+            if not isinstance(text, str) or type(mono_ns) is not int or utc.tzinfo is None:
+                raise ValueError(name)
+        except FileNotFoundError:
+            continue
+        except (OSError, ValueError, TypeError, KeyError, OverflowError, RecursionError):
             with contextlib.suppress(OSError):
                 path.replace(path.with_suffix(".unreadable"))
+            continue
+        yield path, {"text": storable(text)[:_LONGEST_NOTE], "mono_ns": mono_ns, "utc": utc.isoformat()}
+
+
+_NOTES_AT_ONCE = 200
+_LONGEST_NOTE = 10_000
+_LARGEST_NOTE_BYTES = 100_000
+
+
+def _read_note(path: Path) -> bytes:
+    """The bytes of a plain small file of the owner's own; a pipe is not waited for. OSError or ValueError if not."""
+    flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+    with open(path, "rb", opener=lambda name, _: os.open(name, flags)) as file:
+        about = os.fstat(file.fileno())
+        if not stat.S_ISREG(about.st_mode) or about.st_size > _LARGEST_NOTE_BYTES:
+            raise ValueError("no note")
+        if sys.platform != "win32" and about.st_uid != os.getuid():
+            raise ValueError("another user's")
+        return file.read()

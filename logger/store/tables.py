@@ -200,6 +200,7 @@ class Decoding:
     def __init__(
         self, configuration: RecorderConfig, host_times: bool = True, blocks: Callable[[], Blocks] = list
     ) -> None:
+        self._host_times = host_times
         self.told = {source.name: _told(source, host_times, blocks()) for source in configuration.source}
         self.events: list[_Event] = []
         self.damaged_events = 0
@@ -249,6 +250,10 @@ class Decoding:
                 remarks.append(f"nothing came from source {name!r}")
             elif not tables[name].num_rows:
                 remarks.append(f"nothing that came from source {name!r} could be read as {source.config.kind}")
+        started_ns, ended_ns = fit.utc_ns(np.array([self.first_ns, self.last_ns])).tolist()
+        if receiver is not None and not self._host_times and receiver.fixes:  # a log's times may go back
+            times = columns.numbers_in(tables[receiver.config.name]["time"].cast(pa.int64()).combine_chunks())
+            started_ns, ended_ns = int(times.min()), int(times.max())
         return Built(
             tables=tables,
             sources=[source.summary(tables[name].num_rows) for name, source in told.items()]
@@ -281,8 +286,8 @@ class Decoding:
             ],
             gaps=_gaps(self, fit),
             remarks=remarks,
-            started_utc_ns=int(fit.utc_ns(np.array([self.first_ns]))[0]),
-            ended_utc_ns=int(fit.utc_ns(np.array([self.last_ns]))[0]),
+            started_utc_ns=started_ns,
+            ended_utc_ns=max(started_ns, ended_ns),
         )
 
     def _end(self) -> None:
@@ -306,6 +311,16 @@ class Decoding:
         source = self.told.get(str(said.get("source")))
         if source is not None and event.kind in {"opened", "found", "joined"}:
             source.opened(mono_ns, said.get("port"))
+
+    @property
+    def only_told_times(self) -> bool:
+        """Whether the receivers' own times are all the times there are: a plain log, with nothing but sentences."""
+        sources = [source for source in self.told.values() if source.chunks]
+        return (
+            not self._host_times
+            and all(isinstance(source, _Receiver) for source in sources)
+            and any(source.fixes and source.timed.any() for source in sources if isinstance(source, _Receiver))
+        )
 
     @functools.cached_property
     def anchors(self) -> clock.Anchors:
@@ -551,6 +566,8 @@ def _settle(recorded: Decoding) -> tuple[_Receiver | None, clock.ClockFit, list[
     best = max(receivers, key=lambda receiver: (receiver.columns()[2].sum(), len(receiver.fixes)), default=None)
     mono_ns, utc_ns, valid = best.columns() if best is not None else (np.zeros(0, np.int64),) * 2 + (np.zeros(0, bool),)
     latency_s = best.config.latency_s if best is not None else 0.0
+    if recorded.only_told_times:
+        return best, clock.as_told(mono_ns, utc_ns, valid), said
     fit = clock.settle(mono_ns, utc_ns, valid, latency_s, recorded.anchors, recorded.first_ns)
     return best if fit.epochs else None, fit, said
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import signal
 import threading
 import time
@@ -154,3 +156,55 @@ def test_once_and_commands_on_opening(tmp_path: Path) -> None:
     made = drive.open_drive(tmp_path / "store", "last")
     assert {event["event"] for event in events_of(made.table("raw"))} >= {"opened", "sent", "wall", "ended"}
     assert made.table("gps").num_rows == 2
+
+
+def test_what_lies_in_the_box_for_notes_cannot_stop_the_recorder(tmp_path: Path) -> None:
+    """No text, no number, no end, a pipe, half a character: recording goes on, and so does the next one."""
+    store = tmp_path / "store"
+    box = store / ".recorder" / "notes"
+    config = BOARD.format(port=tmp_path / "board")
+    with Cable(tmp_path / "board") as board:
+        for _ in range(2):
+            with Recording(store, config, "--json") as recording:
+                recording.wait_open()
+                box.mkdir(exist_ok=True)
+                (box / "1.json").write_bytes(b'{"text": "\xff", "mono_ns": 1, "utc": "2026-05-02T09:00:00+00:00"}')
+                (box / "2.json").write_bytes(b'{"text": "a", "mono_ns": 1e999, "utc": "2026-05-02T09:00:00+00:00"}')
+                (box / "3.json").write_bytes(b"[" * 90_000)
+                (box / "4.json").write_text('{"text": "\\ud83d", "mono_ns": 1, "utc": "2026-05-02T09:00:00+00:00"}')
+                (box / "5.json").unlink(missing_ok=True)
+                os.mkfifo(box / "5.json")
+                board.send(b"1,2\r\n")
+                recording.wait(lambda state: state["state"] == "recording")
+                ends = time.monotonic() + 10
+                while any(path.suffix == ".json" for path in box.iterdir()) and time.monotonic() < ends:
+                    time.sleep(0.05)
+                pullbook("note", "sound", store=store)
+                code, _ = recording.stop()
+                assert code == 0, recording.said()
+            made = drive.open_drive(store, "last")
+            assert sorted(note.text for note in made.manifest.notes) == ["?", "sound"]
+            assert not [path for path in box.iterdir() if path.suffix == ".json"]
+
+
+def test_a_lock_or_a_drive_that_is_deleted_while_recording_is_told(tmp_path: Path) -> None:
+    store = tmp_path / "store"
+    with Cable(tmp_path / "board") as board, Recording(store, BOARD.format(port=board.path), "--plain") as recording:
+        recording.wait_open()
+        board.send(b"1,2\r\n")
+        first = recording.wait(lambda state: state["drive"])["drive"]
+        (store / ".recorder" / "lock").unlink()
+        ends = time.monotonic() + 10
+        while "lock of the store was deleted" not in recording.said() and time.monotonic() < ends:
+            time.sleep(0.05)
+        assert "lock of the store was deleted, and is taken anew" in recording.said()
+        assert "at work here" in pullbook("recover", store=store, code=1)
+        shutil.rmtree(store / first)
+        board.send(b"3,4\r\n")
+        recording.wait(lambda state: state["drive"] not in (None, first) or state["lost_bytes"])
+        board.send(b"5,6\r\n")
+        recording.wait(lambda state: state["state"] == "recording")
+        code, _ = recording.stop()
+        assert code == 1 and "removed while it was written" in recording.said()
+    raw = drive.open_drive(store, "last").table("raw")
+    assert bytes_of(raw, "board") == b"3,4\r\n5,6\r\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import random
+import shutil
 from pathlib import Path
 from typing import BinaryIO
 
@@ -294,6 +295,47 @@ def test_a_store_that_is_gone_is_waited_for(tmp_path: Path) -> None:
     store.drive(5, 10.0)
     assert store.keeper.state == RecorderState.RECORDING
     assert bytes_of(store.raw(0), "mixture") == b"13.2\r\n" * 20
+
+
+def test_a_journal_that_is_removed_while_it_is_written_is_noticed_within_a_flush(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    store.turn(("mixture", b"1\r\n"))
+    store.turn(("mixture", b"2\r\n"))
+    shutil.rmtree(tmp_path / "drive0")
+    store.turn(("mixture", b"3\r\n"))
+    assert store.keeper.state == RecorderState.NO_ROOM
+    assert "removed while it was written" in store.keeper.trouble
+    assert store.keeper.lost_bytes == 6  # what had been on the disk
+    store.turn(("mixture", b"4\r\n"), after_s=2.0)  # what had not goes on, in a drive of its own
+    assert store.keeper.state == RecorderState.RECORDING and not store.keeper.trouble
+    store.turn(("mixture", b"5\r\n"))
+    assert bytes_of(store.raw(0), "mixture") == b"3\r\n4\r\n5\r\n"
+    store.keeper.end("enough", store.now)
+    assert [folder.is_dir() for folder, _ in store.ended] == [True]
+    assert "removed while it was written" in store.keeper.lost_why
+
+
+def test_a_journal_that_is_removed_before_the_end_is_told_and_no_drive_ends(tmp_path: Path) -> None:
+    store = Store(tmp_path)
+    store.turn(("mixture", b"1\r\n"))
+    shutil.rmtree(tmp_path / "drive0")
+    store.keeper.end("SIGTERM", store.now)
+    assert store.keeper.lost_bytes == 3 and "removed" in store.keeper.lost_why
+    assert store.ended == []
+
+
+def test_a_store_that_vanishes_is_held_for_and_saved_at_the_end(tmp_path: Path) -> None:
+    """An unmounted card: nothing is written beside it, and at the end what there is goes wherever it can."""
+    store = Store(tmp_path)
+    store.turn(("mixture", b"1\r\n"))
+    shutil.rmtree(tmp_path / "drive0")
+    store.free = 0
+    for n in range(20):
+        store.turn(("mixture", b"%d\r\n" % (n + 2)))
+    assert store.keeper.state == RecorderState.NO_ROOM and not store.ended
+    store.keeper.end("SIGTERM", store.now)
+    assert bytes_of(store.raw(0), "mixture") == b"".join(b"%d\r\n" % n for n in range(2, 22))
+    assert store.keeper.lost_bytes == 3
 
 
 def _season(store: Store) -> dict[str, bytes]:

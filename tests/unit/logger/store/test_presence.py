@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import stat
 import subprocess
 import sys
 from pathlib import Path
@@ -12,6 +14,7 @@ import pytest
 from logger import errors
 from logger.decode import events
 from logger.decode.clock import monotonic_ns
+from logger.decode.framing import Chunk
 from logger.store import presence
 
 HOLD = """
@@ -89,6 +92,105 @@ def test_notes_in_order_and_only_whole_ones(tmp_path: Path) -> None:
         "00-broken.unreadable",
         "01-broken.unreadable",
     }
+
+
+SOUND = {"text": "hill", "mono_ns": 5, "utc": "2026-05-02T09:00:00+00:00"}
+
+
+@pytest.mark.parametrize(
+    "data",
+    [
+        b"\xff\xfe",
+        b'{"text": "\xff", "mono_ns": 1, "utc": "2026-05-02T09:00:00+00:00"}',
+        b'{"text": "a", "mono_ns": 1e999, "utc": "2026-05-02T09:00:00+00:00"}',
+        b'{"text": "a", "mono_ns": 1.5, "utc": "2026-05-02T09:00:00+00:00"}',
+        b'{"text": "a", "mono_ns": NaN, "utc": "2026-05-02T09:00:00+00:00"}',
+        b'{"text": "a", "mono_ns": ' + b"9" * 5000 + b', "utc": "2026-05-02T09:00:00+00:00"}',
+        b'{"text": "a", "mono_ns": 1, "utc": "yesterday"}',
+        b'{"text": 5, "mono_ns": 1, "utc": "2026-05-02T09:00:00+00:00"}',
+        b"[" * 100_000,
+        b'{"text":' * 5000,
+        b"[]",
+        b"",
+        b" " * 200_000,
+    ],
+)
+def test_no_note_can_stop_the_others(tmp_path: Path, data: bytes) -> None:
+    presence.leave_note(tmp_path, "before", 1, SOUND["utc"])
+    box = tmp_path / ".recorder" / "notes"
+    (box / "00000000000000000002-bad.json").write_bytes(data)
+    presence.leave_note(tmp_path, "after", 3, SOUND["utc"])
+    assert [note["text"] for _, note in presence.notes_left(tmp_path)] == ["before", "after"]
+    assert [path.suffix for path in box.iterdir() if "bad" in path.name] == [".unreadable"]
+
+
+def test_halves_of_a_character_and_bytes_that_are_no_text_are_noted_readably(tmp_path: Path) -> None:
+    presence.leave_note(tmp_path, "caf\udce9", 1, SOUND["utc"])
+    box = tmp_path / ".recorder" / "notes"
+    (box / "1.json").write_text(json.dumps({**SOUND, "text": "half \ud83d of it"}))
+    texts = [note["text"] for _, note in presence.notes_left(tmp_path)]
+    assert texts == ["caf?", "half ? of it"]
+    for path, note in presence.notes_left(tmp_path):
+        assert path.exists() and json.loads(events.left(note).data)["text"] == note["text"]
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="pipes with a name are needed")
+def test_a_pipe_a_link_and_a_folder_in_the_box_are_not_waited_for(tmp_path: Path) -> None:
+    presence.leave_note(tmp_path, "sound", 5, SOUND["utc"])
+    box = tmp_path / ".recorder" / "notes"
+    os.mkfifo(box / "1.json")
+    (box / "2.json").symlink_to("/etc/hostname")
+    (box / "3.json").mkdir()
+    assert [note["text"] for _, note in presence.notes_left(tmp_path)] == ["sound"]
+
+
+@pytest.mark.skipif(not hasattr(os, "getuid") or os.getuid() != 0, reason="only root can give a file away")
+def test_the_box_takes_the_owners_files_only(tmp_path: Path) -> None:
+    path = presence.leave_note(tmp_path, "a stranger's", 5, SOUND["utc"])
+    os.chown(path, 12345, 12345)
+    assert list(presence.notes_left(tmp_path)) == []
+
+
+@pytest.mark.skipif(os.name != "posix", reason="modes of POSIX")
+def test_what_tells_where_they_drove_is_for_the_owner_alone(tmp_path: Path) -> None:
+    from logger.store import making
+    from logger.store.journal import JournalWriter
+
+    store = tmp_path / "store"
+    writer = JournalWriter(making.begin(store, '[[source]]\nname = "gps"\nkind = "nmea"\n'))
+    writer.append(Chunk(0, "gps", b"$GPTXT*00\r\n"))
+    writer.close()
+    with presence.Lock(store):
+        presence.write_state(store, {})
+        presence.leave_note(store, "a", 1, SOUND["utc"])
+
+    def modes() -> dict[str, int]:
+        return {str(path.relative_to(tmp_path)): stat.S_IMODE(path.stat().st_mode) for path in tmp_path.rglob("*")}
+
+    seen = modes()
+    (path,) = (path for path in store.iterdir() if not path.name.startswith("."))
+    made = making.close(path)
+    assert made is not None
+    seen |= modes()
+    assert len(seen) >= 12 and any(name.endswith("raw.parquet") for name in seen)
+    assert {name: mode for name, mode in seen.items() if mode not in (0o700, 0o600)} == {}
+
+
+def test_a_lock_that_is_deleted_is_noticed_and_taken_anew(tmp_path: Path) -> None:
+    path = tmp_path / ".recorder" / "lock"
+    with presence.Lock(tmp_path) as lock:
+        assert lock.intact
+        path.unlink()
+        assert not lock.intact and not presence.is_recording(tmp_path)
+        lock.renew()
+        assert lock.intact and presence.is_recording(tmp_path)
+        path.unlink()
+        other = presence.Lock(tmp_path)
+        other.acquire()
+        with pytest.raises(errors.AlreadyRecording):
+            lock.renew()
+        other.release()
+    assert not presence.is_recording(tmp_path)
 
 
 def test_a_note_has_the_time_it_was_written_unless_the_machine_was_started_since() -> None:
