@@ -13,9 +13,10 @@ from logger.config.recorder import RECORDER_SOURCE, NmeaSource, RecorderConfig
 from logger.decode.events import event
 from logger.decode.framing import Chunk
 from logger.decode.sentences import sentence_name
+from logger.store.blocks import OnDisk
 from logger.store.disk import Disk, said
 from logger.store.journal import JournalGone, JournalWriter
-from logger.store.tables import Decoding, OnDisk
+from logger.store.tables import Decoding
 from logger.units import BYTES_PER_MB, MPS_PER_KNOT, NS_PER_S
 
 MOVING_MPS = 1.4

@@ -15,13 +15,11 @@ import hashlib
 import importlib.metadata
 import itertools
 import json
-import pickle
-import tempfile
 from array import array
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -40,6 +38,7 @@ from logger.decode import clock, framing, nmea, readings
 from logger.decode.clock import Nanoseconds
 from logger.decode.framing import Chunk, Frame
 from logger.store import capture, columns
+from logger.store.blocks import Blocks
 from logger.units import NS_PER_S
 
 SCHEMA_VERSION = 1
@@ -158,33 +157,6 @@ class _Event:
     mono_ns: int
     kind: str
     said: Mapping[str, Any]
-
-
-class Blocks(Protocol):
-    """Keeps what was decoded, a block at a time: a list, or `OnDisk`."""
-
-    def append(self, block: Any, /) -> None:
-        """Take a block."""
-
-    def __iter__(self) -> Iterator[Any]:
-        """The blocks in the order in which they were taken."""
-
-
-class OnDisk:
-    """Blocks in a nameless file that is gone with this object: a drive of a day takes no memory. OSError if not."""
-
-    def __init__(self) -> None:
-        self._file = tempfile.TemporaryFile()  # noqa: SIM115 - gone when this object is
-        self._blocks = 0
-
-    def append(self, block: Any, /) -> None:
-        pickle.dump(block, self._file, pickle.HIGHEST_PROTOCOL)
-        self._blocks += 1
-
-    def __iter__(self) -> Iterator[Any]:
-        self._file.seek(0)
-        for _ in range(self._blocks):
-            yield pickle.load(self._file)
 
 
 _BLOCK = 4096

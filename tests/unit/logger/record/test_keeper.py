@@ -19,8 +19,9 @@ from logger.decode.events import event
 from logger.decode.framing import Chunk
 from logger.record.keeper import HELD_BYTES, Keeper, RecorderState, SpeedWatch, speed_in
 from logger.store import journal, tables
+from logger.store.blocks import OnDisk
 from logger.store.disk import Disk
-from logger.store.tables import Decoding, OnDisk, build, raw_table
+from logger.store.tables import Decoding, build, raw_table
 
 SECOND = 10**9
 CONFIG = """
