@@ -185,7 +185,7 @@ def _lone_outliers(t: Floats, y: Floats, bad: Bools, sigma: float) -> Bools:
     if len(good) < 9:
         return out
     tg, yg = t[good], y[good]
-    error, scale = _left_out(tg, yg)
+    error, scale = left_out(tg, yg)
     away = np.abs(error) / scale
     step = np.median(np.diff(tg))
     regular = (tg[4:] - tg[:-4]) < 6 * step
@@ -203,7 +203,7 @@ def _lone_outliers(t: Floats, y: Floats, bad: Bools, sigma: float) -> Bools:
     return out
 
 
-def _left_out(t: Floats, y: Floats) -> tuple[Floats, Floats]:
+def left_out(t: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Each reading less the cubic through its four neighbours, and that difference's noise gain."""
     n = len(t)
     error, scale = np.zeros(n), np.ones(n)
@@ -224,7 +224,7 @@ def difference_sigma(t: Floats, y: Floats) -> float:
     """Noise from how far readings lie off their neighbours' cubic: the lower half, where the car moves evenly."""
     if len(y) < 9:
         return 0.05
-    error, scale = _left_out(t, y)
+    error, scale = left_out(t, y)
     moving = (np.arange(len(y)) >= 2) & (np.arange(len(y)) < len(y) - 2) & (y > 1.0)
     if moving.sum() < 20:
         moving = (np.arange(len(y)) >= 2) & (np.arange(len(y)) < len(y) - 2)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.motion.fixes import Fixes
+from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
 
 
@@ -70,6 +71,32 @@ def direction(fixes: Fixes, start: float, stop: float) -> float:
     return (
         math.degrees(math.atan2(float(np.sum(weight * np.sin(course))), float(np.sum(weight * np.cos(course))))) % 360
     )
+
+
+def turned_about(fixes: Fixes, after_s: float, departed_s: float, noise_mps: float) -> Interval | None:
+    """Between which two fixes a car that rolled back before it pulled away turned, by its course; None where it did not
+    or courses are missing.
+
+    Fixes from `after_s` on that move against the way in which the car then leaves; a course is one where the speed
+    stands clear of the noise.
+    """
+    t, v = fixes.t_s, fixes.speed_mps
+    known = np.isfinite(fixes.course_deg)
+    leaving = known & (t >= departed_s) & (v > 2.0) & (t < departed_s + 8.0)
+    first = np.flatnonzero(leaving)[:8]
+    before = np.flatnonzero(known & (t >= after_s) & (t < departed_s + 0.5) & (v > max(0.35, 6 * noise_mps)))
+    if len(first) == 0 or len(before) == 0:
+        return None
+    way = math.atan2(
+        float(np.sin(np.radians(fixes.course_deg[first])).sum()),
+        float(np.cos(np.radians(fixes.course_deg[first])).sum()),
+    )
+    back = before[np.cos(np.radians(fixes.course_deg[before]) - way) < math.cos(math.radians(110))]
+    step = float(np.median(np.diff(t)))
+    if len(back) == 0 or len(back) < min(3.0, 0.5 / step):
+        return None
+    last = int(back[-1])
+    return Interval(float(t[last]), float(t[min(last + 1, len(t) - 1)]) + (0.4 if step < 0.4 else 0.0))
 
 
 def grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
