@@ -63,9 +63,9 @@ class Smoothing:
 def learn_smoothing(t: Floats, y: Floats, rests: list[Interval], noise: Noise, stray: Bools) -> Smoothing | None:
     """The smoothing time constant from the stops that begin `rests`; None where no stop can tell it.
 
-    t [s] and y [m/s] are the readings, `stray` those not to be trusted.
+    A receiver that draws lines at rest hides the corner. t [s] and y [m/s] are the readings, `stray` those not to be trusted.
     """
-    if float(np.median(np.diff(t))) > 1 / SLOWEST_HZ or not rests:
+    if float(np.median(np.diff(t))) > 1 / SLOWEST_HZ or not rests or noise.drawn:
         return None
     found = [stop for rest in rests if (stop := _stop(t, y, rest, stray)) is not None]
     found.sort(key=lambda stop: -stop.braking)

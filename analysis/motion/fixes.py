@@ -182,7 +182,8 @@ def _lone_outliers(t: Floats, y: Floats, bad: Bools, sigma: float) -> Bools:
     """Smaller spikes: a reading far off the cubic through the two before and the two after it, alone in that."""
     out = np.zeros(len(y), bool)
     good = np.flatnonzero(~bad)
-    if len(good) < 9:
+    if len(good) < 9 or np.median(np.diff(t[good])) > 0.5:
+        # Between slow fixes a car may do as much.
         return out
     tg, yg = t[good], y[good]
     error, scale = left_out(tg, yg)

@@ -47,6 +47,11 @@ class Noise:
     """The same part of rest_sigma_mps squared; a receiver may wander at rest only."""
 
     @property
+    def drawn(self) -> bool:
+        """Whether the receiver draws more at rest than its noise under way explains."""
+        return self.rest_sigma_mps > max(2.0 * self.reading_sigma_mps, 0.06)
+
+    @property
     def wander_mps(self) -> float:
         """Standard deviation of the part that wanders [m/s]."""
         return self.sigma_mps * math.sqrt(self.wander_share)

@@ -197,7 +197,7 @@ def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
         mean, cov, gain = _smooth_with(t, reading, base / np.maximum(trust, 1e-6), q)
     still = pinned[:-1] & pinned[1:]
     way, loose = ways(fixes, mean, np.where(still, 0.0, base[:-1]), q, step, noise)
-    way, loose = over_gaps(fixes, way, loose, dt, gap_s)
+    way, loose = over_gaps(fixes, mean, way, loose, gap_s)
     gaps = [Interval(float(t[i]), float(t[i + 1])) for i in np.flatnonzero(dt > gap_s)]
     return Motion(
         t, y, mean[:, 0], mean[:, 1], np.concatenate([[0.0], np.cumsum(way)]), np.sqrt(cov[:, 0, 0]),

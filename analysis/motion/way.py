@@ -26,16 +26,16 @@ BRIDGED_S = 3.5
 """A pause of up to this may be bridged by speed: a car does not do much in it (common practice, no source)."""
 
 
-def over_gaps(fixes: Fixes, way: Floats, loose: Floats, dt: Floats, gap_s: float) -> tuple[Floats, Floats]:
+def over_gaps(fixes: Fixes, mean: Floats, way: Floats, loose: Floats, gap_s: float) -> tuple[Floats, Floats]:
     """No long pause is bridged by the speeds at its ends: the straight line between its positions is taken, or nothing
     where there are none. A short one is where the positions bear it out."""
-    way, loose = way.copy(), loose.copy()
+    way, loose, dt = way.copy(), loose.copy(), np.diff(fixes.t_s)
     for i in np.flatnonzero(dt > gap_s):
         across = float(chord_length(fixes.lat_deg[i : i + 2], fixes.lon_deg[i : i + 2])[0])
         known = math.isfinite(across)
         if dt[i] <= BRIDGED_S and (not known or abs(way[i] - across) < 4.0 + 0.2 * across):
             continue
-        by_speed = abs(float(way[i]))
+        by_speed = float(dt[i] * np.abs(mean[i : i + 2, 0]).mean())
         way[i] = across if known else 0.0
         loose[i] = (4.0 + 0.1 * across) ** 2 if known else (by_speed / 2) ** 2
     return way, loose

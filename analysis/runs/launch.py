@@ -123,9 +123,9 @@ def fit_launch(
     to 3.4 s (`rises`), and A, the acceleration that the car would have without the launch, wanders slowly (a random
     walk of unknown size, linear between knots). For given S, t0 and wander the motion is linear in A and its evidence
     has a closed form; the answer averages over all of them by evidence, so that not knowing how the car got away is
-    part of the sigma. A plain mean leans to the middle, early for quick launches and late for slow ones; so the time
-    given lies between it and that of the likeliest rise (each counts by the square of its probability), and sigma is
-    the root mean square deviation from that. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding,
+    part of the sigma: the time given is the mean, sigma the root mean square deviation from it. Where fixes are more
+    than 0.6 s apart and say little of the rise, a plain mean leans to the middle, early for quick launches and late for
+    slow ones; there each rise counts by the square of its probability. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding,
     zero held below a speed), not a normal one.
 
     earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
@@ -141,7 +141,7 @@ def fit_launch(
     slow = bool(np.median(np.diff(t[use])) > 0.6)
     wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
     every = rises(slow)
-    prior = np.log(prior_of(every, habit))
+    prior = np.log(prior_of(every, habit, slow))
     if like is not None:
         among = np.flatnonzero(like.rise_log + prior > (like.rise_log + prior).max() - 3.0)
         every, prior = [every[k] for k in among], prior[among]
@@ -175,7 +175,7 @@ def fit_launch(
     weight = np.exp(log - log.max())
     keep = np.nonzero(weight > 2e-4)
     w = weight[keep] / weight[keep].sum()
-    counted = w * np.bincount(keep[0], w)[keep[0]] if habit is None else w
+    counted = w * np.bincount(keep[0], w)[keep[0]] if slow and habit is None else w
     starts = Weight(w, counted / counted.sum())
     c, s, t0 = coefs[keep], covs[keep], grid[keep[1]]
     thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 160, 1)), [len(x) - 1]]))
@@ -201,8 +201,11 @@ def _rise_evidence(coarse: Floats, alive: NDArray[np.intp], fine: Floats, step: 
     """Log evidence of each rise over all starts, less the best's: fine where it was looked at, coarse elsewhere."""
     flat = fine.reshape(len(alive), -1)
     top = flat.max(1)
-    out = coarse.copy()
-    out[alive] = top + np.log(np.exp(flat - top[:, None]).sum(1) * step)
+    found = top + np.log(np.exp(flat - top[:, None]).sum(1) * step)
+    best = int(np.argmax(found))
+    # The two looks leave out different readings before the start: the best rise says by how much they differ.
+    out = np.minimum(coarse - coarse[alive[best]], -3.0) + found[best]
+    out[alive] = found
     return np.asarray(np.maximum(out - out[alive].max(), -30.0), float)
 
 
@@ -258,7 +261,7 @@ class _Readings:
         self.held = (y == 0) & (noise.hold_mps > 0)
         at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
         # What a receiver draws at rest it may still draw at a walk.
-        drawn = noise.rest_wander_share > 0 and at_rest > 1.6 * self.sigma
+        drawn = noise.drawn
         self.each = np.where(drawn & (y < 3 * at_rest), at_rest, self.sigma)
         self.whiten = None
         if drawn or noise.wander_share > 0:
@@ -427,9 +430,7 @@ def pull_away(
         return fit(earliest, latest, begin)
     between = slice(stood, departed + 1)
     vb, tb, ab = v[between], t[between], motion.accel_mps2[between]
-    drawn = (
-        motion.noise.rest_sigma_mps if motion.noise.rest_wander_share and motion.noise.rest_sigma_mps > sigma else sigma
-    )
+    drawn = motion.noise.rest_sigma_mps if motion.noise.drawn else sigma
     least_after = np.minimum.accumulate(vb[::-1])[::-1]
     bump = (vb > max(0.2, 5 * sigma, 3 * drawn)) & (least_after < 0.5 * vb)
     if bump.any() and step <= 0.34:

@@ -27,7 +27,6 @@ class Rise(NamedTuple):
 
 
 QUICK_S = 0.3
-LATE = 0.03
 
 
 def rises(slow: bool) -> list[Rise]:
@@ -38,10 +37,10 @@ def rises(slow: bool) -> list[Rise]:
     and it is this: a clutch that is let go has hold within two tenths of a second; one that is slipped in, or a belt,
     takes about a second and begins with a part of the force; what takes longer, two to four seconds, is the foot, and
     begins at nothing. All else stays possible and widens sigma: a clutch let in smoothly within half a second, a soft
-    clutch, a start too smooth to see at a few per cent. `slow`: fixes are so far apart that they say
+    clutch, a start too smooth to see. `slow`: fixes are so far apart that they say
     little of it, and quick rises count for more.
     """
-    quick = 2.0 if slow else 1.0
+    quick, unseen = (2.0, 1.0) if slow else (1.0, 4.0)
     found = [Rise("straight", 0.0, 1.0, 0.75 * quick)]
     found += [Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
     found += [Rise("exponential", seconds, 0.0, 0.02) for seconds in (0.18, 0.25, 0.5, 1.0)]
@@ -51,11 +50,11 @@ def rises(slow: bool) -> list[Rise]:
         slipped = 0.55 * (_log_normal(seconds, 1.05, 0.25) + 0.02)
         for first, share in ((0.15, 0.4), (0.25, 1.0), (0.35, 0.7), (0.45, 0.35)):
             found.append(Rise("s-shaped", seconds, first, slipped * share))
-        found.append(Rise("s-shaped", seconds, 0.0, 0.1 if seconds < 0.6 else 0.03))
+        found.append(Rise("s-shaped", seconds, 0.0, unseen * (0.1 if seconds < 0.6 else 0.03)))
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
         found.append(Rise("straight", seconds, 0.0, 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
-    found += [Rise("late", seconds, 0.0, LATE) for seconds in (0.6, 1.0, 1.5)]
+    found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
     return found
 
 
@@ -65,9 +64,9 @@ def _log_normal(x: float, middle: float, width: float) -> float:
 
 KNOTS = 6
 """Of the acceleration that the car would have without the launch."""
-PSEUDO_LAUNCHES = 3.0
+PSEUDO_LAUNCHES = 10.0
 """How many launches the broad prior counts for beside those of the car."""
-_ROUNDS = 30
+_ROUNDS = 12
 
 
 @dataclass(frozen=True)
@@ -88,16 +87,23 @@ class LaunchHabit:
         return cls(shares, int(values.get("launches", 0))) if len(shares) == len(rises(False)) else None
 
 
-def prior_of(every: Sequence[Rise], habit: LaunchHabit | None) -> Floats:
-    """How likely each rise is beforehand: by the car's habit, or the broad prior."""
-    weights = np.array([rise.weight for rise in every])
-    return weights / weights.sum() if habit is None else np.asarray(habit.shares, float)
+def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = False) -> Floats:
+    """How likely each rise is beforehand: by the car's habit, or the broad prior.
+
+    What is known of cars in general holds for one car with exceptions: where fixes are close enough to tell more, a rise
+    counts by the root of its weight.
+    """
+    if habit is not None:
+        return np.asarray(habit.shares, float)
+    weights = np.array([rise.weight for rise in every]) ** (1.0 if slow else 0.5)
+    return np.asarray(weights / weights.sum(), float)
 
 
 def habit_of(rise_logs: Sequence[Floats]) -> LaunchHabit | None:
     """A car's habit from the log evidence of each rise in each of its launches: (rises) each; None without any.
 
-    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for three launches.
+    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for ten
+    launches; stopped early, since a mixture of so many kinds would end in a few that happen to fit.
     """
     if not rise_logs:
         return None

@@ -164,7 +164,9 @@ def received(true: True_, receiver: Receiver, rng: np.random.Generator) -> Fixes
         kicks[0] = rng.normal(0, receiver.wander_mps)
         y += lfilter([1.0], [1.0, -rho], kicks)
     stray = rng.random(len(t)) < receiver.outliers
-    y[stray] += rng.choice([-1, 1], int(stray.sum())) * np.exp(rng.uniform(math.log(0.2), math.log(3.0), int(stray.sum())))
+    y[stray] += rng.choice([-1, 1], int(stray.sum())) * np.exp(
+        rng.uniform(math.log(0.2), math.log(3.0), int(stray.sum()))
+    )
     y = np.abs(y)
     y[y < receiver.hold_mps] = 0.0
     if receiver.decimals is not None:
@@ -228,13 +230,23 @@ def main() -> None:
             continue
         r = judge(receiver, asked.drives, asked.seed, asked.eased)
         far = int(np.sum((np.abs(r.foot) > 0.5) & (r.foot_sigma < 0.1)))
-        by_kind = " ".join(f"{np.mean(r.first[r.kind == k] / r.first_sigma[r.kind == k]):+.1f}" for k in range(6) if (r.kind == k).any())
+        by_kind = " ".join(
+            f"{np.mean(r.first[r.kind == k] / r.first_sigma[r.kind == k]):+.1f}"
+            for k in range(6)
+            if (r.kind == k).any()
+        )
         print(f"{name:16s} first {cell(r.first, r.first_sigma)}  foot {cell(r.foot, r.foot_sigma)}  worst {np.abs(r.foot).max():.2f} far {far} "
               f"missed {r.missed} extra {r.extra} [{by_kind}]", flush=True)  # fmt: skip
-        told = [(x.smoothing_s, x.smoothing_low_s, x.wandering_share, x.noise_mps) for x in r.receivers if hasattr(x, "smoothing_s")]
+        told = [
+            (x.smoothing_s, x.smoothing_low_s, x.wandering_share, x.noise_mps)
+            for x in r.receivers
+            if hasattr(x, "smoothing_s")
+        ]
         if told:
             s = np.array([[np.nan if v is None else v for v in row] for row in told])
-            print(f"{'':16s} smoothing {np.nanmean(s[:, 0]):.3f} sd {np.nanstd(s[:, 0]):.3f} low>.05 {np.mean(s[:, 1] > 0.05):.2f} unknown {np.mean(np.isnan(s[:, 0])):.2f} share {s[:, 2].mean():.2f} noise {s[:, 3].mean():.3f}")
+            print(
+                f"{'':16s} smoothing {np.nanmean(s[:, 0]):.3f} sd {np.nanstd(s[:, 0]):.3f} low>.05 {np.mean(s[:, 1] > 0.05):.2f} unknown {np.mean(np.isnan(s[:, 0])):.2f} share {s[:, 2].mean():.2f} noise {s[:, 3].mean():.3f}"
+            )
         else:
             print(f"{'':16s} noise {np.mean([x.sigma_mps for x in r.receivers]):.3f}")
 
