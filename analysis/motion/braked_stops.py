@@ -63,7 +63,8 @@ class Smoothing:
 def learn_smoothing(t: Floats, y: Floats, rests: list[Interval], noise: Noise, stray: Bools) -> Smoothing | None:
     """The smoothing time constant from the stops that begin `rests`; None where no stop can tell it.
 
-    A receiver that draws lines at rest hides the corner. t [s] and y [m/s] are the readings, `stray` those not to be trusted.
+    A receiver that draws lines at rest hides the corner. t [s] and y [m/s] are the readings, `stray` those not to be
+    trusted.
     """
     if float(np.median(np.diff(t))) > 1 / SLOWEST_HZ or not rests or noise.drawn:
         return None

@@ -39,7 +39,7 @@ from analysis.motion.levels import make_blocks as _blocks
 from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
 from analysis.motion.receiver import Receiver
 from analysis.motion.states import Added, smooth_states
-from analysis.motion.strays import share_of_strays, trust_of
+from analysis.motion.strays import LEAST_SHARE, seeming_strays, share_of_strays, trust_of
 from analysis.motion.wander import wander_at_rest, wander_under_way, with_wander
 from analysis.motion.way import over_gaps, ways
 
@@ -175,8 +175,8 @@ def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
     rest = rest_mask(t, y, sigma, gap_s)
     noise = noise_at_rest(y, rest, quantum, sigma, step)
     rests = rest_intervals(t, rest)
-    strays = share_of_strays(t, y, sigma)
-    noise = replace(noise, outlier_share=strays)
+    seeming = seeming_strays(t, y, sigma)
+    noise = replace(noise, outlier_share=share_of_strays(seeming))
     if receiver is None:
         noise = _noise_of_drive(noise, t, y, rest, step)
         receiver = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, np.zeros(len(t), bool)))
@@ -186,7 +186,7 @@ def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
     pinned = pinned_steps(rest, step, late)
     reading = np.where(pinned, 0.0, y)
     base = np.where(pinned, _REST_SIGMA_MPS**2, noise.reading_sigma_mps**2)
-    q, trust = _choose_q(t, reading, base, gap_s, noise.outlier_share)
+    q, trust = _choose_q(t, reading, base, gap_s, noise.outlier_share, seeming & ~pinned)
     if late or noise.wander_share:
         white = np.where(pinned, _REST_SIGMA_MPS**2, noise.white_mps**2) / np.maximum(trust, 1e-6)
         q = _before_the_filter(t, q, late)
@@ -278,8 +278,13 @@ def _process(h: Floats, q: Floats) -> Floats:
     return out
 
 
-def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float, strays: float = 0.0) -> tuple[Floats, Floats]:
-    """The acceleration's wander in each interval between fixes [m2/s5] (n - 1), and the trust in each reading (n)."""
+def _choose_q(
+    t: Floats, y: Floats, variance: Floats, gap_s: float, strays: float = 0.0, seeming: Bools | None = None
+) -> tuple[Floats, Floats]:
+    """The acceleration's wander in each interval between fixes [m2/s5] (n - 1), and the trust in each reading (n).
+
+    strays: the share of readings that are strays; `seeming`: the few that may be in a drive that has no such share.
+    """
     n = len(t)
     blocks = _blocks(t)
     forward = _filter_levels(t, y, blocks, variance[blocks.index], strays)
@@ -306,6 +311,13 @@ def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float, strays: floa
     trust = np.ones(n)
     if strays and n > 4:
         trust[1:-1] = _trust(t, y, variance, (m_f, p_f, prior_f), (m_b, p_b, prior_b), strays)
+    elif seeming is not None and seeming.any() and n > 4:
+        alone = _trust(t, y, variance, (m_f, p_f, prior_f), (m_b, p_b, prior_b), LEAST_SHARE / 2)
+        trust[1:-1] = np.where(seeming[1:-1], alone, 1.0)
+        if (trust < 0.1).any():
+            # Once more without them: they have shaken the levels about them.
+            q, _ = _choose_q(t, y, variance / np.maximum(trust, 1e-6), gap_s)
+            return q, trust
     return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float), trust
 
 

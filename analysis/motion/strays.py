@@ -7,7 +7,7 @@ import math
 import numpy as np
 from scipy.ndimage import median_filter
 
-from analysis.arrays import Floats
+from analysis.arrays import Bools, Floats
 from analysis.motion.fixes import left_out
 
 STRAY_MPS = 1.0
@@ -18,17 +18,22 @@ LEAST_SHARE = 0.004
 """Fewer than this cannot be told from the corners of a drive."""
 
 
-def share_of_strays(t: Floats, y: Floats, sigma: float) -> float:
-    """Which share of the readings are strays, of those that stand out from both a cubic and a median of neighbours."""
-    if len(y) < 200 or float(np.median(np.diff(t))) > SLOWEST_STEP_S:
-        return 0.0
+def seeming_strays(t: Floats, y: Floats, sigma: float) -> Bools:
+    """The readings that stand out from both a cubic through their neighbours and their median (n)."""
+    if len(y) < 20 or float(np.median(np.diff(t))) > SLOWEST_STEP_S:
+        return np.zeros(len(y), bool)
     error, scale = left_out(t, y)
     away = y - median_filter(y, 5, mode="nearest")
     out = (np.abs(error) > 4.5 * sigma * scale) & (np.abs(away) > 4.5 * sigma) & (error * away > 0)
     out[:2] = out[-2:] = False
-    share = float(out.mean())
+    return out
+
+
+def share_of_strays(seeming: Bools) -> float:
+    """Which share of the readings are strays; 0 where the few that seem so may be corners of the drive."""
+    share = float(seeming.mean())
     # Some strays hide within the noise or beside one another.
-    return 1.3 * share if share > LEAST_SHARE and out.sum() >= 5 else 0.0
+    return 1.3 * share if share > LEAST_SHARE and seeming.sum() >= 5 else 0.0
 
 
 def trust_of(log_weight: Floats, y: Floats, mean: Floats, variance: Floats, noise: Floats, share: float) -> Floats:

@@ -4,8 +4,7 @@ Noise that is correlated from fix to fix passes for motion. It is taken as a fir
 white part. At rest, readings show nothing but noise, by the receiver's own law near zero (folded, clipped, ...), so the
 likelihood of a size, a share that wanders and a time is a filter on a grid of the wandering part [1]. A receiver that
 holds zero shows nothing at rest; then readings under way are asked, by the likelihood of the switching model with a
-third state for the noise. At rest, wander is believed at nine to one; under way, where such odds are rare, each
-answer counts by its odds.
+third state for the noise. Readings hardly ever decide by themselves, so each answer counts by its odds.
 
 [1] R. Bucy, K. Senne, "Digital synthesis of non-linear filters", Automatica 7 (1971): the point-mass filter.
 """
@@ -22,7 +21,8 @@ from analysis.arrays import Bools, Floats
 from analysis.motion.levels import wandering_likelihoods
 from analysis.motion.noise import Noise, density, settled_slices
 
-BELIEVED = 9.0
+LEAST_BELIEVED = 0.2
+"""Wander that is less likely than this is none."""
 MOST_READINGS = 700
 DRAWN_MPS = 0.09
 """Wander at rest of more than this, twice what shows under way, is of the standstill (common practice, no source)."""
@@ -33,12 +33,11 @@ _POINTS = np.linspace(-3.6, 3.6, 37)
 
 
 class Wander(NamedTuple):
-    """Size of all noise [m/s], share of its variance that wanders, and over what time [s]; odds against none."""
+    """Size of all noise [m/s], share of its variance that wanders (0: none), and over what time [s]."""
 
     sigma_mps: float
     share: float
     seconds: float
-    odds: float
 
 
 def rest_log_density(t: Floats, y: Floats, noise: Noise, sigma: float) -> Floats:
@@ -85,7 +84,7 @@ def _filtered(t: Floats, y: Floats, noise: Noise, settings: Floats) -> Floats:
 
 
 def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float) -> Wander | None:
-    """What readings at rest say of wander: None where they cannot say, odds of 0 where they show none."""
+    """What readings at rest say of wander: None where they cannot say, a share of 0 where they show none."""
     pieces = [part for part in settled_slices(rest, step) if part.stop - part.start >= max(1.0 / step, 5)]
     pieces.sort(key=lambda part: part.start - part.stop)
     taken: list[slice] = []
@@ -98,7 +97,7 @@ def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float)
     if count < 40 or not np.isfinite(noise.rest_sigma_mps) or noise.rest_sigma_mps < 0.6 * noise.quantum_mps:
         return None
     if not _looks_correlated([y[part] for part in taken]):
-        return Wander(noise.rest_sigma_mps, 0.0, 1.0, 0.0)
+        return Wander(noise.rest_sigma_mps, 0.0, 1.0)
     plain = [(noise.rest_sigma_mps * size, 0.0, 1.0) for size in _SIZES]
     coloured = [
         (noise.rest_sigma_mps * size, share, time) for size in _SIZES for share in _SHARES for time in _TIMES_S
@@ -110,7 +109,7 @@ def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float)
     reading = np.concatenate([y[part] for part in taken])
     reading = np.sign(reading) * np.minimum(np.abs(reading), 4 * noise.rest_sigma_mps)
     log = _filtered(at, reading, noise, np.array(plain + coloured)).sum(0)
-    return _decide(log[: len(plain)], log[len(plain) :], np.array(coloured))
+    return _decide(log[: len(plain)], log[len(plain) :], np.array(coloured), noise.rest_sigma_mps)
 
 
 LEAST_UNDER_WAY = 600
@@ -130,18 +129,11 @@ def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: fl
     total, share, seconds = settings.T
     parts = np.stack([total * np.sqrt(1 - share), total * np.sqrt(share), seconds], -1)
     log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts, noise.outlier_share)
-    found = _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :])
-    believed = found.odds / (1 + found.odds)
-    if believed < 1 / (1 + BELIEVED):
-        return found
-    # Readings under way hardly ever decide; so the noise is the mean over both answers, by their odds.
-    square = believed * found.sigma_mps**2 + (1 - believed) * noise.sigma_mps**2
-    share = believed * found.share * found.sigma_mps**2 / square
-    return Wander(math.sqrt(square), share, found.seconds, max(found.odds, BELIEVED))
+    return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps)
 
 
 def _looks_correlated(pieces: list[Floats]) -> bool:
-    """Whether neighbours agree more than chance has it, at two sigma: a look that spares most receivers the rest."""
+    """Whether neighbours agree more than chance has it, at one sigma: a look that spares most receivers the rest."""
     middle = float(np.mean(np.concatenate(pieces)))
     products, square, pairs = 0.0, 0.0, 0
     for piece in pieces:
@@ -151,22 +143,29 @@ def _looks_correlated(pieces: list[Floats]) -> bool:
             products += float(z[:-lag] @ z[lag:])
             pairs += len(z) - lag
     count = sum(map(len, pieces))
-    return products / max(square / count, 1e-12) > 2 * math.sqrt(pairs)
+    return products / max(square / count, 1e-12) > math.sqrt(pairs)
 
 
-def _decide(plain: Floats, coloured: Floats, settings: Floats) -> Wander:
+def _decide(plain: Floats, coloured: Floats, settings: Floats, white_mps: float) -> Wander:
+    """Wander by the log likelihoods of settings without and with it. Where neither is sure the noise is the mean over
+    both answers, by their odds: to leave out a wander that is as likely as not would make sigma too small."""
     top = max(plain.max(), coloured.max())
     odds = float(np.exp(coloured - top).mean() / max(np.exp(plain - top).mean(), 1e-300))
     weight = np.exp(coloured - coloured.max())
     weight /= weight.sum()
-    sigma, share = float(weight @ settings[:, 0]), float(weight @ settings[:, 1])
-    return Wander(sigma, share, float(np.exp(weight @ np.log(settings[:, 2]))), odds)
+    seconds = float(np.exp(weight @ np.log(settings[:, 2])))
+    believed = odds / (1 + odds)
+    if believed < LEAST_BELIEVED:
+        return Wander(white_mps, 0.0, seconds)
+    wandering = believed * float(weight @ (settings[:, 0] ** 2 * settings[:, 1]))
+    square = believed * float(weight @ settings[:, 0] ** 2) + (1 - believed) * white_mps**2
+    return Wander(math.sqrt(square), wandering / square, seconds)
 
 
 def with_wander(noise: Noise, found: Wander | None, seen_mps: float) -> Noise:
     """The noise with the wander that was found, where it is believed; `seen_mps` is what readings under way show from
     fix to fix. A receiver that draws lines while the car stands wanders there and nowhere else."""
-    if found is None or found.odds < BELIEVED:
+    if found is None or found.share == 0:
         return noise
     if not np.isfinite(noise.rest_sigma_mps):
         return replace(noise, sigma_mps=found.sigma_mps, wander_share=found.share, wander_s=found.seconds)

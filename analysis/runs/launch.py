@@ -125,8 +125,8 @@ def fit_launch(
     has a closed form; the answer averages over all of them by evidence, so that not knowing how the car got away is
     part of the sigma: the time given is the mean, sigma the root mean square deviation from it. Where fixes are more
     than 0.6 s apart and say little of the rise, a plain mean leans to the middle, early for quick launches and late for
-    slow ones; there each rise counts by the square of its probability. Near zero, readings follow the receiver's own law (`Noise.kind`, rounding,
-    zero held below a speed), not a normal one.
+    slow ones; there each rise counts by the square of its probability. Near zero, readings follow the receiver's own
+    law (`Noise.kind`, rounding, zero held below a speed), not a normal one.
 
     earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back). `smoothing_s`:

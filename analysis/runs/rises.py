@@ -64,9 +64,12 @@ def _log_normal(x: float, middle: float, width: float) -> float:
 
 KNOTS = 6
 """Of the acceleration that the car would have without the launch."""
-PSEUDO_LAUNCHES = 10.0
+PSEUDO_LAUNCHES = 3.0
 """How many launches the broad prior counts for beside those of the car."""
-_ROUNDS = 12
+_ROUNDS = 5
+_LIKELY_SHARE = 0.5
+"""Which part of its logarithm a launch's evidence counts for: kinds that readings can hardly tell apart differ in it by
+half a unit for no other reason than that none of them is quite true, and thirty launches would make that certain."""
 
 
 @dataclass(frozen=True)
@@ -90,8 +93,8 @@ class LaunchHabit:
 def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = False) -> Floats:
     """How likely each rise is beforehand: by the car's habit, or the broad prior.
 
-    What is known of cars in general holds for one car with exceptions: where fixes are close enough to tell more, a rise
-    counts by the root of its weight.
+    What is known of cars in general holds for one car with exceptions: where fixes are close enough to tell more, a
+    rise counts by the root of its weight.
     """
     if habit is not None:
         return np.asarray(habit.shares, float)
@@ -102,13 +105,13 @@ def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = Fals
 def habit_of(rise_logs: Sequence[Floats]) -> LaunchHabit | None:
     """A car's habit from the log evidence of each rise in each of its launches: (rises) each; None without any.
 
-    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for ten
-    launches; stopped early, since a mixture of so many kinds would end in a few that happen to fit.
+    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for three launches;
+    stopped early, since a mixture of so many kinds would end in a few that happen to fit.
     """
     if not rise_logs:
         return None
     broad = prior_of(rises(False), None)
-    evidence = np.exp(np.stack([log - log.max() for log in rise_logs]))
+    evidence = np.exp(_LIKELY_SHARE * np.stack([log - log.max() for log in rise_logs]))
     shares = broad
     for _ in range(_ROUNDS):
         each = evidence * shares
