@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.motion.fixes import Fixes
+from analysis.motion.geodesy import track_length
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
 
@@ -140,6 +141,29 @@ def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
     # One standing tells little about wander as slow as this: a prior of two standings at the usual value.
     n = len(values)
     return math.sqrt((float(np.average(values, weights=counts)) * n + 2 * usual**2) / (n + 2))
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """The way of a drive by its speeds and by its positions, where they differ by more than either allows [m]."""
+
+    by_speed_m: float
+    by_track_m: float
+
+    @property
+    def words(self) -> str:
+        return f"{self.by_speed_m / 1000:.2f} km by speed and {self.by_track_m / 1000:.2f} km by its track"
+
+
+def disagreement(motion: Motion, fixes: Fixes) -> Disagreement | None:
+    """Whether the way by speed and the track disagree, by more than 2 % and three standard errors; None where they do
+    not or there are no positions. `fixes` are those that `motion` is made of."""
+    by_track, wander = track_length(motion.distance_m, fixes.lat_deg, fixes.lon_deg, fixes.alt_m)
+    by_speed = float(motion.distance_m[-1])
+    if not math.isfinite(by_track) or by_speed < 200.0:
+        return None
+    allowed = max(0.02 * by_speed, 3 * math.hypot(wander, float(motion.distance_sigma[-1])))
+    return Disagreement(by_speed, by_track) if abs(by_speed - by_track) > allowed else None
 
 
 def quality(motion: Motion, fixes: Fixes, start: float, stop: float) -> Quality:

@@ -254,7 +254,7 @@ class _Readings:
     """
 
     def __init__(self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool) -> None:
-        self.t, self.y, self.noise, self.base = t, y, noise, base
+        self.t, self.y, self.noise, self.base, self.at_rest_before = t, y, noise, base, at_rest_before
         self.slow = bool(np.median(np.diff(t)) > 0.25)
         self.sigma = noise.reading_sigma_mps
         self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
@@ -283,21 +283,7 @@ class _Readings:
     def without(self, index: int) -> _Readings:
         """The readings without one."""
         keep = np.arange(len(self.t)) != index
-        out = copy(self)
-        out.t, out.y, out.held, out.each, out.before = (
-            values[keep] for values in (self.t, self.y, self.held, self.each, self.before)
-        )
-        if self.whiten is not None:
-            # Without a reading the others' errors are still white by their own matrix; that is made anew.
-            free = ~self.held
-            inverse = np.zeros_like(self.whiten)
-            inverse[np.ix_(free, free)] = np.linalg.inv(self.whiten[np.ix_(free, free)])
-            covariance = (inverse @ inverse.T)[np.ix_(keep, keep)]
-            free = free[keep]
-            backwards = np.linalg.cholesky(covariance[np.ix_(free, free)][::-1, ::-1])[::-1, ::-1]
-            out.whiten = np.zeros_like(covariance)
-            out.whiten[np.ix_(free, free)] = np.linalg.inv(backwards)
-        return out
+        return _Readings(self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before)
 
     def since(self, time: float) -> _Readings:
         """The readings after `time`: what was before every start says nothing between them."""

@@ -12,7 +12,7 @@ import simulate
 from scipy.signal import lfilter
 from simulate import WREN, Brake, Cruise, Lift, Phase, Pull, Stand, Truth
 
-from analysis.motion import smoother, states
+from analysis.motion import smoother, states, stretch
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.noise import Noise, wander_covariance
 from analysis.motion.receiver import UNKNOWN_SMOOTHING_S, Receiver, combine
@@ -259,3 +259,14 @@ def test_a_pause_is_not_bridged_by_the_speeds_at_its_ends() -> None:
     middle = blind.distance_at([stood[0] + 100.0])[0]
     assert middle == pytest.approx(blind.distance_at([stood[0] + 199.0])[0], abs=0.1)
     assert blind.distance_sigma[-1] > 100
+
+
+def test_track_and_speed_that_disagree_are_named(truth: Truth) -> None:
+    got = simulate.receive(truth, np.random.default_rng(1))
+    fixes = Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg)
+    assert stretch.disagreement(smoother.smooth(fixes), fixes) is None
+    quick = dataclasses.replace(fixes, speed_mps=1.25 * fixes.speed_mps)
+    found = stretch.disagreement(smoother.smooth(quick), quick)
+    assert found is not None
+    assert found.by_speed_m == pytest.approx(1.25 * found.by_track_m, rel=0.05)
+    assert found.words == f"{found.by_speed_m / 1000:.2f} km by speed and {found.by_track_m / 1000:.2f} km by its track"
