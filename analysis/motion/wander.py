@@ -96,7 +96,9 @@ def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float)
         count += taken[-1].stop - taken[-1].start
     if count < 40 or not np.isfinite(noise.rest_sigma_mps) or noise.rest_sigma_mps < 0.6 * noise.quantum_mps:
         return None
-    if not _looks_correlated([y[part] for part in taken]):
+    # Strays are no noise: a run of them would pass for wander.
+    kept = [np.flatnonzero(np.abs(y[part]) <= 3.5 * noise.rest_sigma_mps) + part.start for part in taken]
+    if not _looks_correlated([y[part] for part in kept]):
         return Wander(noise.rest_sigma_mps, 0.0, 1.0)
     plain = [(noise.rest_sigma_mps * size, 0.0, 1.0) for size in _SIZES]
     coloured = [
@@ -104,11 +106,9 @@ def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float)
         if time > 1.5 * step
     ]  # fmt: skip
     # One after the other in time, each a rest of its own: a pause of a hundred seconds forgets all.
-    taken.sort(key=lambda part: part.start)
-    at = np.concatenate([t[part] + 100.0 * k for k, part in enumerate(taken)])
-    reading = np.concatenate([y[part] for part in taken])
-    reading = np.sign(reading) * np.minimum(np.abs(reading), 4 * noise.rest_sigma_mps)
-    log = _filtered(at, reading, noise, np.array(plain + coloured)).sum(0)
+    kept.sort(key=lambda part: int(part[0]) if len(part) else -1)
+    at = np.concatenate([t[part] + 100.0 * k for k, part in enumerate(kept)])
+    log = _filtered(at, np.concatenate([y[part] for part in kept]), noise, np.array(plain + coloured)).sum(0)
     return _decide(log[: len(plain)], log[len(plain) :], np.array(coloured), noise.rest_sigma_mps)
 
 
@@ -137,7 +137,9 @@ def _looks_correlated(pieces: list[Floats]) -> bool:
     middle = float(np.mean(np.concatenate(pieces)))
     products, square, pairs = 0.0, 0.0, 0
     for piece in pieces:
-        z = np.minimum(piece - middle, 4 * float(np.std(piece)) + 1e-9)
+        if len(piece) < 4:
+            continue
+        z = piece - middle
         square += float(z @ z)
         for lag in (1, 2, 3):
             products += float(z[:-lag] @ z[lag:])

@@ -52,7 +52,9 @@ def rises(slow: bool) -> list[Rise]:
             found.append(Rise("s-shaped", seconds, first, slipped * share))
         found.append(Rise("s-shaped", seconds, 0.0, unseen * (0.1 if seconds < 0.6 else 0.03)))
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
-        found.append(Rise("straight", seconds, 0.0, 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
+        # With close fixes the root of the weight counts, which leaves too little to a foot's usual two seconds.
+        foot = 1.0 if slow or not 1.5 < seconds < 2.6 else 3.0
+        found.append(Rise("straight", seconds, 0.0, foot * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
     found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
     return found
