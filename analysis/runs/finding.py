@@ -3,7 +3,7 @@
     found = find(motion, fixes, Options(speeds_mps=(13.41, 22.35)))
 
 **Time zero.** Two definitions, each with its sigma. *First movement* is what a stopwatch sees: the moment speed leaves
-zero, found by fitting how the car pulls away rather than by a threshold (`analysis.runs.launch`). *One foot* is SAE J1491
+zero, found by fitting how the car pulls away rather than by a threshold (`runs.launch`). *One foot* is SAE J1491
 (JUL2006) 3.3: 0.3048 m of movement from rest. It is the better conditioned of the two, since the way is an integral of
 speeds that stand clear of the noise; comparisons use it. See `Split` for what is counted from which.
 

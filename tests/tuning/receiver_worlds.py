@@ -2,8 +2,8 @@
 
     cd tests && python -m tuning.receiver_worlds [WORLD ...] [--drives N]
 
-A drive is eight launches of a car, each followed by a braked stop: half of the stops end sharply, half eased, and the body
-rocks after them. The launches are rises of six families with times drawn for each; the receivers are those of RECEIVERS.
+A drive is eight launches of a car, each followed by a braked stop: half of the stops end sharply, half eased, and the
+body rocks after them. The launches are rises of six families with times drawn for each; RECEIVERS read them.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ TO_MPS = tuple(mph * MPH for mph in (20, 30, 40))
 
 @dataclass(frozen=True)
 class Receiver:
-    """noise_mps white; wander_mps correlated over wander_s; smoothing_s of `stages` first-order filters in a row; share of
-    outliers; zero below hold_mps; decimals of a km/h; share of fixes missing; draws up to creep_mps while standing."""
+    """noise_mps white; wander_mps correlated over wander_s; smoothing_s of `stages` first-order filters in a row; share
+    of outliers; zero below hold_mps; decimals of a km/h; share of fixes missing."""
 
     hz: float = 10.0
     noise_mps: float = 0.05
@@ -93,14 +93,14 @@ def rise(rng: np.random.Generator, kind: int) -> Callable[[Floats], Floats]:
 
 
 @dataclass
-class True_:
+class Truth:
     t: Floats
     v: Floats
     starts: list[tuple[float, float, list[float], int]]
     """First movement, one foot, passings of TO_MPS, kind."""
 
 
-def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kinds: list[int] | None = None) -> True_:
+def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kinds: list[int] | None = None) -> Truth:
     grip, power, top = rng.uniform(1.6, 3.2), rng.uniform(18, 40), 19.5
     v: list[Floats] = [np.zeros(int(rng.uniform(6, 10) / DT))]
     starts = []
@@ -123,14 +123,14 @@ def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kin
         way = np.cumsum(pull) * DT
         lead = int(np.argmax(pull > 0)) - 1
         starts.append((begin + lead * DT, begin + float(np.interp(FOOT, way, np.arange(len(way)) * DT)),
-                       [begin + float(np.interp(s, np.maximum.accumulate(pull), np.arange(len(pull)) * DT)) for s in TO_MPS], kind))  # fmt: skip
+                       [begin + float(np.interp(s, np.maximum.accumulate(pull), np.arange(len(pull)) * DT)) for s in TO_MPS], kind))  # fmt: skip  # noqa: E501
         v.append(pull)
         coast = np.arange(0, rng.uniform(1, 4), DT)
         v.append(pull[-1] - 0.4 * coast)
         v.append(stop(rng, float(v[-1][-1]), rng.random() < eased))
         v.append(np.zeros(int(rng.uniform(3.5, 9) / DT)))
     speed_ = np.concatenate(v)
-    return True_(np.arange(len(speed_)) * DT, speed_, starts)
+    return Truth(np.arange(len(speed_)) * DT, speed_, starts)
 
 
 def stop(rng: np.random.Generator, speed: float, eased: bool) -> Floats:
@@ -151,7 +151,7 @@ def stop(rng: np.random.Generator, speed: float, eased: bool) -> Floats:
     return np.concatenate([out, -rock])
 
 
-def received(true: True_, receiver: Receiver, rng: np.random.Generator) -> Fixes:
+def received(true: Truth, receiver: Receiver, rng: np.random.Generator) -> Fixes:
     v = true.v
     for _ in range(receiver.stages if receiver.smoothing_s else 0):
         keep = math.exp(-DT / (receiver.smoothing_s / receiver.stages))
@@ -206,7 +206,7 @@ def judge(receiver: Receiver, drives: int, seed: int = 0, eased: float = 0.5, **
             for split in run.splits:
                 i = int(np.argmin(np.abs(np.array(TO_MPS) - split.speed_mps)))
                 rows.append((split.time_s - (passed[i] - begun), split.sigma_s,
-                             split.from_one_foot_s - (passed[i] - foot), split.from_one_foot_sigma_s, kind))  # fmt: skip
+                             split.from_one_foot_s - (passed[i] - foot), split.from_one_foot_sigma_s, kind))  # fmt: skip  # noqa: E501
         extra += len(left)
     a = np.array(rows).T
     return Result(a[0], a[1], a[2], a[3], a[4].astype(int), missed, extra, receivers)
@@ -235,7 +235,7 @@ def main() -> None:
             for k in range(6)
             if (r.kind == k).any()
         )
-        print(f"{name:16s} first {cell(r.first, r.first_sigma)}  foot {cell(r.foot, r.foot_sigma)}  worst {np.abs(r.foot).max():.2f} far {far} "
+        print(f"{name:16s} first {cell(r.first, r.first_sigma)}  foot {cell(r.foot, r.foot_sigma)}  worst {np.abs(r.foot).max():.2f} far {far} "  # noqa: E501
               f"missed {r.missed} extra {r.extra} [{by_kind}]", flush=True)  # fmt: skip
         told = [
             (x.smoothing_s, x.smoothing_low_s, x.wandering_share, x.noise_mps)
@@ -245,7 +245,7 @@ def main() -> None:
         if told:
             s = np.array([[np.nan if v is None else v for v in row] for row in told])
             print(
-                f"{'':16s} smoothing {np.nanmean(s[:, 0]):.3f} sd {np.nanstd(s[:, 0]):.3f} low>.05 {np.mean(s[:, 1] > 0.05):.2f} unknown {np.mean(np.isnan(s[:, 0])):.2f} share {s[:, 2].mean():.2f} noise {s[:, 3].mean():.3f}"
+                f"{'':16s} smoothing {np.nanmean(s[:, 0]):.3f} sd {np.nanstd(s[:, 0]):.3f} low>.05 {np.mean(s[:, 1] > 0.05):.2f} unknown {np.mean(np.isnan(s[:, 0])):.2f} share {s[:, 2].mean():.2f} noise {s[:, 3].mean():.3f}"  # noqa: E501
             )
         else:
             print(f"{'':16s} noise {np.mean([x.sigma_mps for x in r.receivers]):.3f}")
