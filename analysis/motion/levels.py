@@ -24,7 +24,7 @@ Q_SHARE = Q_ENTER / Q_LEAVE_PER_S / np.sum(Q_ENTER / Q_LEAVE_PER_S)
 
 
 @dataclass(frozen=True)
-class Blocks:
+class FixBlocks:
     """A drive cut into blocks that overlap, so that all are filtered side by side: the smoother forgets within the
     overlap. index (blocks, steps) into the fixes, clipped; real: not beyond the ends; core: the part to keep."""
 
@@ -35,7 +35,7 @@ class Blocks:
     length: int
 
 
-def make_blocks(t: Floats) -> Blocks:
+def make_blocks(t: Floats) -> FixBlocks:
     n = len(t)
     step = float(np.median(np.diff(t)))
     overlap = int(min(max(round(10.0 / step), 30), 400))
@@ -44,17 +44,17 @@ def make_blocks(t: Floats) -> Blocks:
         overlap = 0
     starts = np.arange(0, n, length)
     raw = starts[:, None] + np.arange(-overlap, length + overlap)[None, :]
-    return Blocks(np.clip(raw, 0, n - 1), (raw >= 0) & (raw < n), slice(overlap, overlap + length), starts, length)
+    return FixBlocks(np.clip(raw, 0, n - 1), (raw >= 0) & (raw < n), slice(overlap, overlap + length), starts, length)
 
 
-def unblock(blocks: Blocks, values: Floats, n: int) -> Floats:
+def unblock(blocks: FixBlocks, values: Floats, n: int) -> Floats:
     """The core of each block, put back in a row: (blocks, steps, ...) -> (n, ...)."""
     core = values[:, blocks.core]
     return np.asarray(core.reshape(-1, *core.shape[2:])[:n], float)
 
 
 def run_levels(
-    t: Floats, y: Floats, blocks: Blocks, variance: Floats, strays: float = 0.0
+    t: Floats, y: Floats, blocks: FixBlocks, variance: Floats, strays: float = 0.0
 ) -> Iterator[tuple[Floats, ...]]:
     """The filter's steps: weights of the levels after and before the reading, log likelihood of the reading (blocks),
     and the levels' states m0, m1, p00, p01, p11 (blocks, levels). A reading moves the state by the chance that it is

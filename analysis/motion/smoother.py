@@ -34,7 +34,7 @@ from analysis.arrays import Bools, Floats
 from analysis.motion.braked_stops import learn_smoothing
 from analysis.motion.fixes import Fixes, difference_sigma
 from analysis.motion.levels import Q_LEVELS, Q_SHARE, run_levels, unblock, white_likelihoods
-from analysis.motion.levels import Blocks as _Blocks
+from analysis.motion.levels import FixBlocks as _Blocks
 from analysis.motion.levels import make_blocks as _blocks
 from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
 from analysis.motion.receiver import Receiver

@@ -29,7 +29,7 @@ DRAWN_MPS = 0.09
 _SHARES = (0.25, 0.5, 0.75, 0.95)
 _TIMES_S = (0.3, 0.6, 1.2, 2.5)
 _SIZES = (0.85, 1.0, 1.18)
-_POINTS = np.linspace(-3.6, 3.6, 37)
+_POINTS = 0.2 * np.arange(-18, 19)
 
 
 class Wander(NamedTuple):
