@@ -239,9 +239,9 @@ def split_of(split: Split, unit: SpeedUnit) -> RunSplit:
         sigma_s=split.sigma_s,
         from_one_foot_s=split.from_one_foot_s,
         from_one_foot_sigma_s=split.from_one_foot_sigma_s,
-        systematic_s=split.systematic_s,
         from_threshold_s=split.from_threshold_s,
         from_threshold_sigma_s=split.from_threshold_sigma_s,
         distance_m=split.distance_m,
         distance_sigma_m=split.distance_sigma_m,
+        systematic_s=split.systematic_s,
     )
