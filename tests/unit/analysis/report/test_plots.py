@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from analysis.report import plots
+from analysis.report.intervals import Told, interval_plot
 from analysis.report.plots import Axis, Series, Zone, columns, draw, round_ticks, spread, thinned
 
 # --- plots --------------------------------------------------------------------------------------------------------
@@ -72,6 +73,16 @@ def test_a_plot_lies_where_its_values_are():
     assert "NaN" not in empty.svg and "nan" not in empty.svg
     constant = draw([Series("c", [1, 1], [2, 2])], Axis("x"), Axis("y"))
     assert "nan" not in constant.svg and "inf" not in constant.svg
+
+
+def test_both_intervals_of_a_difference_lie_where_they_are():
+    """The wide one on its row, the narrow one a little below; the axis spans -1 to 1, the rows 0 to 1."""
+    plot = interval_plot(
+        [Told(-0.2, -0.6, 0.2, -0.3, -0.1)], [0.5], Axis("s", low=-1, high=1), Axis("", low=0, high=1), 100, "A plot."
+    )
+    bars = re.findall(r'class="bar (c\d)" data-group="([a-z ]+)" d="M(\d+) (\d+)H(\d+)"', str(plot.svg))
+    assert bars == [("c0", "with days", "2000", "5000", "6000"), ("c1", "runs only", "3500", "7200", "4500")]
+    assert re.findall(r'class="at" x="([\d.]+)%"', str(plot.svg)) == ["40", "40"]
 
 
 # --- colours ------------------------------------------------------------------------------------------------------

@@ -25,6 +25,7 @@ from analysis.report.page import Page, render
 from analysis.report.season_page import season_page
 from analysis.report.setups_page import setups_page
 from analysis.store import DriveStore
+from analysis.wording import sentence
 from logger.errors import InputError
 from logger.units import MPS_PER_MPH
 
@@ -272,3 +273,147 @@ def test_the_same_page_twice_is_byte_for_byte_the_same(season_store, both, name)
         found = gather(DriveStore(season_store))
         again = setups_page("baseline", HOSTILE[0], found) if name == "setups" else season_page(found)
         assert render(again, DAY) == html
+
+
+# --- the right figure under the right heading ---------------------------------------------------------------------
+
+
+def table_of(page: Page, caption: str) -> list[dict[str, str]]:
+    """The rows of the one table whose caption begins so, each by heading; behind a plot or by itself."""
+    blocks = [block for section in page.sections for block in section.blocks]
+    tables = [block.data if block.kind == "figure" else block for block in blocks if block.kind in ("table", "figure")]
+    (found,) = [table for table in tables if table is not None and table.caption.startswith(caption)]
+    return [dict(zip(found.columns, row, strict=True)) for row in found.rows]
+
+
+def two(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f}"
+
+
+def signed(value: float | None) -> str:
+    return "-" if value is None else f"{value:+.2f}"
+
+
+def span(low: float | None, high: float | None) -> str:
+    return "unknown" if low is None or high is None else f"{low:+.2f} to {high:+.2f}"
+
+
+def test_how_each_run_went_is_what_runs_says(told, page, store):
+    answer = answer_of("runs", told.id, "--store", str(store))
+    assert len(answer["runs"]) == 4
+    for row, run in zip(table_of(page, "How each run went"), answer["runs"], strict=True):
+        assert row["Run"] == f"{run['n']}{'' if run['why_not'] is None else '*'}"
+        assert row["Peak"] == f"{run['peak_mps'] / MPS_PER_MPH:.1f}".removesuffix(".0") + " mph"
+        assert row["Way"] == f"{run['distance_m']:.0f} m" and row["To"] == f"{run['direction_deg']:.0f}\u00b0"
+        assert row["Grade %"] == f"{run['grade_percent']:+.1f} \u00b1{run['grade_sigma_percent']:.1f}"
+        assert row["Launch"] == ("soft" if run["launch"]["soft"] else "firm")
+        assert row["Ended"].startswith(run["ended_words"])
+
+
+def test_seconds_behind_the_reference_are_differences_of_what_runs_says(told, store):
+    answer = answer_of("runs", told.id, "--store", str(store))
+    at = {
+        (run["n"], split["speed"]): (split["from_one_foot_s"], split["from_one_foot_sigma_s"])
+        for run in answer["runs"] for split in run["splits"]
+    }  # fmt: skip
+    rows = table_of(drive_page(told, reference=reference_run(told, 2)), "Seconds behind run 2")
+    assert [row["Run"] for row in rows] == ["1", "3"]
+    for row in rows:
+        for speed in ("10 mph", "20 mph", "30 mph", "40 mph"):
+            (mine, my_sigma), (held, held_sigma) = at[int(row["Run"]), speed], at[2, speed]
+            assert row[speed] == f"{mine - held:+.2f} \u00b1{np.hypot(my_sigma, held_sigma):.2f}"
+
+
+def test_every_field_of_what_changed_is_that_of_mixture(made_season, true_pages):
+    """Of the two drives that hold the best runs, the second less the first."""
+    page = true_pages["setups"]
+    (found,) = [b for section in page.sections for b in section.blocks if b.kind == "map" and " less " in b.caption]
+    second, _, first = found.caption.removeprefix("AFR, ").partition(":")[0].partition(" less ")
+    assert first in made_season.ids[:2] and second in made_season.ids[2:4]
+    cells = run_verb(made_season.store, "mixture", first, second, "--json").json["cells"]
+    told = [cell for cell in cells if cell["verdict"] != "not enough data"]
+    assert len(told) == 3
+    shown = [cell for _, row in found.rows for cell in row if cell is not None and cell.value]
+    assert sorted((cell.value, cell.small, cell.said.rpartition(", ")[2]) for cell in shown) == sorted(
+        (signed(cell["difference"]), span(cell["low"], cell["high"]), cell["verdict"]) for cell in told
+    )
+
+
+def test_what_setups_are_compared_by_stands_under_its_heading(made_season, true_season, true_pages):
+    names = [each.name for each in true_season.setups[:2]]
+    answer = run_verb(made_season.store, "compare", *names, "--json").json
+    rows = table_of(true_pages["setups"], "Time from one foot of movement")
+    assert len(rows) == len(answer["splits"]) == 3
+    for row, split in zip(rows, answer["splits"], strict=True):
+        assert row == {
+            "To": split["speed"], "Runs": f"{split['runs_a']}/{split['runs_b']}",
+            "A s": two(split["mean_a_corrected_s"]), "B s": two(split["mean_b_corrected_s"]), "B\u2212A": signed(split["corrected"]["difference_s"]),
+            "With days": span(split["low_s"], split["high_s"]),
+            "Runs only": span(split["run_low_s"], split["run_high_s"]),
+            "As driven": signed(split["raw"]["difference_s"]), "Verdict": split["verdict"],
+        }  # fmt: skip
+    for row, band in zip(table_of(true_pages["setups"], "Time gained or lost"), answer["trace"], strict=True):
+        assert [row["A s"], row["B s"]] == [two(band["mean_a_corrected_s"]), two(band["mean_b_corrected_s"])]
+        assert row["B\u2212A"] == signed(band["difference_s"]) and row["Verdict"] == band["verdict"]
+        assert row["With days"] == span(band["low_s"], band["high_s"])
+    for row, key in zip(_measures(true_pages["setups"]), ("launch", "mixture", "fuel"), strict=True):
+        told = answer[key]
+        assert row[""] == f"{told['name']}, {told['unit']}" and row["Count"] == f"{told['runs_a']}/{told['runs_b']}"
+        assert [row["A"], row["B"], row["B\u2212A"]] == [two(told["a"]), two(told["b"]), signed(told["difference"])]
+        assert row["With days"] == span(told["low"], told["high"]) and row["Verdict"] == told["sentence"]
+        assert row["Runs only"] == span(told["run_low"], told["run_high"])
+
+
+def _measures(page: Page) -> list[dict[str, str]]:
+    blocks = [block for section in page.sections for block in section.blocks if block.kind == "table"]
+    return [dict(zip(each.columns, each.rows[0], strict=True)) for each in blocks if "Count" in each.columns]
+
+
+def test_a_season_stands_under_its_headings(made_season, true_pages):
+    page, store = true_pages["season"], made_season.store
+    answer = run_verb(store, "season", "--json").json
+    for row, each in zip(table_of(page, "Setups; best and typical"), answer["setups"], strict=True):
+        assert (
+            row["Setup"] == each["setup"] and row["Days"] == str(each["outings"]) and row["Runs"] == str(each["runs"])
+        )
+        assert [row["Best"], row["Typical"], row["AFR"]] == [
+            two(each[k]) for k in ("best_s", "typical_s", "full_throttle")
+        ]
+        assert row["L/100 km"] == f"{each['l_per_100km']:.1f}"
+        changed = "; ".join(f"{part} {pair['a']} \u2192 {pair['b']}" for part, pair in each["changed"].items())
+        assert row["Changed"] == (changed or "-")
+    bests = {run.label: run for run in gather(DriveStore(store)).runs}
+    for row, each in zip(table_of(page, "Which runs these are"), answer["setups"], strict=True):
+        assert row["Setup"] == each["setup"]
+        assert bests[row["Run"]].time_to(np.array([THIRTY]))[0] == pytest.approx(each["best_s"])
+    effects = run_verb(store, "effects", "--json").json
+    for caption, key in (("Time to 30 mph from one foot", "time"), ("Mixture at full throttle", "mixture")):
+        for row, effect in zip(table_of(page, caption), effects[key], strict=True):
+            i = effect["effects"][0]
+            assert row["Runs"] == str(effect["runs"]) and row["With days"] == span(i["low"], i["high"])
+            assert signed(i["difference"]) in row.values() and row["Runs only"] == span(i["run_low"], i["run_high"])
+    loops = run_verb(store, "fuel", "--json").json["loops"]
+    for row, loop in zip(table_of(page, "Fuel loops"), loops, strict=True):
+        assert row["Drive"] == loop["drive"] and row["Setup"] == loop["setup"]
+        assert row["L/100 km"].startswith(f"{loop['l_per_100km']:.2f} ") and row["mpg (US)"].startswith(
+            f"{loop['mpg_us']:.1f} "
+        )
+
+
+def test_setup_after_setup_is_what_compare_says(made_season, true_season, true_pages):
+    (row,) = table_of(true_pages["season"], "Each setup against the one before it")
+    answer = run_verb(made_season.store, "compare", *(each.name for each in true_season.setups[:2]), "--json").json
+    top = answer["splits"][-1]
+    assert row["To"] == top["speed"] and row["Seconds"] == signed(top["difference_s"])
+    assert row["With days"] == span(top["low_s"], top["high_s"]) and row["Verdict"] == sentence(answer["sentence"])
+
+
+def test_the_air_stands_under_its_headings(page):
+    (row,) = table_of(page, "The air")
+    assert [row[k] for k in ("Temperature", "Pressure", "Humidity")] == ["17.0 \u00b0C", "1015.0 hPa", "59 %"]
+    assert row["Wind"] == "1.0 m/s from 250\u00b0"
+    # Dry air and vapour as ideal gases, vapour pressure by Magnus' formula (constants of WMO-No. 8, from memory).
+    vapour = 0.59 * 611.2 * np.exp(17.62 * 17 / (243.12 + 17))
+    assert float(row["Density kg/m\u00b3"]) == pytest.approx(
+        ((101500 - vapour) / 287.05 + vapour / 461.5) / 290.15, rel=1e-3
+    )
