@@ -347,7 +347,8 @@ def test_what_setups_are_compared_by_stands_under_its_heading(made_season, true_
     for row, split in zip(rows, answer["splits"], strict=True):
         assert row == {
             "To": split["speed"], "Runs": f"{split['runs_a']}/{split['runs_b']}",
-            "A s": two(split["mean_a_corrected_s"]), "B s": two(split["mean_b_corrected_s"]), "B\u2212A": signed(split["corrected"]["difference_s"]),
+            "A s": two(split["mean_a_corrected_s"]), "B s": two(split["mean_b_corrected_s"]),
+            "B\u2212A": signed(split["corrected"]["difference_s"]),
             "With days": span(split["low_s"], split["high_s"]),
             "Runs only": span(split["run_low_s"], split["run_high_s"]),
             "As driven": signed(split["raw"]["difference_s"]), "Verdict": split["verdict"],
