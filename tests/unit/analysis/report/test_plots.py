@@ -10,7 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analysis.changes.observations import Observation
 from analysis.report import plots
+from analysis.report.behind import Drawn, behind_plot, speeds_up_to
 from analysis.report.intervals import Told, interval_plot
 from analysis.report.plots import Axis, Series, Zone, columns, draw, round_ticks, spread, thinned
 
@@ -83,6 +85,24 @@ def test_both_intervals_of_a_difference_lie_where_they_are():
     bars = re.findall(r'class="bar (c\d)" data-group="([a-z ]+)" d="M(\d+) (\d+)H(\d+)"', str(plot.svg))
     assert bars == [("c0", "with days", "2000", "5000", "6000"), ("c1", "runs only", "3500", "7200", "4500")]
     assert re.findall(r'class="at" x="([\d.]+)%"', str(plot.svg)) == ["40", "40"]
+
+
+def observed(label: str, late_s: float) -> Observation:
+    """A run that gains 2 m/s a second, and is late throughout."""
+    speed = np.arange(1.0, 21.0)
+    return Observation(label, "", None, label, 0, 0.0, 0.0, speed, speed / 2 + late_s, np.full(20, 0.01))
+
+
+def test_what_is_slower_lies_above_the_reference():
+    first = Drawn("mean of A", [observed("a:1", -0.1), observed("a:2", 0.1)], 0, 0, "runs of A")
+    second = Drawn("mean of B", [observed("b:1", 0.5), observed("b:2", 1.5)], 1, 1, "runs of B")
+    figure = behind_plot([first, second], speeds_up_to(20.0), "mph", "A", "t", "", False)
+    assert figure is not None
+    low, high = figure.plot.y_range
+    assert low < -0.1 and high > 1.5
+    for label, late in (("mean of A", 0.0), ("mean of B", 1.0), ("b:2", 1.5), ("a:1", -0.1)):
+        (at,) = re.findall(rf'data-label="{label}" d="M\d+ (\d+)l', str(figure.plot.svg))
+        assert float(at) == pytest.approx(10_000 * (high - late) / (high - low), abs=1)
 
 
 # --- colours ------------------------------------------------------------------------------------------------------

@@ -16,14 +16,17 @@ from simulate import Brake, Cruise, Pull, Stand
 from typer.testing import CliRunner
 
 from analysis import kept, wording
+from analysis.answers.mixture import mixture_answer
 from analysis.changes.season import SeasonRecord, gather
 from analysis.cli import main
 from analysis.drive import AnalysedDrive
 from analysis.report import plots
 from analysis.report.drive_page import drive_page, reference_run
+from analysis.report.mixture_section import LIFTING_S, readings_along
 from analysis.report.page import Page, render
 from analysis.report.season_page import season_page
 from analysis.report.setups_page import setups_page
+from analysis.runs.run import time_zero
 from analysis.store import DriveStore
 from analysis.wording import sentence
 from logger.errors import InputError
@@ -64,6 +67,38 @@ def test_every_cell_of_the_mixture_map_is_that_of_mixture(told, html, store):
     for summary in answer["summaries"]:
         if summary["judgement"] != "not enough data":
             assert f"{summary['median']:.2f}" in text
+
+
+def test_a_cell_looks_like_what_it_is_judged(page, told, store):
+    looks = {
+        "lean of target": ("L", "lean"), "rich of target": ("R", "rich"), "in band": ("=", "in"),
+        "not enough data": ("", "unknown"),
+    }  # fmt: skip
+    (found,) = [block for section in page.sections for block in section.blocks if block.kind == "map"]
+    shown = [cell for _, row in found.rows for cell in row if cell is not None]
+    cells = answer_of("mixture", told.id, "--store", str(store))["cells"]
+    assert len(shown) == len(cells) and len({cell["judgement"] for cell in cells}) > 2
+    cells.sort(key=lambda cell: (cell["from_mps"], cell["load_from"]))
+    for mine, cell in zip(shown, cells, strict=True):
+        mark, tint = looks[cell["judgement"]]
+        sure = cell["sure"] or cell["judgement"] == "not enough data"
+        assert (mine.mark, mine.tint) == (mark if sure else f"{mark}?", tint)
+
+
+def test_readings_are_moved_back_by_their_delay(told, store):
+    answer = answer_of("mixture", told.id, "--store", str(store))
+    run = told.counted[0]
+    x, y = readings_along(told, mixture_answer(told), run)
+    readings = told.map.readings
+    late = answer["delay_s"] + (answer["lag_s"] or 0.0)
+    assert late > 0.2
+    at = [
+        k
+        for k in np.flatnonzero(readings.value == y[0])
+        if abs(readings.time_s[k] - late - time_zero(run) - x[0]) < 1e-9
+    ]
+    assert len(at) == 1
+    assert -1.0 - run.one_foot_s <= x[0] < x[-1] <= run.end_s - LIFTING_S - time_zero(run)
 
 
 def test_the_verdict_names_the_best_run(told, page):
@@ -334,6 +369,9 @@ def test_every_field_of_what_changed_is_that_of_mixture(made_season, true_pages)
     told = [cell for cell in cells if cell["verdict"] != "not enough data"]
     assert len(told) == 3
     shown = [cell for _, row in found.rows for cell in row if cell is not None and cell.value]
+    looks = {"leaner": ("L", "lean"), "richer": ("R", "rich"), "no change seen": ("=", "in")}
+    assert all((cell.mark, cell.tint) == looks[cell.said.rpartition(", ")[2]] for cell in shown)
+    assert len({cell.mark for cell in shown} - {"="}) > 0
     assert sorted((cell.value, cell.small, cell.said.rpartition(", ")[2]) for cell in shown) == sorted(
         (signed(cell["difference"]), span(cell["low"], cell["high"]), cell["verdict"]) for cell in told
     )
@@ -393,6 +431,9 @@ def test_a_season_stands_under_its_headings(made_season, true_pages):
             i = effect["effects"][0]
             assert row["Runs"] == str(effect["runs"]) and row["With days"] == span(i["low"], i["high"])
             assert signed(i["difference"]) in row.values() and row["Runs only"] == span(i["run_low"], i["run_high"])
+    i = effects["time"][0]["effects"][0]
+    assert i["high"] < 0  # the second setup is the quicker one
+    assert f" {-i['difference']:.2f} s quicker to 30 mph ({span(i['low'], i['high'])})." in page.verdict[0]
     loops = run_verb(store, "fuel", "--json").json["loops"]
     for row, loop in zip(table_of(page, "Fuel loops"), loops, strict=True):
         assert row["Drive"] == loop["drive"] and row["Setup"] == loop["setup"]
