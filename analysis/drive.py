@@ -216,7 +216,8 @@ class AnalysedDrive:
         return None
 
     def counts(self, run: Run) -> bool:
-        """Whether `run` may be compared with others: nothing broke it and nobody struck it out."""
+        """Whether `run` may be compared with others: nothing broke it, it can have been as it was
+        measured, and nobody struck it out."""
         return run.clean and self.struck(run) is None
 
     @property

@@ -18,7 +18,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure, Utc
-from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run, told
+from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run
 from analysis.drive import SAME_RUN_S, total_splits, utc
 from analysis.motion.geodesy import distance_m
 from analysis.runs.pairs import Pair, pair_opposite, summarise
@@ -53,16 +53,18 @@ class RunReceiver(Answer):
     """Step in which speeds are printed [m/s]; 0 where none was found."""
     hold_mps: Figure
     """Speed below which the receiver reports 0 [m/s]; 0 where it does not."""
-    wandering_share: Figure = math.nan
-    """Share of the noise's variance that wanders slowly; null where it cannot be told."""
-    wandering_s: Figure = math.nan
-    """Over what time it wanders [s]; null where it cannot be told."""
-    smoothing_s: Figure = math.nan
-    """Time constant of the receiver's own smoothing [s]; null where it cannot be told."""
-    smoothing_low_s: Figure = math.nan
-    """Lower end of what `smoothing_s` may be [s]."""
-    smoothing_high_s: Figure = math.nan
-    """Upper end of what `smoothing_s` may be [s]."""
+    wandering_share: Figure
+    """Share of the noise's variance that wanders slowly; 0 where none was seen."""
+    wandering_s: Figure
+    """Over what time it wanders [s]; null where nothing was seen to."""
+    smoothing_s: Figure
+    """Time constant of the receiver's own smoothing [s], undone in the motion; null where no stop told it."""
+    smoothing_low_s: Figure
+    """Lower end of the 95 % interval of `smoothing_s` [s]."""
+    smoothing_high_s: Figure
+    """Upper end of the 95 % interval of `smoothing_s` [s]."""
+    words: str
+    """All of it in one sentence, without a full stop."""
     fixes: int
     """Fixes used."""
     set_aside: dict[str, int]
@@ -219,7 +221,7 @@ def _found(
 
 
 def _receiver(drive: AnalysedDrive) -> RunReceiver:
-    motion, noise = drive.motion, drive.motion.noise
+    motion, noise, receiver = drive.motion, drive.motion.noise, drive.motion.receiver
     return RunReceiver(
         step_s=motion.step_s,
         hz=1 / motion.step_s,
@@ -227,14 +229,19 @@ def _receiver(drive: AnalysedDrive) -> RunReceiver:
         reading_noise_mps=noise.reading_sigma_mps,
         quantum_mps=noise.quantum_mps,
         hold_mps=noise.hold_mps,
-        wandering_share=told(noise, "wandering_share"),
-        wandering_s=told(noise, "wandering_s"),
-        smoothing_s=told(noise, "smoothing_s"),
-        smoothing_low_s=told(noise, "smoothing_low_s"),
-        smoothing_high_s=told(noise, "smoothing_high_s"),
+        wandering_share=receiver.wandering_share,
+        wandering_s=_figure(receiver.wandering_s),
+        smoothing_s=_figure(receiver.smoothing_s),
+        smoothing_low_s=_figure(receiver.smoothing_low_s),
+        smoothing_high_s=_figure(receiver.smoothing_high_s),
+        words=receiver.words,
         fixes=len(drive.fixes),
         set_aside=dict(drive.set_aside.counts),
     )
+
+
+def _figure(value: float | None) -> float:
+    return math.nan if value is None else value
 
 
 def _pair(pair: Pair, unit: SpeedUnit) -> OppositeRuns:

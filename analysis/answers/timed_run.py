@@ -6,7 +6,6 @@ movement, `from_one_foot_s` from 0.3048 m of movement (SAE J1491, JUL2006, 3.3).
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from analysis.answers.encoding import Answer, Figure, Utc
@@ -16,7 +15,6 @@ from logger.units import speed_label
 
 if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive
-    from analysis.motion.noise import Noise
     from analysis.runs.run import Run, Split
 
 SpeedUnit = Literal["mph", "km/h"]
@@ -34,12 +32,13 @@ class RunSplit(Answer):
     """From first movement to the speed [s]; of a rolling run from its first speed."""
     sigma_s: Figure
     """Standard deviation of `time_s` [s]."""
-    systematic_s: Figure = math.nan
-    """What the receiver's smoothing may shift every run's time by alike [s]; null where it cannot be told."""
     from_one_foot_s: Figure
     """From 0.3048 m of movement to the speed [s] (SAE J1491); null for a rolling run."""
     from_one_foot_sigma_s: Figure
-    """Standard deviation of `from_one_foot_s` [s]."""
+    """Standard deviation of `from_one_foot_s` from run to run [s]."""
+    systematic_s: Figure
+    """Standard uncertainty of `from_one_foot_s` by what is not known of the receiver's smoothing [s] (GUM type B),
+    alike in every run with one receiver; null for a rolling run."""
     from_threshold_s: Figure
     """From the threshold speed that was asked for [s]; null where none was."""
     from_threshold_sigma_s: Figure
@@ -138,9 +137,11 @@ class TimedRun(Answer):
     ended_words: str
     """The same in a few more words, speeds in the answer's unit."""
     counted: bool
-    """Whether it may be held against others: nothing broke it and nobody struck it out."""
+    """Whether it may be held against others: nothing broke it, it can have been, and nobody struck it out."""
     why_not: str | None
     """Why it is not counted; null where it is."""
+    implausible: str | None
+    """Why it cannot have been as measured: what no car does, or not this one; null where nothing speaks against it."""
     struck: str | None
     """The owner's reason for striking it out; null where nobody did."""
     one_foot_s: Figure
@@ -185,6 +186,7 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
         "ended_words": run.ended_words,
         "counted": drive.counts(run),
         "why_not": _why_not(drive, run),
+        "implausible": run.why_not,
         "struck": drive.struck(run),
         "one_foot_s": run.one_foot_s,
         "one_foot_sigma_s": run.one_foot_sigma_s,
@@ -221,6 +223,8 @@ def _why_not(drive: AnalysedDrive, run: Run) -> str | None:
         return None
     if (reason := drive.struck(run)) is not None:
         return f"struck out: {reason}"
+    if run.why_not is not None:
+        return run.why_not
     if run.gaps:
         return f"{plural(len(run.gaps), 'gap')} in the fixes"
     return run.ended if run.ended_words in ("", run.ended) else f"{run.ended}: {run.ended_words}"
@@ -233,16 +237,11 @@ def split_of(split: Split, unit: SpeedUnit) -> RunSplit:
         speed_mps=split.speed_mps,
         time_s=split.time_s,
         sigma_s=split.sigma_s,
-        systematic_s=told(split, "systematic_s"),
         from_one_foot_s=split.from_one_foot_s,
         from_one_foot_sigma_s=split.from_one_foot_sigma_s,
         from_threshold_s=split.from_threshold_s,
         from_threshold_sigma_s=split.from_threshold_sigma_s,
         distance_m=split.distance_m,
         distance_sigma_m=split.distance_sigma_m,
+        systematic_s=split.systematic_s,
     )
-
-
-def told(of: Noise | Split, name: str) -> float:
-    """A figure that the mathematics may tell, in SI; NaN where it does not."""
-    return float(getattr(of, name, math.nan))

@@ -98,7 +98,8 @@ def work_out(drive: AnalysedDrive) -> DriveRows:
         timed = [split for split in _compared(run) if math.isfinite(split.from_one_foot_s)]
         rows.append(
             RunRow(
-                run.n, run.start_utc_ns, run.direction_deg, run.grade.percent, run.clean, run.ended_words or run.ended,
+                run.n, run.start_utc_ns, run.direction_deg, run.grade.percent, run.clean,
+                run.why_not or run.ended_words or run.ended,
                 run.launch.rise_s if run.launch else math.nan, bool(run.launch and run.launch.soft),
                 mixture.get(run.n, math.nan), np.array([split.speed_mps for split in timed]),
                 np.array([split.from_one_foot_s for split in timed]),
@@ -152,7 +153,7 @@ _FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
         ("direction_deg", "double", "deg", "heading"),
         ("grade_percent", "double", "%", "slope, uphill above zero"),
         ("clean", "bool", "", "nothing broke the run"),
-        ("ended", "string", "", "how it ended"),
+        ("ended", "string", "", "how it ended, or why it cannot have been"),
         ("rise_s", "double", "s", "how long the launch took to build up"),
         ("soft", "bool", "", "a soft launch"),
         ("full_throttle", "double", "", "median mixture in the upper part of its speeds"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from datetime import date
+from statistics import median
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -170,6 +171,8 @@ def print_runs(answer: RunsAnswer) -> None:
         _print_times(out, rolling, f"Rolling runs, seconds from {_first_speed(answer)}", _from_first)
     _print_manner(out, answer)
     _print_pairs(out, answer)
+    if right := _right_to(standing):
+        out.print(right)
     out.print("± is one standard deviation. A run marked * is not counted.")
 
 
@@ -190,14 +193,26 @@ def _first_speed(answer: RunsAnswer) -> str:
 
 
 def _receiver(told: RunReceiver) -> str:
-    rate = f"{told.hz:.0f} fixes a second" if told.step_s <= 0.7 else f"a fix every {told.step_s:.0f} s"
-    text = f"Receiver: {rate}, speed noise {number(told.reading_noise_mps)} m/s, {told.fixes} fixes used"
+    text = f"Receiver: {told.words}. {told.fixes} fixes used"
     if aside := sum(told.set_aside.values()):
         why = ", ".join(f"{count} {reason}" for reason, count in told.set_aside.items() if count)
         text += f", {aside} set aside ({why})"
     if told.hold_mps:
         text += f". It shows 0 below {told.hold_mps:.1f} m/s: first movement is inferred"
     return text + "."
+
+
+def _right_to(standing: Sequence[TimedRun]) -> str:
+    """How well times repeat and how well they are known, with what is not known of the receiver; "" without any."""
+    splits = [split for run in standing if run.counted for split in run.splits if math.isfinite(split.systematic_s)]
+    if not splits:
+        return ""
+    repeatable = median(split.from_one_foot_sigma_s for split in splits)
+    right = median(math.hypot(split.from_one_foot_sigma_s, split.systematic_s) for split in splits)
+    return (
+        f"From one foot, times are repeatable to {number(repeatable)} s and right to {number(right)} s: what is not "
+        "known of the receiver's smoothing is alike in all runs with it."
+    )
 
 
 def _name(run: TimedRun) -> str:
@@ -265,6 +280,8 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
             said.append(f"{plural(len(run.gaps), 'gap')} in the fixes")
         if run.struck is not None:
             said.append(f"struck out: {run.struck}")
+        if run.implausible is not None:
+            said.append(f"not plausible: {run.implausible}")
         if said:
             out.print(f"Run {run.n}: {'; '.join(said)}")
 
@@ -308,6 +325,8 @@ def _print_all(answer: AllRunsAnswer) -> None:
     out.print(table(["To", "Runs", "Best", "Median", "Spread"], totals, left=()))
     out.print("^ is the personal best. Spread estimates one standard deviation from the median deviation.")
     if answer.not_counted:
-        out.print(f"Not counted: {plural(answer.not_counted, 'run')}, broken off, with gaps, or struck out.")
+        out.print(
+            f"Not counted: {plural(answer.not_counted, 'run')}, broken off, with gaps, not plausible, or struck out."
+        )
     for unread in answer.unread:
         out.print(f"{unread.drive} was left out: {unread.why}")

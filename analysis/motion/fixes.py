@@ -182,10 +182,11 @@ def _lone_outliers(t: Floats, y: Floats, bad: Bools, sigma: float) -> Bools:
     """Smaller spikes: a reading far off the cubic through the two before and the two after it, alone in that."""
     out = np.zeros(len(y), bool)
     good = np.flatnonzero(~bad)
-    if len(good) < 9:
+    if len(good) < 9 or np.median(np.diff(t[good])) > 0.5:
+        # Between slow fixes a car may do as much.
         return out
     tg, yg = t[good], y[good]
-    error, scale = _left_out(tg, yg)
+    error, scale = left_out(tg, yg)
     away = np.abs(error) / scale
     step = np.median(np.diff(tg))
     regular = (tg[4:] - tg[:-4]) < 6 * step
@@ -203,7 +204,7 @@ def _lone_outliers(t: Floats, y: Floats, bad: Bools, sigma: float) -> Bools:
     return out
 
 
-def _left_out(t: Floats, y: Floats) -> tuple[Floats, Floats]:
+def left_out(t: Floats, y: Floats) -> tuple[Floats, Floats]:
     """Each reading less the cubic through its four neighbours, and that difference's noise gain."""
     n = len(t)
     error, scale = np.zeros(n), np.ones(n)
@@ -224,7 +225,7 @@ def difference_sigma(t: Floats, y: Floats) -> float:
     """Noise from how far readings lie off their neighbours' cubic: the lower half, where the car moves evenly."""
     if len(y) < 9:
         return 0.05
-    error, scale = _left_out(t, y)
+    error, scale = left_out(t, y)
     moving = (np.arange(len(y)) >= 2) & (np.arange(len(y)) < len(y) - 2) & (y > 1.0)
     if moving.sum() < 20:
         moving = (np.arange(len(y)) >= 2) & (np.arange(len(y)) < len(y) - 2)

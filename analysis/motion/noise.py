@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy.ndimage import median_filter
+from scipy.special import chndtr, ndtr
 
 from analysis.arrays import Bools, Floats
 from logger.units import MPS_PER_KMH, MPS_PER_KNOT
@@ -25,7 +29,9 @@ class Noise:
 
     sigma_mps: standard deviation of a reading while moving [m/s], rounding apart. rest_sigma_mps: the same at rest
     (NaN where the car never stood or the receiver held zero). quantum_mps: the step of the readings (0: none found).
-    hold_mps: the receiver reports 0 below about this speed (0: it does not). kind: see NoiseKind.
+    hold_mps: the receiver reports 0 below about this speed (0: it does not). kind: see NoiseKind. wander_share: which
+    part of sigma_mps squared is correlated from fix to fix, forgotten over wander_s [s] (a first-order Gauss-Markov
+    process); the rest is white. outlier_share: how many readings in one are strays.
     """
 
     sigma_mps: float
@@ -34,6 +40,26 @@ class Noise:
     hold_mps: float
     kind: NoiseKind
     rest_seconds: float
+    wander_share: float = 0.0
+    wander_s: float = 1.0
+    outlier_share: float = 0.0
+    rest_wander_share: float = 0.0
+    """The same part of rest_sigma_mps squared; a receiver may wander at rest only."""
+
+    @property
+    def drawn(self) -> bool:
+        """Whether the receiver draws more at rest than its noise under way explains."""
+        return self.rest_sigma_mps > max(2.0 * self.reading_sigma_mps, 0.06)
+
+    @property
+    def wander_mps(self) -> float:
+        """Standard deviation of the part that wanders [m/s]."""
+        return self.sigma_mps * math.sqrt(self.wander_share)
+
+    @property
+    def white_mps(self) -> float:
+        """Standard deviation of what differs from fix to fix, rounding included [m/s]."""
+        return math.hypot(self.sigma_mps * math.sqrt(1 - self.wander_share), self.quantum_mps / math.sqrt(12))
 
     @property
     def reading_sigma_mps(self) -> float:
@@ -68,6 +94,7 @@ def rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
     """
     mask = np.zeros(len(y), bool)
     step = float(np.median(np.diff(t)))
+    y = _without_strays(y, sigma, step)
     low = np.abs(y) < max(REST_MPS, 4.5 * sigma)
 
     def long_enough(first: int, last: int) -> bool:
@@ -92,32 +119,69 @@ def rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
     usual = float(rms[middle]) if known else max(float(rms[middle]), 0.8 * sigma)
     usual = min(usual, max(2 * float(rms.min()), 2 * sigma))
     limit = max(2.2 * usual, 0.06)
-    ones = np.ones(max(round(1.0 / step), 3))
+    width = max(round(1.0 / step), 3)
     for first, last in stretches:
         # A creeping car reads steadily above what the receiver shows at rest.
         square = y[first : last + 1] ** 2
-        if len(square) > len(ones):
-            square = np.convolve(square, ones, "same") / np.convolve(np.ones(len(square)), ones, "same")
-        else:
-            square = np.full(len(square), np.mean(square))
-        mask[first : last + 1] = np.sqrt(square) < limit
+        mask[first : last + 1] = np.sqrt(_running_mean(square, width)) < limit
+    quiet = np.abs(y) < min(1.4 * limit, REST_MPS)
+    if step < 0.4:
+        _grow(mask, quiet, width // 2)
+    else:
+        mask |= _several(quiet & (np.abs(y) < limit))
     for first, last in _stretches(mask):
         mask[first : last + 1] = long_enough(first, last)
     return mask
 
 
+def _several(quiet: Bools) -> Bools:
+    """Of the quiet readings those with a quiet one beside them."""
+    beside = np.zeros(len(quiet), bool)
+    beside[1:] |= quiet[:-1]
+    beside[:-1] |= quiet[1:]
+    return quiet & beside
+
+
+def _without_strays(y: Floats, sigma: float, step: float) -> Floats:
+    """Readings with the lone ones that leap away replaced by the median of the five about them (fast receivers)."""
+    if step > 0.22 or len(y) < 5:
+        return y
+    middle = median_filter(y, 5, mode="nearest")
+    return np.asarray(np.where(np.abs(y - middle) > max(5 * sigma, 0.1), middle, y), float)
+
+
+def _running_mean(values: Floats, width: int) -> Floats:
+    if len(values) <= width:
+        return np.full(len(values), np.mean(values)) if width > 1 else values
+    ones = np.ones(width)
+    return np.asarray(np.convolve(values, ones, "same") / np.convolve(np.ones(len(values)), ones, "same"), float)
+
+
+def _grow(mask: Bools, quiet: Bools, most: int) -> None:
+    """Give back what the running mean cut off a short stop: up to `most` quiet readings at either end."""
+    for _ in range(most):
+        mask[1:] |= mask[:-1] & quiet[1:]
+        mask[:-1] |= mask[1:] & quiet[:-1]
+
+
 def _inside(first: int, last: int, step: float) -> slice:
-    """The fixes of a stretch without the half second at its ends, where there is more."""
+    """The fixes of a stretch without the half second at its ends, where there is more; of a long one without the first
+    second and a half, in which the body rocks and a receiver that smooths comes to rest."""
     margin = max(int(np.ceil(0.5 / step)), 1)
+    settled = max(int(np.ceil(1.5 / step)), 1)
+    if last - first >= settled + margin + int(1.5 / step):
+        return slice(first + settled, last + 1 - margin)
     return slice(first + margin, last + 1 - margin) if last - first >= 2 * margin + 1 else slice(first, last + 1)
 
 
-def pinned_steps(rest: Bools, step: float) -> Bools:
-    """Fixes where speed is zero for certain: at rest, and not within half a second of the rest's ends."""
+def pinned_steps(rest: Bools, step: float, late_s: float = 0.0) -> Bools:
+    """Fixes where speed is zero for certain: at rest, and not within half a second of the rest's ends. `late_s`: how
+    much later than the car the readings leave zero."""
     margin = max(int(np.ceil(0.5 / step)), 1)
+    leaving = max(int(np.ceil((0.5 + late_s) / step)), 1)
     pinned = np.zeros(len(rest), bool)
     for a, b in _stretches(rest):
-        pinned[a + margin if a > 0 else a : (b - margin if b < len(rest) - 1 else b) + 1] = True
+        pinned[a + margin if a > 0 else a : (b - leaving if b < len(rest) - 1 else b) + 1] = True
     return pinned
 
 
@@ -131,6 +195,17 @@ def _stretches(mask: Bools) -> list[tuple[int, int]]:
     return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
 
 
+def settled_slices(rest: Bools, step: float) -> list[slice]:
+    """The fixes of each rest that are away from its ends."""
+    return [_inside(first, last, step) for first, last in _stretches(rest)]
+
+
+def wander_covariance(t: Floats, noise: Noise) -> Floats:
+    """Covariance of the errors of readings at `t` [m2/s2]: white, rounding, and the part that wanders."""
+    lag = np.abs(t[:, None] - t[None, :])
+    return np.asarray(noise.wander_mps**2 * np.exp(-lag / noise.wander_s) + np.eye(len(t)) * noise.white_mps**2, float)
+
+
 # --- how: noise ---------------------------------------------------------------------------------------------------
 
 _REST_MEAN_SQUARE: dict[NoiseKind, float] = {"signed": 1.0, "folded": 1.0, "clipped": 0.5, "horizontal": 2.0}
@@ -141,6 +216,8 @@ def noise_at_rest(y: Floats, rest: Bools, quantum: float, sigma: float, step: fl
     stretches = [_inside(first, last, step) for first, last in _stretches(rest)]
     readings = np.concatenate([y[part] for part in stretches]) if stretches else np.empty(0)
     seconds = len(readings) * step
+    if len(readings) >= 20:
+        readings = readings[np.abs(readings) <= max(6 * float(np.median(np.abs(readings))), 0.1, 2 * quantum)]
     plain = float(np.sqrt(max(sigma**2 - quantum**2 / 12, (0.2 * quantum) ** 2, 1e-6)))
     kind: NoiseKind = "folded"
     if len(readings) >= 5 and np.mean(readings == 0) > 0.97:
@@ -164,3 +241,39 @@ def noise_at_rest(y: Floats, rest: Bools, quantum: float, sigma: float, step: fl
     square = float(np.mean(readings**2)) - (quantum**2 / 12 if quantum else 0.0)
     found = float(np.sqrt(max(square / _REST_MEAN_SQUARE[kind], (0.15 * quantum) ** 2, 1e-6)))
     return Noise(plain, found, quantum, 0.0, kind, seconds)
+
+
+# --- how likely a reading is, near zero ---------------------------------------------------------------------------
+
+
+def density(y: Floats, v: Floats, sigma: ArrayLike, noise: Noise) -> Floats:
+    """How likely a reading `y` is at the true speed `v`, per m/s, by the receiver's law near zero."""
+    spread = np.broadcast_to(np.asarray(sigma, float), v.shape)
+    width = np.maximum(noise.quantum_mps, 0.05 * spread)
+    p = np.maximum(_below(y + width / 2, v, spread, noise) - _below(y - width / 2, v, spread, noise), 0.0) / width
+    if noise.kind == "signed":
+        return np.asarray(p, float)
+    zero = np.abs(y) < 1e-9
+    if zero.any():
+        # The speed below which zero is held is known from above only: the least reading that was not zero.
+        held = np.zeros(int(zero.sum()))
+        shares = (0.55, 0.7, 0.85, 1.0) if noise.hold_mps else (1.0,)
+        for share in shares:
+            level = np.maximum(share * noise.hold_mps, width[zero] / 2)
+            held += _below(level, v[zero], spread[zero], noise) / len(shares)
+        p[zero] = held / width[zero]
+    return np.asarray(p, float)
+
+
+def _below(y: Floats, v: Floats, sigma: Floats, noise: Noise) -> Floats:
+    """P(reading < y) at the true speed v."""
+    match noise.kind:
+        case "signed":
+            return np.asarray(ndtr((y - v) / sigma), float)
+        case "clipped":
+            return np.asarray(np.where(y > 0, ndtr((y - v) / sigma), 0.0), float)
+        case "horizontal":
+            square = np.maximum(y, 0.0) ** 2 / sigma**2
+            return np.asarray(chndtr(square, 2.0, (v / sigma) ** 2), float)
+        case _:
+            return np.asarray(np.where(y > 0, ndtr((y - v) / sigma) - ndtr((-y - v) / sigma), 0.0), float)

@@ -24,25 +24,28 @@ with the q found give the motion and its covariance. Speed reported at a standst
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from analysis.arrays import Bools, Floats
+from analysis.motion.braked_stops import learn_smoothing
 from analysis.motion.fixes import Fixes, difference_sigma
+from analysis.motion.levels import Q_LEVELS, Q_SHARE, run_levels, unblock, white_likelihoods
+from analysis.motion.levels import FixBlocks as _Blocks
+from analysis.motion.levels import make_blocks as _blocks
 from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
+from analysis.motion.receiver import Receiver
+from analysis.motion.states import Added, smooth_states
+from analysis.motion.strays import LEAST_SHARE, seeming_strays, share_of_strays, trust_of
+from analysis.motion.wander import wander_at_rest, wander_under_way, with_wander
+from analysis.motion.way import over_gaps, ways
 
 GAP_S = 1.0
 """A pause between fixes is a gap when it is longer than this and than 2.5 usual steps."""
 
-_Q_LEVELS = np.array([3e-4, 3e-3, 3e-2, 0.3, 3.0, 60.0])
-_Q_LEAVE_PER_S = np.array([0.15, 0.15, 0.2, 0.3, 1.0, 6.0])
-_Q_ENTER = np.array([0.2, 0.2, 0.2, 0.2, 0.15, 0.05])
-_Q_SHARE = _Q_ENTER / _Q_LEAVE_PER_S / np.sum(_Q_ENTER / _Q_LEAVE_PER_S)
-"""Levels of q; how often each is left; which is entered then; the share of time that follows for each."""
 _GAP_Q = 3.0
 """The least wander in a gap [m2/s5]: a gear change or a touch of the brake may hide there."""
 _REST_SIGMA_MPS = 0.003
@@ -83,11 +86,15 @@ class Motion:
     step_s: float
     """The usual time between fixes [s]."""
     epoch_utc_ns: int
+    receiver: Receiver
+    """What the receiver is like, learned from this drive or given."""
     q: Floats = field(repr=False)
     covariance: Floats = field(repr=False)
     """(n, 2, 2) of (speed, acceleration)."""
     gain: Floats = field(repr=False)
     """(n, 2, 2) smoother gains; cov(state i, state i+1) = gain[i] @ covariance[i+1]."""
+    trust: Floats = field(repr=False)
+    """How surely each reading is no stray one: 1 is certain (n)."""
 
     def at(self, times: ArrayLike) -> State:
         """Speed and acceleration with sigmas at any times [s]; exact for the model, also between fixes."""
@@ -130,6 +137,13 @@ class Motion:
         here = self.at(t)
         u = t - self.t_s[i]
         way = u * (self.speed_mps[i] + here.speed_mps) / 2 + u * u * (self.accel_mps2[i] - here.accel_mps2) / 12
+        if self.gaps:
+            # In a pause that speed does not bridge the way grows evenly.
+            h = self.t_s[i + 1] - self.t_s[i]
+            whole = self.distance_m[i + 1] - self.distance_m[i]
+            by_speed = h * (self.speed_mps[i] + self.speed_mps[i + 1]) / 2
+            by_speed = by_speed + h * h * (self.accel_mps2[i] - self.accel_mps2[i + 1]) / 12
+            way = np.where(np.abs(whole - by_speed) > 1e-6 * (1 + np.abs(by_speed)), whole * u / h, way)
         return np.asarray(self.distance_m[i] + way, float)
 
     def speed_covariance(self, t1: float, t2: float) -> float:
@@ -145,8 +159,11 @@ class Motion:
         return float((chain @ self.covariance[j])[0, 0])
 
 
-def smooth(fixes: Fixes) -> Motion:
-    """The motion behind clean fixes (see `clean`). ValueError with fewer than two."""
+def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
+    """The motion behind clean fixes (see `clean`). ValueError with fewer than two.
+
+    `receiver`: what is known of it from other drives; learned from this one by itself where none is given.
+    """
     if len(fixes) < 2:
         raise ValueError(f"a motion needs two good fixes or more, and here are {len(fixes)}")
     t, y = fixes.t_s, fixes.speed_mps
@@ -157,27 +174,60 @@ def smooth(fixes: Fixes) -> Motion:
     sigma = max(difference_sigma(t, y), quantum / np.sqrt(12), 1e-3)
     rest = rest_mask(t, y, sigma, gap_s)
     noise = noise_at_rest(y, rest, quantum, sigma, step)
-    noise = _noise_moving(noise, t, y, rest)
-    sigma = noise.reading_sigma_mps
-    pinned = pinned_steps(rest, step)
+    rests = rest_intervals(t, rest)
+    seeming = seeming_strays(t, y, sigma)
+    noise = replace(noise, outlier_share=share_of_strays(seeming))
+    if receiver is None:
+        noise = _noise_of_drive(noise, t, y, rest, step)
+        receiver = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, np.zeros(len(t), bool)))
+    else:
+        noise = receiver.noise_of(noise)
+    late = receiver.undone_s
+    pinned = pinned_steps(rest, step, late)
     reading = np.where(pinned, 0.0, y)
-    variance = np.where(pinned, _REST_SIGMA_MPS**2, sigma**2)
-    q = _choose_q(t, reading, variance, gap_s)
-    mean, cov, gain = _smooth_with(t, reading, variance, q)
-    way = dt * (mean[:-1, 0] + mean[1:, 0]) / 2 + dt**2 * (mean[:-1, 1] - mean[1:, 1]) / 12
-    # The error of the integral of a smoothed series is that of the readings' own sum: white noise times its step.
-    loose = np.where(pinned[:-1] & pinned[1:], 0.0, dt * variance[:-1] * np.maximum(dt, step) + q * dt**5 / 120)
+    base = np.where(pinned, _REST_SIGMA_MPS**2, noise.reading_sigma_mps**2)
+    q, trust = _choose_q(t, reading, base, gap_s, noise.outlier_share, seeming & ~pinned)
+    if late or noise.wander_share:
+        white = np.where(pinned, _REST_SIGMA_MPS**2, noise.white_mps**2) / np.maximum(trust, 1e-6)
+        q = _before_the_filter(t, q, late)
+        mean, cov, gain = _smooth_added(
+            t, reading, white, pinned, q, Added(late, noise.wander_mps, noise.wander_s)
+        )  # fmt: skip
+    else:
+        mean, cov, gain = _smooth_with(t, reading, base / np.maximum(trust, 1e-6), q)
+    still = pinned[:-1] & pinned[1:]
+    way, loose = ways(fixes, mean, np.where(still, 0.0, base[:-1]), q, step, noise)
+    way, loose = over_gaps(fixes, mean, way, loose, gap_s)
     gaps = [Interval(float(t[i]), float(t[i + 1])) for i in np.flatnonzero(dt > gap_s)]
     return Motion(
         t, y, mean[:, 0], mean[:, 1], np.concatenate([[0.0], np.cumsum(way)]), np.sqrt(cov[:, 0, 0]),
-        np.sqrt(cov[:, 1, 1]), np.sqrt(np.concatenate([[0.0], np.cumsum(loose)])), noise, rest_intervals(t, rest),
-        gaps, step,
-        fixes.epoch_utc_ns, np.append(q, q[-1]), cov, gain,
+        np.sqrt(cov[:, 1, 1]), np.sqrt(np.concatenate([[0.0], np.cumsum(loose)])), noise, rests, gaps, step,
+        fixes.epoch_utc_ns, receiver, np.append(q, q[-1]), cov, gain, trust,
     )  # fmt: skip
 
 
-def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> Noise:
-    """Update the noise with what readings under way tell, by marginal likelihood, joined with what rest told.
+def _noise_of_drive(noise: Noise, t: Floats, y: Floats, rest: Bools, step: float) -> Noise:
+    """The noise by all that this drive tells of it."""
+    found = wander_at_rest(t, y, rest, noise, step)
+    noise, seen = _noise_moving(noise, t, y, rest)
+    if found is None:
+        found = wander_under_way(t, y, ~rest & (np.abs(y) > max(0.5, 1.5 * noise.hold_mps)), noise, step)
+    return with_wander(noise, found, seen)
+
+
+def _before_the_filter(t: Floats, q: Floats, smoothing_s: float) -> Floats:
+    """The wander of the car's acceleration where q is that of the filtered speed: it shows for a while after."""
+    if smoothing_s == 0:
+        return q
+    from scipy.ndimage import maximum_filter1d
+
+    width = round(2 * smoothing_s / float(np.median(np.diff(t)))) + 1
+    return np.asarray(maximum_filter1d(q, width, origin=-((width - 1) // 2), mode="nearest"), float)
+
+
+def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> tuple[Noise, float]:
+    """Update the noise with what readings under way tell, by marginal likelihood, joined with what rest told; and what
+    they tell by themselves [m/s].
 
     The likelihood is that of the same switching model that smooths the drive, so that a change of motion between slow
     fixes is not taken for noise. Of a long drive, stretches spread over it are enough.
@@ -187,45 +237,26 @@ def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> Noise:
     from_rest = noise.rest_sigma_mps
     n_rest = float(rest.sum()) if np.isfinite(from_rest) else 0.0
     if n_moving < 20:
-        return replace(noise, sigma_mps=from_rest if n_rest >= 5 else noise.sigma_mps)
+        sigma = from_rest if n_rest >= 5 else noise.sigma_mps
+        return replace(noise, sigma_mps=sigma), sigma
     floor = LEAST_NOISE_MPS**2
     least = max(0.3 * noise.quantum_mps, 0.6 * LEAST_NOISE_MPS)
     candidates = np.geomspace(least, max(1.0, 4 * least), 15)
-    score = _likelihoods(t, y, moving, candidates)
+    score = white_likelihoods(t, y, moving, candidates, noise.outlier_share)
     best = int(np.clip(np.argmax(score), 1, len(candidates) - 2))
     # The likelihood is near quadratic in the logarithm of sigma.
     left, middle, right = score[best - 1 : best + 2]
     bend = left - 2 * middle + right
     shift = float(np.clip(0.5 * (left - right) / bend, -1, 1)) if bend < 0 else 0.0
     total = float(candidates[best] * (candidates[1] / candidates[0]) ** shift)
-    from_motion = float(np.sqrt(max(total**2 - noise.quantum_mps**2 / 12, floor)))
+    seen = from_motion = float(np.sqrt(max(total**2 - noise.quantum_mps**2 / 12, floor)))
     if n_rest >= 5:
         # A receiver that smooths hides noise under way, not at rest.
         from_motion = max(from_motion, 0.8 * from_rest)
     if n_rest >= 5 and from_motion < 1.6 * from_rest:
         # They agree: weigh by the readings behind each.
         from_motion = float(np.sqrt((n_rest * from_rest**2 + n_moving * from_motion**2) / (n_rest + n_moving)))
-    return replace(noise, sigma_mps=from_motion)
-
-
-def _likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats) -> Floats:
-    """Log likelihood of the readings under way for each candidate noise."""
-    blocks = _blocks(t)
-    chosen = np.arange(len(blocks.starts))
-    share = np.array([moving[start : start + blocks.length].sum() for start in blocks.starts])
-    chosen = chosen[share > 0.3 * share.max()]
-    if len(chosen) > 24:
-        chosen = chosen[np.linspace(0, len(chosen) - 1, 24).astype(int)]
-    rows = np.repeat(chosen, len(sigmas))
-    each = np.tile(sigmas, len(chosen))
-    part = replace(blocks, index=blocks.index[rows], real=blocks.real[rows])
-    counted = part.real & moving[part.index]
-    variance = np.broadcast_to(each[:, None] ** 2, part.index.shape)
-    total = np.zeros(len(rows))
-    for k, (_, _, log, *_) in enumerate(_run_levels(t, y, part, variance)):
-        if blocks.core.start <= k < blocks.core.stop:
-            total += np.where(counted[:, k], log, 0.0)
-    return np.asarray(total.reshape(len(chosen), len(sigmas)).sum(0), float)
+    return replace(noise, sigma_mps=from_motion), seen
 
 
 # --- how: the smoother --------------------------------------------------------------------------------------------
@@ -247,48 +278,23 @@ def _process(h: Floats, q: Floats) -> Floats:
     return out
 
 
-@dataclass(frozen=True)
-class _Blocks:
-    """A drive cut into blocks that overlap, so that all are filtered side by side: the smoother forgets within the
-    overlap. index (blocks, steps) into the fixes, clipped; real: not beyond the ends; core: the part to keep."""
+def _choose_q(
+    t: Floats, y: Floats, variance: Floats, gap_s: float, strays: float = 0.0, seeming: Bools | None = None
+) -> tuple[Floats, Floats]:
+    """The acceleration's wander in each interval between fixes [m2/s5] (n - 1), and the trust in each reading (n).
 
-    index: NDArray[np.intp]
-    real: Bools
-    core: slice
-    starts: NDArray[np.int64]
-    length: int
-
-
-def _blocks(t: Floats) -> _Blocks:
-    n = len(t)
-    step = float(np.median(np.diff(t)))
-    overlap = int(min(max(round(10.0 / step), 30), 400))
-    length = n if n <= 3 * overlap else max(overlap, int(np.sqrt(n)))
-    if length == n:
-        overlap = 0
-    starts = np.arange(0, n, length)
-    raw = starts[:, None] + np.arange(-overlap, length + overlap)[None, :]
-    return _Blocks(np.clip(raw, 0, n - 1), (raw >= 0) & (raw < n), slice(overlap, overlap + length), starts, length)
-
-
-def _unblock(blocks: _Blocks, values: Floats, n: int) -> Floats:
-    """The core of each block, put back in a row: (blocks, steps, ...) -> (n, ...)."""
-    core = values[:, blocks.core]
-    return np.asarray(core.reshape(-1, *core.shape[2:])[:n], float)
-
-
-def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
-    """The acceleration's wander in each interval between fixes [m2/s5]: (n - 1)."""
+    strays: the share of readings that are strays; `seeming`: the few that may be in a drive that has no such share.
+    """
     n = len(t)
     blocks = _blocks(t)
-    forward = _filter_levels(t, y, blocks, variance[blocks.index])
-    flipped = _filter_levels(-t[::-1], y[::-1], blocks, variance[::-1][blocks.index])
-    m_f, p_f, prior_f = (_unblock(blocks, values, n) for values in forward)
-    m_b, p_b, prior_b = (_unblock(blocks, values, n)[::-1] for values in flipped)
+    forward = _filter_levels(t, y, blocks, variance[blocks.index], strays)
+    flipped = _filter_levels(-t[::-1], y[::-1], blocks, variance[::-1][blocks.index], strays)
+    m_f, p_f, prior_f = (unblock(blocks, values, n) for values in forward)
+    m_b, p_b, prior_b = (unblock(blocks, values, n)[::-1] for values in flipped)
     m_b = m_b * [1.0, -1.0]
     p_b = p_b * [1.0, -1.0, 1.0]
     h = np.diff(t)[:, None]
-    level = _Q_LEVELS[None, :]
+    level = Q_LEVELS[None, :]
     m0 = m_b[1:, 0, None] - (m_f[:-1, 0, None] + h * m_f[:-1, 1, None])
     m1 = (m_b[1:, 1] - m_f[:-1, 1])[:, None]
     p = p_f[:-1, :, None]
@@ -297,15 +303,56 @@ def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
     s11 = p_b[1:, 2, None] + p[:, 2] + level * h
     det = np.maximum(s00 * s11 - s01**2, 1e-300)
     log = -0.5 * np.log(det) - 0.5 * (s11 * m0**2 - 2 * s01 * m0 * m1 + s00 * m1**2) / det
-    log += np.log(prior_f[1:]) + np.log(prior_b[:-1]) - np.log(_Q_SHARE)
+    log += np.log(prior_f[1:]) + np.log(prior_b[:-1]) - np.log(Q_SHARE)
     log -= log.max(1, keepdims=True)
     weight = np.exp(log)
     weight /= weight.sum(1, keepdims=True)
-    q = np.exp(weight @ np.log(_Q_LEVELS))
-    return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float)
+    q = np.exp(weight @ np.log(Q_LEVELS))
+    trust = np.ones(n)
+    if strays and n > 4:
+        trust[1:-1] = _trust(t, y, variance, (m_f, p_f, prior_f), (m_b, p_b, prior_b), strays)
+    elif seeming is not None and seeming.any() and n > 4:
+        alone = _trust(t, y, variance, (m_f, p_f, prior_f), (m_b, p_b, prior_b), LEAST_SHARE / 2)
+        trust[1:-1] = np.where(seeming[1:-1], alone, 1.0)
+        if (trust < 0.1).any():
+            # Once more without them: they have shaken the levels about them.
+            q, _ = _choose_q(t, y, variance / np.maximum(trust, 1e-6), gap_s)
+            return q, trust
+    return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float), trust
 
 
-def _filter_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> tuple[Floats, Floats, Floats]:
+def _trust(
+    t: Floats, y: Floats, variance: Floats, forward: tuple[Floats, Floats, Floats],
+    backward: tuple[Floats, Floats, Floats], strays: float,
+) -> Floats:  # fmt: skip
+    """How surely each inner reading is no stray, by what those before and those after it foretell: (n - 2)."""
+    (m_f, p_f, prior_f), (m_b, p_b, prior_b) = forward, backward
+
+    def foretold(m: Floats, p: Floats, h: Floats) -> tuple[Floats, ...]:
+        q, far = Q_LEVELS * np.abs(h), h * h
+        v = np.broadcast_to(m[:, :1] + h * m[:, 1:], (len(m), len(Q_LEVELS)))
+        a = np.broadcast_to(m[:, 1:], v.shape)
+        p00, p01, p11 = p[:, :1], p[:, 1:2], p[:, 2:]
+        return (
+            v, a, p00 + 2 * h * p01 + far * p11 + q * far / 3, p01 + h * p11 + np.sign(h) * q * np.abs(h) / 2, p11 + q,
+        )  # fmt: skip
+
+    v0, a0, f00, f01, f11 = foretold(m_f[:-2], p_f[:-2], (t[1:-1] - t[:-2])[:, None])
+    v1, a1, b00, b01, b11 = foretold(m_b[2:], p_b[2:], (t[1:-1] - t[2:])[:, None])
+    s00, s01, s11 = f00 + b00, f01 + b01, f11 + b11
+    det = np.maximum(s00 * s11 - s01 * s01, 1e-300)
+    dv, da = v1 - v0, a1 - a0
+    log = -0.5 * np.log(det) - 0.5 * (s11 * dv * dv - 2 * s01 * dv * da + s00 * da * da) / det
+    log += np.log(prior_f[1:-1]) + np.log(prior_b[1:-1]) - np.log(Q_SHARE)
+    k0, k1 = (f00 * s11 - f01 * s01) / det, (f01 * s00 - f00 * s01) / det
+    mean = v0 + k0 * dv + k1 * da
+    spread = np.maximum(f00 - k0 * f00 - k1 * f01, 1e-9)
+    return trust_of(log, y[1:-1], mean, spread, variance[1:-1], strays)
+
+
+def _filter_levels(
+    t: Floats, y: Floats, blocks: _Blocks, variance: Floats, strays: float = 0.0
+) -> tuple[Floats, Floats, Floats]:
     """Interacting multiple models over all blocks at once; variance of the readings (blocks, steps).
 
     Returns, per block and step, the filtered mean (2), covariance (00, 01, 11) and the predicted weight of each level
@@ -313,8 +360,8 @@ def _filter_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> t
     """
     rows, steps = blocks.index.shape
     out_m, out_p = np.empty((rows, steps, 2)), np.empty((rows, steps, 3))
-    out_w = np.empty((rows, steps, len(_Q_LEVELS)))
-    for k, (weight, predicted, _, m0, m1, p00, p01, p11) in enumerate(_run_levels(t, y, blocks, variance)):
+    out_w = np.empty((rows, steps, len(Q_LEVELS)))
+    for k, (weight, predicted, _, m0, m1, p00, p01, p11) in enumerate(run_levels(t, y, blocks, variance, strays)):
         # One Gaussian for all levels together.
         c0, c1 = (weight * m0).sum(1), (weight * m1).sum(1)
         d0, d1 = m0 - c0[:, None], m1 - c1[:, None]
@@ -326,61 +373,15 @@ def _filter_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> t
     return out_m, out_p, out_w
 
 
-def _run_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> Iterator[tuple[Floats, ...]]:
-    """The filter's steps: weights of the levels after and before the reading, log likelihood of the reading (blocks),
-    and the levels' states m0, m1, p00, p01, p11 (blocks, levels)."""
-    index, real = blocks.index, blocks.real
-    rows, steps = index.shape
-    levels = len(_Q_LEVELS)
-    m0 = np.repeat(y[index[np.arange(rows), np.argmax(real, 1)]][:, None], levels, 1)
-    m1 = np.zeros((rows, levels))
-    p00, p01, p11 = np.full((rows, levels), 25.0), np.zeros((rows, levels)), np.full((rows, levels), 9.0)
-    weight = np.repeat(_Q_SHARE[None, :], rows, 0)
-    before = t[index[:, 0]]
-    for k in range(steps):
-        at, ok = index[:, k], real[:, k]
-        now = t[at]
-        h = np.where(ok, now - before, 0.0)[:, None]
-        before = now
-        # Levels that are left share what they knew.
-        stay = np.exp(-_Q_LEAVE_PER_S * h)
-        kept = weight * stay
-        leave = weight - kept
-        left = leave.sum(1, keepdims=True)
-        share = leave / np.maximum(left, 1e-300)
-        pm0, pm1 = (share * m0).sum(1, keepdims=True), (share * m1).sum(1, keepdims=True)
-        e0, e1 = m0 - pm0, m1 - pm1
-        pp00 = (share * (p00 + e0 * e0)).sum(1, keepdims=True)
-        pp01 = (share * (p01 + e0 * e1)).sum(1, keepdims=True)
-        pp11 = (share * (p11 + e1 * e1)).sum(1, keepdims=True)
-        predicted = np.maximum(kept + _Q_ENTER * left, 1e-12)
-        own = kept / predicted
-        other = 1 - own
-        both = own * other
-        m0, m1 = own * m0 + other * pm0, own * m1 + other * pm1
-        p00 = own * p00 + other * pp00 + both * e0 * e0
-        p01 = own * p01 + other * pp01 + both * e0 * e1
-        p11 = own * p11 + other * pp11 + both * e1 * e1
-        # Predict.
-        m0 = m0 + h * m1
-        hq = h * _Q_LEVELS
-        p00 = p00 + h * (2 * p01 + h * p11) + hq * h * h / 3
-        p01 = p01 + h * p11 + hq * h / 2
-        p11 = p11 + hq
-        # Update.
-        s = p00 + np.where(ok, variance[:, k], 1e12)[:, None]
-        e = y[at][:, None] - m0
-        log = -0.5 * (np.log(s) + e * e / s)
-        k0, k1 = p00 / s, p01 / s
-        m0, m1 = m0 + k0 * e, m1 + k1 * e
-        p11 = p11 - k1 * p01
-        p01 = p01 * (1 - k0)
-        p00 = p00 * (1 - k0)
-        top = log.max(1, keepdims=True)
-        weight = predicted * np.exp(np.maximum(log - top, -50.0))
-        total = weight.sum(1, keepdims=True)
-        weight = weight / total
-        yield weight, predicted, top[:, 0] + np.log(total[:, 0]), m0, m1, p00, p01, p11
+def _smooth_added(
+    t: Floats, y: Floats, variance: Floats, pinned: Bools, q: Floats, added: Added
+) -> tuple[Floats, Floats, Floats]:
+    """As `_smooth_with`, with the receiver's filter and wander as states of their own."""
+    n, blocks = len(t), _blocks(t)
+    found = smooth_states(t, y, variance, pinned, np.concatenate([[q[0]], q]), blocks.index, blocks.real, added)
+    mean, cov, gain = (unblock(blocks, values, n) for values in found)
+    cov[:, 0, 0], cov[:, 1, 1] = np.maximum(cov[:, 0, 0], 1e-12), np.maximum(cov[:, 1, 1], 1e-12)
+    return mean, cov, gain
 
 
 def _smooth_with(t: Floats, y: Floats, variance: Floats, q: Floats) -> tuple[Floats, Floats, Floats]:
@@ -437,12 +438,12 @@ def _smooth_with(t: Floats, y: Floats, variance: Floats, q: Floats) -> tuple[Flo
         p[:, k, 1] += y00 * g10 + y01 * g11
         p[:, k, 2] += y10 * g10 + y11 * g11
         gains[:, k, 0], gains[:, k, 1], gains[:, k, 2], gains[:, k, 3] = g00, g01, g10, g11
-    mean = _unblock(blocks, m, n)
-    flat = _unblock(blocks, p, n)
+    mean = unblock(blocks, m, n)
+    flat = unblock(blocks, p, n)
     cov = np.empty((n, 2, 2))
     cov[:, 0, 0], cov[:, 1, 1] = np.maximum(flat[:, 0], 1e-12), np.maximum(flat[:, 2], 1e-12)
     cov[:, 0, 1] = cov[:, 1, 0] = flat[:, 1]
-    return mean, cov, _unblock(blocks, gains, n).reshape(n, 2, 2)
+    return mean, cov, unblock(blocks, gains, n).reshape(n, 2, 2)
 
 
 def summary(motion: Motion) -> dict[str, Any]:

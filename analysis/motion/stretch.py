@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.motion.fixes import Fixes
+from analysis.motion.geodesy import track_length
+from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
 
 
@@ -72,6 +74,32 @@ def direction(fixes: Fixes, start: float, stop: float) -> float:
     )
 
 
+def turned_about(fixes: Fixes, after_s: float, departed_s: float, noise_mps: float) -> Interval | None:
+    """Between which two fixes a car that rolled back before it pulled away turned, by its course; None where it did not
+    or courses are missing.
+
+    Fixes from `after_s` on that move against the way in which the car then leaves; a course is one where the speed
+    stands clear of the noise.
+    """
+    t, v = fixes.t_s, fixes.speed_mps
+    known = np.isfinite(fixes.course_deg)
+    leaving = known & (t >= departed_s) & (v > 2.0) & (t < departed_s + 8.0)
+    first = np.flatnonzero(leaving)[:8]
+    before = np.flatnonzero(known & (t >= after_s) & (t < departed_s + 0.5) & (v > max(0.35, 6 * noise_mps)))
+    if len(first) == 0 or len(before) == 0:
+        return None
+    way = math.atan2(
+        float(np.sin(np.radians(fixes.course_deg[first])).sum()),
+        float(np.cos(np.radians(fixes.course_deg[first])).sum()),
+    )
+    back = before[np.cos(np.radians(fixes.course_deg[before]) - way) < math.cos(math.radians(110))]
+    step = float(np.median(np.diff(t)))
+    if len(back) == 0 or len(back) < min(3.0, 0.5 / step):
+        return None
+    last = int(back[-1])
+    return Interval(float(t[last]), float(t[min(last + 1, len(t) - 1)]) + (0.4 if step < 0.4 else 0.0))
+
+
 def grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
     """Slope of altitude over way by least squares. GPS altitude wanders; how far it wanders within the run's time is
     taken from where the car stood (else 0.5 m in ten seconds, growing with the root of time: common practice)."""
@@ -113,6 +141,29 @@ def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
     # One standing tells little about wander as slow as this: a prior of two standings at the usual value.
     n = len(values)
     return math.sqrt((float(np.average(values, weights=counts)) * n + 2 * usual**2) / (n + 2))
+
+
+@dataclass(frozen=True)
+class Disagreement:
+    """The way of a drive by its speeds and by its positions, where they differ by more than either allows [m]."""
+
+    by_speed_m: float
+    by_track_m: float
+
+    @property
+    def words(self) -> str:
+        return f"{self.by_speed_m / 1000:.2f} km by speed and {self.by_track_m / 1000:.2f} km by its track"
+
+
+def disagreement(motion: Motion, fixes: Fixes) -> Disagreement | None:
+    """Whether the way by speed and the track disagree, by more than 2 % and three standard errors; None where they do
+    not or there are no positions. `fixes` are those that `motion` is made of."""
+    by_track, wander = track_length(motion.distance_m, fixes.lat_deg, fixes.lon_deg, fixes.alt_m)
+    by_speed = float(motion.distance_m[-1])
+    if not math.isfinite(by_track) or by_speed < 200.0:
+        return None
+    allowed = max(0.02 * by_speed, 3 * math.hypot(wander, float(motion.distance_sigma[-1])))
+    return Disagreement(by_speed, by_track) if abs(by_speed - by_track) > allowed else None
 
 
 def quality(motion: Motion, fixes: Fixes, start: float, stop: float) -> Quality:

@@ -126,7 +126,9 @@ def _times(told: _Told) -> list[str]:
     top = highest_common(told.runs)
     if top is None:
         count = wording.plural(len(told.runs.runs), "run")
-        return [f"None of the {count} counts: each was broken off or struck out."] if told.runs.runs else []
+        return (
+            [f"None of the {count} counts: each was broken off, not plausible or struck out."] if told.runs.runs else []
+        )
     best = next(run for run in told.runs.runs if run.n == top.best_run)
     split = next(split for split in best.splits if split.speed == top.speed)
     time = wording.with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s)

@@ -78,9 +78,10 @@ def _how_each_went(answer: RunsAnswer, began: datetime) -> Table:
         if math.isfinite(run.grade_percent):
             grade += f" \u00b1{wording.number(run.grade_sigma_percent, 1)}"
         struck = [] if run.struck is None else [f"struck out: {run.struck}"]
+        odd = [] if run.implausible is None else [f"not plausible: {run.implausible}"]
         rows.append([
             _name(run), wording.clock((run.start_utc - began).total_seconds()), speed_label(run.peak_mps, answer.unit),
-            f"{run.distance_m:.0f} m", to, grade, launch, "; ".join([run.ended_words, *run.notes, *struck]),
+            f"{run.distance_m:.0f} m", to, grade, launch, "; ".join([run.ended_words, *run.notes, *odd, *struck]),
         ])  # fmt: skip
     heads = ["Run", "Into the drive", "Peak", "Way", "To", "Grade %", "Launch", "Ended"]
     return Table("How each run went; * is not counted", heads, rows, left=(6, 7))

@@ -188,7 +188,8 @@ def _caveats(told: _Told) -> list[str]:
     others = len(season.left_out) - len(struck)
     if others:
         lines.append(
-            f"{wording.plural(others, 'run')} not counted: broken off, at part throttle, or part of a fuel loop"
+            f"{wording.plural(others, 'run')} not counted: broken off, not plausible, at part throttle, "
+            "or part of a fuel loop"
         )
     if without := told.by_setup.drives_without_setup:
         drives = wording.plural(len(without), "drive")

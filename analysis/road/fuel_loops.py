@@ -46,7 +46,8 @@ class Distance:
     """How far a drive went.
 
     metres, sigma_m: reconciled [m]. doppler_m, track_m: by the integral of the speed, and along the positions on the
-    WGS 84 ellipsoid (NaN without positions), each with its sigma. gap_m: way that no fix covers. agree: whether the two
+    WGS 84 ellipsoid (NaN without positions), each with its sigma. gap_m: way that no fix covers, midway between its
+    straight line and what the speeds at its ends make. agree: whether the two
     differ by no more than their errors allow (99 %).
     """
 
@@ -63,8 +64,8 @@ class Distance:
 def distance(motion: Motion, fixes: Fixes) -> Distance:
     """The way of a whole drive by both methods, each weighted by its error; `fixes` are those that `motion` is made of.
 
-    The speed's integral misses what happened in a gap, the track cuts across it; half their difference there goes into
-    both errors. Where the two disagree, the plain mean is taken with an error that spans both.
+    In a gap the track cuts across, and so does the motion's way; half the difference to what the speeds at its ends
+    would make goes into both errors. Where the two disagree, the plain mean is taken with an error that spans both.
     """
     speed_m = float(motion.distance_m[-1])
     speed_sigma = math.hypot(float(motion.distance_sigma[-1]), SPEED_SCALE_SIGMA * speed_m, 0.1)
@@ -72,9 +73,10 @@ def distance(motion: Motion, fixes: Fixes) -> Distance:
     gap_m = gap_doubt = 0.0
     for gap in motion.gaps:
         first, last = np.searchsorted(motion.t_s, [gap.start_s, gap.end_s])
-        by_speed = float(motion.distance_m[last] - motion.distance_m[first])
+        # The motion's way takes the straight line here; a car that kept its speed on a bend went further.
+        by_speed = (gap.end_s - gap.start_s) * float(motion.speed_mps[[first, last]].mean())
         across = float(chord_length(fixes.lat_deg[[first, last]], fixes.lon_deg[[first, last]])[0])
-        gap_m += by_speed
+        gap_m += (by_speed + across) / 2 if math.isfinite(across) else by_speed
         gap_doubt += abs(by_speed - across) / 2 if math.isfinite(across) else 0.1 * by_speed
     speed_sigma = math.hypot(speed_sigma, gap_doubt)
     if not math.isfinite(track_m):

@@ -3,7 +3,7 @@
     found = find(motion, fixes, Options(speeds_mps=(13.41, 22.35)))
 
 **Time zero.** Two definitions, each with its sigma. *First movement* is what a stopwatch sees: the moment speed leaves
-zero, found by fitting how the car pulls away rather than by a threshold (`analysis.launch`). *One foot* is SAE J1491
+zero, found by fitting how the car pulls away rather than by a threshold (`runs.launch`). *One foot* is SAE J1491
 (JUL2006) 3.3: 0.3048 m of movement from rest. It is the better conditioned of the two, since the way is an integral of
 speeds that stand clear of the noise; comparisons use it. See `Split` for what is counted from which.
 
@@ -22,8 +22,10 @@ from analysis.arrays import Floats
 from analysis.motion.fixes import Fixes
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
-from analysis.motion.stretch import direction, grade, place, quality, when_passed
+from analysis.motion.stretch import direction, grade, place, quality, turned_about, when_passed
 from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
+from analysis.runs.plausible import judged
+from analysis.runs.rises import LaunchHabit
 from analysis.runs.run import DistanceSplit, Ended, LaunchQuality, Options, Run, Split, default_speeds
 from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
@@ -37,11 +39,12 @@ SOFT_RISE_S = 0.8
 takes 0.1 to 0.4 s)."""
 
 
-def find(motion: Motion, fixes: Fixes, options: Options | None = None) -> list[Run]:
+def find(motion: Motion, fixes: Fixes, options: Options | None = None, habit: LaunchHabit | None = None) -> list[Run]:
     """All runs of a drive, numbered from 1: standing ones in order of time, then rolling ones, so that a standing run
-    keeps its number whatever else is asked for. `fixes` are the cleaned ones `motion` was made of."""
+    keeps its number whatever else is asked for. `fixes` are the cleaned ones `motion` was made of; `habit` is what
+    other drives told of the car's launches (`run.habit_from`)."""
     options = options or Options()
-    found = _name_aborted(_standing(motion, fixes, options), options)
+    found = _name_aborted(judged(_standing(motion, fixes, options, habit), motion, fixes), options)
     if options.from_mps is not None and options.to_mps is not None:
         found += _rolling(motion, fixes, options)
     return [replace(run, n=i + 1) for i, run in enumerate(found)]
@@ -50,7 +53,7 @@ def find(motion: Motion, fixes: Fixes, options: Options | None = None) -> list[R
 # --- standing runs ------------------------------------------------------------------------------------------------
 
 
-def _standing(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
+def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit | None) -> list[Run]:
     found = []
     t, v = motion.t_s, motion.speed_mps
     needed = options.min_peak_mps
@@ -77,7 +80,7 @@ def _standing(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
         peak = departed + int(np.argmax(v[departed : end + 1]))
         if v[peak] < needed:
             continue
-        run = _describe(motion, fixes, options, rest, departed, peak, end, why, broken, last)
+        run = _describe(motion, fixes, options, rest, departed, peak, end, why, broken, last, habit)
         if run is not None:
             found.append(run)
     return found
@@ -116,12 +119,16 @@ def _follow(motion: Motion, start: int, last: int) -> tuple[int, Ended]:
 
 def _describe(
     motion: Motion, fixes: Fixes, options: Options, rest: Interval, departed: int, peak: int, end: int, why: Ended,
-    broken: bool, last: int,
+    broken: bool, last: int, habit: LaunchHabit | None,
 ) -> Run:  # fmt: skip
     t, v = motion.t_s, motion.speed_mps
-    launch = pull_away(motion, rest, departed, peak, options.unit)
+    turned = turned_about(fixes, rest.end_s - motion.step_s, float(t[departed]), motion.noise.reading_sigma_mps)
+    launch = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit)
+    doubt = motion.receiver.smoothing_doubt_s
+    smoother = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit, like=launch,
+                         smoothing_s=motion.receiver.undone_s + doubt)  # fmt: skip
     t0, stop = launch.t0_s, float(t[peak])
-    path = _Path(motion, launch, departed, peak)
+    path = _Path(motion, launch, departed, peak, smoother, doubt)
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
     threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
     splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
@@ -155,14 +162,18 @@ def _describe(
         quality=quality(motion, fixes, t0, stop),
         notes=list(launch.notes),
         place=place(fixes, t0, stop),
+        rise_log=launch.rise_log,
     )
 
 
 class _Path:
     """A standing run's motion: the launch fit to begin with, the smoothed motion from there on."""
 
-    def __init__(self, motion: Motion, launch: Launch, departed: int, peak: int) -> None:
+    def __init__(
+        self, motion: Motion, launch: Launch, departed: int, peak: int, smoother: Launch, doubt_s: float
+    ) -> None:
         self._motion, self._launch, self._departed, self._peak = motion, launch, departed, peak
+        self._smoother, self._doubt_s = smoother, doubt_s
         # Trust the fit's end less than its inside: hand over a little before.
         self._hand_over = launch.until_s - 0.25 * (launch.until_s - launch.t0_s)
         inside = np.stack(
@@ -215,7 +226,17 @@ class _Path:
         late = (math.nan, math.nan)
         if threshold is not None and passing.time_s > threshold.time_s:
             late = passing.time_s - threshold.time_s, math.hypot(passing.sigma_s, threshold.sigma_s)
-        return Split(speed, *passing[2:], *way, *late)
+        return Split(speed, *passing[2:], *way, *late, self._systematic(speed, passing))
+
+    def _systematic(self, speed: float, passing: Passing) -> float:
+        """How far the time from one foot moves if the receiver smooths by one standard uncertainty more [s]."""
+        foot = self._smoother.one_foot_s - self._launch.one_foot_s
+        if passing.time_s < self._hand_over:
+            other = self._smoother.passing(speed, "speed")
+            if other is not None:
+                return abs(other.from_foot_s - passing.from_foot_s)
+        # In a steady pull a first-order filter shows every speed late by its time.
+        return abs(self._doubt_s + foot)
 
     def at_distance(self, metres: float) -> DistanceSplit | None:
         launch, motion = self._launch, self._motion

@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from analysis.runs.finding import FALL_MPS
 from analysis.runs.run import DEFAULT_MIN_PEAK_MPS
 from logger.decode.nmea import Fix
 from logger.record.live import Listener
 from logger.units import speed_label
+
+if TYPE_CHECKING:
+    from analysis.motion.receiver import Receiver
+    from analysis.runs.rises import LaunchHabit
 
 REST_MPS = 0.5
 KEPT_S = 300.0
@@ -25,8 +29,15 @@ LEAD_S = 20.0
 class LiveRuns(Listener):
     """Keeps the fixes since the last standstill, at most five minutes of them, and announces a run when it is over."""
 
-    def __init__(self, announce: Callable[[str], None], unit: Literal["mph", "km/h"] = "mph") -> None:
-        self._announce, self._unit = announce, unit
+    def __init__(
+        self,
+        announce: Callable[[str], None],
+        unit: Literal["mph", "km/h"] = "mph",
+        receiver: Receiver | None = None,
+        habit: LaunchHabit | None = None,
+    ) -> None:
+        """`receiver`, `habit`: what earlier drives told of the receiver and of how the car pulls away."""
+        self._announce, self._unit, self._receiver, self._habit = announce, unit, receiver, habit
         self._fixes: list[Fix] = []
         self._peak_mps = 0.0
         self._said = True  # no run is under way until the car has stood
@@ -77,10 +88,14 @@ class LiveRuns(Listener):
         )  # fmt: skip
         if len(fixes) < 10:
             return
-        found = finding.find(smoother.smooth(fixes), fixes, Options(unit=self._unit))
+        motion = smoother.smooth(fixes, self._receiver)
+        found = finding.find(motion, fixes, Options(unit=self._unit), self._habit)
         standing = [run for run in found if run.kind == "standing" and run.splits]
         if standing:
             split = standing[-1].splits[-1]
             to, peak = (speed_label(v, self._unit) for v in (split.speed_mps, standing[-1].peak_mps))
             time = f"{split.from_one_foot_s:.2f} ±{split.from_one_foot_sigma_s:.2f} s"
-            self._announce(f"0 to {to} in {time} from one foot; peak {peak}")
+            if standing[-1].counted:
+                self._announce(f"0 to {to} in {time} from one foot; peak {peak}")
+            else:
+                self._announce(f"a run to {peak} is not counted: {standing[-1].why_not}")

@@ -48,6 +48,7 @@ def pair_opposite(found: Sequence[Run], within_deg: float = 25.0, within_m: floa
                 (x.from_one_foot_s + y.from_one_foot_s) / 2,
                 math.hypot(x.from_one_foot_sigma_s, y.from_one_foot_sigma_s) / 2,
                 (x.distance_m + y.distance_m) / 2, math.hypot(x.distance_sigma_m, y.distance_sigma_m) / 2,
+                systematic_s=(x.systematic_s + y.systematic_s) / 2,
             )
             for x in a.splits for y in b.splits if math.isclose(x.speed_mps, y.speed_mps)
         ]  # fmt: skip
@@ -90,9 +91,11 @@ class Summary:
 def summarise(
     found: Sequence[Run], speed_mps: float, definition: Literal["first movement", "one foot"]
 ) -> Summary | None:
-    """Best, median and spread of one split over the runs that have it; None where none has."""
+    """Best, median and spread of one split over the counted runs that have it; None where none has."""
     values = []
     for i, run in enumerate(found):
+        if not run.counted:
+            continue
         for split in run.splits:
             if math.isclose(split.speed_mps, speed_mps, rel_tol=1e-6):
                 values.append((split.time_s if definition == "first movement" else split.from_one_foot_s, i))

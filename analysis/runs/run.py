@@ -9,8 +9,10 @@ from typing import Literal
 
 import numpy as np
 
+from analysis.arrays import Floats
 from analysis.motion.noise import Interval
 from analysis.motion.stretch import Grade, Quality
+from analysis.runs.rises import LaunchHabit, habit_of
 from logger.units import FOOT_M, MPS_PER_KMH, MPS_PER_MPH
 
 
@@ -62,7 +64,9 @@ class Options:
 class Split:
     """When a run passed a speed. time_s counts from first movement (a rolling run: from its first speed),
     from_one_foot_s from 0.3048 m of movement (NaN for a rolling run); sigmas are standard deviations. distance_m is
-    the way from the start. from_threshold_s counts from the threshold speed, where one was asked for (else NaN)."""
+    the way from the start. from_threshold_s counts from the threshold speed, where one was asked for (else NaN).
+    systematic_s: standard uncertainty of from_one_foot_s by what is not known of the receiver's smoothing (GUM type B);
+    it is alike in every run with one receiver, so it drops out where such runs are compared. NaN for a rolling run."""
 
     speed_mps: float
     time_s: float
@@ -73,6 +77,7 @@ class Split:
     distance_sigma_m: float
     from_threshold_s: float = math.nan
     from_threshold_sigma_s: float = math.nan
+    systematic_s: float = math.nan
 
 
 @dataclass(frozen=True)
@@ -137,10 +142,26 @@ class Run:
     place: tuple[float, float, float, float] = (math.nan, math.nan, math.nan, math.nan)
     """Latitude and longitude [deg] where it started and where it ended."""
 
+    why_not: str | None = None
+    """Why it is not counted: what no car does, or not this one; None where nothing speaks against it."""
+    rise_log: Floats | None = field(default=None, repr=False)
+    """Log evidence of each rise in its launch, for `habit_from`; None for a rolling run."""
+
     @property
     def clean(self) -> bool:
-        """Nothing broke it: it may be compared with others."""
-        return self.ended in ("reached its peak", "lifted") and not self.gaps
+        """Nothing broke it and nothing is wrong with it: it may be compared with others."""
+        return self.ended in ("reached its peak", "lifted") and not self.gaps and self.counted
+
+    @property
+    def counted(self) -> bool:
+        """Whether what was measured is plausible; see why_not."""
+        return self.why_not is None
+
+
+def habit_from(runs: Sequence[Run]) -> LaunchHabit | None:
+    """How a car pulls away, from its counted standing runs; None without any."""
+    logs = [run.rise_log for run in runs if run.kind == "standing" and run.counted and run.rise_log is not None]
+    return habit_of(logs)
 
 
 def default_speeds(peak_mps: float, unit: Literal["mph", "km/h"]) -> tuple[float, ...]:

@@ -30,6 +30,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("grade sign turned round", A + "timed_run.py", '"grade_percent": run.grade.percent,', '"grade_percent": -run.grade.percent,', RUNS),
     Fault("a gap is told from the drive's start", A + "timed_run.py", "RunGap(start_s=gap.start_s - run.start_s,", "RunGap(start_s=gap.start_s,", RUNS),
     Fault("runs that do not count are paired", A + "runs.py", "pair_opposite([run for run in found if drive.counts(run)])", "pair_opposite(list(found))", RUNS),
+    Fault("why a run cannot have been is not told", A + "timed_run.py", '"implausible": run.why_not,', '"implausible": None,', RUNS),
+    Fault("the doubt of the receiver is the sigma of the run", A + "timed_run.py", "systematic_s=split.systematic_s", "systematic_s=split.sigma_s", RUNS),
     # compare
     Fault("A and B swapped in the table", C + "compare.py", 'number(split.a_s), number(split.b_s),', 'number(split.b_s), number(split.a_s),', COMPARE),
     Fault("raw means under the heading corrected", A + "compare.py", "a_s=judged.mean_a_s,\n        b_s=judged.mean_b_s,\n        mean_a_s=split.raw.mean_a_s", "a_s=split.raw.mean_a_s,\n        b_s=split.raw.mean_b_s,\n        mean_a_s=split.raw.mean_a_s", COMPARE),

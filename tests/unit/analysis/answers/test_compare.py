@@ -13,6 +13,7 @@ from run_verb import Said, run_verb
 
 from analysis.answers.compare import CompareAnswer, compare_answer
 from analysis.changes.season import SeasonRecord, gather
+from analysis.changes.sides import held, opposed
 from analysis.store import DriveStore
 from logger.errors import InputError, NoAnswer
 from logger.units import MPS_PER_MPH
@@ -94,6 +95,9 @@ def test_the_other_figures_are_the_truths(made_season: MadeSeason, answer: Compa
     assert (answer.launch.a, answer.launch.b) == pytest.approx(truth, abs=0.06)
     for here, wind in ((answer.conditions.a, WIND_MPS[0]), (answer.conditions.b, WIND_MPS[1])):
         assert (here.headwind_mps[0], here.headwind_mps[2]) == pytest.approx((-wind, wind), rel=0.02)
+    # The first run of a day goes into the wind: four of B's seven do, and four of A's eight.
+    assert answer.conditions.b.headwind_mps[1] == pytest.approx(WIND_MPS[1] / 7, rel=0.05)
+    assert answer.conditions.a.headwind_mps[1] == pytest.approx(0, abs=0.02)
     assert {label.split(":")[0] for label in answer.runs.a} == set(made_season.ids[:2])
     assert {label.split(":")[0] for label in answer.runs.b} == set(made_season.ids[2:4])
 
@@ -111,6 +115,32 @@ def test_the_trace_is_of_the_times_judged_by(
     gained = sum(band.difference_s for band in answer.trace if band.to_mps <= 13 + 1e-9)
     by_split = compare_answer(season, A, B, [2.5, 12.5]).splits
     assert gained == pytest.approx(by_split[1].difference_s - by_split[0].difference_s, abs=0.05)
+
+
+def test_every_interval_is_the_models_own(season: SeasonRecord, answer: CompareAnswer) -> None:
+    """Each bound stands in the field of its name: of splits, of bands and of the other figures."""
+    found = held(*opposed(A, B, season), season)
+    for split, told in zip(answer.splits, found.splits, strict=True):
+        i = told.judged.interval
+        assert (split.low_s, split.high_s, split.run_low_s, split.run_high_s) == (i.low, i.high, i.run_low, i.run_high)
+        assert (split.alone_low_s, split.alone_high_s) == (i.alone_low, i.alone_high) != (i.low, i.high)
+        assert (split.run_sigma_s, split.day_sigma_s) == (told.scatter.run_sigma, told.scatter.day_sigma)
+        assert split.smallest_detectable_s == told.verdict.detectable and split.days == i.days
+        assert told.corrected is not None and split.corrected is not None
+        for times, of in ((split.raw, told.raw), (split.corrected, told.corrected)):
+            assert (times.low_s, times.high_s) == (of.interval.low, of.interval.high)
+    for band, lap in zip(answer.trace, found.trace, strict=True):
+        i = lap.judged.interval
+        assert (band.low_s, band.high_s, band.run_low_s, band.run_high_s) == (i.low, i.high, i.run_low, i.run_high)
+        assert lap.corrected is not None and band.corrected is not None
+        for times, of in ((band.raw, lap.raw), (band.corrected, lap.corrected)):
+            assert (times.difference_s, times.low_s) == (of.interval.estimate, of.interval.low)
+        assert band.raw != band.corrected
+    for figure, measure in ((answer.launch, found.launch), (answer.mixture, found.mixture)):
+        assert figure is not None and measure is not None
+        i = measure.interval
+        assert (figure.low, figure.high, figure.run_low, figure.run_high) == (i.low, i.high, i.run_low, i.run_high)
+        assert (figure.runs_a, figure.runs_b) == (measure.count_a, measure.count_b) == (8, 7)
 
 
 # --- what is printed and written ------------------------------------------------------------------------------------

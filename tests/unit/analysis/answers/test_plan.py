@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
+import numpy as np
 import pytest
 from made_drives import BASELINE
 from made_season import BOTH, MadeSeason
@@ -37,6 +40,14 @@ def test_the_tangle_is_parted_by_one_change_from_what_is_on_the_car(answer: Plan
     assert answer.speed == "30 mph" and answer.speed_mps == pytest.approx(30 * MPS_PER_MPH)
     assert answer.outings >= 1 and answer.checklist == CHECKLIST
     assert answer.worth_s == pytest.approx(0.03 * 4.36, rel=0.05)  # 3 % of the time, which is 4.4 s
+
+
+def test_the_time_it_takes_is_that_of_the_drives_so_far(made_season: MadeSeason, answer: PlanAnswer) -> None:
+    """From one start to the next as the simulator drove them; warming up (15 min), two changes of parts (25)."""
+    gaps = [b.start_s - a.start_s for runs in made_season.truth.values() for a, b in pairwise(runs)]
+    assert answer.run_minutes == pytest.approx(np.median(gaps) / 60, abs=0.01)
+    first = sum(step.runs for step in answer.next if step.outing == 1)
+    assert answer.minutes == pytest.approx(15 + 2 * 25 + first * answer.run_minutes)
 
 
 def test_what_is_asked_for_reaches_the_plan(season: SeasonRecord, answer: PlanAnswer) -> None:

@@ -21,9 +21,10 @@ from typer.testing import CliRunner
 
 from analysis.answers.encoding import rows, schema
 from analysis.answers.runs import AllRunsAnswer, RunsAnswer, all_runs_answer, runs_answer, strike_run
-from analysis.answers.timed_run import RunSplit, TimedRun, told
+from analysis.answers.timed_run import RunSplit, TimedRun
 from analysis.cli import runs as verbs
 from analysis.drive import AnalysedDrive
+from analysis.report.drive_page import drive_page
 from analysis.store import DriveStore
 from logger.config.car import CarConfig
 from logger.config.setup import SetupConfig
@@ -86,7 +87,7 @@ def tables_of(text: str) -> dict[str, list[dict[str, str]]]:
         heads = [(m.group(), m.start(), m.end()) for m in re.finditer(r"\S+(?: \S+)*", lines[at - 1])]
         title, body = lines[at - 2], []
         for row in lines[at + 1 :]:
-            if not row.strip() or row.startswith(("Run", "Runs", "±", "^", "Not")) or " reached none " in row:
+            if not row.strip() or row.startswith(("Run", "Runs", "From", "±", "^", "Not")) or " reached none " in row:
                 break
             cells = [(m.group().strip(), m.start(), m.end()) for m in re.finditer(r"\S+(?: \S+)*", row)]
             body.append({
@@ -218,7 +219,7 @@ def test_text_json_and_answer_are_one(made: tuple[Path, dict[str, tuple[str, Tru
         assert row["Peak mph"] == f"{run.peak_mps / MPH:.1f}" and row["Way m"] == f"{run.distance_m:.0f}"
         assert row["To"] == f"{run.direction_deg:.0f}°"
         assert row["Grade %"] == f"{run.grade_percent:+.1f} ±{run.grade_sigma_percent:.1f}"
-    assert f"speed noise {answer.receiver.reading_noise_mps:.2f} m/s, {answer.receiver.fixes} fixes used" in text
+    assert f"Receiver: {answer.receiver.words}. {answer.receiver.fixes} fixes used" in " ".join(text.split())
     last = answer.pairs[0].splits[-1]
     mean = f"50 mph {last.from_one_foot_s:.2f} ±{last.from_one_foot_sigma_s:.2f}"
     assert "Runs 1 and 2, opposite ways on one stretch, mean from one foot: 30 mph" in " ".join(text.split())
@@ -226,25 +227,69 @@ def test_text_json_and_answer_are_one(made: tuple[Path, dict[str, tuple[str, Tru
     assert all(len(line) <= 80 for line in text.splitlines())
 
 
-def test_the_receiver_is_told_and_what_is_not_told_is_null(answer: RunsAnswer) -> None:
+def test_the_receiver_is_told_and_what_is_not_told_is_null(
+    made: tuple[Path, dict[str, tuple[str, Truth]]], answer: RunsAnswer
+) -> None:
+    store, drives = made
     told = answer.to_json()["receiver"]
     assert told["step_s"] == pytest.approx(0.1, abs=1e-3) and told["hz"] == pytest.approx(10, rel=0.01)
-    assert told["noise_mps"] == pytest.approx(0.05, rel=0.15)  # what the simulated receiver has
+    assert told["noise_mps"] == pytest.approx(0.05, rel=0.15)  # what the simulated receiver has: white, unsmoothed
     assert told["hold_mps"] == 0.0 and told["set_aside"] == {} and told["fixes"] > 500
-    for name in ("wandering_share", "wandering_s", "smoothing_s", "smoothing_low_s", "smoothing_high_s"):
-        assert told[name] is None
-    assert all(split["systematic_s"] is None for run in answer.to_json()["runs"] for split in run["splits"])
+    assert told["wandering_share"] == 0 and told["wandering_s"] is None
+    assert 0 <= told["smoothing_low_s"] < 0.05 and told["smoothing_low_s"] <= told["smoothing_s"] < 0.15
+    assert told["smoothing_s"] < told["smoothing_high_s"]
+    assert told["words"].startswith("10 a second, noise 0.05 m/s, ") and "wandering" not in told["words"]
+    text = " ".join(said("runs", drives["first"][0], "--store", str(store)).split())
+    assert f"Receiver: {told['words']}. {told['fixes']} fixes used" in text
 
 
-def test_what_the_mathematics_tells_later_is_handed_on(made: tuple[Path, dict[str, Any]]) -> None:
-    """A second part of a split's uncertainty and a receiver's own smoothing, where noise and splits have them."""
+def test_a_slow_receiver_tells_nothing_of_its_smoothing(tmp_path: Path) -> None:
+    """A corner of a tenth of a second is not seen by a fix every second."""
+    drive, _ = make_drive(tmp_path, THERE_AND_BACK[:4], rate_hz=1.0)
+    found = runs_answer(AnalysedDrive(drive))
+    told = found.to_json()
+    for name in ("smoothing_s", "smoothing_low_s", "smoothing_high_s"):
+        assert told["receiver"][name] is None
+    assert "smoothing unknown" in said("runs", drive.id, "--store", str(tmp_path))
+    (run,) = found.runs
+    assert all(split.systematic_s > 0 for split in run.splits)
 
-    class Later:
-        systematic_s = 0.07
-        smoothing_s = 0.3
 
-    assert told(Later(), "systematic_s") == 0.07 and told(Later(), "smoothing_s") == 0.3  # type: ignore[arg-type]
-    assert math.isnan(told(Later(), "wandering_s"))  # type: ignore[arg-type]
+def test_times_have_a_second_part_of_their_doubt(
+    made: tuple[Path, dict[str, tuple[str, Truth]]], answer: RunsAnswer
+) -> None:
+    """Standard uncertainties of two sources add in squares (JCGM 100:2008, 5.1.2)."""
+    store, drives = made
+    own = [split for run in answer.runs for split in run.splits]
+    assert all(0 <= split.systematic_s < 0.3 for split in own)
+    counted = [split for run in answer.runs[:2] for split in run.splits]
+    repeatable = statistics.median(split.from_one_foot_sigma_s for split in counted)
+    right = statistics.median(math.hypot(split.from_one_foot_sigma_s, split.systematic_s) for split in counted)
+    text = " ".join(said("runs", drives["first"][0], "--store", str(store)).split())
+    assert f"repeatable to {repeatable:.2f} s and right to {right:.2f} s" in text
+    rolling = runs_answer(DriveStore(store).drive(drives["first"][0]), from_mps=30 * MPH, speeds_mps=[40 * MPH])
+    assert all(math.isnan(split.systematic_s) for run in rolling.runs[3:] for split in run.splits)
+
+
+def test_a_run_that_no_car_can_do_is_starred_with_its_reason_and_never_a_best(copy: Path) -> None:
+    rocket = tuned(WREN, force_n=8 * WREN.force_n, power_w=30 * WREN.power_w)
+    later = START + timedelta(days=4)
+    drive, truth = make_drive(copy, [Stand(8), Pull(24, "step"), Brake(0), Stand(5)], start=later, truth_car=rocket)
+    gained = float((np.diff(truth.v_mps) / np.diff(truth.t_s)).max())
+    assert gained > 12  # m/s2; road tyres hold some 10
+    found = runs_answer(DriveStore(copy).drive(drive.id))
+    (run,) = found.runs
+    assert not run.counted and run.struck is None and run.implausible is not None
+    assert "tyres" in run.implausible and run.why_not == run.implausible and found.summary == ()
+    text = " ".join(said("runs", drive.id, "--store", str(copy)).split())
+    assert f"Run 1: {run.ended_words}; not plausible: {run.implausible}" in text and " 1* " in text
+    every = all_runs_answer(DriveStore(copy))
+    assert drive.id not in {each.drive for each in every.runs} and every.not_counted == 2
+    page = drive_page(DriveStore(copy).drive(drive.id))
+    assert page.verdict[0] == "None of the 1 run counts: each was broken off, not plausible or struck out."
+    assert any(f"run 1: {run.implausible}" in line for line in page.caveats)
+    strike_run(DriveStore(copy).drive(drive.id), 1, "ice")
+    assert runs_answer(DriveStore(copy).drive(drive.id)).runs[0].why_not == "struck out: ice"
 
 
 def test_every_field_says_what_it_is(answer: RunsAnswer) -> None:
@@ -452,11 +497,12 @@ def test_near_ends_at_a_kilometre_of_the_ellipsoid(made: tuple[Path, dict[str, t
 
 def test_one_bad_drive_leaves_the_others(copy: Path, made: tuple[Path, dict[str, tuple[str, Truth]]]) -> None:
     slow, quick = made[1]["first"][0], made[1]["second"][0]
-    (copy / slow / "gps.parquet").write_bytes(b"no table")
+    for name in ("gps.parquet", "raw.parquet"):  # the one would be made anew from the other
+        (copy / slow / name).write_bytes(b"no table")
     found = all_runs_answer(DriveStore(copy))
     assert {run.drive for run in found.runs} == {quick}
     (unread,) = found.unread
-    assert unread.drive == slow and "gps.parquet" in unread.why
+    assert unread.drive == slow and "raw.parquet" in unread.why
     text = " ".join(said("runs", "--all", "--store", str(copy)).split())
     assert f"{slow} was left out:" in text
 

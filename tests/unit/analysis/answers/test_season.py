@@ -131,7 +131,7 @@ def test_what_season_prints_and_writes_is_the_answer(made_season: MadeSeason, se
         assert row["setup"] == each.setup and row["outings"] == str(each.outings) and row["runs"] == str(each.runs)
         assert row["best"] == f"{each.best_s:.2f}" + (" *" if each.personal_best else "")
         assert row["typical"] == f"{each.typical_s:.2f}" and row["AFR"] == f"{each.full_throttle:.2f}"
-        assert row["L/100"] == f"{each.l_per_100km:.1f}"
+        assert row["L/100"] == f"{each.l_per_100km:.1f}" and row["since"] == each.first_drive[:10]
     best = season.personal_best
     assert (
         best is not None and f"* The best run, {best.label} with {best.time_s:.2f} s, is {best.sentence}." in said.flat

@@ -1,0 +1,205 @@
+"""Smoothing inside a receiver, told from braked stops.
+
+A braked car stops in a corner: speed falls in a line and then is zero. A receiver that smooths shows a tail after it,
+and lags before it. A driver who eases the brake rounds the corner as well, so no one stop tells the two apart; but the
+easing differs from stop to stop and the receiver does not, and no stop can look sharper than the receiver lets it. Each
+stop is sharp or eased with a share that is not known; the body that rocks on its springs adds two small decaying
+columns. For each smoothing time the evidence of a stop has a closed form; all stops together give the posterior. A
+stop that fits none of this (a second touch of the brake, a stray reading) has a limited say.
+
+The launches' own evidence is not asked: how a launch rises and how a receiver smooths cannot be told apart.
+"""
+
+from __future__ import annotations
+
+import functools
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.signal import lfilter
+
+from analysis.arrays import Bools, Floats
+from analysis.motion.noise import Interval, Noise, density, wander_covariance
+
+SLOWEST_HZ = 4.0
+"""Fixes further apart than this do not show the corner."""
+LEAST_BRAKING_MPS2 = 0.8
+MOST_STOPS = 14
+BEFORE_S, AFTER_S = 1.5, 1.6
+"""What is looked at before and after a stop."""
+
+TIMES_S = np.array(
+    [0, 0.03, 0.06, 0.09, 0.12, 0.15, 0.18, 0.22, 0.26, 0.3, 0.35, 0.4, 0.45, 0.5, 0.57, 0.65, 0.75, 0.9]
+)
+_TIME_PRIOR = np.where(TIMES_S == 0, 0.4, 0.6 * np.gradient(TIMES_S) * np.exp(-TIMES_S / 0.5))
+_SHARP_S = np.array([0.0, 0.08])
+_EASED_S = np.array([0.18, 0.28, 0.42, 0.6, 0.85, 1.2])
+_OFFSETS_S = np.array([-0.18, -0.12, -0.06, 0.0, 0.06, 0.12, 0.18])
+_SHARES = np.linspace(0.05, 0.95, 10)
+_LEAST_SAY = 0.02
+_SLACK_MPS = 0.015
+"""What the lines and columns leave of a real stop."""
+_GRID_S = 0.01
+_FROM_S, _TO_S = -4.0, 2.5
+
+
+@dataclass(frozen=True)
+class Smoothing:
+    """The time constant of a receiver's smoothing [s], with its 95 % interval, and how many stops told it."""
+
+    seconds: float
+    low_s: float
+    high_s: float
+    sigma_s: float
+    stops: int
+
+    @property
+    def believed(self) -> bool:
+        """Whether it is surely there: nothing is undone that may not be."""
+        return self.low_s > 0.05
+
+
+def learn_smoothing(t: Floats, y: Floats, rests: list[Interval], noise: Noise, stray: Bools) -> Smoothing | None:
+    """The smoothing time constant from the stops that begin `rests`; None where no stop can tell it.
+
+    A receiver that draws lines at rest hides the corner. t [s] and y [m/s] are the readings, `stray` those not to be
+    trusted.
+    """
+    if float(np.median(np.diff(t))) > 1 / SLOWEST_HZ or not rests or noise.drawn:
+        return None
+    found = [stop for rest in rests if (stop := _stop(t, y, rest, stray)) is not None]
+    found.sort(key=lambda stop: -stop.braking)
+    told = [_evidence(stop, noise) for stop in found[:MOST_STOPS]]
+    if not told:
+        return None
+    sharp, eased = (np.stack(values) for values in zip(*told, strict=True))
+    weight = np.exp(_log_posterior(sharp, eased))
+    weight /= weight.sum()
+    mean = float(weight @ TIMES_S)
+    sigma = math.sqrt(float(weight @ (TIMES_S - mean) ** 2) + 0.01**2)
+    low, high = (_quantile(weight, share) for share in (0.025, 0.975))
+    return Smoothing(mean, low, high, sigma, len(told))
+
+
+def _log_posterior(sharp: Floats, eased: Floats) -> Floats:
+    """Log posterior of each time by each stop's log evidence (stops, times), averaged over the share of sharp ones."""
+    top = np.maximum(sharp.max(1), eased.max(1))[:, None]
+    a, b = np.exp(sharp - top), np.exp(eased - top)
+    say = a[None] * _SHARES[:, None, None] + b[None] * (1 - _SHARES[:, None, None]) + _LEAST_SAY
+    log = np.log(say).sum(1)
+    total = np.log(np.exp(log - log.max()).mean(0)) + np.log(_TIME_PRIOR)
+    return np.asarray(total - total.max(), float)
+
+
+def _quantile(weight: Floats, share: float) -> float:
+    """A quantile of the posterior: a time's weight lies between the middles to its neighbours, zero's at zero."""
+    edges = np.concatenate([[0.0], (TIMES_S[1:] + TIMES_S[:-1]) / 2, [TIMES_S[-1]]])
+    edges[1] = min(edges[1], 0.015)
+    return float(np.interp(share, np.concatenate([[0.0], np.cumsum(weight)]), edges)) if weight[0] < share else 0.0
+
+
+@dataclass(frozen=True)
+class _Stop:
+    t: Floats
+    y: Floats
+    braking: float
+    """By a line through the readings before the stop [m/s2]."""
+    crossing_s: float
+    """Where that line meets zero."""
+
+
+def _stop(t: Floats, y: Floats, rest: Interval, stray: Bools) -> _Stop | None:
+    """The readings about the stop that begins a rest, where the car braked to it without a pause in the fixes."""
+    last = min(rest.start_s + AFTER_S, rest.end_s - 0.4)
+    use = (t > rest.start_s - 3.0) & (t <= last) & ~stray
+    ts, ys = t[use], y[use]
+    if last - rest.start_s < 0.7 or len(ts) < 12 or np.diff(ts).max() > 0.45:
+        return None
+    line = (ys > 0.9) & (ys < 4.5) & (ts < rest.start_s) & (ts > rest.start_s - 2.0)
+    # Back from the stop to where the line was left before it.
+    away = np.flatnonzero(~line & (ts < rest.start_s - 0.3) & (ys > 0.9))
+    if len(away):
+        line[: away[-1] + 1] = False
+    if line.sum() < 4:
+        return None
+    slope, at = np.polynomial.polynomial.polyfit(ts[line] - rest.start_s, ys[line], 1)[::-1]
+    if -slope < LEAST_BRAKING_MPS2:
+        return None
+    crossing = rest.start_s - at / slope
+    near = ts > crossing - BEFORE_S
+    # Only the last pull at the brake: not what came before the highest reading.
+    top = int(np.argmax(np.where(near, ys, -1.0)))
+    near &= np.arange(len(ts)) >= top
+    if near.sum() < 10:
+        return None
+    return _Stop(ts[near], ys[near], float(-slope), float(crossing))
+
+
+@functools.cache
+def _columns() -> tuple[Floats, Floats, Floats]:
+    """Grid of times after the stop [s], easings, and what each column of a stop's speed reads on it: (times, easings,
+    grid, columns): braking, its change, a shift of the stop, and the rocking body's two."""
+    u = np.arange(_FROM_S, _TO_S, _GRID_S)
+    x = -u
+    easings = np.concatenate([_SHARP_S, _EASED_S])
+    rows = []
+    decay = np.where(u > 0, np.exp(-np.maximum(u, 0) / 0.3), 0.0)
+    for ease in easings:
+        past = np.maximum(x - ease, 0.0)
+        inside = np.clip(x, 0.0, ease)
+        braking = (inside**2 / (2 * ease) if ease else 0.0) + past
+        shift = np.clip(x / ease, 0.0, 1.0) if ease else (x > 0).astype(float)
+        rows.append(
+            np.stack([braking, past**2 / 2, shift, decay * np.sin(10 * u), decay * np.sin(10 * u) * u / 0.3], -1)
+        )
+    plain = np.stack(rows)
+    out = np.empty((len(TIMES_S), *plain.shape))
+    for k, time in enumerate(TIMES_S):
+        keep = math.exp(-_GRID_S / time) if time else 0.0
+        start = plain[:, :1] * keep
+        out[k] = lfilter([1 - keep], [1, -keep], plain, axis=1, zi=start)[0] if time else plain
+    return u, easings, out
+
+
+def _evidence(stop: _Stop, noise: Noise) -> tuple[Floats, Floats]:
+    """Log evidence of each smoothing time if the stop was sharp, and if it was eased: (times) each."""
+    grid, easings, columns = _columns()
+    held = (stop.y == 0) & (noise.hold_mps > 0)
+    spread = math.hypot(noise.reading_sigma_mps, _SLACK_MPS)
+    begun = stop.crossing_s - TIMES_S[:, None, None] + easings[None, :, None] / 2 + _OFFSETS_S[None, None, :]
+    after = stop.t - begun[..., None]
+    at = np.clip((after - grid[0]) / _GRID_S, 0, len(grid) - 1.001)
+    whole = at.astype(int)
+    part = (at - whole)[..., None]
+    k, e = np.arange(len(TIMES_S))[:, None, None, None], np.arange(len(easings))[None, :, None, None]
+    design = columns[k, e, whole] * (1 - part) + columns[k, e, whole + 1] * part
+    free = ~held
+    covariance = wander_covariance(stop.t[free], noise) + np.eye(int(free.sum())) * _SLACK_MPS**2
+    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
+    white = whiten @ design[..., free, :]
+    z = whiten @ stop.y[free]
+    precision = 1 / np.array([1.0, 0.8, 0.05 * stop.braking, 0.04, 0.04]) ** 2
+    mean = np.array([stop.braking, 0.0, 0.0, 0.0, 0.0])
+    gram = np.swapaxes(white, -1, -2) @ white + np.diag(precision)
+    moment = (np.swapaxes(white, -1, -2) @ z) + precision * mean
+    fit = np.linalg.solve(gram, moment[..., None])[..., 0]
+    log = 0.5 * ((fit * moment).sum(-1) - np.linalg.slogdet(gram)[1])
+    speed = (design @ fit[..., None])[..., 0]
+    low = np.nonzero(np.abs(speed) < 4 * spread + noise.hold_mps)
+    v, reading = speed[low], stop.y[low[-1]]
+    exact = np.log(density(reading, np.abs(v), spread, noise) + 1e-9)
+    normal = -0.5 * ((reading - v) / spread) ** 2 - math.log(spread * math.sqrt(2 * math.pi))
+    gain = np.zeros_like(speed)
+    gain[low] = exact - np.where(held[low[-1]], 0.0, normal)
+    # A reading that was held is told by nothing else: where speed is high it was surely not held.
+    gain[..., held] = np.where(np.abs(speed[..., held]) >= 4 * spread + noise.hold_mps, math.log(1e-9), gain[..., held])
+    log += gain.sum(-1)
+    sharp = len(_SHARP_S)
+    return _log_mean(log[:, :sharp]), _log_mean(log[:, sharp:])
+
+
+def _log_mean(log: Floats) -> Floats:
+    flat = log.reshape(len(log), -1)
+    top = flat.max()
+    return np.asarray(np.log(np.exp(flat - top).mean(1) + 1e-300) + top, float)

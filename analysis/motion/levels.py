@@ -1,0 +1,219 @@
+"""The switching model of a drive's motion: a filter of several levels of wander over all blocks of a drive at once.
+
+See `analysis.motion.smoother` for the model. Here are its levels, the blocks, the filter's steps, and the likelihood of
+the readings under way for a noise that is white or wanders.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Bools, Floats
+from analysis.motion.strays import STRAY_MPS
+
+Q_LEVELS = np.array([3e-4, 3e-3, 3e-2, 0.3, 3.0, 60.0])
+Q_LEAVE_PER_S = np.array([0.15, 0.15, 0.2, 0.3, 1.0, 6.0])
+Q_ENTER = np.array([0.2, 0.2, 0.2, 0.2, 0.15, 0.05])
+Q_SHARE = Q_ENTER / Q_LEAVE_PER_S / np.sum(Q_ENTER / Q_LEAVE_PER_S)
+"""Levels of q; how often each is left; which is entered then; the share of time that follows for each."""
+
+
+@dataclass(frozen=True)
+class FixBlocks:
+    """A drive cut into blocks that overlap, so that all are filtered side by side: the smoother forgets within the
+    overlap. index (blocks, steps) into the fixes, clipped; real: not beyond the ends; core: the part to keep."""
+
+    index: NDArray[np.intp]
+    real: Bools
+    core: slice
+    starts: NDArray[np.int64]
+    length: int
+
+
+def make_blocks(t: Floats) -> FixBlocks:
+    n = len(t)
+    step = float(np.median(np.diff(t)))
+    overlap = int(min(max(round(10.0 / step), 30), 400))
+    length = n if n <= 3 * overlap else max(overlap, int(np.sqrt(n)))
+    if length == n:
+        overlap = 0
+    starts = np.arange(0, n, length)
+    raw = starts[:, None] + np.arange(-overlap, length + overlap)[None, :]
+    return FixBlocks(np.clip(raw, 0, n - 1), (raw >= 0) & (raw < n), slice(overlap, overlap + length), starts, length)
+
+
+def unblock(blocks: FixBlocks, values: Floats, n: int) -> Floats:
+    """The core of each block, put back in a row: (blocks, steps, ...) -> (n, ...)."""
+    core = values[:, blocks.core]
+    return np.asarray(core.reshape(-1, *core.shape[2:])[:n], float)
+
+
+def run_levels(
+    t: Floats, y: Floats, blocks: FixBlocks, variance: Floats, strays: float = 0.0
+) -> Iterator[tuple[Floats, ...]]:
+    """The filter's steps: weights of the levels after and before the reading, log likelihood of the reading (blocks),
+    and the levels' states m0, m1, p00, p01, p11 (blocks, levels). A reading moves the state by the chance that it is
+    none of the share of `strays`."""
+    index, real = blocks.index, blocks.real
+    rows, steps = index.shape
+    levels = len(Q_LEVELS)
+    m0 = np.repeat(y[index[np.arange(rows), np.argmax(real, 1)]][:, None], levels, 1)
+    m1 = np.zeros((rows, levels))
+    p00, p01, p11 = np.full((rows, levels), 25.0), np.zeros((rows, levels)), np.full((rows, levels), 9.0)
+    weight = np.repeat(Q_SHARE[None, :], rows, 0)
+    before = t[index[:, 0]]
+    for k in range(steps):
+        at, ok = index[:, k], real[:, k]
+        now = t[at]
+        h = np.where(ok, now - before, 0.0)[:, None]
+        before = now
+        # Levels that are left share what they knew.
+        stay = np.exp(-Q_LEAVE_PER_S * h)
+        kept = weight * stay
+        leave = weight - kept
+        left = leave.sum(1, keepdims=True)
+        share = leave / np.maximum(left, 1e-300)
+        pm0, pm1 = (share * m0).sum(1, keepdims=True), (share * m1).sum(1, keepdims=True)
+        e0, e1 = m0 - pm0, m1 - pm1
+        pp00 = (share * (p00 + e0 * e0)).sum(1, keepdims=True)
+        pp01 = (share * (p01 + e0 * e1)).sum(1, keepdims=True)
+        pp11 = (share * (p11 + e1 * e1)).sum(1, keepdims=True)
+        predicted = np.maximum(kept + Q_ENTER * left, 1e-12)
+        own = kept / predicted
+        other = 1 - own
+        both = own * other
+        m0, m1 = own * m0 + other * pm0, own * m1 + other * pm1
+        p00 = own * p00 + other * pp00 + both * e0 * e0
+        p01 = own * p01 + other * pp01 + both * e0 * e1
+        p11 = own * p11 + other * pp11 + both * e1 * e1
+        # Predict.
+        m0 = m0 + h * m1
+        hq = h * Q_LEVELS
+        p00 = p00 + h * (2 * p01 + h * p11) + hq * h * h / 3
+        p01 = p01 + h * p11 + hq * h / 2
+        p11 = p11 + hq
+        # Update.
+        s = p00 + np.where(ok, variance[:, k], 1e12)[:, None]
+        e = y[at][:, None] - m0
+        log = -0.5 * (np.log(s) + e * e / s)
+        k0, k1 = p00 / s, p01 / s
+        if strays:
+            wide = s + STRAY_MPS**2
+            stray = math.log(strays / (1 - strays)) - 0.5 * (np.log(wide) + e * e / wide)
+            sure = 1 / (1 + np.exp(np.clip(stray - log, -50, 50)))
+            log = np.logaddexp(log, stray)
+            spread = sure * (1 - sure) * e * e
+            m0, m1 = m0 + sure * k0 * e, m1 + sure * k1 * e
+            p11 = p11 - sure * k1 * p01 + spread * k1 * k1
+            p01 = p01 * (1 - sure * k0) + spread * k0 * k1
+            p00 = p00 * (1 - sure * k0) + spread * k0 * k0
+        else:
+            m0, m1 = m0 + k0 * e, m1 + k1 * e
+            p11 = p11 - k1 * p01
+            p01 = p01 * (1 - k0)
+            p00 = p00 * (1 - k0)
+        top = log.max(1, keepdims=True)
+        weight = predicted * np.exp(np.maximum(log - top, -50.0))
+        total = weight.sum(1, keepdims=True)
+        weight = weight / total
+        yield weight, predicted, top[:, 0] + np.log(total[:, 0]), m0, m1, p00, p01, p11
+
+
+def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats, strays: float) -> Floats:
+    """Log likelihood of the readings under way for each candidate noise."""
+    blocks = make_blocks(t)
+    chosen = np.arange(len(blocks.starts))
+    share = np.array([moving[start : start + blocks.length].sum() for start in blocks.starts])
+    chosen = chosen[share > 0.3 * share.max()]
+    if len(chosen) > 24:
+        chosen = chosen[np.linspace(0, len(chosen) - 1, 24).astype(int)]
+    rows = np.repeat(chosen, len(sigmas))
+    each = np.tile(sigmas, len(chosen))
+    part = replace(blocks, index=blocks.index[rows], real=blocks.real[rows])
+    counted = part.real & moving[part.index]
+    variance = np.broadcast_to(each[:, None] ** 2, part.index.shape)
+    total = np.zeros(len(rows))
+    for k, (_, _, log, *_) in enumerate(run_levels(t, y, part, variance, strays)):
+        if blocks.core.start <= k < blocks.core.stop:
+            total += np.where(counted[:, k], log, 0.0)
+    return np.asarray(total.reshape(len(chosen), len(sigmas)).sum(0), float)
+
+
+def wandering_likelihoods(
+    t: Floats, y: Floats, moving: Bools, settings: Floats, strays: float = 0.0, most_blocks: int = 8
+) -> Floats:
+    """Log likelihood of the readings under way for each setting (white [m/s], wander [m/s], seconds): (settings)."""
+    blocks = make_blocks(t)
+    share = np.array([moving[start : start + blocks.length].sum() for start in blocks.starts])
+    chosen = np.flatnonzero(share > 0.5 * share.max())
+    if len(chosen) > most_blocks:
+        chosen = chosen[np.linspace(0, len(chosen) - 1, most_blocks).astype(int)]
+    rows = np.repeat(chosen, len(settings))
+    white, wander, seconds = np.tile(settings, (len(chosen), 1)).T
+    index, real = blocks.index[rows], blocks.real[rows]
+    counted = real & moving[index]
+    total = np.zeros(len(rows))
+    levels = len(Q_LEVELS)
+    flat = (len(rows), levels)
+    m0 = np.repeat(y[index[np.arange(len(rows)), np.argmax(real, 1)]][:, None], levels, 1)
+    m1, m2, p01, p02, p12 = (np.zeros(flat) for _ in range(5))
+    p00, p11 = np.full(flat, 25.0), np.full(flat, 9.0)
+    p22 = np.repeat(wander[:, None] ** 2, levels, 1)
+    weight = np.repeat(Q_SHARE[None, :], len(rows), 0)
+    before = t[index[:, 0]]
+    for k in range(index.shape[1]):
+        at, ok = index[:, k], real[:, k]
+        h = np.where(ok, t[at] - before, 0.0)[:, None]
+        before = t[at]
+        kept = weight * np.exp(-Q_LEAVE_PER_S * h)
+        leave = weight - kept
+        left = leave.sum(1, keepdims=True)
+        part = leave / np.maximum(left, 1e-300)
+        predicted = np.maximum(kept + Q_ENTER * left, 1e-12)
+        own = kept / predicted
+        other = 1 - own
+        both = own * other
+        pool = [(part * m).sum(1, keepdims=True) for m in (m0, m1, m2)]
+        d = [m - c for m, c in zip((m0, m1, m2), pool, strict=True)]
+
+        mix = (part, own, other, both)
+        p00, p01, p11 = _mixed(p00, d[0] * d[0], *mix), _mixed(p01, d[0] * d[1], *mix), _mixed(p11, d[1] * d[1], *mix)
+        p02, p12, p22 = _mixed(p02, d[0] * d[2], *mix), _mixed(p12, d[1] * d[2], *mix), _mixed(p22, d[2] * d[2], *mix)
+        m0, m1, m2 = (own * m + other * c for m, c in zip((m0, m1, m2), pool, strict=True))
+        rho, q = np.exp(-h[:, 0] / seconds)[:, None], h * Q_LEVELS
+        m0, m2 = m0 + h * m1, rho * m2
+        p00, p01, p11 = p00 + h * (2 * p01 + h * p11) + q * h * h / 3, p01 + h * p11 + q * h / 2, p11 + q
+        p02, p12 = rho * (p02 + h * p12), rho * p12
+        p22 = rho * rho * p22 + (1 - rho * rho) * wander[:, None] ** 2
+        s = p00 + 2 * p02 + p22 + np.where(ok, white**2, 1e12)[:, None]
+        e = y[at][:, None] - m0 - m2
+        log = -0.5 * (np.log(s) + e * e / s)
+        c0, c1, c2 = p00 + p02, p01 + p12, p02 + p22
+        sure: Floats | float = 1.0
+        if strays:
+            wide = s + STRAY_MPS**2
+            stray = math.log(strays / (1 - strays)) - 0.5 * (np.log(wide) + e * e / wide)
+            sure = 1 / (1 + np.exp(np.clip(stray - log, -50, 50)))
+            log = np.logaddexp(log, stray)
+        g0, g1, g2 = sure * c0 / s, sure * c1 / s, sure * c2 / s
+        m0, m1, m2 = m0 + g0 * e, m1 + g1 * e, m2 + g2 * e
+        p00, p01, p11 = p00 - g0 * c0, p01 - g0 * c1, p11 - g1 * c1
+        p02, p12, p22 = p02 - g0 * c2, p12 - g1 * c2, p22 - g2 * c2
+        top = log.max(1, keepdims=True)
+        weight = predicted * np.exp(np.maximum(log - top, -50.0))
+        norm = weight.sum(1, keepdims=True)
+        weight = weight / norm
+        if blocks.core.start <= k < blocks.core.stop:
+            total += np.where(counted[:, k], top[:, 0] + np.log(norm[:, 0]), 0.0)
+    return np.asarray(total.reshape(len(chosen), len(settings)).sum(0), float)
+
+
+def _mixed(p: Floats, apart: Floats, part: Floats, own: Floats, other: Floats, both: Floats) -> Floats:
+    """A covariance's entry after levels that are left have shared what they knew."""
+    shared = (part * (p + apart)).sum(1, keepdims=True)
+    return np.asarray(own * p + other * shared + both * apart, float)

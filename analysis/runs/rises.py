@@ -1,0 +1,154 @@
+"""How the force of a launch comes in: every rise that the fit averages over, and what is known of a car's own.
+
+prior_of(rises(slow), habit)          # how likely each is beforehand
+habit = habit_of(launches)            # learned from a car's launches: each says little, thirty say much
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+
+from analysis.arrays import Floats
+
+
+class Rise(NamedTuple):
+    """One way for the acceleration to come in: by which curve, over what time [s], from what first share, how likely
+    beforehand."""
+
+    curve: Literal["straight", "exponential", "s-shaped", "falling", "late"]
+    seconds: float
+    first: float
+    weight: float
+
+
+QUICK_S = 0.3
+
+
+def rises(slow: bool) -> list[Rise]:
+    """Every way that `fit_launch` averages over, and how likely each is beforehand.
+
+    Readings near zero cannot tell these apart: what happens below the noise is invisible, and a take-up that begins
+    with a jolt looks from then on like an even rise that began 0.2 s earlier. So what is known of cars has to help,
+    and it is this: a clutch that is let go has hold within two tenths of a second; one that is slipped in, or a belt,
+    takes about a second and begins with a part of the force; what takes longer, two to four seconds, is the foot, and
+    begins at nothing. All else stays possible and widens sigma: a clutch let in smoothly within half a second, a soft
+    clutch, a start too smooth to see. `slow`: fixes are so far apart that they say
+    little of it, and quick rises count for more.
+    """
+    quick, unseen = (2.0, 1.0) if slow else (1.0, 4.0)
+    found = [Rise("straight", 0.0, 1.0, 0.75 * quick)]
+    found += [Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
+    found += [Rise("exponential", seconds, 0.0, 0.02) for seconds in (0.18, 0.25, 0.5, 1.0)]
+    # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
+    found += [Rise("falling", seconds, 1.0, 0.06) for seconds in (0.005, 0.25)]
+    for seconds in (0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 2.0, 2.5):
+        slipped = 0.55 * (_log_normal(seconds, 1.05, 0.25) + 0.02)
+        for first, share in ((0.15, 0.4), (0.25, 1.0), (0.35, 0.7), (0.45, 0.35)):
+            found.append(Rise("s-shaped", seconds, first, slipped * share))
+        found.append(Rise("s-shaped", seconds, 0.0, unseen * (0.1 if seconds < 0.6 else 0.03)))
+    for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
+        # With close fixes the root of the weight counts, which leaves too little to a foot's usual two seconds.
+        foot = 1.0 if slow or not 1.5 < seconds < 2.6 else 3.0
+        found.append(Rise("straight", seconds, 0.0, foot * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
+    # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
+    found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
+    return found
+
+
+def _log_normal(x: float, middle: float, width: float) -> float:
+    return math.exp(-0.5 * (math.log(x / middle) / width) ** 2)
+
+
+KNOTS = 6
+"""Of the acceleration that the car would have without the launch."""
+PSEUDO_LAUNCHES = 3.0
+"""How many launches the broad prior counts for beside those of the car."""
+_ROUNDS = 5
+_LIKELY_SHARE = 0.5
+"""Which part of its logarithm a launch's evidence counts for: kinds that readings can hardly tell apart differ in it by
+half a unit for no other reason than that none of them is quite true, and thirty launches would make that certain."""
+
+
+@dataclass(frozen=True)
+class LaunchHabit:
+    """How likely each rise is for one car, and how many launches told it; see `habit_of`."""
+
+    shares: tuple[float, ...]
+    launches: int
+
+    def as_json(self) -> dict[str, Any]:
+        """All of it as plain values."""
+        return {"shares": list(self.shares), "launches": self.launches}
+
+    @classmethod
+    def of_json(cls, values: dict[str, Any]) -> LaunchHabit | None:
+        """What `as_json` gave; None where it is of another set of rises."""
+        shares = tuple(float(share) for share in values.get("shares", ()))
+        return cls(shares, int(values.get("launches", 0))) if len(shares) == len(rises(False)) else None
+
+
+def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = False) -> Floats:
+    """How likely each rise is beforehand: by the car's habit, or the broad prior.
+
+    What is known of cars in general holds for one car with exceptions: where fixes are close enough to tell more, a
+    rise counts by the root of its weight.
+    """
+    if habit is not None:
+        return np.asarray(habit.shares, float)
+    weights = np.array([rise.weight for rise in every]) ** (1.0 if slow else 0.5)
+    return np.asarray(weights / weights.sum(), float)
+
+
+def habit_of(rise_logs: Sequence[Floats]) -> LaunchHabit | None:
+    """A car's habit from the log evidence of each rise in each of its launches: (rises) each; None without any.
+
+    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for three launches;
+    stopped early, since a mixture of so many kinds would end in a few that happen to fit.
+    """
+    if not rise_logs:
+        return None
+    broad = prior_of(rises(False), None)
+    evidence = np.exp(_LIKELY_SHARE * np.stack([log - log.max() for log in rise_logs]))
+    shares = broad
+    for _ in range(_ROUNDS):
+        each = evidence * shares
+        each /= each.sum(1, keepdims=True)
+        shares = (each.sum(0) + PSEUDO_LAUNCHES * broad) / (len(rise_logs) + PSEUDO_LAUNCHES)
+    return LaunchHabit(tuple(float(share) for share in shares), len(rise_logs))
+
+
+def speed_tables(x: Floats, rises: list[Rise]) -> Floats:
+    """Speed gained `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (rises, m, knots)."""
+    gained = np.zeros((len(rises), len(x)))
+    for row, rise in zip(gained, rises, strict=True):
+        if rise.curve == "falling":
+            # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
+            begun = math.sqrt(0.5 * rise.seconds)
+            row[:] = np.where(x < rise.seconds, begun * x / rise.seconds, np.sqrt(2 * x) - begun)
+        else:
+            share = _share(x, rise)
+            row[1:] = np.cumsum((share[1:] + share[:-1]) / 2) * x[1]
+    hats = np.stack([np.interp(x, np.linspace(0.0, float(x[-1]), KNOTS), row) for row in np.eye(KNOTS)], -1)
+    out = np.zeros((len(rises), *hats.shape))
+    out[:, 1:] = np.cumsum((hats[1:] + hats[:-1]) / 2 * np.diff(gained)[..., None], 1)
+    return out
+
+
+def _share(x: Floats, rise: Rise) -> Floats:
+    """Which share of the full acceleration is there `x` seconds after time zero."""
+    u = x / max(rise.seconds, 1e-9)
+    inside = np.minimum(u, 1.0)
+    if rise.curve == "straight":
+        risen = inside
+    elif rise.curve == "late":
+        risen = inside * inside
+    elif rise.curve == "exponential":
+        risen = 1 - np.exp(-np.minimum(u, 50.0))
+    else:
+        risen = inside * inside * (3 - 2 * inside)
+    return np.asarray(rise.first + (1 - rise.first) * risen, float)
