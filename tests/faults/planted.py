@@ -68,7 +68,7 @@ def caught(fault: Fault, folder: Path, *, first_only: bool = False) -> str:
     planted(fault, folder)
     for tests in (fault.tests,) if first_only else (fault.tests, REST):
         said = subprocess.run(
-            [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", *tests],
+            [sys.executable, "-m", "pytest", "-x", "-q", "-p", "no:cacheprovider", "-n", "0", *tests],
             cwd=folder, env={**os.environ, "PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"},
             capture_output=True, text=True, timeout=1800, check=False,
         )  # fmt: skip
