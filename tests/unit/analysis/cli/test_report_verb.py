@@ -38,7 +38,7 @@ def test_what_is_printed_and_written_is_what_stands_on_the_page(made_season: Mad
     printed = " ".join(said.out.split())
     assert all(line in printed for line in told["verdict"])
     size = (tmp_path / "page.html").stat().st_size
-    assert f"page.html, {size / 1000:.0f} kB" in printed
+    assert f"page.html,{size / 1000:.0f}kB" in "".join(printed.split())  # a long path is broken where the line ends
 
 
 @pytest.mark.parametrize(
