@@ -5,6 +5,7 @@ Every event has `event` (its kind) and `utc` (by the host's wall clock, ISO 8601
     opened, found   source, port, baud, usb; found also away_s: a source's port was opened, or again after a loss
     joined          source: recording takes up the source's bytes in mid-stream, perhaps in the middle of a line
     lost            source, why: its port went away
+    flood           source, dropped: so many bytes came and were not taken, for no cable carries so many
     sent            source, text: a command of `on_open`
     wall            jumped_s where the wall clock jumped: the wall clock against the monotonic one
     resumed         slept_s: the computer slept

@@ -14,6 +14,9 @@ from logger.decode.events import event
 from logger.decode.framing import Chunk
 from logger.units import NS_PER_S
 
+MOST_BYTES_PER_S = 500_000
+"""The fastest UARTs in use run at 4 Mbaud, which is 400 kB a second (common practice, no source)."""
+BURST_BYTES = 4_000_000
 _ANCHOR_NS = 60 * NS_PER_S
 """The wall clock is told at least this often."""
 
@@ -56,6 +59,29 @@ class Health:
             "last_bytes_s_ago": round(ago, 2) if ago is not None else None,
             "losses": self.losses,
         }
+
+
+class Inflow:
+    """How much of a source is taken: what no cable carries is a fault, and would fill memory and disk.
+
+    A source that babbles is heard for `BURST_BYTES`, then for `MOST_BYTES_PER_S`, in pieces; what lies between is
+    counted and dropped.
+    """
+
+    def __init__(self, now_ns: int) -> None:
+        self._room, self._at_ns = float(BURST_BYTES), now_ns
+        self.dropped = 0
+        """Bytes dropped since the last that was taken."""
+
+    def admits(self, size: int, now_ns: int, full: bool = False) -> bool:
+        """Whether `size` bytes that came at `now_ns` are taken; none where there is no place for them (`full`)."""
+        gained = (now_ns - self._at_ns) / NS_PER_S * MOST_BYTES_PER_S
+        self._room, self._at_ns = min(float(BURST_BYTES), self._room + gained), now_ns
+        if full or self._room < (2 * MOST_BYTES_PER_S if self.dropped else size):
+            self.dropped += size
+            return False
+        self._room -= size
+        return True
 
 
 class Rates:

@@ -25,6 +25,9 @@ PREROLL_S = 30.0
 """While no drive is recorded, the last bytes are kept for this long; the next drive begins with them."""
 HELD_BYTES = 16 << 20
 """How much is kept in memory while the disk takes nothing: half an hour of an ordinary rig."""
+MOST_MEMORY = 2 << 30
+"""A drive ends before its tables would take more than this to make, measured at some six times its bytes and a hundred
+bytes a line: five hours of 500 lines a second."""
 _SPEED_UNKNOWN_NS = 10 * NS_PER_S
 
 
@@ -72,7 +75,7 @@ class Keeper:
         self._slow_since_ns: int | None = None
         self._moving_looks = 0
         self._next_room_ns = 0
-        self._journalled = 0  # bytes of the sources that are in the journal
+        self._journalled = self._lines = 0  # bytes of the sources that are in the journal, and lines
         self._pending: list[Chunk] = []  # what the journal was given and has not got onto the disk
         self.state = RecorderState.WAITING_FOR_BYTES
         self.folder: Path | None = None
@@ -186,7 +189,7 @@ class Keeper:
             self._no_room(said(error), now_ns)
             return
         self._held.clear()
-        self._decoding, self._journalled = None, 0
+        self._decoding, self._journalled, self._lines = None, 0, 0
         with contextlib.suppress(OSError):  # no room for what is decoded: it is done when the drive has ended
             self._decoding = Decoding(self._config, blocks=OnDisk)
         self.state, self.began_ns, self._slow_since_ns = RecorderState.RECORDING, first_ns, None
@@ -210,6 +213,7 @@ class Keeper:
         """What was pending is on the disk."""
         self.flushed_ns = now_ns
         self._journalled += _payload(self._pending)
+        self._lines += sum(chunk.data.count(b"\n") for chunk in self._pending)
         self._decode()
         self._pending = []
 
@@ -238,11 +242,18 @@ class Keeper:
         elif self._slow_since_ns is not None and now_ns - self._slow_since_ns >= self._settings.park_after_s * NS_PER_S:
             self.end("the car was parked", now_ns)
             self.state = RecorderState.PARKED
+        elif self._grown():
+            self.end("it has grown large: what follows is a drive of its own", now_ns)
+            self.state = RecorderState.WAITING_FOR_BYTES
         elif now_ns >= self._next_room_ns:
             self._next_room_ns = now_ns + 2 * NS_PER_S
             if self._free_bytes() < self._settings.min_free_mb * BYTES_PER_MB:
                 self.end("the disk is nearly full", now_ns)
                 self._no_room(f"less than {self._settings.min_free_mb:g} MB are free", now_ns)
+
+    def _grown(self) -> bool:
+        """Whether the drive has as much as can be made into tables with the memory that an old laptop has."""
+        return 6 * self._journalled + 100 * self._lines > MOST_MEMORY
 
     def _silent(self, now_ns: int) -> bool:
         return now_ns - self._last_bytes_ns >= self._settings.silence_after_s * NS_PER_S

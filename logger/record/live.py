@@ -24,6 +24,7 @@ from logger.decode.nmea import Fix, FixDecoder
 from logger.decode.readings import Decoder, Reading, decoder_for
 
 QUEUE_CHUNKS = 8192
+QUEUE_BYTES = 16 << 20
 TICK_S = 0.25
 DOUBT_NS = 8_000_000_000
 """A source that was not understood for this long is in doubt."""
@@ -97,8 +98,8 @@ class Live(threading.Thread):
     def __init__(self, config: RecorderConfig, listeners: Sequence[Listener] = ()) -> None:
         super().__init__(name="live", daemon=True)
         self._queue: deque[Chunk] = deque(maxlen=QUEUE_CHUNKS)
-        self.put = self._queue.append
-        """Takes a chunk or event; atomic, never waits, never raises."""
+        self._bytes = 0
+        self._holes = False  # something was forgotten since the last tick
         self._listeners = list(listeners)
         self._framers: dict[str, Framer] = {source.name: framer_for(source) for source in config.source}
         self._fixes = {s.name: FixDecoder() for s in config.source if isinstance(s, NmeaSource)}
@@ -106,6 +107,17 @@ class Live(threading.Thread):
             s.name: decoder_for(s) for s in config.source if not isinstance(s, NmeaSource)
         }
         self._over = threading.Event()
+
+    def put(self, chunk: Chunk) -> None:
+        """Take a chunk or event; never waits, never raises. Where too much waits the oldest is forgotten."""
+        queue = self._queue
+        self._holes |= len(queue) == QUEUE_CHUNKS
+        queue.append(chunk)
+        self._bytes += len(chunk.data)  # about: threads may overtake each other here
+        while self._bytes > QUEUE_BYTES and queue:
+            self._holes = True
+            with contextlib.suppress(IndexError):
+                self._bytes -= len(queue.popleft().data)
 
     def add(self, listener: Listener) -> None:
         """Another listener; before `start`."""
@@ -135,7 +147,11 @@ class Live(threading.Thread):
 
     def tell(self, now_ns: int) -> None:
         """Tell the listeners what was put since the last time; `run` does it every `TICK_S`."""
+        self._bytes, holes, self._holes = 0, self._holes, False
         chunks = [self._queue.popleft() for _ in range(len(self._queue))]
+        if holes:  # what comes does not continue what came
+            for source, broken in self._framers.items():
+                broken.opened(next((chunk.mono_ns for chunk in chunks if chunk.source == source), now_ns))
         frames: dict[str, list[Any]] = {name: [] for name in self._framers}
         for chunk in chunks:
             if chunk.source == RECORDER_SOURCE:
@@ -157,7 +173,7 @@ class Live(threading.Thread):
     def _tell_event(self, chunk: Chunk) -> None:
         said = json.loads(chunk.data)
         framer = self._framers.get(str(said.get("source")))
-        if framer is not None and said["event"] in {"opened", "found", "joined"}:
+        if framer is not None and said["event"] in {"opened", "found", "joined", "flood"}:
             framer.opened(chunk.mono_ns)
         self._each("on_event", chunk.mono_ns, said)
 

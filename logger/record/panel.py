@@ -321,6 +321,8 @@ def event_line(said: dict[str, Any]) -> str:
             return f"{source}: back on {said['port']} after {said['away_s']:.1f} s"
         case "lost":
             return f"{source}: LOST: {why}"
+        case "flood":
+            return f"{source}: a FLOOD of bytes, more than a cable carries: {said['dropped']} were not kept"
         case "sent":
             return f"{source}: sent {said['text']!r}"
         case "note":

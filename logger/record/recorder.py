@@ -33,23 +33,32 @@ from logger.decode.sentences import sentence_name
 from logger.errors import AlreadyRecording, PortError
 from logger.record import ports
 from logger.record.closing import Closer, Drives
-from logger.record.health import Health, HostClocks, Rates
+from logger.record.health import Health, HostClocks, Inflow, Rates
 from logger.record.keeper import Keeper, RecorderState
 from logger.store import presence
 from logger.store.disk import Disk
 from logger.store.tables import Decoding
 from logger.units import BYTES_PER_MB, NS_PER_S
 
+_MOST_WAITING_BYTES = 64 << 20
+
 
 class _Reader(threading.Thread):
     """Opens a source's port, stamps and queues its bytes, and finds it again when it is lost."""
 
     def __init__(
-        self, source: Source, finder: ports.Finder, health: Health, put: Callable[[Chunk], None], stop: threading.Event
+        self,
+        source: Source,
+        finder: ports.Finder,
+        health: Health,
+        put: Callable[[Chunk], None],
+        stop: threading.Event,
+        full: Callable[[], bool],
     ) -> None:
         super().__init__(name=f"reader of {source.name}", daemon=True)
         self.source = source.name
         self._source, self._finder, self._health, self._put, self._stop_asked = source, finder, health, put, stop
+        self._full = full
         self._lost_ns = 0
 
     def run(self) -> None:
@@ -90,11 +99,22 @@ class _Reader(threading.Thread):
 
     def _read(self, port: ports.Port) -> None:
         name, put, read, stopped = self._source.name, self._put, port.read, self._stop_asked.is_set
+        inflow = Inflow(monotonic_ns())
         while not stopped():
             data = read()
-            if data:
-                put(Chunk(monotonic_ns(), name, data))
-        if data := read(0.0):  # what came while the last bytes were queued
+            if not data:
+                continue
+            now = monotonic_ns()
+            if not inflow.admits(len(data), now, self._full()):
+                self._stop_asked.wait(0.02)  # a flood: leave the processor to the others
+                continue
+            if inflow.dropped:
+                put(event(now, "flood", source=name, dropped=inflow.dropped))
+                inflow.dropped = 0
+            put(Chunk(now, name, data))
+        if inflow.dropped:
+            put(event(monotonic_ns(), "flood", source=name, dropped=inflow.dropped))
+        elif data := read(0.0):  # what came while the last bytes were queued
             put(Chunk(monotonic_ns(), name, data))
 
     def _lost(self, error: Exception) -> None:
@@ -140,6 +160,7 @@ class Recorder:
         self.store, self.config = store, config
         self._drives, self._show, self._once, self._for_s = drives, show, once, for_s
         self._incoming: deque[Chunk] = deque()
+        self._waiting_bytes = 0
         self._stop_readers, self._wake = threading.Event(), threading.Event()
         self.stopping = ""
         """Why the recorder is stopping; empty while it is not."""
@@ -211,7 +232,7 @@ class Recorder:
     def run(self) -> Outcome:
         """Record until told to stop; returns when the last drive is closed. The caller holds the store's lock."""
         readers = [
-            _Reader(source, self._finder, self.health[source.name], self._put, self._stop_readers)
+            _Reader(source, self._finder, self.health[source.name], self._put, self._stop_readers, self._is_full)
             for source in self.config.source
         ]
         for folder in self._drives.unfinished():
@@ -256,6 +277,7 @@ class Recorder:
         """Take everything that came since the last turn to the disk."""
         self._beside(self._take_notes)
         self._beside(self._look_at_clocks)
+        self._waiting_bytes = 0
         chunks = [self._incoming.popleft() for _ in range(len(self._incoming))]
         now = monotonic_ns()
         was = self._keeper.state
@@ -311,7 +333,12 @@ class Recorder:
     def _put(self, chunk: Chunk) -> None:
         # Appending to a deque is atomic: no lock, so no reader ever waits for the writer or for another reader.
         self._incoming.append(chunk)
+        self._waiting_bytes += len(chunk.data)  # about: threads may overtake each other here
         self._show(chunk)
+
+    def _is_full(self) -> bool:
+        """Whether so much waits for a disk that has come to a stop that no more is taken."""
+        return self._waiting_bytes > _MOST_WAITING_BYTES
 
     def _ended(self, journal: Path, why: str, decoding: Decoding | None) -> None:
         self._show(event(monotonic_ns(), "ended", drive=journal.parent.name, why=why))

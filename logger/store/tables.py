@@ -281,7 +281,7 @@ class Decoding:
             return
         self.events.append(event)
         source = self.told.get(str(said.get("source")))
-        if source is not None and event.kind in {"opened", "found", "joined"}:
+        if source is not None and event.kind in {"opened", "found", "joined", "flood"}:
             source.opened(mono_ns, said.get("port"))
 
     @property

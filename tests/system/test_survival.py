@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import random
@@ -262,3 +263,47 @@ def test_memory_is_flat() -> None:
 @pytest.mark.parametrize("options", [(), ("--drive",)], ids=["many drives", "one drive"])
 def test_memory_is_flat_over_a_day(options: tuple[str, ...]) -> None:
     _a_day(24.0, *options)
+
+
+def resident_mb(pid: int) -> float:
+    return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGESIZE") / 1e6
+
+
+@pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is read from /proc")
+@pytest.mark.parametrize("seconds", [6, pytest.param(60, marks=pytest.mark.long)])
+def test_a_port_that_babbles_is_named_and_fills_neither_memory_nor_disk(tmp_path: Path, seconds: int) -> None:
+    """As much as the port takes from one source; the other one's bytes are all there."""
+    store = tmp_path / "store"
+    with Cable(tmp_path / "board") as board, Cable(tmp_path / "gps") as gps:
+        config = BOARD.format(port=board.path) + GPS.format(port=gps.path)
+        with Recording(store, config, "--plain") as recording:
+            recording.wait_open()
+            base = resident_mb(recording.process.pid)
+            quiet = Sender(gps, (rmc(n / 10, 12.0) for n in range(100_000)), per_s=10)
+            flood = Sender(board, itertools.repeat(b"1.25,1023\r\n" * 400), per_s=20_000)
+            quiet.start()
+            flood.start()
+            most = 0.0
+            ends = time.monotonic() + seconds
+            while time.monotonic() < ends:
+                most = max(most, resident_mb(recording.process.pid))
+                time.sleep(0.05)
+            flood.stop()
+            quiet.stop()
+            code, _ = recording.stop(seconds=120)
+            assert code == 0, recording.said()
+            assert "board: a FLOOD of bytes" in recording.said()
+    sent = len(board.all_sent())
+    pullbook("recover", store=store)  # what was left to the next start for want of time
+    raws = [made.table("raw") for made in drive.list_drives(store)]
+    kept = sum(len(bytes_of(raw, "board")) for raw in raws)
+    assert sent > 5_000_000, "the test itself did not babble"
+    assert kept <= 4_000_000 + 500_000 * (seconds + 10)
+    assert b"".join(bytes_of(raw, "gps") for raw in raws) == gps.all_sent()
+    dropped = sum(event["dropped"] for raw in raws for event in events_of(raw) if event["event"] == "flood")
+    assert kept + dropped == pytest.approx(sent, abs=1_500_000)  # the buffers of the port, and those after the end
+    assert most - base < 120, f"{base} MB grew to {most} MB"
+    for made in drive.list_drives(store):  # a cut makes no false reading
+        table = made.table("board")
+        assert set(table["volts"].drop_null().to_pylist()) <= {1.25}
+        assert set(table["counts"].drop_null().to_pylist()) <= {1023.0}

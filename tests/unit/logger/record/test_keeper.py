@@ -17,6 +17,7 @@ from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.decode.events import event
 from logger.decode.framing import Chunk
+from logger.record import keeper
 from logger.record.keeper import HELD_BYTES, Keeper, RecorderState, SpeedWatch, speed_in
 from logger.store import journal, tables
 from logger.store.blocks import OnDisk
@@ -284,6 +285,20 @@ def test_memory_is_bounded_while_there_is_no_room_and_the_loss_is_counted(tmp_pa
     store.turn(("mixture", b"3\r\n"))
     assert store.keeper.state == RecorderState.RECORDING
     assert bytes_of(store.raw(1), "mixture").endswith(b"3\r\n")
+
+
+def test_a_drive_that_grows_too_large_goes_on_in_the_next(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(keeper, "MOST_MEMORY", 200_000)
+    store = Store(tmp_path)
+    sent = b""
+    for n in range(60):
+        block = b"%d\r\n" % n * 200
+        store.turn(("mixture", block))
+        sent += block
+    store.keeper.end("enough", store.now)
+    assert len(store.ended) > 5
+    assert {why for _, why in store.ended[:-1]} == {"it has grown large: what follows is a drive of its own"}
+    assert b"".join(bytes_of(store.raw(n), "mixture") for n in range(len(store.ended))) == sent
 
 
 def test_a_store_that_is_gone_is_waited_for(tmp_path: Path) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+import tracemalloc
 from typing import Any
 
 from hypothesis import given, settings
@@ -107,6 +108,21 @@ def test_the_queue_forgets_the_oldest_and_put_never_waits() -> None:
         live.put(Chunk(n, "mixture", b"%d\r\n" % n))
     live.tell(monotonic_ns())
     assert heard.readings[-1][1].values[0] == QUEUE_CHUNKS + 999
+
+
+def test_of_a_flood_nothing_false_is_shown_and_memory_stays_small() -> None:
+    heard = Heard()
+    live = Live(CONFIG, [heard])
+    tracemalloc.start()
+    for n in range(3 * QUEUE_CHUNKS):
+        live.put(Chunk(n, "mixture", b"1"))
+        live.put(Chunk(n, "mixture", bytes(1) * 65536))  # 3 GB in all
+    _, peak = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    assert peak < 20_000_000
+    live.put(Chunk(10**9, "mixture", b"3.1\r\n13.2\r\n"))
+    live.tell(10**9)
+    assert [reading.values[0] for _, reading in heard.readings] == [13.2]
 
 
 def test_a_pouring_receiver_is_decoded_in_part() -> None:

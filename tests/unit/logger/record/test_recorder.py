@@ -66,6 +66,30 @@ def test_a_jump_of_the_wall_clock_and_a_sleep_are_told(monkeypatch: pytest.Monke
     assert kinds(clocks.look()) == [("resumed", 90.0)]
 
 
+def test_what_no_cable_carries_is_dropped_in_pieces_and_counted() -> None:
+    inflow, second = health.Inflow(0), 0
+    taken = dropped = resumed = 0
+    for n in range(60 * 400):  # a minute of 26 MB/s
+        second = n * SECOND // 400
+        if inflow.admits(65536, second):
+            taken += 65536
+            if inflow.dropped:
+                dropped, resumed, inflow.dropped = dropped + inflow.dropped, resumed + 1, 0
+    assert taken + dropped + inflow.dropped == 60 * 400 * 65536
+    assert 30_000_000 < taken < 35_000_000
+    assert 20 < resumed < 40  # each is an event in the drive
+    for n in range(3000):  # the fastest cable, 4 Mbaud: not a byte is missing
+        assert health.Inflow(0).admits(400_000, n * SECOND) or n == 0
+    steady = health.Inflow(0)
+    assert all(steady.admits(4000, n * SECOND // 100) for n in range(60_000))
+
+
+def test_nothing_more_is_taken_while_the_disk_stands_still() -> None:
+    inflow = health.Inflow(0)
+    assert inflow.admits(100, 0) and not inflow.admits(100, 1, full=True)
+    assert inflow.dropped == 100 and inflow.admits(50, SECOND)
+
+
 def test_rates_over_the_last_seconds() -> None:
     sources = {"board": health.Health("board", "numbers")}
     rates = health.Rates(sources)
