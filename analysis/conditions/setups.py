@@ -11,11 +11,10 @@ import math
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from logger.config.reading import load
+from logger.config.reading import load, parse, text_of
 from logger.config.setup import SETUP_IN_FORCE, PartValue, SetupConfig
 from logger.errors import InputError, UnitError
 from logger.units import convert
@@ -143,17 +142,11 @@ def current(store: Path) -> SetupConfig | None:
 
 def put_in_force(store: Path, file: Path) -> SetupConfig:
     """Make `file` the setup that new drives carry; ConfigError where it is no setup. The old one stays beside it."""
-    setup = load(file, SetupConfig)
-    text = file.read_text(encoding="utf-8-sig")
-    store.mkdir(parents=True, exist_ok=True)
-    path = store / SETUP_IN_FORCE
-    if path.is_file() and path.read_text(encoding="utf-8") != text:
-        kept = store / "setups-before"
-        kept.mkdir(exist_ok=True)
-        path.replace(kept / f"{datetime.now(UTC):%Y-%m-%d_%H%M%SZ}.toml")
-    draft = path.with_name(f".{SETUP_IN_FORCE}.new")
-    draft.write_text(text, encoding="utf-8")
-    draft.replace(path)
+    from logger.store import in_force
+
+    text = text_of(file)
+    setup = parse(text, SetupConfig, str(file))
+    in_force.put_in_force(store, text)
     return setup
 
 

@@ -164,42 +164,57 @@ def ports(
 def status(store: StoreOption = None, json: JsonOption = False) -> None:
     """Tell what the recorder is doing, from outside."""
     from logger.cli.printing import console, table
-    from logger.record.panel import clock_time
     from logger.store import drive, presence
 
     store = store or drive.default_store()
     running, state = presence.is_recording(store), presence.read_state(store) or {}
     state = {**state, "running": running, "store": str(store)}
-    if running:
+    if not running:
+        state["state"] = "not running"
+        if json:
+            print_json(state)
+            raise typer.Exit(1)
+        raise NoAnswer(f"{store}: no recorder is at work on this store")
+    try:
         age = presence.age_s(state)
-        for source in state.get("sources", []):
+        for source in state["sources"]:
             if source["last_bytes_s_ago"] is not None:
                 source["last_bytes_s_ago"] = round(source["last_bytes_s_ago"] + age, 1)
         state["age_s"] = round(age, 1)
-    else:
-        state["state"] = "not running"
+        lines, rows = _state_said(state), [_source_said(source) for source in state["sources"]]
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
+        raise NoAnswer(f"{store}: a recorder is at work, but what it says of itself cannot be read now") from error
     if json:
         print_json(state)
-        raise typer.Exit(0 if running else 1)
-    if not running:
-        raise NoAnswer(f"{store}: no recorder is at work on this store")
-    recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
-    tell(f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)")
-    if state["trouble"]:
-        tell(f"trouble: {state['trouble']}; {state['lost_bytes']} bytes could not be kept")
-    rows = [
-        [
-            source["name"],
-            source["state"],
-            f"{source['port']} at {source['baud']}" if source["state"] == "open" else source["why"],
-            f"{source['lines_per_s']:.0f}",
-            f"{source['bytes_per_s']:.0f}",
-            "never" if source["last_bytes_s_ago"] is None else f"{source['last_bytes_s_ago']:.1f} s ago",
-        ]
-        for source in state["sources"]
-    ]
+        return
+    for line in lines[:-1]:
+        tell(line)
     console().print(table(["source", "state", "port", "lines/s", "bytes/s", "last bytes"], rows, left=(0, 1, 2)))
-    tell(f"{state['free_mb'] / MB_PER_GB:.1f} GB free in {store}")
+    tell(lines[-1])
+
+
+def _state_said(state: dict[str, Any]) -> list[str]:
+    """The recorder's own lines of `status`, without its sources; KeyError, TypeError, ... where it tells no state."""
+    from logger.record.panel import clock_time
+
+    recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
+    lines = [f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)"]
+    if state["trouble"]:
+        lines.append(f"trouble: {state['trouble']}; {state['lost_bytes']} bytes could not be kept")
+    return [*lines, f"{state['free_mb'] / MB_PER_GB:.1f} GB free in {state['store']}"]
+
+
+def _source_said(source: dict[str, Any]) -> list[str]:
+    """A source's row of `status`."""
+    ago = source["last_bytes_s_ago"]
+    return [
+        str(source["name"]),
+        str(source["state"]),
+        f"{source['port']} at {source['baud']}" if source["state"] == "open" else str(source["why"]),
+        f"{source['lines_per_s']:.0f}",
+        f"{source['bytes_per_s']:.0f}",
+        "never" if ago is None else f"{ago:.1f} s ago",
+    ]
 
 
 @app.command()

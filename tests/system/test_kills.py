@@ -1,0 +1,210 @@
+"""Every verb that writes, killed by SIGKILL at every file operation in turn: the old state or the new one is there.
+
+An audit hook of the interpreter (PEP 578) counts what touches the store, and kills at the n-th.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+import simulate
+from made_drives import RIG, make_drive
+from rig import rmc
+
+from logger.config.reading import load
+from logger.config.setup import SetupConfig
+from logger.decode.framing import Chunk
+from logger.store import capture, drive, folders, making, recovery
+from logger.store.journal import JournalWriter
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are forked")
+
+OPERATIONS = {"open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.truncate", "os.link", "os.symlink"}
+ID = "2026-05-02_091430Z"
+SETUPS = {
+    "old": 'name = "old"\n[parts]\nsnorkel = "short"\n',
+    "new": 'name = "new"\n[parts]\nsnorkel = "long"\nmain_jet_mm = 1.15\n',
+}
+
+
+@pytest.fixture(scope="module")
+def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    root = tmp_path_factory.mktemp("good")
+    script = [simulate.Stand(6), simulate.Pull(9.0), simulate.Brake(0), simulate.Stand(6)]
+    made, _ = make_drive(root / "store", script, weather={"wind_mps": 2.0})
+    capture.write(root / "drive.jsonl", made.table("raw"))
+    (root / "store" / "recorder.toml").write_text(RIG)
+    (root / "store" / "setup.toml").write_text(SETUPS["old"])
+    for name, text in SETUPS.items():
+        (root / f"{name}.toml").write_text(text)
+    writer = JournalWriter(making.begin(root / "cut-off", RIG))
+    for n in range(5):
+        writer.extend([Chunk(n * 10**9, "gps", rmc(n, 5.0)), Chunk(n * 10**9 + 1, "mixture", b"13.%d\r\n" % n)])
+        writer.flush()
+    writer.close()
+    return root
+
+
+def killed(arguments: list[str], watched: Path, at: int) -> bool:
+    """Run the program in a process that is killed at its `at`-th operation under `watched`; whether it was."""
+    import analysis.cli.main
+
+    process = os.fork()
+    if not process:
+        try:
+            count = 0
+
+            def hook(event: str, details: tuple[Any, ...]) -> None:
+                nonlocal count
+                if event in OPERATIONS and any(str(watched) in str(one) for one in details):
+                    count += 1
+                    if count == at:
+                        os.kill(os.getpid(), signal.SIGKILL)
+
+            null = os.open(os.devnull, os.O_WRONLY)
+            os.dup2(null, 1)
+            os.dup2(null, 2)
+            sys.argv = ["pullbook", *arguments]
+            sys.addaudithook(hook)
+            analysis.cli.main.main()
+        except SystemExit as end:
+            os._exit(int(end.code or 0))
+        except BaseException:
+            os._exit(70)
+        os._exit(0)
+    _, status = os.waitpid(process, 0)
+    if os.WIFSIGNALED(status):
+        assert os.WTERMSIG(status) == signal.SIGKILL
+        return True
+    assert os.WEXITSTATUS(status) == 0, f"{arguments}: exit {os.WEXITSTATUS(status)}"
+    return False
+
+
+def one_drive(root: Path) -> drive.Drive:
+    told: list[Any] = []
+    (made,) = drive.list_drives(root / "store", told.append)
+    assert not told
+    for name in ("gps", "mixture", "raw"):
+        assert made.table(name).num_rows
+    return made
+
+
+def setup_in_force(root: Path) -> str:
+    name = load(root / "store" / "setup.toml", SetupConfig).name
+    kept = [load(path, SetupConfig).name for path in (root / "store" / "setups-before").glob("*.toml")]
+    assert name in SETUPS and (name == "old" or "old" in kept)
+    return name
+
+
+def imported(root: Path) -> str:
+    if not (root / "new").exists():
+        return "old"
+    drives = drive.list_drives(root / "new")
+    assert len(drives) <= 1 and not folders.unfinished(root / "new")
+    return "new" if drives and drives[0].table("gps").num_rows else "old"
+
+
+def recovered(root: Path) -> str:
+    assert [each for each in recovery.recover(root / "cut-off") if each.failed] == []
+    (made,) = drive.list_drives(root / "cut-off")
+    assert made.table("mixture").num_rows == 5
+    return "new"
+
+
+def captured(root: Path) -> str:
+    path = root / "store" / "out.jsonl"
+    if not path.exists():
+        return "old"
+    assert capture.read(path).raw.num_rows == one_drive(root).table("raw").num_rows
+    return "new"
+
+
+def noted(root: Path) -> str:
+    return "new" if any(note["text"] == "hill" for _, note in drive_notes(root)) else "old"
+
+
+def drive_notes(root: Path) -> Any:
+    from logger.store.presence import notes_left
+
+    return notes_left(root / "store")
+
+
+VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
+    "setup": (["setup", "new.toml"], "store", setup_in_force),
+    "setup of a drive": (
+        ["setup", "new.toml", "--drive", ID], "store",
+        lambda root: "new" if (one_drive(root).setup or SetupConfig(name="", parts={})).name == "new" else "old",
+    ),
+    "strike": (
+        ["strike", ID, "1", "a gust"], "store", lambda root: "new" if one_drive(root).manifest.struck else "old",
+    ),
+    "rebuild": (["rebuild", ID], "store", lambda root: "new" if one_drive(root).manifest.trace else "old"),
+    "rebuild with a setup": (
+        ["rebuild", ID, "--setup", "new.toml"], "store",
+        lambda root: "new" if (one_drive(root).setup or SetupConfig(name="", parts={})).name == "new" else "old",
+    ),
+    "import": (["import", "drive.jsonl", "--config", "store/recorder.toml", "--store", "new"], "new", imported),
+    "capture": (["capture", ID, "store/out.jsonl"], "store", captured),
+    "recover": (["recover", "--store", "cut-off"], "cut-off", recovered),
+    "last": (["runs", "last", "--store", "cut-off"], "cut-off", recovered),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("verb", VERBS)
+@pytest.mark.parametrize("step", [7, pytest.param(1, marks=pytest.mark.long)])
+def test_killed_at_any_operation_the_old_or_the_new_is_there(
+    good: Path, tmp_path: Path, verb: str, step: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    arguments, watched, state = VERBS[verb]
+    if "--store" not in arguments:
+        arguments = [*arguments, "--store", "store"]
+    seen, at, again = [], 1, True
+    while again:
+        root = tmp_path / str(at)
+        shutil.copytree(good, root)
+        monkeypatch.chdir(root)
+        again = killed(arguments, root / watched, at) if verb != "last" else _last(arguments, root, at)
+        seen.append(state(root))
+        if again:  # and what was interrupted can be done again
+            killed([*arguments, "--force"] if verb == "capture" else arguments, root / "nothing", 0)
+            assert state(root) == "new"
+        shutil.rmtree(root)
+        at += step
+    assert seen[-1] == "new"
+    assert len(seen) > 2 or step > 1
+
+
+def _last(arguments: list[str], root: Path, at: int) -> bool:
+    """`runs last` of so short a drive has no answer, and finishes it all the same."""
+    try:
+        return killed(arguments, root / "cut-off", at)
+    except AssertionError as error:
+        assert "exit 1" in str(error)
+        return False
+
+
+def test_a_note_is_left_whole_or_not_at_all(good: Path, tmp_path: Path) -> None:
+    """Beside a recorder, played by a process that holds the lock."""
+    from logger.store.presence import Lock
+
+    for at in range(1, 12):
+        root = tmp_path / str(at)
+        shutil.copytree(good, root)
+        with Lock(root / "store"):
+            again = killed(["note", "hill", "--store", str(root / "store")], root / "store", at)
+            assert noted(root) == "new" or again
+        box = root / "store" / ".recorder" / "notes"
+        for path in box.glob("*.json") if box.exists() else ():
+            json.loads(path.read_text())
+        if not again:
+            break
+    else:
+        raise AssertionError("it was never whole")
