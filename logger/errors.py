@@ -14,8 +14,17 @@ The message of each is one complete line for the owner. The analysis adds its ow
 
 from __future__ import annotations
 
+from logger.text import safe
 
-class InputError(ValueError):
+
+class _OneLine(Exception):
+    """Its text is one line, whatever names and messages of others went into it."""
+
+    def __str__(self) -> str:
+        return safe(" ".join(super().__str__().split()))
+
+
+class InputError(_OneLine, ValueError):
     """What the owner gave cannot be used: mend it and ask again. The command prints the line and exits with 2."""
 
 
@@ -38,7 +47,7 @@ class DriveError(InputError):
     """
 
 
-class NoAnswer(Exception):
+class NoAnswer(_OneLine):
     """The answer is no, or the data cannot say: there is nothing to mend. The command exits with 1."""
 
 
@@ -46,5 +55,5 @@ class AlreadyRecording(NoAnswer):
     """Another recorder works on this store, and the line names it: let it go on, or stop it first."""
 
 
-class PortError(Exception):
+class PortError(_OneLine):
     """A port cannot be had, or was lost, and the line says why: wait and try again, as the recorder does."""

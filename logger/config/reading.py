@@ -52,9 +52,9 @@ def parse(text: str, model: type[Model], name: str) -> Model:
     try:
         return model.model_validate(tomllib.loads(text))
     except pydantic.ValidationError as error:
-        raise ConfigError(f"{name}: {_one_line(error, model)}") from error
+        raise ConfigError(f"{name}: {_short(_one_line(error, model))}") from error
     except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
-        raise ConfigError(f"{name}: not valid TOML: {error}") from error
+        raise ConfigError(f"{name}: not valid TOML: {_short(str(error))}") from error
     except (RecursionError, OverflowError) as error:
         raise ConfigError(f"{name}: not valid TOML: nested too deep, or a number too large") from error
 
@@ -104,6 +104,11 @@ def _one_line(error: pydantic.ValidationError, model: type[BaseModel]) -> str:
         case _:
             said = detail["msg"].removeprefix("Input should be ").removeprefix("Value should be ")
             return f"{where}found {found!r}, expected {said[:1].lower()}{said[1:]}"
+
+
+def _short(said: str) -> str:
+    """Without the middle of what is too long to be read: a value of thousands of characters."""
+    return said if len(said) <= 500 else f"{said[:300]} ... {said[-150:]}"
 
 
 def _kinds() -> str:

@@ -38,7 +38,7 @@ SETUPS = {
 @pytest.fixture(scope="module")
 def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("good")
-    script = [simulate.Stand(6), simulate.Pull(9.0), simulate.Brake(0), simulate.Stand(6)]
+    script = [simulate.Stand(6), simulate.Pull(18.0, launch="bite"), simulate.Brake(0), simulate.Stand(6)]
     made, _ = make_drive(root / "store", script, weather={"wind_mps": 2.0})
     capture.write(root / "drive.jsonl", made.table("raw"))
     (root / "store" / "recorder.toml").write_text(RIG)
@@ -137,44 +137,57 @@ def drive_notes(root: Path) -> Any:
     return notes_left(root / "store")
 
 
+def setup_of(root: Path) -> str:
+    setup = one_drive(root).setup
+    return "new" if setup is not None and setup.name == "new" else "old"
+
+
+def struck(root: Path) -> str:
+    return "new" if one_drive(root).manifest.struck else "old"
+
+
+def weathered(root: Path) -> str:
+    return "new" if one_drive(root).manifest.weather != {"wind_mps": 2.0} else "old"
+
+
+def rebuilt(root: Path) -> str:
+    return "new" if one_drive(root).manifest.trace else "old"
+
+
 VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
-    "setup": (["setup", "new.toml"], "store", setup_in_force),
-    "setup of a drive": (
-        ["setup", "new.toml", "--drive", ID], "store",
-        lambda root: "new" if (one_drive(root).setup or SetupConfig(name="", parts={})).name == "new" else "old",
+    "setup": (["setup", "ROOT/new.toml"], "store", setup_in_force),
+    "setup of a drive": (["setup", "ROOT/new.toml", "--drive", ID], "store", setup_of),
+    "strike": (["strike", ID, "1", "--reason", "a gust"], "store", struck),
+    "weather": (["weather", ID, "--temperature", "17C", "--pressure", "1009hPa"], "store", weathered),
+    "rebuild": (["rebuild", ID], "store", rebuilt),
+    "rebuild with a setup": (["rebuild", ID, "--setup", "ROOT/new.toml"], "store", setup_of),
+    "import": (
+        ["import", "ROOT/drive.jsonl", "--config", "ROOT/store/recorder.toml", "--store", "ROOT/new"], "new", imported,
     ),
-    "strike": (
-        ["strike", ID, "1", "a gust"], "store", lambda root: "new" if one_drive(root).manifest.struck else "old",
-    ),
-    "rebuild": (["rebuild", ID], "store", lambda root: "new" if one_drive(root).manifest.trace else "old"),
-    "rebuild with a setup": (
-        ["rebuild", ID, "--setup", "new.toml"], "store",
-        lambda root: "new" if (one_drive(root).setup or SetupConfig(name="", parts={})).name == "new" else "old",
-    ),
-    "import": (["import", "drive.jsonl", "--config", "store/recorder.toml", "--store", "new"], "new", imported),
-    "capture": (["capture", ID, "store/out.jsonl"], "store", captured),
-    "recover": (["recover", "--store", "cut-off"], "cut-off", recovered),
-    "last": (["runs", "last", "--store", "cut-off"], "cut-off", recovered),
+    "capture": (["capture", ID, "ROOT/store/out.jsonl"], "store", captured),
+    "recover": (["recover", "--store", "ROOT/cut-off"], "cut-off", recovered),
+    "last": (["runs", "last", "--store", "ROOT/cut-off"], "cut-off", recovered),
 }  # fmt: skip
 
 
 @pytest.mark.parametrize("verb", VERBS)
 @pytest.mark.parametrize("step", [7, pytest.param(1, marks=pytest.mark.long)])
-def test_killed_at_any_operation_the_old_or_the_new_is_there(
-    good: Path, tmp_path: Path, verb: str, step: int, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_path: Path, verb: str, step: int) -> None:
     arguments, watched, state = VERBS[verb]
     if "--store" not in arguments:
-        arguments = [*arguments, "--store", "store"]
+        arguments = [*arguments, "--store", "ROOT/store"]
     seen, at, again = [], 1, True
+    step = 1 if verb == "setup" else step  # few operations
     while again:
         root = tmp_path / str(at)
         shutil.copytree(good, root)
-        monkeypatch.chdir(root)
-        again = killed(arguments, root / watched, at) if verb != "last" else _last(arguments, root, at)
+        here = [argument.replace("ROOT", str(root)) for argument in arguments]
+        again = killed(here, root / watched, at) if verb != "last" else _last(here, root / watched, at)
         seen.append(state(root))
-        if again:  # and what was interrupted can be done again
-            killed([*arguments, "--force"] if verb == "capture" else arguments, root / "nothing", 0)
+        if seen[-1] == "old":  # and what was interrupted can be done again
+            (killed if verb != "last" else _last)(
+                [*here, "--force"] if verb == "capture" else here, root / "nothing", 0
+            )
             assert state(root) == "new"
         shutil.rmtree(root)
         at += step
@@ -182,10 +195,10 @@ def test_killed_at_any_operation_the_old_or_the_new_is_there(
     assert len(seen) > 2 or step > 1
 
 
-def _last(arguments: list[str], root: Path, at: int) -> bool:
+def _last(arguments: list[str], watched: Path, at: int) -> bool:
     """`runs last` of so short a drive has no answer, and finishes it all the same."""
     try:
-        return killed(arguments, root / "cut-off", at)
+        return killed(arguments, watched, at)
     except AssertionError as error:
         assert "exit 1" in str(error)
         return False
