@@ -14,8 +14,9 @@ PACKAGES = ("logger", "analysis")
 MOST_LINES = 600
 
 FLOORS: tuple[tuple[str, ...], ...] = (
+    ("logger.text",),
     ("logger.errors",),
-    ("logger.units", "logger.text"),
+    ("logger.units",),
     ("logger.config",),
     ("logger.decode",),
     ("logger.store",),

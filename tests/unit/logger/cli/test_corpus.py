@@ -18,11 +18,10 @@ from typing import Any
 
 import pytest
 import simulate
-from click.testing import Result
 from made_drives import RIG, make_drive
 from mutations import WORDS, mutated, spoil
 from rig import rmc
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from logger.cli import drives as cli
 from logger.config.reading import parse
