@@ -15,6 +15,7 @@ from simulate import (
     HostChunk,
     MixtureLaw,
     Phase,
+    ReceivedFixes,
     Road,
     Truth,
     drive,
@@ -70,11 +71,18 @@ def make_drive(
     headwind_mps: float = 0.0,
     jet_mm: float = 1.09,
     law: MixtureLaw | None = None,
+    silent_s: tuple[float, float] | None = None,
 ) -> tuple[Drive, Truth]:
-    """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text)."""
+    """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text).
+
+    Between the two times of the truth of `silent_s` [s] the receiver sends nothing.
+    """
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
     fixes = receive(truth, rng, rate_hz=rate_hz, noise_mps=noise_mps)
+    if silent_s is not None:
+        heard = (fixes.t_s < silent_s[0]) | (fixes.t_s > silent_s[1])
+        fixes = ReceivedFixes(**{name: values[heard] for name, values in vars(fixes).items()})
     readings = sense(truth, law or mixture_of(jet_mm), rng, rate_hz=10.0)
     said = []
     for at, text in notes:
