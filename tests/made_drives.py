@@ -9,14 +9,18 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from airfield import Road
 from simulate import (
     WREN,
     Car,
+    Cruise,
     HostChunk,
+    Lift,
     MixtureLaw,
     Phase,
+    Pull,
     ReceivedFixes,
-    Road,
+    Stand,
     Truth,
     drive,
     host_chunks,
@@ -99,3 +103,11 @@ def make_drive(
     )
     settings = reading.parse(rig, RecorderConfig, "rig")
     return drives.write(store, raw, settings, rig, car, setup, weather), truth
+
+
+def steps_script(rng: np.random.Generator) -> list[Phase]:
+    """Three full-throttle pulls out of a cruise, each lifted from: twelve steps of load or so."""
+    script: list[Phase] = [Stand(5), Pull(11, launch="ramp", throttle=0.6)]
+    for v in rng.uniform(11, 16, 3):
+        script += [Cruise(v, 8), Pull(v + 5), Cruise(v + 5, 7), Lift(v, 8)]
+    return [*script, Cruise(11, 8)]

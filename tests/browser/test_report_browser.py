@@ -16,8 +16,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from airfield import Road
 from made_drives import BASELINE, make_drive
-from simulate import Brake, Cruise, Lift, Phase, Pull, Road, Stand, Turn
+from simulate import (
+    Brake,
+    Cruise,
+    Lift,
+    Phase,
+    Pull,
+    Stand,
+    Turn,
+)
 
 from analysis.changes.season import gather
 from analysis.drive import AnalysedDrive

@@ -15,8 +15,22 @@ from typing import Any
 import numpy as np
 import pytest
 import simulate
+from airfield import Road
 from made_drives import CAR, START, make_drive
-from simulate import SLOW_CAR, WREN, Brake, Cruise, Lift, Phase, Pull, Road, Stand, TrueRun, Truth, Turn, tuned
+from simulate import (
+    SLOW_CAR,
+    WREN,
+    Brake,
+    Cruise,
+    Lift,
+    Phase,
+    Pull,
+    Stand,
+    TrueRun,
+    Truth,
+    Turn,
+    tuned,
+)
 from typer.testing import CliRunner
 
 from analysis.answers.encoding import rows, schema
