@@ -45,12 +45,12 @@ def unfinished(store: Path) -> list[Path]:
 
 
 def sweep(store: Path) -> None:
-    """Remove what an import or a rename that was killed left behind, once nobody can be at it any more."""
+    """Remove what an import, a rename or a change that was killed left behind, once nobody can be at it any more."""
     yesterday = time.time() - S_PER_DAY
-    for path in store.glob(f"{_NEW}*"):
+    for path in (*store.glob(f"{_NEW}*"), *store.glob(".*.new"), *store.glob(".recorder/**/.*.new")):
         with contextlib.suppress(OSError):
             if path.stat().st_mtime < yesterday:
-                shutil.rmtree(path)
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def id_of(utc_ns: int) -> str:

@@ -111,6 +111,7 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
         made.append(drive)
     made[4].amend("fuel", fuel=fuel_used.to_kept(fuel_used.used_by_volume(2e-5, 1e-7, 288.7)))
     capture.write(root / "drive.jsonl", made[0].table("raw").slice(0, 60))
+    (root / "drive.jsonl").chmod(0o600)
     (root / "rig.toml").write_text(RIG)
     (root / "setup.toml").write_text('name = "new"\n[parts]\nsnorkel = "long"\n')
     run_verb(root / "store", "season")  # what is kept of the good ones is kept once
@@ -154,6 +155,10 @@ def test_the_good_ones_are_answered_beside_it(
         for arguments in each:
             said = said_by(root, arguments)
             assert said.code in ((0, 1) if verb in MAY_BE_NONE else (0,)), (arguments, said)
+
+    told = [path for path in (root / "store").rglob("*") if not re.search(r"/(bad|odd)-", str(path))]
+    told += [path for path in root.iterdir() if path.name.startswith(("out.", "season.", "drive."))]
+    assert [path for path in told if path.stat().st_mode & 0o077] == []  # what tells where they drove is the owner's
 
 
 MAY_BE_NONE = {"status", "coast", "compare"}
