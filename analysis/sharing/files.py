@@ -6,6 +6,7 @@ from pathlib import Path
 
 from logger.errors import InputError
 from logger.store.disk import Disk
+from logger.store.folders import make_store
 
 # --- what they share ----------------------------------------------------------------------------------------------
 
@@ -21,6 +22,6 @@ def write_whole(path: Path, data: bytes, force: bool) -> Path:
         )
     if path.exists() and not force:
         raise InputError(f"{path}: this file exists already: name another, or say --force")
-    path.parent.mkdir(parents=True, exist_ok=True)
+    make_store(path.parent)
     Disk().put_file(path, data)
     return path

@@ -7,6 +7,7 @@ is taken; the owner may give it any other name that does not begin with a dot. F
 from __future__ import annotations
 
 import contextlib
+import errno
 import shutil
 import time
 import uuid
@@ -26,7 +27,10 @@ _NEW = ".new-"
 
 def make_store(store: Path) -> None:
     """Make the store's folder where it is missing, for its owner alone: it tells where they drove. OSError if not."""
-    store.mkdir(mode=0o700, parents=True, exist_ok=True)
+    try:
+        store.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise NotADirectoryError(errno.ENOTDIR, "this is a file, and no folder", str(store)) from error
 
 
 def drive_folders(store: Path) -> list[Path]:
