@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from rig import rmc
 from run_verb import run_verb
 
 VERBS = [
@@ -18,7 +19,7 @@ VERBS = [
 @pytest.mark.parametrize("arguments", VERBS, ids=lambda each: each[0])
 def test_a_store_that_is_a_file_is_named_as_one(tmp_path: Path, arguments: list[str]) -> None:
     (tmp_path / "SETUP").write_text('name = "new"\n[parts]\nsnorkel = "long"\n')
-    (tmp_path / "LOG").write_bytes(b"$GPRMC,091430.00,A,5324.07,N,00023.92,W,10.0,84.4,020526,,,A*6F\r\n" * 3)
+    (tmp_path / "LOG").write_bytes(rmc(0) + rmc(1) + rmc(2))
     store = tmp_path / "store"
     store.write_text("no folder")
     said = run_verb(store, *(str(tmp_path / each) if each.isupper() else each for each in arguments))
