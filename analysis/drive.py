@@ -20,14 +20,15 @@ import numpy as np
 from analysis.conditions.day_air import DayAir, air_on
 from analysis.conditions.weather import Air, Weather, air_of, read_weather
 from analysis.motion import smoother
-from analysis.motion.fixes import Fixes, SetAside, clean, read_fixes
+from analysis.motion.fixes import LONGEST_S, Fixes, SetAside, clean, read_fixes
 from analysis.motion.smoother import Motion
 from analysis.runs import finding
 from analysis.runs.run import Options, Run, table_splits
 from logger.config.recorder import NmeaSource
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS
+from logger.store import bulkhead
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, S_PER_DAY, SPEED_UNITS
 
 if TYPE_CHECKING:
     from analysis.arrays import Floats
@@ -49,6 +50,8 @@ SAME_RUN_S = 2.0
 """A struck run is known by its start; a better estimate of it moves less than this."""
 NO_SETUP = "-"
 """Stands for the name of a setup that is not known."""
+BESIDE_S = 43_200.0
+"""Readings so long before the first fix and after the last one are still of the drive; others have another clock."""
 _FINE_STEPS = {"mph": 1.0, "km/h": 2.0}
 _FASTEST_MPS = 90.0
 
@@ -73,8 +76,8 @@ class Once(Generic[T]):
         if self._name not in instance.__dict__:
             try:
                 instance.__dict__[self._name] = (self._make(instance), None)
-            except (NoAnswer, InputError) as error:
-                instance.__dict__[self._name] = (None, error)
+            except Exception as error:
+                instance.__dict__[self._name] = (None, bulkhead.named(str(getattr(instance, "id", "")), error))
         value: T
         value, wrong = instance.__dict__[self._name]
         if wrong is not None:
@@ -159,6 +162,11 @@ class AnalysedDrive:
             raise NoAnswer(str(error)) from error
         if len(fixes) < 2:
             raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}, {set_aside.total} set aside)")
+        if (days := (fixes.t_s[-1] - fixes.t_s[0]) / S_PER_DAY) > LONGEST_S / S_PER_DAY:
+            raise NoAnswer(
+                f"{self.id}: its fixes span {days:,.0f} days, more than the {LONGEST_S / S_PER_DAY:.0f} of one drive: "
+                "`pullbook capture` writes its bytes, to be imported in parts"
+            )
         return fixes, set_aside
 
     @property
@@ -205,7 +213,8 @@ class AnalysedDrive:
     def runs_by(self, options: Options) -> list[Run]:
         """Its runs by other speeds, distances or thresholds, or rolling ones."""
         if options not in self._found:
-            self._found[options] = finding.find(self.motion, self.fixes, options)
+            with bulkhead.of(self.id):
+                self._found[options] = finding.find(self.motion, self.fixes, options)
         return self._found[options]
 
     def struck(self, run: Run) -> str | None:
@@ -253,6 +262,13 @@ class AnalysedDrive:
         fuel_stoich_afr : float, optional
             Tell AFR as the true ratio of a fuel with this stoichiometric ratio; by default on the instrument's scale.
         """
+        with bulkhead.of(self.id):
+            return self._mapped(channel, load_by, band_mps, road, fuel_stoich_afr)
+
+    def _mapped(
+        self, channel: str | None, load_by: str | LoadAxis, band_mps: float | None, road: RoadLoad | None,
+        fuel_stoich_afr: float | None,
+    ) -> DriveMap:  # fmt: skip
         from analysis.conditions import roadload
         from analysis.mixture.channels import find_channel, other_channels, readings_of
         from analysis.mixture.engine_load import driving, grade_from_altitude
@@ -261,6 +277,7 @@ class AnalysedDrive:
         source, channel = find_channel(self.drive, channel)
         motion = self.motion
         readings, latency = readings_of(self.drive, source, channel, motion.epoch_utc_ns)
+        readings = readings.between(motion.t_s[0] - BESIDE_S, motion.t_s[-1] + BESIDE_S)
         if not np.isfinite(readings.value).any():
             raise NoAnswer(f"drive {self.id}: the source {source!r} has no good reading of {channel}")
         if fuel_stoich_afr is not None and channel == "afr":

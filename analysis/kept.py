@@ -21,6 +21,8 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from logger.store.disk import Disk
+
 if TYPE_CHECKING:
     import pyarrow as pa
 
@@ -91,7 +93,8 @@ def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> 
 
     folder = _folder(store, drive)
     with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
+        for each in (store / FOLDER, folder):
+            each.mkdir(mode=0o700, parents=True, exist_ok=True)
         files = {}
         for name, table in tables.items():
             sink = pa.BufferOutputStream()
@@ -113,7 +116,8 @@ def _put(path: Path, data: bytes) -> None:
     """Write a file whole or not at all."""
     draft = path.with_name(f".{path.name}-{os.getpid()}-{uuid.uuid4().hex[:8]}")
     try:
-        draft.write_bytes(data)
+        with Disk().create(draft) as file:  # not synced: it may be deleted at any time
+            Disk().write(file, data)
         draft.replace(path)
     finally:
         draft.unlink(missing_ok=True)

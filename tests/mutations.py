@@ -55,7 +55,9 @@ def _once(data: bytes, rng: random.Random) -> bytes:
 def spoil(path: Path, rng: random.Random) -> None:
     """One file, or one of the folder's, mutated; now and then taken away, or replaced by a folder."""
     files = sorted(file for file in path.rglob("*") if file.is_file()) if path.is_dir() else [path]
-    file = rng.choice(files)
+    file = rng.choice(files) if files else path / "new"
+    if not file.is_file():
+        return
     data = file.read_bytes()
     match rng.randrange(20):
         case 0:

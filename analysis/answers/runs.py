@@ -24,6 +24,7 @@ from analysis.motion.geodesy import distance_m
 from analysis.runs.pairs import Pair, pair_opposite, summarise
 from analysis.runs.run import DEFAULT_MIN_PEAK_MPS, Options, Run
 from logger.errors import InputError, NoAnswer
+from logger.store import bulkhead
 from logger.store.manifest import Struck
 from logger.units import speed_label
 
@@ -323,12 +324,13 @@ def all_runs_answer(
     uncounted, unread = 0, []
     for drive in drives:
         try:
-            found = _found(drive, unit, speeds_mps, min_peak_mps=min_peak_mps)
+            with bulkhead.of(drive.id):
+                found = _found(drive, unit, speeds_mps, min_peak_mps=min_peak_mps)
+                standing = [run for run in found if run.kind == "standing" and _is_near(run, near_deg)]
+                counted = [run for run in standing if drive.counts(run)]
         except (NoAnswer, InputError) as error:
             unread.append(UnreadDrive(drive=drive.id, why=str(error)))
             continue
-        standing = [run for run in found if run.kind == "standing" and _is_near(run, near_deg)]
-        counted = [run for run in standing if drive.counts(run)]
         uncounted += len(standing) - len(counted)
         rows += [(drive, run) for run in counted]
     if not rows:

@@ -16,6 +16,7 @@ from analysis.mixture.map import Regime
 from logger.config.setup import JetsConfig, PartValue
 from logger.config.targets import JetRules
 from logger.errors import InputError, NoAnswer
+from logger.store import bulkhead
 from logger.units import MM_PER_M
 
 MIN_PULL_S = 1.5
@@ -78,8 +79,9 @@ def gather(
                 continue
             progress(d.id)
             try:
-                alike = d.map if d.map.answer.channel == mapped.answer.channel else d.map_by(mapped.answer.channel)
-                one = tried_in(d, alike, part, words)
+                with bulkhead.of(d.id):
+                    alike = d.map if d.map.answer.channel == mapped.answer.channel else d.map_by(mapped.answer.channel)
+                    one = tried_in(d, alike, part, words)
             except (NoAnswer, InputError) as error:
                 left_out.append(f"{d.id}: {error}")
                 continue
@@ -154,7 +156,8 @@ def _diameter_mm(drive: AnalysedDrive, part: str) -> float | None:
     if size is None or size[0] <= 0:
         return None
     number, unit = size
-    return number * MM_PER_M if unit == "m" else number if unit == "" else None
+    mm = number * MM_PER_M if unit == "m" else number if unit == "" else math.nan
+    return mm if 0.01 <= mm <= 1000 else None  # anything else is no jet, nor the number of one
 
 
 def _rest(drive: AnalysedDrive, part: str) -> dict[str, PartValue]:

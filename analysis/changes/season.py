@@ -18,7 +18,7 @@ from typing import Any, Literal
 import numpy as np
 
 from analysis.changes.observations import FuelLoop, Observation
-from analysis.changes.season_rows import RunRow, rows_of
+from analysis.changes.season_rows import DriveRows, RunRow, rows_of
 from analysis.conditions import roadload
 from analysis.conditions.setups import Known, Parts, known, same
 from analysis.conditions.weather import (
@@ -33,6 +33,7 @@ from analysis.conditions.weather import (
 from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
 from logger.errors import DriveError, InputError, NoAnswer
+from logger.store import bulkhead
 from logger.units import NS_PER_S, S_PER_HOUR
 
 OUTING_GAP_S = 6 * S_PER_HOUR
@@ -135,24 +136,31 @@ def gather(
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
     roads: list[str] = []
-    for number, (drive, outing) in enumerate(zip(drives, numbers, strict=True), 1):
-        found = rows_of(drive, store.path, lambda text, n=number: progress(f"{text} ({n} of {len(drives)})"))  # type: ignore[misc]
+
+    def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
+        at, drive = of
+        found = rows_of(drive, store.path, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"))
         weather, air = _weather(drive)
-        mine, out = _observations(drive, outing, found.runs, weather, air, factor, roads)
+        return found, weather, air, *_observations(drive, numbers[at], found.runs, weather, air, factor, roads)
+
+    told = bulkhead.each(enumerate(drives), read, name=lambda of: of[1].id)
+    for (at, drive), (found, weather, air, mine, out) in told:
         runs += mine
         left += out
         if math.isfinite(found.m3_per_m):
             loops.append(
-                FuelLoop(drive.id, drive.setup_name, drive.parts, outing, found.m3_per_m, found.fuel_sigma)
+                FuelLoop(drive.id, drive.setup_name, drive.parts, numbers[at], found.m3_per_m, found.fuel_sigma)
             )  # fmt: skip
         manifest = drive.drive.manifest
         rows.append(
             Outing(
-                drive.id, manifest.started_utc, manifest.duration_s, drive.setup_name, drive.parts, outing, weather,
-                air, found.channel, tuple(note.text for note in manifest.notes), tuple(run.label for run in mine),
-                found.trouble,
+                drive.id, manifest.started_utc, manifest.duration_s, drive.setup_name, drive.parts, numbers[at],
+                weather, air, found.channel, tuple(note.text for note in manifest.notes),
+                tuple(run.label for run in mine), found.trouble,
             )
         )  # fmt: skip
+    if not rows:
+        raise NoAnswer(f"{store.path}: none of the {len(drives)} drives in this store can be read")
     if not every_run:
         runs, slow = full_pulls(runs)
         left += slow

@@ -72,7 +72,11 @@ def _make_room(folder: Path) -> None:
         raise InputError(f"{folder}: this folder holds something that is no demo; name another one")
     if mark.exists():
         shutil.rmtree(folder)
-    shutil.copytree(sample_folder("configs"), folder, dirs_exist_ok=True)
+    try:
+        shutil.copytree(sample_folder("configs"), folder, dirs_exist_ok=True)
+    except shutil.Error as error:  # one entry for each file: source, target, what went wrong
+        _, target, why = error.args[0][0]
+        raise InputError(f"{target}: cannot be written: {why}") from error
     mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
 
 

@@ -29,7 +29,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, usual_step
 from analysis.mixture.engine_load import GRID_S, Driving
 from analysis.mixture.throttle_steps import bends
 from analysis.mixture.throttle_steps import find as find_edges
@@ -264,7 +264,7 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
     from scipy.ndimage import convolve1d
 
     grid, n = state.time_s, len(state.time_s)
-    usual = float(np.median(np.diff(time))) if len(time) > 1 else np.inf
+    usual = usual_step(time)
     half = max(SMOOTH_S, 1.6 * usual)
     reach = int(SHIFTS[-1] - SHIFTS[0])
     if half > 1.0 or n < 2 * reach:
@@ -406,7 +406,7 @@ def averaged(t: Floats, x: Floats, grid: Floats, half: float) -> tuple[Floats, N
     t, x = t[good], x[good]
     if len(t) < 3:
         return np.zeros(len(grid)), np.zeros(len(grid), dtype=np.bool_)
-    usual, mean = float(np.median(np.diff(t))), float(x.mean())
+    usual, mean = usual_step(t), float(x.mean())
     t, g = t - t[0], grid - t[0]
     first, last = np.searchsorted(t, g - half), np.searchsorted(t, g + half)
 

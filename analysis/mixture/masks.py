@@ -9,12 +9,12 @@ own lag (`analysis.mixture.delay`). Each reading is left out for one reason, the
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Codes, Floats
+from analysis.arrays import Codes, Floats, usual_step
 from analysis.mixture.delay import Delay, lagged
 from analysis.mixture.engine_load import GRID_S, Driving
 from logger.config.targets import TargetsConfig
@@ -48,6 +48,15 @@ class Readings:
     def per_lambda(self) -> float:
         """What the channel shows at lambda 1."""
         return self.stoich_afr if self.channel == "afr" else 1.0
+
+    def between(self, start_s: float, end_s: float) -> Readings:
+        """Those that arrived from `start_s` to `end_s`."""
+        here = (self.time_s >= start_s) & (self.time_s <= end_s)
+        if here.all():
+            return self
+        return replace(
+            self, time_s=self.time_s[here], value=self.value[here], void=None if self.void is None else self.void[here]
+        )
 
 
 @dataclass(frozen=True)
@@ -233,10 +242,9 @@ def seconds_of(time: Floats) -> Floats:
     Returns
     -------
     array, shape (n,)
-        [s]; 0 for a single reading.
+        [s]; 0 for a single reading, and where all have one time.
     """
-    if len(time) < 2:
-        return np.zeros(len(time))
     step = np.diff(time)
-    usual = float(np.median(step))
-    return np.append(np.minimum(step, 3 * usual), usual)
+    if not (step > 0).any():
+        return np.zeros(len(time))
+    return np.append(np.minimum(step, 3 * float(np.median(step[step > 0]))), usual_step(time))

@@ -30,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, usual_step
 
 BIN_S = 0.05
 """Readings faster than this are averaged over it [s]."""
@@ -200,7 +200,7 @@ def _bent(t: Floats, speeds: Floats, sigma: float, mark: Floats, shifts: Floats)
 
 
 def _binned(t: Floats, x: Floats) -> tuple[Floats, Floats]:
-    if len(t) < 3 or float(np.median(np.diff(t))) > 0.6 * BIN_S:
+    if len(t) < 3 or usual_step(t) > 0.6 * BIN_S:
         return t, x
     place = np.floor(t / BIN_S)
     start = np.flatnonzero(np.concatenate([[True], np.diff(place) != 0]))
@@ -218,7 +218,7 @@ def _changes(t: Floats, x: Floats, noise: float) -> tuple[Floats, Floats]:
     """Where readings differ most across `ACROSS_S`, and by how much."""
     from scipy.signal import find_peaks
 
-    wide = max(1, round(0.25 / float(np.median(np.diff(t)))))
+    wide = max(1, round(0.25 / usual_step(t)))
     smooth = np.convolve(x, np.ones(wide) / wide, mode="same")
     grid = np.arange(t[0] + ACROSS_S, t[-1] - ACROSS_S, BIN_S)
     change = np.abs(np.interp(grid + ACROSS_S / 2, t, smooth) - np.interp(grid - ACROSS_S / 2, t, smooth))

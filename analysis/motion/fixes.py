@@ -19,6 +19,12 @@ MAX_ACCEL_MPS2 = 12.0
 """More than tyres or brakes of any road car can do; a fix that needs more on both sides is a spike."""
 
 
+LONGEST_S = 3 * 86_400.0
+"""What is worked out of a drive is laid on an even grid: fixes that span more are of several drives, or wrong."""
+_APART_S = 43_200.0
+"""Of so long a span, the fixes between two pauses of half a day belong together."""
+
+
 @dataclass(frozen=True)
 class Fixes:
     """Fixes of one receiver in order of time: arrays of one length, NaN where a sentence did not say.
@@ -130,6 +136,7 @@ def clean(fixes: Fixes) -> tuple[Fixes, SetAside]:
         drop("negative or impossible speed", (fixes.speed_mps > 150) | (fixes.speed_mps < -5))
         drop("few satellites", fixes.satellites < MIN_SATELLITES)
         drop("poor geometry", fixes.hdop > MAX_HDOP)
+    drop("days from the others", _days_away(fixes.t_s, kept))
     index = np.flatnonzero(kept)
     latest = np.maximum.accumulate(fixes.t_s[index]) if len(index) else np.empty(0)
     repeated = np.zeros(len(fixes), bool)
@@ -143,6 +150,18 @@ def clean(fixes: Fixes) -> tuple[Fixes, SetAside]:
 
 
 # --- how: spikes, rounding, rest ----------------------------------------------------------------------------------
+
+
+def _days_away(t: Floats, kept: Bools) -> Bools:
+    """Where all together span more than `LONGEST_S`: those that are not of the largest group."""
+    away = np.zeros(len(t), bool)
+    index = np.flatnonzero(kept)
+    if len(index) == 0 or np.ptp(t[index]) <= LONGEST_S:
+        return away
+    index = index[np.argsort(t[index], kind="stable")]
+    group = np.concatenate([[0], np.cumsum(np.diff(t[index]) > _APART_S)])
+    away[index] = group != np.bincount(group).argmax()
+    return away
 
 
 def _spikes(t: Floats, y: Floats) -> Bools:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import re
-import uuid
 from pathlib import Path
 
 import numpy as np
@@ -46,11 +45,7 @@ def save_road_load(measured: Measured, path: Path, words: str) -> None:
     after = parse(text, CarConfig, str(path))
     if after.model_copy(update={"road_load": None}) != before.model_copy(update={"road_load": None}):
         raise ConfigError(f"{path}: [road_load] cannot be written without touching the rest: add it by hand")
-    draft = path.with_name(f".{path.name}.{uuid.uuid4().hex}")
-    disk = Disk()
-    disk.write_file(draft, text.encode("utf-8"))
-    disk.replace(draft, path)
-    disk.sync_folder(path.parent)
+    Disk().put_file(path, text.encode("utf-8"))
 
 
 def _with_section(text: str, name: str, values: dict[str, str]) -> str:

@@ -5,23 +5,23 @@ from __future__ import annotations
 from pathlib import Path
 
 from logger.errors import InputError
+from logger.store.disk import Disk
+from logger.store.folders import make_store
 
 # --- what they share ----------------------------------------------------------------------------------------------
 
 
 def write_whole(path: Path, data: bytes, force: bool) -> Path:
-    """Write a file whole or not at all, never over one that is there unless asked to, never into a drive."""
+    """Write a file whole or not at all, never over one that is there unless asked to, never into a drive.
+
+    It is for its owner alone until they say otherwise: it may tell where they drove. OSError names it.
+    """
     if any((folder / "drive.json").exists() for folder in path.resolve().parents):
         raise InputError(
             f"{path}: this lies inside a drive's folder, which holds what was recorded: name another place"
         )
     if path.exists() and not force:
         raise InputError(f"{path}: this file exists already: name another, or say --force")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    draft = path.with_name(f".{path.name}.draft")
-    try:
-        draft.write_bytes(data)
-        draft.replace(path)
-    finally:
-        draft.unlink(missing_ok=True)
+    make_store(path.parent)
+    Disk().put_file(path, data)
     return path

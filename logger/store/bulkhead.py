@@ -3,17 +3,21 @@
     for drive, runs in bulkhead.each(list_drives(store), runs_of):
         ...                                  # a drive that fails is told and left out
 
+    with bulkhead.of(drive.id):              # whoever asks one drive: whatever fails becomes an error of that drive
+        ...
+
 Whoever goes through many drives does it through here; nothing else catches what it cannot name.
 """
 
 from __future__ import annotations
 
+import contextlib
 import logging
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from typing import TypeVar
 
-from logger.errors import InputError, NoAnswer
+from logger.errors import DriveError, InputError, NoAnswer
 from logger.store.disk import said
 
 Item = TypeVar("Item")
@@ -45,9 +49,31 @@ def failure(name: str, error: Exception) -> LeftOut:
         line = f"cannot be read: {said(error)}"
     else:
         # A file that no check of ours refused, or a fault of the program: from the raw bytes both can be told apart.
-        line = f"{type(error).__name__}: {error}; `pullbook rebuild {name}` makes its files anew from its raw bytes"
+        what = f"{type(error).__name__}: {error}"
+        line = f"{name}: {what}; `pullbook rebuild {name}` makes its files anew from its raw bytes"
     line = " ".join(line.split())
     return LeftOut(name, line if name in line else f"{name}: {line}")
+
+
+def named(name: str, error: Exception) -> InputError | NoAnswer:
+    """`error` as one that names the drive: what can be named already as it is, anything else as a DriveError."""
+    if isinstance(error, InputError | NoAnswer):
+        return error
+    wrong = DriveError(failure(name, error).said)
+    wrong.__cause__ = error
+    return wrong
+
+
+@contextlib.contextmanager
+def of(name: str) -> Iterator[None]:
+    """Whatever fails within becomes an InputError or NoAnswer that names the drive; see `named`."""
+    try:
+        yield
+    except Exception as error:
+        wrong = named(name, error)
+        if wrong is error:
+            raise
+        raise wrong from error
 
 
 def each(

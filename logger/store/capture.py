@@ -16,6 +16,7 @@ import gzip
 import io
 import json
 import re
+from array import array
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -42,6 +43,8 @@ _LONGEST_S = 5 * 10**9
 """The largest time that is taken; with it, nanoseconds fit 64 bits."""
 _LONGEST_LINE = 16 << 20
 _MOST_BYTES = 1 << 30
+_MOST_CHUNKS = 10_000_000
+"""A week of an ordinary rig's lines."""
 _NAME = re.compile(r"_?[a-z][a-z0-9_]{0,31}")
 
 
@@ -161,24 +164,27 @@ class _Chunks:
 
     def __init__(self, path: Path) -> None:
         self._path = path
-        self._mono: list[int] = []
-        self._sources: list[bytes] = []
-        self._data: list[bytes] = []
-        self._bytes = 0
-        self._known: dict[str, bytes] = {}
+        self._mono = array("q")
+        self._source = array("i")
+        self._length = array("i")
+        self._data = bytearray()
+        self._known: dict[str, int] = {}
 
     def add(self, mono_ns: int, source: str, data: bytes) -> None:
-        self._bytes += len(data)
-        if self._bytes > _MOST_BYTES:
+        self._data += data
+        if len(self._data) > _MOST_BYTES:
             raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB are too much for one drive")
         self._mono.append(mono_ns)
-        self._sources.append(self._known.setdefault(source, source.encode()))
-        self._data.append(data)
+        if len(self._mono) > _MOST_CHUNKS:
+            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines are too much for one drive")
+        self._source.append(self._known.setdefault(source, len(self._known)))
+        self._length.append(len(data))
 
     def put_first(self, chunk: Chunk) -> None:
         self._mono.insert(0, chunk.mono_ns)
-        self._sources.insert(0, chunk.source.encode())
-        self._data.insert(0, chunk.data)
+        self._source.insert(0, self._known.setdefault(chunk.source, len(self._known)))
+        self._length.insert(0, len(chunk.data))
+        self._data[:0] = chunk.data
 
     @property
     def first_ns(self) -> int:
@@ -188,10 +194,12 @@ class _Chunks:
         return len(self._mono)
 
     def table(self) -> pa.Table:
+        names = columns.of_bytes([name.encode() for name in self._known], pa.string())
+        which = columns.of_numbers(np.frombuffer(self._source, np.int32), pa.int32())
         given = [
-            columns.of_numbers(np.array(self._mono, np.int64), pa.int64()),
-            columns.of_bytes(self._sources, pa.string()),
-            columns.of_bytes(self._data, pa.binary()),
+            columns.of_numbers(np.frombuffer(self._mono, np.int64), pa.int64()),
+            pa.DictionaryArray.from_arrays(which, names).dictionary_decode(),
+            columns.of_joined(self._length, self._data, pa.binary()),
         ]
         return pa.table(given, schema=SCHEMA)
 

@@ -37,8 +37,13 @@ def of_values(values: Sequence[float | bool | None], kind: pa.DataType) -> pa.Ar
 
 def of_bytes(values: Sequence[bytes], kind: pa.DataType) -> pa.Array:
     """A column of bytes, or of text in UTF-8; below 2 GiB in all."""
-    offsets = array("i", itertools.accumulate(map(len, values), initial=0))
-    return pa.Array.from_buffers(kind, len(values), [None, pa.py_buffer(offsets), pa.py_buffer(b"".join(values))])
+    return of_joined([len(value) for value in values], b"".join(values), kind)
+
+
+def of_joined(lengths: Sequence[int], data: bytes | bytearray, kind: pa.DataType) -> pa.Array:
+    """The same of values that stand one after the other in `data`."""
+    offsets = array("i", itertools.accumulate(lengths, initial=0))
+    return pa.Array.from_buffers(kind, len(lengths), [None, pa.py_buffer(offsets), pa.py_buffer(data)])
 
 
 def numbers_in(column: pa.Array) -> NDArray[np.generic]:

@@ -7,6 +7,7 @@ is taken; the owner may give it any other name that does not begin with a dot. F
 from __future__ import annotations
 
 import contextlib
+import errno
 import shutil
 import time
 import uuid
@@ -26,7 +27,10 @@ _NEW = ".new-"
 
 def make_store(store: Path) -> None:
     """Make the store's folder where it is missing, for its owner alone: it tells where they drove. OSError if not."""
-    store.mkdir(mode=0o700, parents=True, exist_ok=True)
+    try:
+        store.mkdir(mode=0o700, parents=True, exist_ok=True)
+    except FileExistsError as error:
+        raise NotADirectoryError(errno.ENOTDIR, "this is a file, and no folder", str(store)) from error
 
 
 def drive_folders(store: Path) -> list[Path]:
@@ -45,12 +49,12 @@ def unfinished(store: Path) -> list[Path]:
 
 
 def sweep(store: Path) -> None:
-    """Remove what an import or a rename that was killed left behind, once nobody can be at it any more."""
+    """Remove what an import, a rename or a change that was killed left behind, once nobody can be at it any more."""
     yesterday = time.time() - S_PER_DAY
-    for path in store.glob(f"{_NEW}*"):
+    for path in (*store.glob(f"{_NEW}*"), *store.glob(".*.new"), *store.glob(".recorder/**/.*.new")):
         with contextlib.suppress(OSError):
             if path.stat().st_mtime < yesterday:
-                shutil.rmtree(path)
+                shutil.rmtree(path) if path.is_dir() else path.unlink()
 
 
 def id_of(utc_ns: int) -> str:

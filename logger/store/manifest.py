@@ -186,7 +186,8 @@ _OWNERS = (
 def first_said(error: ValidationError) -> str:
     """The first of pydantic's findings in a few words: key, what is wrong."""
     detail = error.errors(include_url=False)[0]
-    return f"{'.'.join(map(str, detail['loc']))}: {detail['msg']}"
+    where = ".".join(map(str, detail["loc"]))
+    return f"{where}: {detail['msg']}" if where else str(detail["msg"])
 
 
 def manifest_bytes(manifest: Manifest) -> bytes:

@@ -18,6 +18,7 @@ import pytest
 import simulate
 from made_drives import RIG, make_drive
 from rig import rmc
+from run_verb import run_verb
 
 from logger.config.reading import load
 from logger.config.setup import SetupConfig
@@ -45,6 +46,9 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "store" / "setup.toml").write_text(SETUPS["old"])
     for name, text in SETUPS.items():
         (root / f"{name}.toml").write_text(text)
+    for arguments in (["export", ID, "--ends", "0m", "--out", f"{root}/out.gpx"],
+                      ["captions", ID, "--video-start", "+0", "--out", str(root)]):  # fmt: skip
+        assert run_verb(root / "store", *arguments, warned=True).code == 0
     writer = JournalWriter(making.begin(root / "cut-off", RIG))
     for n in range(5):
         writer.extend([Chunk(n * 10**9, "gps", rmc(n, 5.0)), Chunk(n * 10**9 + 1, "mixture", b"13.%d\r\n" % n)])
@@ -154,6 +158,35 @@ def rebuilt(root: Path) -> str:
     return "new" if one_drive(root).manifest.trace else "old"
 
 
+def fuelled(root: Path) -> str:
+    return "new" if one_drive(root).manifest.fuel else "old"
+
+
+def written(name: str) -> Callable[[Path], str]:
+    """Whether a file for others is there, which must be whole: the same drive gives the same bytes."""
+
+    def state(root: Path) -> str:
+        path = root / "store" / name
+        if not path.exists():
+            return "old"
+        assert path.read_bytes() == (root / name).read_bytes()
+        return "new"
+
+    return state
+
+
+def told(root: Path) -> str:
+    """What is kept of a drive is of that drive, or is as good as not there."""
+    from analysis.changes.season import gather
+    from analysis.store import DriveStore
+
+    runs = [run.time_s.tolist() for run in gather(DriveStore(root / "store")).runs]
+    (again,) = (path for path in (root / "store").iterdir() if path.name == ID)
+    shutil.rmtree(root / "store" / ".analysis")
+    assert runs == [run.time_s.tolist() for run in gather(DriveStore(again.parent)).runs]
+    return "new"
+
+
 VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "setup": (["setup", "ROOT/new.toml"], "store", setup_in_force),
     "setup of a drive": (["setup", "ROOT/new.toml", "--drive", ID], "store", setup_of),
@@ -165,19 +198,33 @@ VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
         ["import", "ROOT/drive.jsonl", "--config", "ROOT/store/recorder.toml", "--store", "ROOT/new"], "new", imported,
     ),
     "capture": (["capture", ID, "ROOT/store/out.jsonl"], "store", captured),
+    "fuel": (["fuel", ID, "--used", "30ml"], "store", fuelled),
+    "export": (["export", ID, "--ends", "0m", "--out", "ROOT/store/out.gpx"], "store", written("out.gpx")),
+    "captions": (
+        ["captions", ID, "--video-start", "+0", "--out", "ROOT/store"], "store", written(f"{ID}-captions.srt"),
+    ),
+    "season": (["season"], "store", told),
     "recover": (["recover", "--store", "ROOT/cut-off"], "cut-off", recovered),
     "last": (["runs", "last", "--store", "ROOT/cut-off"], "cut-off", recovered),
 }  # fmt: skip
 
 
-@pytest.mark.parametrize("verb", VERBS)
-@pytest.mark.parametrize("step", [7, pytest.param(1, marks=pytest.mark.long)])
+SHORT = {"setup": 2, "strike": 7, "rebuild with a setup": 11, "import": 11, "export": 7, "recover": 7, "last": 7}
+"""Verb -> every so many operations, in the ordinary suite; the others change a drive as `strike` does, or a file as
+`export` does."""
+
+
+@pytest.mark.parametrize(
+    ("verb", "step"), [*SHORT.items(), *(pytest.param(verb, 1, marks=pytest.mark.long) for verb in VERBS)]
+)
 def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_path: Path, verb: str, step: int) -> None:
     arguments, watched, state = VERBS[verb]
     if "--store" not in arguments:
         arguments = [*arguments, "--store", "ROOT/store"]
     seen, at, again = [], 1, True
-    step = 1 if verb == "setup" else step  # few operations
+    shutil.copytree(good, tmp_path / "once")
+    here = [argument.replace("ROOT", str(tmp_path / "once")) for argument in arguments]
+    run_verb(tmp_path / "once" / "store", *here[: here.index("--store")], warned=True)  # so that no fork imports anew
     while again:
         root = tmp_path / str(at)
         shutil.copytree(good, root)
@@ -186,7 +233,7 @@ def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_pat
         seen.append(state(root))
         if seen[-1] == "old":  # and what was interrupted can be done again
             (killed if verb != "last" else _last)(
-                [*here, "--force"] if verb == "capture" else here, root / "nothing", 0
+                [*here, "--force"] if verb in ("capture", "captions", "export") else here, root / "nothing", 0
             )
             assert state(root) == "new"
         shutil.rmtree(root)

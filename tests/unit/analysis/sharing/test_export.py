@@ -30,6 +30,7 @@ from analysis.sharing.privacy import Positions, Rules
 from analysis.sharing.tables import common_base, csv_text
 from analysis.sharing.tracks import geojson_text, gpx_text, positions, stretches, thinned
 from logger.errors import InputError
+from logger.text import safe
 from logger.units import MPS_PER_MPH
 
 SHOW_ALL = Rules((), 0.0)
@@ -145,7 +146,7 @@ def test_no_cell_is_a_formula(driven):
     text = csv_text(base(driven, 10.0), "mph")
     cells = [cell for row in csv.reader(io.StringIO(text)) for cell in row]
     notes = [row["note"] for row in csv.DictReader(io.StringIO(text)) if row["note"]]
-    assert notes == [f"'{HOSTILE}; second", "'-1+2", "Größe: 3 \u2265 2"]
+    assert notes == [f"'{safe(HOSTILE)}; second", "'-1+2", "Größe: 3 \u2265 2"]
     for cell in cells:
         if cell[:1] in ("=", "+", "-", "@", "\t", "\r"):
             float(cell)

@@ -245,3 +245,14 @@ def test_a_table_that_another_program_wrote_anew_is_told_by_its_digest(tmp_path:
     path = Path(shutil.copytree(good.path, tmp_path / "drive"))
     pq.write_table(good.table("gps").slice(5), path / "gps.parquet")
     assert drive.open_folder(path).table("gps").num_rows == good.table("gps").num_rows
+
+
+def test_whatever_fails_within_names_the_drive_and_keeps_its_cause() -> None:
+    with (
+        pytest.raises(DriveError, match=r"^2026: ZeroDivisionError: .*pullbook rebuild 2026") as raised,
+        bulkhead.of("2026"),
+    ):
+        _ = 1 // 0
+    assert isinstance(raised.value.__cause__, ZeroDivisionError)
+    with pytest.raises(NoAnswer, match=r"^too short$"), bulkhead.of("2026"):
+        raise NoAnswer("too short")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import json
+import tracemalloc
 from pathlib import Path
 
 import pyarrow as pa
@@ -303,3 +304,28 @@ def test_the_real_log(real_log: Path) -> None:
     read = capture.read(real_log)
     assert b"".join(row[2] for row in capture.rows(read.raw)) == real_log.read_bytes()
     assert read.raw["mono_ns"][-1].as_py() == (17 * 3600 + 24 * 60 - 16 * 3600 - 57 * 60 - 44) * 10**9
+
+
+@pytest.mark.parametrize("first", [b"", HEADER.encode() + b"\n", b"$GPXXX*00\n"])
+def test_what_unpacks_to_far_more_than_it_is_takes_little_memory(tmp_path: Path, first: bytes) -> None:
+    """A gzip file of 100 MB of line ends, which are nothing at all."""
+    path = tmp_path / "x.gz"
+    with gzip.open(path, "wb", compresslevel=1) as file:
+        file.write(first)
+        for _ in range(100):
+            file.write(b"\n" * 1_000_000)
+    tracemalloc.start()
+    try:
+        with pytest.raises(CaptureError):
+            capture.read(path)
+        assert tracemalloc.get_traced_memory()[1] < 50_000_000
+    finally:
+        tracemalloc.stop()
+
+
+def test_more_lines_than_a_drive_has_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(capture, "_MOST_CHUNKS", 3)
+    lines = [f'{{"t": {n}, "source": "gps", "text": ""}}' for n in range(4)]
+    assert len(rows_of(captured(tmp_path, *lines[:3]))) == 4  # and the wall clock's
+    with pytest.raises(CaptureError, match=r"drive\.jsonl: more than 3 lines are too much for one drive"):
+        capture.read(captured(tmp_path, *lines))

@@ -1,0 +1,37 @@
+"""What is asked of times everywhere."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analysis.arrays import usual_step
+from analysis.mixture.delay import averaged
+from analysis.mixture.masks import seconds_of
+
+
+@pytest.mark.parametrize("at_once", [1, 2, 5])
+def test_readings_that_came_in_one_read_are_as_far_apart_as_there_are_many(at_once: int) -> None:
+    time = np.repeat(np.arange(0.0, 20.0, 0.1 * at_once), at_once)
+    assert usual_step(time) == pytest.approx(0.1)
+    assert seconds_of(time).sum() == pytest.approx(20.0, abs=0.2 * at_once)
+
+
+def test_a_pause_is_no_usual_step() -> None:
+    assert usual_step(np.concatenate([np.arange(100) * 0.1, 500 + np.arange(100) * 0.1])) == pytest.approx(0.1)
+
+
+@pytest.mark.parametrize("time", [[], [3.0], [3.0, 3.0, 3.0]])
+def test_without_two_times_there_is_no_step(time: list[float]) -> None:
+    assert usual_step(np.array(time)) == np.inf
+    assert seconds_of(np.array(time)).sum() == 0
+
+
+def test_the_average_over_readings_in_pairs_is_that_of_even_ones() -> None:
+    even = np.arange(0.0, 30.0, 0.1)
+    grid = np.arange(2.0, 28.0, 0.05)
+    value = 13.0 + np.sin(even / 3)
+    wanted, known = averaged(even, value, grid, 0.4)
+    found, paired = averaged(np.repeat(even[::2], 2), value, grid, 0.4)
+    assert known.all() and paired.all()
+    assert found == pytest.approx(wanted, abs=0.05)  # each second one is told 0.1 s early
