@@ -128,7 +128,7 @@ def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: fl
     settings = np.array(plain + tried)
     total, share, seconds = settings.T
     parts = np.stack([total * np.sqrt(1 - share), total * np.sqrt(share), seconds], -1)
-    log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts, noise.outlier_share)
+    log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts)
     return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps)
 
 

@@ -32,7 +32,8 @@ TO_MPS = tuple(mph * MPH for mph in (20, 30, 40))
 @dataclass(frozen=True)
 class Receiver:
     """noise_mps white; wander_mps correlated over wander_s; smoothing_s of `stages` first-order filters in a row; share
-    of outliers; zero below hold_mps; decimals of a km/h; share of fixes missing."""
+    of outliers, `clump` of them in a row (each clump one offset, or a hump that comes and goes); zero below hold_mps;
+    decimals of a km/h; share of fixes missing."""
 
     hz: float = 10.0
     noise_mps: float = 0.05
@@ -41,6 +42,8 @@ class Receiver:
     smoothing_s: float = 0.0
     stages: int = 1
     outliers: float = 0.0
+    clump: tuple[int, int] = (1, 1)
+    hump: bool = False
     hold_mps: float = 0.0
     decimals: int | None = 3
     missing: float = 0.0
@@ -60,6 +63,8 @@ RECEIVERS = {
     "smooth .5": Receiver(smoothing_s=0.5),
     "two stages .35": Receiver(smoothing_s=0.35, stages=2),
     "outliers": Receiver(outliers=0.02),
+    "clumps": Receiver(outliers=0.02, clump=(1, 7)),
+    "humps": Receiver(outliers=0.03, clump=(3, 12), hump=True),
     "held": Receiver(hold_mps=0.3, decimals=2, missing=0.05),
     "together": replace(W, smoothing_s=0.35, outliers=0.02, hold_mps=0.3, decimals=2, missing=0.05),
     "5 Hz": Receiver(hz=5.0),
@@ -163,16 +168,31 @@ def received(true: Truth, receiver: Receiver, rng: np.random.Generator) -> Fixes
         kicks = rng.normal(0, receiver.wander_mps * math.sqrt(1 - rho * rho), len(t))
         kicks[0] = rng.normal(0, receiver.wander_mps)
         y += lfilter([1.0], [1.0, -rho], kicks)
-    stray = rng.random(len(t)) < receiver.outliers
-    y[stray] += rng.choice([-1, 1], int(stray.sum())) * np.exp(
-        rng.uniform(math.log(0.2), math.log(3.0), int(stray.sum()))
-    )
+    y += strays(len(t), receiver, rng)
     y = np.abs(y)
     y[y < receiver.hold_mps] = 0.0
     if receiver.decimals is not None:
         y = np.round(y * 3.6, receiver.decimals) / 3.6
     keep_ = rng.random(len(t)) >= receiver.missing
     return Fixes.of(t[keep_], y[keep_])
+
+
+def strays(n: int, receiver: Receiver, rng: np.random.Generator) -> Floats:
+    """What strays add to n readings."""
+    low, high = receiver.clump
+    if high == 1:
+        out = np.zeros(n)
+        stray = rng.random(n) < receiver.outliers
+        some = int(stray.sum())
+        out[stray] = rng.choice([-1, 1], some) * np.exp(rng.uniform(math.log(0.2), math.log(3.0), some))
+        return out
+    out = np.zeros(n)
+    for at in np.flatnonzero(rng.random(n) < receiver.outliers * 2 / (low + high)):
+        length = int(rng.integers(low, high + 1))
+        size = rng.choice([-1, 1]) * math.exp(rng.uniform(math.log(0.2), math.log(3.0)))
+        shape = np.sin(np.pi * (np.arange(length) + 1) / (length + 1)) if receiver.hump else rng.normal(1, 0.15, length)
+        out[at : at + length] += size * shape[: n - at]
+    return out
 
 
 @dataclass
