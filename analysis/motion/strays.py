@@ -11,6 +11,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.ndimage import median_filter
 
 from analysis.arrays import Bools, Floats
@@ -78,7 +79,7 @@ def _passing_on(step: float) -> Floats:
     return out
 
 
-def _foretold(t: Floats, y: Floats, index: Floats, real: Bools, sigma: float, step: float) -> Floats:
+def _foretold(t: Floats, y: Floats, index: NDArray[np.intp], real: Bools, sigma: float, step: float) -> Floats:
     """What the readings before each foretell of it, in each mode: (blocks, steps, 6, modes) of weight, speed,
     acceleration and their covariance (00, 01, 11)."""
     rows, steps = index.shape

@@ -116,6 +116,7 @@ def fit_launch(
     trust: Floats | None = None,
     habit: LaunchHabit | None = None,
     like: Launch | None = None,
+    may_roll: bool = False,
 ) -> Launch:
     """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
 
@@ -132,7 +133,7 @@ def fit_launch(
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back). `smoothing_s`:
     the receiver shows the motion through a first-order filter of this time constant. `trust`: how surely each reading
     is no stray. `habit`: what is known of the car's launches; the broad prior by default. `like`: only rises that were
-    likely in this fit.
+    likely in this fit. `may_roll`: before t0 the car may have rolled back too slowly for its course to tell.
     """
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     if trust is not None:
@@ -148,7 +149,7 @@ def fit_launch(
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
     tables = speed_tables(x, every)
     shown = _filtered(tables, float(x[1]), smoothing_s)
-    readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before)
+    readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before, may_roll)
     # A coarse look with one wander finds where the answer lies; a fine one weighs it.
     coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
     for _ in range(_MOST_STRAYS + 1):
@@ -253,8 +254,11 @@ class _Readings:
     readings white, so that one matrix serves every start. None where they are white as they are.
     """
 
-    def __init__(self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool) -> None:
+    def __init__(
+        self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool, may_roll: bool = False
+    ) -> None:
         self.t, self.y, self.noise, self.base, self.at_rest_before = t, y, noise, base, at_rest_before
+        self.may_roll = may_roll
         self.slow = bool(np.median(np.diff(t)) > 0.25)
         self.sigma = noise.reading_sigma_mps
         self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
@@ -283,7 +287,7 @@ class _Readings:
     def without(self, index: int) -> _Readings:
         """The readings without one."""
         keep = np.arange(len(self.t)) != index
-        return _Readings(self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before)
+        return _Readings(self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before, self.may_roll)
 
     def since(self, time: float) -> _Readings:
         """The readings after `time`: what was before every start says nothing between them."""
@@ -300,6 +304,7 @@ def _evidence(
     readings: _Readings, grid: Floats, x: Floats, tables: Floats, span: float, wanders: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Log evidence (rises, grid, wanders) of each start, the coefficients (..., knots), their covariances."""
+    rolling = _rolling_back(readings, grid) if readings.may_roll else 0.0
     readings = readings.since(float(grid[0]))
     t, y, base, held = readings.t, readings.y, readings.base, readings.held
     after = t[None, :] - grid[:, None]
@@ -322,7 +327,7 @@ def _evidence(
         each = 0.5 * math.log(2 * math.pi) - np.log(np.where(held, 1.0, np.diag(readings.whiten)))
     gram = np.swapaxes(design, -1, -2) @ design
     moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0]
-    constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
+    constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1) + rolling
     spacing = span / (KNOTS - 1)
     logs, coefs, covs = [], [], []
     for wander in wanders:
@@ -343,6 +348,30 @@ def _evidence(
         coefs.append(c)
         covs.append(cov)
     return np.stack(logs, -1), np.stack(coefs, -2), np.stack(covs, -3)
+
+
+_ROLLS_BACK = 0.05
+"""How many of the launches that creep up on zero begin with a roll back."""
+
+
+def _rolling_back(readings: _Readings, grid: Floats) -> Floats:
+    """What is added to the log evidence of each start, that the car stood before it, if it may as well have rolled
+    back, ever faster, and been caught just before: (grid)."""
+    longest = 3.0
+    use = (readings.t > grid[0] - longest) & (readings.t < grid[-1]) & ~readings.held
+    ago = grid[:, None] - readings.t[use]
+    seconds, speeds = np.meshgrid([0.5, 0.9, 1.4, 2.1, longest], [0.09, 0.14, 0.2, 0.28, 0.4, 0.55])
+    d, p = seconds.reshape(-1, 1, 1), speeds.reshape(-1, 1, 1)
+    caught = p / 1.2
+    v = p * np.clip(np.minimum((d - ago) / (d - np.minimum(caught, 0.3 * d)), ago / caught), 0.0, 1.0)
+    before = ago > 0
+    y = np.broadcast_to(readings.y[use], v.shape)
+    at_rest = np.exp(readings.before[use])
+    likely = np.log(density(y, v, np.broadcast_to(readings.each[use], v.shape), readings.noise) + 1e-3)
+    more = np.where(before, likely - np.log(at_rest + 1e-3), 0.0).sum(-1)
+    top = more.max(0)
+    mean = top + np.log(np.exp(more - top).mean(0))
+    return np.asarray(np.logaddexp(math.log(1 - _ROLLS_BACK), math.log(_ROLLS_BACK) + mean), float)
 
 
 def _near_zero(
@@ -402,9 +431,12 @@ def pull_away(
     settled = min(rest.start_s + 2.5 * late, rest.end_s - 0.5)
     begin = max(rest.start_s, earliest - 1.0, settled)
 
-    def fit(earliest_s: float, latest_s: float, from_s: float, base_mps: float = 0.0, rested: bool = True) -> Launch:
+    def fit(
+        earliest_s: float, latest_s: float, from_s: float, base_mps: float = 0.0, rested: bool = True,
+        may_roll: bool = False,
+    ) -> Launch:  # fmt: skip
         return fit_launch(t, y, motion.noise, earliest_s, latest_s, until, from_s, base_mps, rested, smoothing,
-                          motion.trust, habit, like)  # fmt: skip
+                          motion.trust, habit, like, may_roll)  # fmt: skip
 
     if turned is not None:
         launch = fit(
@@ -421,10 +453,19 @@ def pull_away(
     bump = (vb > max(0.2, 5 * sigma, 3 * drawn)) & (least_after < 0.5 * vb)
     # A car that rolls back takes its time; two readings are strays.
     if bump.sum() * step >= 0.35 and step <= 0.34:
-        valley = int(np.flatnonzero(bump)[-1]) + int(np.argmin(vb[np.flatnonzero(bump)[-1] :]))
+        over = int(np.flatnonzero(bump)[-1])
+        stands = np.flatnonzero(vb[over:] < max(0.12, 2.5 * sigma)) + over
+        moved = "moved and nearly stopped again before it pulled away"
+        if len(stands) * step > 0.5:
+            # It stands again, be it after a roll or after strays that looked like one.
+            again = float(tb[stands[0]])
+            return replace(fit(again, latest, again), notes=(moved,))
+        valley = over + int(np.argmin(vb[over:]))
         when = float(tb[valley])
-        note = ROLLED_BACK if when - rest.end_s < 4.0 else "moved and nearly stopped again before it pulled away"
+        note = ROLLED_BACK if when - rest.end_s < 4.0 else moved
         return replace(fit(when - 0.4, min(when + 0.4, latest), when - 0.5 * step, 0.0, False), notes=(note,))
+    hovering = (v > max(0.06, 1.2 * sigma, 1.2 * drawn)) & (v < DEPART_MPS / 2) & (t > earliest) & (t < latest)
+    may_roll = step <= 0.25 and bool(hovering.sum() * step > 0.5)
     slow = (vb > max(0.12, 2.5 * sigma, 2.5 * drawn)) & (vb < DEPART_MPS) & (np.abs(ab) < 0.15)
     creeping = np.flatnonzero(slow)
     if len(creeping) and tb[creeping[-1]] - tb[creeping[0]] > 1.0:
@@ -434,7 +475,7 @@ def pull_away(
         way = f"{crept / FOOT_M:.0f} ft" if unit == "mph" else f"{crept:.1f} m"
         note = f"crept {way} at {speed_label(base, unit)} before it pulled away: not a clean standing start"
         return replace(fit(float(tb[steady][0]), latest, float(tb[steady][0]), base), notes=(note,))
-    return fit(earliest, latest, begin)
+    return fit(earliest, latest, begin, may_roll=may_roll)
 
 
 ROLLED_BACK = "rolled back before it pulled away: time zero is where it turned"

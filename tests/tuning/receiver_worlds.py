@@ -76,6 +76,13 @@ RECEIVERS = {
 def rise(rng: np.random.Generator, kind: int) -> Callable[[Floats], Floats]:
     """The share of the push that is there tau seconds after it begins."""
     u = rng.uniform
+    match kind:
+        case 6:  # takes hold, stumbles, and comes again
+            s, at, low, for_ = u(0.05, 0.4), u(0.2, 1.0), u(0.15, 0.6), u(0.2, 0.9)
+            return lambda x: (1 - np.exp(-x / s)) * (1 - (1 - low) * np.exp(-((np.maximum(np.abs(x - at - for_ / 2) - for_ / 4, 0) / (for_ / 4)) ** 2)))  # fmt: skip  # noqa: E501
+        case 7:  # a part of the force, held, then all of it
+            s, part, at, to = u(0.05, 0.5), u(0.25, 0.7), u(0.4, 1.5), u(0.1, 0.5)
+            return lambda x: part * np.minimum(x / s, 1) + (1 - part) * np.clip((x - at) / to, 0, 1)
     match kind % 6:
         case 0:
             s = u(0.03, 0.3)
@@ -124,6 +131,10 @@ def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kin
             if speed > top:
                 break
         pull = np.array(pulled)
+        if kind == 8:
+            v.append(-np.arange(0, rng.uniform(0.8, 2.5), DT) * rng.uniform(0.06, 0.25))
+            turn = float(v[-1][-1])
+            v.append(np.linspace(turn, 0, max(int(-turn / rng.uniform(0.8, 2.0) / DT), 2)))
         begin = sum(map(len, v)) * DT
         way = np.cumsum(pull) * DT
         lead = int(np.argmax(pull > 0)) - 1
@@ -244,15 +255,16 @@ def main() -> None:
     parser.add_argument("--drives", type=int, default=20)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--eased", type=float, default=0.5)
+    parser.add_argument("--kinds", type=int, nargs="*", help="of launches: 0 to 5 are drawn, 6 to 8 only if asked for")
     asked = parser.parse_args()
     for name, receiver in RECEIVERS.items():
         if asked.worlds and name not in asked.worlds:
             continue
-        r = judge(receiver, asked.drives, asked.seed, asked.eased)
+        r = judge(receiver, asked.drives, asked.seed, asked.eased, kinds=asked.kinds)
         far = int(np.sum((np.abs(r.foot) > 0.5) & (r.foot_sigma < 0.1)))
         by_kind = " ".join(
-            f"{np.mean(r.first[r.kind == k] / r.first_sigma[r.kind == k]):+.1f}"
-            for k in range(6)
+            f"{k}: {np.mean(r.first[r.kind == k]):+.2f}/{np.sqrt(np.mean(r.first_sigma[r.kind == k] ** 2)):.2f}"
+            for k in range(9)
             if (r.kind == k).any()
         )
         print(f"{name:16s} first {cell(r.first, r.first_sigma)}  foot {cell(r.foot, r.foot_sigma)}  worst {np.abs(r.foot).max():.2f} far {far} "  # noqa: E501
