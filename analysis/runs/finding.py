@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from analysis.motion.smoother import Motion
 from analysis.motion.stretch import direction, grade, place, quality, turned_about, when_passed
 from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
 from analysis.runs.plausible import judged
-from analysis.runs.rises import LaunchHabit
+from analysis.runs.rises import LaunchHabit, habit_of
 from analysis.runs.run import DistanceSplit, Ended, LaunchQuality, Options, Run, Split, default_speeds
 from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
@@ -53,7 +54,47 @@ def find(motion: Motion, fixes: Fixes, options: Options | None = None, habit: La
 # --- standing runs ------------------------------------------------------------------------------------------------
 
 
+class _Pull(NamedTuple):
+    """Where a standing run lies: the rest before it; indices of its departure, its peak, where its end is known, and
+    the last fix that may belong to it."""
+
+    rest: Interval
+    departed: int
+    peak: int
+    end: int
+    why: Ended
+    broken: bool
+    last: int
+
+
 def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit | None) -> list[Run]:
+    pulls = _pulls(motion, options)
+    courses = [
+        turned_about(fixes, pull.rest.end_s - motion.step_s, float(motion.t_s[pull.departed]),
+                     motion.noise.reading_sigma_mps)
+        for pull in pulls
+    ]  # fmt: skip
+    launches = [
+        pull_away(motion, pull.rest, pull.departed, pull.peak, options.unit, turned=turned, habit=habit)
+        for pull, turned in zip(pulls, courses, strict=True)
+    ]
+    told = launches
+    if habit is None and len(launches) > LEAST_OTHERS and motion.step_s < 0.6:
+        # What the other launches of the drive say of the car's habit.
+        logs = [launch.rise_log for launch in launches]
+        others = (habit_of(logs[:k] + logs[k + 1 :]) for k in range(len(logs)))
+        told = [launch.leaning_on(own) if own else launch for launch, own in zip(launches, others, strict=True)]
+    return [
+        _describe(motion, fixes, options, pull, launch, turned, habit)
+        for pull, turned, launch in zip(pulls, courses, told, strict=True)
+    ]
+
+
+LEAST_OTHERS = 3
+"""So many other launches of a drive tell a habit, where none is given."""
+
+
+def _pulls(motion: Motion, options: Options) -> list[_Pull]:
     found = []
     t, v = motion.t_s, motion.speed_mps
     needed = options.min_peak_mps
@@ -80,9 +121,7 @@ def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit
         peak = departed + int(np.argmax(v[departed : end + 1]))
         if v[peak] < needed:
             continue
-        run = _describe(motion, fixes, options, rest, departed, peak, end, why, broken, last, habit)
-        if run is not None:
-            found.append(run)
+        found.append(_Pull(rest, departed, peak, end, why, broken, last))
     return found
 
 
@@ -118,17 +157,17 @@ def _follow(motion: Motion, start: int, last: int) -> tuple[int, Ended]:
 
 
 def _describe(
-    motion: Motion, fixes: Fixes, options: Options, rest: Interval, departed: int, peak: int, end: int, why: Ended,
-    broken: bool, last: int, habit: LaunchHabit | None,
+    motion: Motion, fixes: Fixes, options: Options, pull: _Pull, launch: Launch, turned: Interval | None,
+    habit: LaunchHabit | None,
 ) -> Run:  # fmt: skip
+    rest, departed, peak, end, why, broken, last = pull
     t, v = motion.t_s, motion.speed_mps
-    turned = turned_about(fixes, rest.end_s - motion.step_s, float(t[departed]), motion.noise.reading_sigma_mps)
-    launch = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit)
     doubt = motion.receiver.smoothing_doubt_s
-    smoother = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit, like=launch,
+    some = launch.likeliest(6)
+    smoother = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit, among=some,
                          smoothing_s=motion.receiver.undone_s + doubt)  # fmt: skip
     t0, stop = launch.t0_s, float(t[peak])
-    path = _Path(motion, launch, departed, peak, smoother, doubt)
+    path = _Path(motion, launch, departed, peak, (launch.among(some), smoother), doubt)
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
     threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
     splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
@@ -170,18 +209,13 @@ class _Path:
     """A standing run's motion: the launch fit to begin with, the smoothed motion from there on."""
 
     def __init__(
-        self, motion: Motion, launch: Launch, departed: int, peak: int, smoother: Launch, doubt_s: float
+        self, motion: Motion, launch: Launch, departed: int, peak: int, smoothed: tuple[Launch, Launch], doubt_s: float
     ) -> None:
         self._motion, self._launch, self._departed, self._peak = motion, launch, departed, peak
-        self._smoother, self._doubt_s = smoother, doubt_s
+        self._smoothed, self._doubt_s = smoothed, doubt_s
         # Trust the fit's end less than its inside: hand over a little before.
         self._hand_over = launch.until_s - 0.25 * (launch.until_s - launch.t0_s)
-        inside = np.stack(
-            [np.interp(self._hand_over - t, launch.x, way) for t, way in zip(launch.t0, launch.way, strict=True)]
-        )
-        spread = np.stack(
-            [np.interp(self._hand_over - t, launch.x, s) for t, s in zip(launch.t0, launch.way_sigma, strict=True)]
-        )
+        inside, spread = (launch.at(self._hand_over, table) for table in (launch.way, launch.way_sigma))
         self._joined, self._joined_sigma = moments(launch.weight, inside, spread)
         self._offset = float(motion.distance_at([self._hand_over])[0])
 
@@ -216,9 +250,7 @@ class _Path:
         if passing.time_s < self._hand_over:
             # Where the way is fitted, it is read off each start at the time of the passing.
             launch = self._launch
-            ways = np.array(
-                [np.interp(passing.time_s - t, launch.x, w) for t, w in zip(launch.t0, launch.way, strict=True)]
-            )
+            ways = launch.at(passing.time_s, launch.way)
             way = moments(launch.weight, ways, np.zeros_like(ways))
         else:
             way = self.way(passing.time_s)
@@ -229,12 +261,14 @@ class _Path:
         return Split(speed, *passing[2:], *way, *late, self._systematic(speed, passing))
 
     def _systematic(self, speed: float, passing: Passing) -> float:
-        """How far the time from one foot moves if the receiver smooths by one standard uncertainty more [s]."""
-        foot = self._smoother.one_foot_s - self._launch.one_foot_s
+        """How far the time from one foot moves if the receiver smooths by one standard uncertainty more [s]: told
+        by the likeliest rises."""
+        plain, smoother = self._smoothed
         if passing.time_s < self._hand_over:
-            other = self._smoother.passing(speed, "speed")
-            if other is not None:
-                return abs(other.from_foot_s - passing.from_foot_s)
+            pair = plain.passing(speed, "speed"), smoother.passing(speed, "speed")
+            if pair[0] is not None and pair[1] is not None:
+                return abs(pair[1].from_foot_s - pair[0].from_foot_s)
+        foot = smoother.one_foot_s - plain.one_foot_s
         # In a steady pull a first-order filter shows every speed late by its time.
         return abs(self._doubt_s + foot)
 

@@ -52,9 +52,45 @@ class Launch:
     one_foot: Floats = field(repr=False)
     """When each start had moved one foot: (starts)."""
     one_foot_sigma: Floats = field(repr=False)
+    rise: NDArray[np.intp] = field(repr=False)
+    """Which rise each start has: (starts)."""
     rise_log: Floats = field(repr=False)
     """Log evidence of each rise, whatever was expected beforehand: (rises); see `rises.habit_of`."""
+    t0_step_s: float
+    """Standard deviation of each start's t0 about the one it stands for."""
     notes: tuple[str, ...] = ()
+
+    def leaning_on(self, habit: LaunchHabit) -> Launch:
+        """The same launch where the car's habit takes the place of the broad prior."""
+        return self._weighed(np.asarray(habit.shares) / prior_of(rises(False), None))
+
+    def likeliest(self, most: int) -> NDArray[np.intp]:
+        """The rises that are likely, no more than `most`."""
+        share = np.bincount(self.rise, self.weight.likely)
+        best = np.argsort(-share)[:most]
+        return np.sort(best[share[best] > 0.02 * share.max()])
+
+    def among(self, some: NDArray[np.intp]) -> Launch:
+        """The same launch where only these rises are possible."""
+        return self._weighed(np.isin(np.arange(len(self.rise_log)), some).astype(float))
+
+    def _weighed(self, by: Floats) -> Launch:
+        """With each start's weight times what `by` says of its rise."""
+        likely, counted = (w * by[self.rise] / float(w @ by[self.rise]) for w in self.weight)
+        weight = Weight(likely, counted)
+        t0, t0_sigma = moments(weight, self.t0, np.full_like(self.t0, self.t0_step_s))
+        foot, foot_sigma = moments(weight, self.one_foot, self.one_foot_sigma)
+        return replace(
+            self, t0_s=t0, t0_sigma_s=t0_sigma, one_foot_s=foot, one_foot_sigma_s=foot_sigma, weight=weight
+        )  # fmt: skip
+
+    def at(self, time_s: float, table: Floats) -> Floats:
+        """A table (starts, m) of this launch at one instant: (starts)."""
+        x = np.clip(time_s - self.t0, self.x[0], self.x[-1])
+        k = np.clip(np.searchsorted(self.x, x), 1, len(self.x) - 1)
+        part = (x - self.x[k - 1]) / (self.x[k] - self.x[k - 1])
+        rows = np.arange(len(k))
+        return np.asarray(table[rows, k - 1] * (1 - part) + table[rows, k] * part, float)
 
     def passing(self, target: float, of: Literal["speed", "way"]) -> Passing | None:
         """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
@@ -115,7 +151,7 @@ def fit_launch(
     smoothing_s: float = 0.0,
     trust: Floats | None = None,
     habit: LaunchHabit | None = None,
-    like: Launch | None = None,
+    among: NDArray[np.intp] | None = None,
     may_roll: bool = False,
 ) -> Launch:
     """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
@@ -132,8 +168,8 @@ def fit_launch(
     earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back). `smoothing_s`:
     the receiver shows the motion through a first-order filter of this time constant. `trust`: how surely each reading
-    is no stray. `habit`: what is known of the car's launches; the broad prior by default. `like`: only rises that were
-    likely in this fit. `may_roll`: before t0 the car may have rolled back too slowly for its course to tell.
+    is no stray. `habit`: what is known of the car's launches; the broad prior by default. `among`: only these rises.
+    `may_roll`: before t0 the car may have rolled back too slowly for its course to tell.
     """
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     if trust is not None:
@@ -143,8 +179,7 @@ def fit_launch(
     wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
     every = rises(slow)
     prior = np.log(prior_of(every, habit, slow))
-    if like is not None:
-        among = np.flatnonzero(like.rise_log + prior > (like.rise_log + prior).max() - 3.0)
+    if among is not None:
         every, prior = [every[k] for k in among], prior[among]
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
     tables = speed_tables(x, every)
@@ -191,10 +226,11 @@ def fit_launch(
     # Between fixes more than half a second apart a foot may do what no family of curves foresees.
     unseen = 0.15 * max(float(np.median(np.diff(t[use]))) - 0.6, 0.0)
     foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
-    t0_sigma = np.full_like(t0, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen))
+    t0_sigma = math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen)
     return Launch(
-        *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),
-        until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, rise_log,
+        *moments(starts, t0, np.full_like(t0, t0_sigma)), *moments(starts, foot, foot_sigma),
+        until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, alive[keep[0]], rise_log,
+        t0_sigma,
     )  # fmt: skip
 
 
@@ -304,7 +340,7 @@ def _evidence(
     readings: _Readings, grid: Floats, x: Floats, tables: Floats, span: float, wanders: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Log evidence (rises, grid, wanders) of each start, the coefficients (..., knots), their covariances."""
-    rolling = _rolling_back(readings, grid) if readings.may_roll else 0.0
+    rolling = _rolling_back(readings, grid) if readings.may_roll else np.zeros_like(grid)
     readings = readings.since(float(grid[0]))
     t, y, base, held = readings.t, readings.y, readings.base, readings.held
     after = t[None, :] - grid[:, None]
@@ -327,7 +363,10 @@ def _evidence(
         each = 0.5 * math.log(2 * math.pi) - np.log(np.where(held, 1.0, np.diag(readings.whiten)))
     gram = np.swapaxes(design, -1, -2) @ design
     moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0]
-    constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1) + rolling
+    constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
+    # A car that was caught as it rolled is already pulled when it turns.
+    pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
+    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - _ROLLS_BACK) * (rolling != 0))
     spacing = span / (KNOTS - 1)
     logs, coefs, covs = [], [], []
     for wander in wanders:
@@ -412,12 +451,12 @@ def pull_away(
     turned: Interval | None = None,
     habit: LaunchHabit | None = None,
     smoothing_s: float | None = None,
-    like: Launch | None = None,
+    among: NDArray[np.intp] | None = None,
 ) -> Launch:
     """Choose the window of the launch fit, mind creep and roll-back, and fit.
 
     `turned`: between which fixes the car's course turned about before it pulled away. `smoothing_s`: of the receiver,
-    by default what the motion undid. `habit`, `like`: as for `fit_launch`. Notes tell speeds in `unit`.
+    by default what the motion undid. `habit`, `among`: as for `fit_launch`. Notes tell speeds in `unit`.
     """
     t, y, v = motion.t_s, motion.reading_mps, motion.speed_mps
     step = motion.step_s
@@ -436,7 +475,7 @@ def pull_away(
         may_roll: bool = False,
     ) -> Launch:  # fmt: skip
         return fit_launch(t, y, motion.noise, earliest_s, latest_s, until, from_s, base_mps, rested, smoothing,
-                          motion.trust, habit, like, may_roll)  # fmt: skip
+                          motion.trust, habit, among, may_roll)  # fmt: skip
 
     if turned is not None:
         launch = fit(

@@ -118,7 +118,18 @@ def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kin
     starts = []
     for i in range(launches):
         kind = kinds[i % len(kinds)] if kinds else int(rng.integers(0, 6))
-        share = rise(rng, kind)(np.arange(0, 60, DT) + DT / 2)
+        share = rise(rng, int(rng.integers(0, 6)) if kind == 8 else kind)(np.arange(0, 60, DT) + DT / 2)
+        if kind == 8:
+            # It rolls back, and goes on doing so until the force has caught it.
+            slope, rolled = rng.uniform(0.06, 0.25), 0.0
+            v.append(-np.arange(0, rng.uniform(0.5, 2.5), DT) * slope)
+            rolled = float(v[-1][-1])
+            caught = 0
+            while rolled < 0:
+                v.append(np.array([rolled]))
+                rolled += (share[caught] * grip - slope) * DT
+                caught += 1
+            share = share[caught:]
         speed, pulled, change = 0.0, [], rng.uniform(7, 11) if rng.random() < 0.4 else math.inf
         free = 0
         for s in share:
@@ -131,10 +142,6 @@ def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kin
             if speed > top:
                 break
         pull = np.array(pulled)
-        if kind == 8:
-            v.append(-np.arange(0, rng.uniform(0.8, 2.5), DT) * rng.uniform(0.06, 0.25))
-            turn = float(v[-1][-1])
-            v.append(np.linspace(turn, 0, max(int(-turn / rng.uniform(0.8, 2.0) / DT), 2)))
         begin = sum(map(len, v)) * DT
         way = np.cumsum(pull) * DT
         lead = int(np.argmax(pull > 0)) - 1
