@@ -26,7 +26,7 @@ from analysis.motion.smoother import Motion
 from analysis.motion.stretch import direction, grade, place, quality, turned_about, when_passed
 from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
 from analysis.runs.plausible import judged
-from analysis.runs.rises import LaunchHabit, habit_of
+from analysis.runs.rises import LaunchHabit
 from analysis.runs.run import DistanceSplit, Ended, LaunchQuality, Options, Run, Split, default_speeds
 from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
@@ -68,30 +68,7 @@ class _Pull(NamedTuple):
 
 
 def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit | None) -> list[Run]:
-    pulls = _pulls(motion, options)
-    courses = [
-        turned_about(fixes, pull.rest.end_s - motion.step_s, float(motion.t_s[pull.departed]),
-                     motion.noise.reading_sigma_mps)
-        for pull in pulls
-    ]  # fmt: skip
-    launches = [
-        pull_away(motion, pull.rest, pull.departed, pull.peak, options.unit, turned=turned, habit=habit)
-        for pull, turned in zip(pulls, courses, strict=True)
-    ]
-    told = launches
-    if habit is None and len(launches) > LEAST_OTHERS and motion.step_s < 0.6:
-        # What the other launches of the drive say of the car's habit.
-        logs = [launch.rise_log for launch in launches]
-        others = (habit_of(logs[:k] + logs[k + 1 :]) for k in range(len(logs)))
-        told = [launch.leaning_on(own) if own else launch for launch, own in zip(launches, others, strict=True)]
-    return [
-        _describe(motion, fixes, options, pull, launch, turned, habit)
-        for pull, turned, launch in zip(pulls, courses, told, strict=True)
-    ]
-
-
-LEAST_OTHERS = 3
-"""So many other launches of a drive tell a habit, where none is given."""
+    return [_describe(motion, fixes, options, pull, habit) for pull in _pulls(motion, options)]
 
 
 def _pulls(motion: Motion, options: Options) -> list[_Pull]:
@@ -156,12 +133,11 @@ def _follow(motion: Motion, start: int, last: int) -> tuple[int, Ended]:
     return start + k, "lifted" if fallen[k] else "reached its peak"
 
 
-def _describe(
-    motion: Motion, fixes: Fixes, options: Options, pull: _Pull, launch: Launch, turned: Interval | None,
-    habit: LaunchHabit | None,
-) -> Run:  # fmt: skip
+def _describe(motion: Motion, fixes: Fixes, options: Options, pull: _Pull, habit: LaunchHabit | None) -> Run:
     rest, departed, peak, end, why, broken, last = pull
     t, v = motion.t_s, motion.speed_mps
+    turned = turned_about(fixes, rest.end_s - motion.step_s, float(t[departed]), motion.noise.reading_sigma_mps)
+    launch = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit)
     doubt = motion.receiver.smoothing_doubt_s
     some = launch.likeliest(6)
     smoother = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit, among=some,

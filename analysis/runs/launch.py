@@ -60,10 +60,6 @@ class Launch:
     """Standard deviation of each start's t0 about the one it stands for."""
     notes: tuple[str, ...] = ()
 
-    def leaning_on(self, habit: LaunchHabit) -> Launch:
-        """The same launch where the car's habit takes the place of the broad prior."""
-        return self._weighed(np.asarray(habit.shares) / prior_of(rises(False), None))
-
     def likeliest(self, most: int) -> NDArray[np.intp]:
         """The rises that are likely, no more than `most`."""
         share = np.bincount(self.rise, self.weight.likely)
@@ -72,11 +68,8 @@ class Launch:
 
     def among(self, some: NDArray[np.intp]) -> Launch:
         """The same launch where only these rises are possible."""
-        return self._weighed(np.isin(np.arange(len(self.rise_log)), some).astype(float))
-
-    def _weighed(self, by: Floats) -> Launch:
-        """With each start's weight times what `by` says of its rise."""
-        likely, counted = (w * by[self.rise] / float(w @ by[self.rise]) for w in self.weight)
+        by = np.isin(self.rise, some).astype(float)
+        likely, counted = (w * by / float(w @ by) for w in self.weight)
         weight = Weight(likely, counted)
         t0, t0_sigma = moments(weight, self.t0, np.full_like(self.t0, self.t0_step_s))
         foot, foot_sigma = moments(weight, self.one_foot, self.one_foot_sigma)
