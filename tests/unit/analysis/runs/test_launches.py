@@ -77,23 +77,23 @@ def test_an_engine_that_stumbles_is_timed_from_first_movement() -> None:
     start = truth.runs[0].start_s
     for seed in range(5):
         (run,) = found_in(received(truth, seed))
-        assert abs(run.start_s - start) < max(3.5 * run.start_sigma_s, 0.1)
+        assert abs(run.start_s - start) < max(3.5 * run.start_sigma_s, 0.15)
 
 
 def test_a_speed_that_is_nearly_passed_before_a_gear_change_is_in_doubt() -> None:
     truth = simulate.drive(SLOW_CAR, [Stand(8), Pull(18, "step", shifts=(9.0,)), Lift(12), Brake(0), Stand(6)])
     run = truth.runs[0]
-    pulling = (truth.t_s > run.start_s) & (truth.t_s < run.start_s + run.time_to(9.6))
-    top = float(truth.v_mps[pulling & (truth.t_s < run.start_s + run.time_to(9.0) + 0.6)].max())
-    later = truth.t_s[(truth.t_s > run.start_s + run.time_to(9.0) + 0.6) & (truth.v_mps > top)][0]
+    change = run.start_s + run.time_to(9.0)
+    top = float(truth.v_mps[(truth.t_s > change - 0.1) & (truth.t_s < change + 0.15)].max())
     for seed in range(4):
         motion = smoother.smooth(clean(received(truth, seed))[0])
         peak = int(np.argmax(motion.speed_mps))
         for off in (-0.015, 0.0, 0.015):
             found = when_passed(motion, top + off, run.start_s, peak)
             assert found is not None
-            reached = run.start_s + run.time_to(top + off) if off <= 0 else later
-            assert abs(found[0] - reached) < 3.5 * found[1]
+            again = float(truth.t_s[(truth.t_s > change + 0.2) & (truth.v_mps > top + off)][0])
+            reached = run.start_s + run.time_to(top + off) if off <= 0 else again
+            assert abs(found[0] - reached) < max(3.5 * found[1], 0.1)
         # Well below it there is no doubt.
         sure = when_passed(motion, top - 1.0, run.start_s, peak)
         assert sure is not None
