@@ -30,14 +30,18 @@ BEFORE_S, AFTER_S = 1.5, 1.6
 """What is looked at before and after a stop."""
 
 TIMES_S = np.array(
-    [0, 0.03, 0.06, 0.09, 0.12, 0.15, 0.18, 0.22, 0.26, 0.3, 0.35, 0.4, 0.45, 0.5, 0.57, 0.65, 0.75, 0.9]
+    [0, 0.03, 0.06, 0.09, 0.12, 0.15, 0.175, 0.2, 0.23, 0.26, 0.3, 0.35, 0.4, 0.45, 0.5, 0.57, 0.65, 0.75, 0.9]
 )
-_TIME_PRIOR = np.where(TIMES_S == 0, 0.4, 0.6 * np.gradient(TIMES_S) * np.exp(-TIMES_S / 0.5))
+_TIME_PRIOR = np.where(TIMES_S == 0, 0.13, np.gradient(TIMES_S) * np.exp(-TIMES_S / 0.5))
 _SHARP_S = np.array([0.0, 0.08])
 _EASED_S = np.array([0.18, 0.28, 0.42, 0.6, 0.85, 1.2])
 _OFFSETS_S = np.array([-0.18, -0.12, -0.06, 0.0, 0.06, 0.12, 0.18])
 _SHARES = np.linspace(0.05, 0.95, 10)
 _LEAST_SAY = 0.02
+_FEWEST_SHARP = 1.8
+"""With fewer stops that may be called sharp, all corners may be the driver's own."""
+_LEAST_KNOWN_S = 0.16
+"""A standard error of more than this is that of the prior: the stops told nothing."""
 _SLACK_MPS = 0.015
 """What the lines and columns leave of a real stop."""
 _GRID_S = 0.01
@@ -74,22 +78,29 @@ def learn_smoothing(t: Floats, y: Floats, rests: list[Interval], noise: Noise, s
     if not told:
         return None
     sharp, eased = (np.stack(values) for values in zip(*told, strict=True))
-    weight = np.exp(_log_posterior(sharp, eased))
-    weight /= weight.sum()
+    weight, surely_sharp = _posterior(sharp, eased)
     mean = float(weight @ TIMES_S)
     sigma = math.sqrt(float(weight @ (TIMES_S - mean) ** 2) + 0.01**2)
-    low, high = (_quantile(weight, share) for share in (0.025, 0.975))
+    if sigma > _LEAST_KNOWN_S:
+        return None
+    low = min(_quantile(weight, 0.025), max(mean - 1.96 * sigma, 0.0))
+    high = max(_quantile(weight, 0.975), mean + 1.96 * sigma)
+    if surely_sharp < _FEWEST_SHARP:
+        low, sigma = 0.0, math.hypot(sigma, mean / 3)
     return Smoothing(mean, low, high, sigma, len(told))
 
 
-def _log_posterior(sharp: Floats, eased: Floats) -> Floats:
-    """Log posterior of each time by each stop's log evidence (stops, times), averaged over the share of sharp ones."""
+def _posterior(sharp: Floats, eased: Floats) -> tuple[Floats, float]:
+    """Posterior of each time by each stop's log evidence (stops, times), averaged over the share of sharp ones; and how
+    many of the stops are sharp by it."""
     top = np.maximum(sharp.max(1), eased.max(1))[:, None]
     a, b = np.exp(sharp - top), np.exp(eased - top)
-    say = a[None] * _SHARES[:, None, None] + b[None] * (1 - _SHARES[:, None, None]) + _LEAST_SAY
-    log = np.log(say).sum(1)
-    total = np.log(np.exp(log - log.max()).mean(0)) + np.log(_TIME_PRIOR)
-    return np.asarray(total - total.max(), float)
+    of_sharp = a[None] * _SHARES[:, None, None]
+    say = of_sharp + b[None] * (1 - _SHARES[:, None, None]) + _LEAST_SAY
+    log = np.log(say).sum(1) + np.log(_TIME_PRIOR)
+    weight = np.exp(log - log.max())
+    weight /= weight.sum()
+    return weight.sum(0), float(((of_sharp / say).sum(1) * weight).sum())
 
 
 def _quantile(weight: Floats, share: float) -> float:

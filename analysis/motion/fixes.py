@@ -18,6 +18,9 @@ MAX_HDOP = 8.0
 MAX_ACCEL_MPS2 = 12.0
 """More than tyres or brakes of any road car can do; a fix that needs more on both sides is a spike."""
 
+LONGEST_CLUMP_S = 0.9
+"""Spikes in a row last no longer than this."""
+
 
 LONGEST_S = 3 * 86_400.0
 """What is worked out of a drive is laid on an even grid: fixes that span more are of several drives, or wrong."""
@@ -171,6 +174,7 @@ def _spikes(t: Floats, y: Floats) -> Bools:
         return bad
     sigma = difference_sigma(t, y)
     slack = 0.3 + 6 * sigma
+    widths = range(1, max(3, round(LONGEST_CLUMP_S / float(np.median(np.diff(t))))) + 1)
     for _ in range(3):
         good = np.flatnonzero(~bad)
         tg, yg = t[good], y[good]
@@ -181,17 +185,20 @@ def _spikes(t: Floats, y: Floats) -> Bools:
             break
         found = False
         for i in np.flatnonzero(beyond):
-            # Up to three fixes that leave the line and come back to it.
-            for width in (1, 2, 3):
-                j = i + width + 1
-                if i < 0 or j >= len(yg) or bad[good[i]]:
+            if bad[good[i]]:
+                continue
+            # Fixes that leave the line and come back to it, to where they left it best.
+            back = []
+            for j in (i + width + 1 for width in widths if i + width + 1 < len(yg)):
+                away, seconds = abs(yg[j] - yg[i]), tg[j] - tg[i]
+                if away > MAX_ACCEL_MPS2 * seconds * 0.5 + slack or seconds >= 3 + j - i:
                     continue
-                if abs(yg[j] - yg[i]) <= MAX_ACCEL_MPS2 * (tg[j] - tg[i]) * 0.5 + slack and tg[j] - tg[i] < 4 + width:
-                    inside = yg[i + 1 : j] - np.interp(tg[i + 1 : j], tg[[i, j]], yg[[i, j]])
-                    if (np.abs(inside) > slack).all() and np.sign(jump[i]) != np.sign(jump[j - 1]):
-                        bad[good[i + 1 : j]] = True
-                        found = True
-                        break
+                inside = yg[i + 1 : j] - np.interp(tg[i + 1 : j], tg[[i, j]], yg[[i, j]])
+                if (np.abs(inside) > slack).all() and np.sign(jump[i]) != np.sign(jump[j - 1]):
+                    back.append((away, j))
+            if back:
+                bad[good[i + 1 : min(back)[1]]] = True
+                found = True
         if not found:
             break
     return bad | _lone_outliers(t, y, bad, sigma)

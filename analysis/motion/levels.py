@@ -6,7 +6,6 @@ the readings under way for a noise that is white or wanders.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
@@ -14,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Bools, Floats
-from analysis.motion.strays import STRAY_MPS
 
 Q_LEVELS = np.array([3e-4, 3e-3, 3e-2, 0.3, 3.0, 60.0])
 Q_LEAVE_PER_S = np.array([0.15, 0.15, 0.2, 0.3, 1.0, 6.0])
@@ -53,12 +51,9 @@ def unblock(blocks: FixBlocks, values: Floats, n: int) -> Floats:
     return np.asarray(core.reshape(-1, *core.shape[2:])[:n], float)
 
 
-def run_levels(
-    t: Floats, y: Floats, blocks: FixBlocks, variance: Floats, strays: float = 0.0
-) -> Iterator[tuple[Floats, ...]]:
+def run_levels(t: Floats, y: Floats, blocks: FixBlocks, variance: Floats) -> Iterator[tuple[Floats, ...]]:
     """The filter's steps: weights of the levels after and before the reading, log likelihood of the reading (blocks),
-    and the levels' states m0, m1, p00, p01, p11 (blocks, levels). A reading moves the state by the chance that it is
-    none of the share of `strays`."""
+    and the levels' states m0, m1, p00, p01, p11 (blocks, levels)."""
     index, real = blocks.index, blocks.real
     rows, steps = index.shape
     levels = len(Q_LEVELS)
@@ -102,21 +97,10 @@ def run_levels(
         e = y[at][:, None] - m0
         log = -0.5 * (np.log(s) + e * e / s)
         k0, k1 = p00 / s, p01 / s
-        if strays:
-            wide = s + STRAY_MPS**2
-            stray = math.log(strays / (1 - strays)) - 0.5 * (np.log(wide) + e * e / wide)
-            sure = 1 / (1 + np.exp(np.clip(stray - log, -50, 50)))
-            log = np.logaddexp(log, stray)
-            spread = sure * (1 - sure) * e * e
-            m0, m1 = m0 + sure * k0 * e, m1 + sure * k1 * e
-            p11 = p11 - sure * k1 * p01 + spread * k1 * k1
-            p01 = p01 * (1 - sure * k0) + spread * k0 * k1
-            p00 = p00 * (1 - sure * k0) + spread * k0 * k0
-        else:
-            m0, m1 = m0 + k0 * e, m1 + k1 * e
-            p11 = p11 - k1 * p01
-            p01 = p01 * (1 - k0)
-            p00 = p00 * (1 - k0)
+        m0, m1 = m0 + k0 * e, m1 + k1 * e
+        p11 = p11 - k1 * p01
+        p01 = p01 * (1 - k0)
+        p00 = p00 * (1 - k0)
         top = log.max(1, keepdims=True)
         weight = predicted * np.exp(np.maximum(log - top, -50.0))
         total = weight.sum(1, keepdims=True)
@@ -124,7 +108,7 @@ def run_levels(
         yield weight, predicted, top[:, 0] + np.log(total[:, 0]), m0, m1, p00, p01, p11
 
 
-def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats, strays: float) -> Floats:
+def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats) -> Floats:
     """Log likelihood of the readings under way for each candidate noise."""
     blocks = make_blocks(t)
     chosen = np.arange(len(blocks.starts))
@@ -138,15 +122,13 @@ def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats, stray
     counted = part.real & moving[part.index]
     variance = np.broadcast_to(each[:, None] ** 2, part.index.shape)
     total = np.zeros(len(rows))
-    for k, (_, _, log, *_) in enumerate(run_levels(t, y, part, variance, strays)):
+    for k, (_, _, log, *_) in enumerate(run_levels(t, y, part, variance)):
         if blocks.core.start <= k < blocks.core.stop:
             total += np.where(counted[:, k], log, 0.0)
     return np.asarray(total.reshape(len(chosen), len(sigmas)).sum(0), float)
 
 
-def wandering_likelihoods(
-    t: Floats, y: Floats, moving: Bools, settings: Floats, strays: float = 0.0, most_blocks: int = 8
-) -> Floats:
+def wandering_likelihoods(t: Floats, y: Floats, moving: Bools, settings: Floats, most_blocks: int = 8) -> Floats:
     """Log likelihood of the readings under way for each setting (white [m/s], wander [m/s], seconds): (settings)."""
     blocks = make_blocks(t)
     share = np.array([moving[start : start + blocks.length].sum() for start in blocks.starts])
@@ -194,13 +176,7 @@ def wandering_likelihoods(
         e = y[at][:, None] - m0 - m2
         log = -0.5 * (np.log(s) + e * e / s)
         c0, c1, c2 = p00 + p02, p01 + p12, p02 + p22
-        sure: Floats | float = 1.0
-        if strays:
-            wide = s + STRAY_MPS**2
-            stray = math.log(strays / (1 - strays)) - 0.5 * (np.log(wide) + e * e / wide)
-            sure = 1 / (1 + np.exp(np.clip(stray - log, -50, 50)))
-            log = np.logaddexp(log, stray)
-        g0, g1, g2 = sure * c0 / s, sure * c1 / s, sure * c2 / s
+        g0, g1, g2 = c0 / s, c1 / s, c2 / s
         m0, m1, m2 = m0 + g0 * e, m1 + g1 * e, m2 + g2 * e
         p00, p01, p11 = p00 - g0 * c0, p01 - g0 * c1, p11 - g1 * c1
         p02, p12, p22 = p02 - g0 * c2, p12 - g1 * c2, p22 - g2 * c2

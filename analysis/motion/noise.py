@@ -117,7 +117,7 @@ def rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
     middle = order[np.searchsorted(np.cumsum(seconds[order]), 0.5 * seconds.sum())]
     known = sum(part.stop - part.start for part in inner) >= 10
     usual = float(rms[middle]) if known else max(float(rms[middle]), 0.8 * sigma)
-    usual = min(usual, max(2 * float(rms.min()), 2 * sigma))
+    usual = min(usual, max(3 * float(rms.min()), 2 * sigma))
     limit = max(2.2 * usual, 0.06)
     width = max(round(1.0 / step), 3)
     for first, last in stretches:

@@ -63,7 +63,7 @@ class Receiver:
         """The smoothing that is undone in the motion [s]: 0 where there is none to speak of or it is hardly known."""
         if self.smoothing_s is None or self.smoothing_sigma_s is None:
             return 0.0
-        return self.smoothing_s if self.smoothing_s >= max(LEAST_SMOOTHING_S, self.smoothing_sigma_s) else 0.0
+        return self.smoothing_s if self.smoothing_s >= max(LEAST_SMOOTHING_S, 1.5 * self.smoothing_sigma_s) else 0.0
 
     @property
     def smoothing_doubt_s(self) -> float:

@@ -39,7 +39,7 @@ from analysis.motion.levels import make_blocks as _blocks
 from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
 from analysis.motion.receiver import Receiver
 from analysis.motion.states import Added, smooth_states
-from analysis.motion.strays import LEAST_SHARE, seeming_strays, share_of_strays, trust_of
+from analysis.motion.strays import seeming_strays, trust_in
 from analysis.motion.wander import wander_at_rest, wander_under_way, with_wander
 from analysis.motion.way import over_gaps, ways
 
@@ -172,29 +172,33 @@ def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
     gap_s = max(GAP_S, 2.5 * step)
     quantum = quantum_of(y)
     sigma = max(difference_sigma(t, y), quantum / np.sqrt(12), 1e-3)
-    rest = rest_mask(t, y, sigma, gap_s)
-    noise = noise_at_rest(y, rest, quantum, sigma, step)
+    trust = trust_in(t, y, sigma) if seeming_strays(t, y, sigma).any() else np.ones(len(t))
+    good = trust > 0.5
+    filled = y if good.all() else np.interp(t, t[good], y[good])
+    rest = rest_mask(t, filled, sigma, gap_s)
+    noise = replace(
+        noise_at_rest(filled, rest, quantum, sigma, step), outlier_share=float(np.mean(~good))
+    )  # fmt: skip
     rests = rest_intervals(t, rest)
-    seeming = seeming_strays(t, y, sigma)
-    noise = replace(noise, outlier_share=share_of_strays(seeming))
     if receiver is None:
-        noise = _noise_of_drive(noise, t, y, rest, step)
-        receiver = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, np.zeros(len(t), bool)))
+        noise = _noise_of_drive(noise, t[good], y[good], rest[good], step)
+        receiver = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, ~good))
     else:
         noise = receiver.noise_of(noise)
     late = receiver.undone_s
     pinned = pinned_steps(rest, step, late)
     reading = np.where(pinned, 0.0, y)
     base = np.where(pinned, _REST_SIGMA_MPS**2, noise.reading_sigma_mps**2)
-    q, trust = _choose_q(t, reading, base, gap_s, noise.outlier_share, seeming & ~pinned)
+    trust = np.where(pinned, 1.0, np.maximum(trust, 1e-6))
+    q = _choose_q(t, reading, base / trust, gap_s)
     if late or noise.wander_share:
-        white = np.where(pinned, _REST_SIGMA_MPS**2, noise.white_mps**2) / np.maximum(trust, 1e-6)
+        white = np.where(pinned, _REST_SIGMA_MPS**2, noise.white_mps**2) / trust
         q = _before_the_filter(t, q, late)
         mean, cov, gain = _smooth_added(
             t, reading, white, pinned, q, Added(late, noise.wander_mps, noise.wander_s)
         )  # fmt: skip
     else:
-        mean, cov, gain = _smooth_with(t, reading, base / np.maximum(trust, 1e-6), q)
+        mean, cov, gain = _smooth_with(t, reading, base / trust, q)
     still = pinned[:-1] & pinned[1:]
     way, loose = ways(fixes, mean, np.where(still, 0.0, base[:-1]), q, step, noise)
     way, loose = over_gaps(fixes, mean, way, loose, gap_s)
@@ -242,7 +246,7 @@ def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> tuple[Nois
     floor = LEAST_NOISE_MPS**2
     least = max(0.3 * noise.quantum_mps, 0.6 * LEAST_NOISE_MPS)
     candidates = np.geomspace(least, max(1.0, 4 * least), 15)
-    score = white_likelihoods(t, y, moving, candidates, noise.outlier_share)
+    score = white_likelihoods(t, y, moving, candidates)
     best = int(np.clip(np.argmax(score), 1, len(candidates) - 2))
     # The likelihood is near quadratic in the logarithm of sigma.
     left, middle, right = score[best - 1 : best + 2]
@@ -278,17 +282,12 @@ def _process(h: Floats, q: Floats) -> Floats:
     return out
 
 
-def _choose_q(
-    t: Floats, y: Floats, variance: Floats, gap_s: float, strays: float = 0.0, seeming: Bools | None = None
-) -> tuple[Floats, Floats]:
-    """The acceleration's wander in each interval between fixes [m2/s5] (n - 1), and the trust in each reading (n).
-
-    strays: the share of readings that are strays; `seeming`: the few that may be in a drive that has no such share.
-    """
+def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
+    """The acceleration's wander in each interval between fixes [m2/s5]: (n - 1)."""
     n = len(t)
     blocks = _blocks(t)
-    forward = _filter_levels(t, y, blocks, variance[blocks.index], strays)
-    flipped = _filter_levels(-t[::-1], y[::-1], blocks, variance[::-1][blocks.index], strays)
+    forward = _filter_levels(t, y, blocks, variance[blocks.index])
+    flipped = _filter_levels(-t[::-1], y[::-1], blocks, variance[::-1][blocks.index])
     m_f, p_f, prior_f = (unblock(blocks, values, n) for values in forward)
     m_b, p_b, prior_b = (unblock(blocks, values, n)[::-1] for values in flipped)
     m_b = m_b * [1.0, -1.0]
@@ -308,51 +307,10 @@ def _choose_q(
     weight = np.exp(log)
     weight /= weight.sum(1, keepdims=True)
     q = np.exp(weight @ np.log(Q_LEVELS))
-    trust = np.ones(n)
-    if strays and n > 4:
-        trust[1:-1] = _trust(t, y, variance, (m_f, p_f, prior_f), (m_b, p_b, prior_b), strays)
-    elif seeming is not None and seeming.any() and n > 4:
-        alone = _trust(t, y, variance, (m_f, p_f, prior_f), (m_b, p_b, prior_b), LEAST_SHARE / 2)
-        trust[1:-1] = np.where(seeming[1:-1], alone, 1.0)
-        if (trust < 0.1).any():
-            # Once more without them: they have shaken the levels about them.
-            q, _ = _choose_q(t, y, variance / np.maximum(trust, 1e-6), gap_s)
-            return q, trust
-    return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float), trust
+    return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float)
 
 
-def _trust(
-    t: Floats, y: Floats, variance: Floats, forward: tuple[Floats, Floats, Floats],
-    backward: tuple[Floats, Floats, Floats], strays: float,
-) -> Floats:  # fmt: skip
-    """How surely each inner reading is no stray, by what those before and those after it foretell: (n - 2)."""
-    (m_f, p_f, prior_f), (m_b, p_b, prior_b) = forward, backward
-
-    def foretold(m: Floats, p: Floats, h: Floats) -> tuple[Floats, ...]:
-        q, far = Q_LEVELS * np.abs(h), h * h
-        v = np.broadcast_to(m[:, :1] + h * m[:, 1:], (len(m), len(Q_LEVELS)))
-        a = np.broadcast_to(m[:, 1:], v.shape)
-        p00, p01, p11 = p[:, :1], p[:, 1:2], p[:, 2:]
-        return (
-            v, a, p00 + 2 * h * p01 + far * p11 + q * far / 3, p01 + h * p11 + np.sign(h) * q * np.abs(h) / 2, p11 + q,
-        )  # fmt: skip
-
-    v0, a0, f00, f01, f11 = foretold(m_f[:-2], p_f[:-2], (t[1:-1] - t[:-2])[:, None])
-    v1, a1, b00, b01, b11 = foretold(m_b[2:], p_b[2:], (t[1:-1] - t[2:])[:, None])
-    s00, s01, s11 = f00 + b00, f01 + b01, f11 + b11
-    det = np.maximum(s00 * s11 - s01 * s01, 1e-300)
-    dv, da = v1 - v0, a1 - a0
-    log = -0.5 * np.log(det) - 0.5 * (s11 * dv * dv - 2 * s01 * dv * da + s00 * da * da) / det
-    log += np.log(prior_f[1:-1]) + np.log(prior_b[1:-1]) - np.log(Q_SHARE)
-    k0, k1 = (f00 * s11 - f01 * s01) / det, (f01 * s00 - f00 * s01) / det
-    mean = v0 + k0 * dv + k1 * da
-    spread = np.maximum(f00 - k0 * f00 - k1 * f01, 1e-9)
-    return trust_of(log, y[1:-1], mean, spread, variance[1:-1], strays)
-
-
-def _filter_levels(
-    t: Floats, y: Floats, blocks: _Blocks, variance: Floats, strays: float = 0.0
-) -> tuple[Floats, Floats, Floats]:
+def _filter_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> tuple[Floats, Floats, Floats]:
     """Interacting multiple models over all blocks at once; variance of the readings (blocks, steps).
 
     Returns, per block and step, the filtered mean (2), covariance (00, 01, 11) and the predicted weight of each level
@@ -361,7 +319,7 @@ def _filter_levels(
     rows, steps = blocks.index.shape
     out_m, out_p = np.empty((rows, steps, 2)), np.empty((rows, steps, 3))
     out_w = np.empty((rows, steps, len(Q_LEVELS)))
-    for k, (weight, predicted, _, m0, m1, p00, p01, p11) in enumerate(run_levels(t, y, blocks, variance, strays)):
+    for k, (weight, predicted, _, m0, m1, p00, p01, p11) in enumerate(run_levels(t, y, blocks, variance)):
         # One Gaussian for all levels together.
         c0, c1 = (weight * m0).sum(1), (weight * m1).sum(1)
         d0, d1 = m0 - c0[:, None], m1 - c1[:, None]

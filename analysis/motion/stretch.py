@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtr
 
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import track_length
@@ -34,14 +35,39 @@ class Quality:
 
 def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> tuple[float, float, float] | None:
     """First time at or after `after_s` (and before the peak) that the smoothed speed passes `speed`: time, its sigma,
-    acceleration there."""
+    acceleration there. Where the speed is all but reached, lost again (a gear change) and passed later, the time is the
+    mean over both, by how likely it was reached at first."""
     t, v = motion.t_s, motion.speed_mps
     first = max(int(np.searchsorted(t, after_s, side="right")) - 1, 0)
     window = v[first : peak + 1]
-    up = np.flatnonzero((window[:-1] < speed) & (window[1:] >= speed))
+    up = first + np.flatnonzero((window[:-1] < speed) & (window[1:] >= speed))
     if len(up) == 0:
         return None
-    i = first + int(up[0])
+    found = _passing(motion, speed, int(up[0]))
+    off = (window - speed) / np.maximum(motion.speed_sigma[first : peak + 1], 1e-4)
+    tops = 1 + np.flatnonzero((window[1:-1] >= window[:-2]) & (window[1:-1] > window[2:]) & (off[1:-1] > -3.5))
+    if len(tops) == 0 or off[tops[0]] > 3.5:
+        return found
+    at = first + int(tops[0])
+    again = up[up >= at]
+    if len(again) == 0:
+        return found
+    # The top may lie between fixes.
+    times = np.linspace(t[at - 1], t[at + 1], 9)
+    state = motion.at(times)
+    k = int(np.argmax(state.speed_mps))
+    reached = float(ndtr((state.speed_mps[k] - speed) / state.speed_sigma[k]))
+    later, later_sigma, later_accel = _passing(motion, speed, int(again[0]))
+    early = min(found[0], float(times[k]))
+    early_sigma = min(found[1], abs(later - early) / 2) if found[0] < later else motion.step_s
+    time = reached * early + (1 - reached) * later
+    square = reached * early_sigma**2 + (1 - reached) * later_sigma**2 + reached * (1 - reached) * (later - early) ** 2
+    return time, math.sqrt(square), found[2] if reached > 0.5 else later_accel
+
+
+def _passing(motion: Motion, speed: float, i: int) -> tuple[float, float, float]:
+    """When the smoothed speed passes `speed` between fixes i and i + 1: time, its sigma, acceleration there."""
+    t, v = motion.t_s, motion.speed_mps
     low, high = float(t[i]), float(t[i + 1])
     h, v0, v1 = high - low, float(v[i]), float(v[i + 1])
     a0, a1 = float(motion.accel_mps2[i]), float(motion.accel_mps2[i + 1])

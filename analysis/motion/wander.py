@@ -26,9 +26,9 @@ LEAST_BELIEVED = 0.2
 MOST_READINGS = 700
 DRAWN_MPS = 0.09
 """Wander at rest of more than this, twice what shows under way, is of the standstill (common practice, no source)."""
-_SHARES = (0.25, 0.5, 0.75, 0.95)
-_TIMES_S = (0.3, 0.6, 1.2, 2.5)
-_SIZES = (0.85, 1.0, 1.18)
+_SHARES = (0.25, 0.5, 0.75, 0.95, 0.985)
+_TIMES_S = (0.3, 0.6, 1.2, 2.2, 4.0)
+_SIZES = (0.85, 1.05, 1.3)
 _POINTS = 0.2 * np.arange(-18, 19)
 
 
@@ -128,7 +128,7 @@ def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: fl
     settings = np.array(plain + tried)
     total, share, seconds = settings.T
     parts = np.stack([total * np.sqrt(1 - share), total * np.sqrt(share), seconds], -1)
-    log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts, noise.outlier_share)
+    log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts)
     return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps)
 
 

@@ -15,6 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -53,7 +54,24 @@ def find(motion: Motion, fixes: Fixes, options: Options | None = None, habit: La
 # --- standing runs ------------------------------------------------------------------------------------------------
 
 
+class _Pull(NamedTuple):
+    """Where a standing run lies: the rest before it; indices of its departure, its peak, where its end is known, and
+    the last fix that may belong to it."""
+
+    rest: Interval
+    departed: int
+    peak: int
+    end: int
+    why: Ended
+    broken: bool
+    last: int
+
+
 def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit | None) -> list[Run]:
+    return [_describe(motion, fixes, options, pull, habit) for pull in _pulls(motion, options)]
+
+
+def _pulls(motion: Motion, options: Options) -> list[_Pull]:
     found = []
     t, v = motion.t_s, motion.speed_mps
     needed = options.min_peak_mps
@@ -80,9 +98,7 @@ def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit
         peak = departed + int(np.argmax(v[departed : end + 1]))
         if v[peak] < needed:
             continue
-        run = _describe(motion, fixes, options, rest, departed, peak, end, why, broken, last, habit)
-        if run is not None:
-            found.append(run)
+        found.append(_Pull(rest, departed, peak, end, why, broken, last))
     return found
 
 
@@ -117,18 +133,17 @@ def _follow(motion: Motion, start: int, last: int) -> tuple[int, Ended]:
     return start + k, "lifted" if fallen[k] else "reached its peak"
 
 
-def _describe(
-    motion: Motion, fixes: Fixes, options: Options, rest: Interval, departed: int, peak: int, end: int, why: Ended,
-    broken: bool, last: int, habit: LaunchHabit | None,
-) -> Run:  # fmt: skip
+def _describe(motion: Motion, fixes: Fixes, options: Options, pull: _Pull, habit: LaunchHabit | None) -> Run:
+    rest, departed, peak, end, why, broken, last = pull
     t, v = motion.t_s, motion.speed_mps
     turned = turned_about(fixes, rest.end_s - motion.step_s, float(t[departed]), motion.noise.reading_sigma_mps)
     launch = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit)
     doubt = motion.receiver.smoothing_doubt_s
-    smoother = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit, like=launch,
+    some = launch.likeliest(6)
+    smoother = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit, among=some,
                          smoothing_s=motion.receiver.undone_s + doubt)  # fmt: skip
     t0, stop = launch.t0_s, float(t[peak])
-    path = _Path(motion, launch, departed, peak, smoother, doubt)
+    path = _Path(motion, launch, departed, peak, (launch.among(some), smoother), doubt)
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
     threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
     splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
@@ -170,18 +185,13 @@ class _Path:
     """A standing run's motion: the launch fit to begin with, the smoothed motion from there on."""
 
     def __init__(
-        self, motion: Motion, launch: Launch, departed: int, peak: int, smoother: Launch, doubt_s: float
+        self, motion: Motion, launch: Launch, departed: int, peak: int, smoothed: tuple[Launch, Launch], doubt_s: float
     ) -> None:
         self._motion, self._launch, self._departed, self._peak = motion, launch, departed, peak
-        self._smoother, self._doubt_s = smoother, doubt_s
+        self._smoothed, self._doubt_s = smoothed, doubt_s
         # Trust the fit's end less than its inside: hand over a little before.
         self._hand_over = launch.until_s - 0.25 * (launch.until_s - launch.t0_s)
-        inside = np.stack(
-            [np.interp(self._hand_over - t, launch.x, way) for t, way in zip(launch.t0, launch.way, strict=True)]
-        )
-        spread = np.stack(
-            [np.interp(self._hand_over - t, launch.x, s) for t, s in zip(launch.t0, launch.way_sigma, strict=True)]
-        )
+        inside, spread = (launch.at(self._hand_over, table) for table in (launch.way, launch.way_sigma))
         self._joined, self._joined_sigma = moments(launch.weight, inside, spread)
         self._offset = float(motion.distance_at([self._hand_over])[0])
 
@@ -216,9 +226,7 @@ class _Path:
         if passing.time_s < self._hand_over:
             # Where the way is fitted, it is read off each start at the time of the passing.
             launch = self._launch
-            ways = np.array(
-                [np.interp(passing.time_s - t, launch.x, w) for t, w in zip(launch.t0, launch.way, strict=True)]
-            )
+            ways = launch.at(passing.time_s, launch.way)
             way = moments(launch.weight, ways, np.zeros_like(ways))
         else:
             way = self.way(passing.time_s)
@@ -229,12 +237,14 @@ class _Path:
         return Split(speed, *passing[2:], *way, *late, self._systematic(speed, passing))
 
     def _systematic(self, speed: float, passing: Passing) -> float:
-        """How far the time from one foot moves if the receiver smooths by one standard uncertainty more [s]."""
-        foot = self._smoother.one_foot_s - self._launch.one_foot_s
+        """How far the time from one foot moves if the receiver smooths by one standard uncertainty more [s]: told
+        by the likeliest rises."""
+        plain, smoother = self._smoothed
         if passing.time_s < self._hand_over:
-            other = self._smoother.passing(speed, "speed")
-            if other is not None:
-                return abs(other.from_foot_s - passing.from_foot_s)
+            pair = plain.passing(speed, "speed"), smoother.passing(speed, "speed")
+            if pair[0] is not None and pair[1] is not None:
+                return abs(pair[1].from_foot_s - pair[0].from_foot_s)
+        foot = smoother.one_foot_s - plain.one_foot_s
         # In a steady pull a first-order filter shows every speed late by its time.
         return abs(self._doubt_s + foot)
 

@@ -52,9 +52,38 @@ class Launch:
     one_foot: Floats = field(repr=False)
     """When each start had moved one foot: (starts)."""
     one_foot_sigma: Floats = field(repr=False)
+    rise: NDArray[np.intp] = field(repr=False)
+    """Which rise each start has: (starts)."""
     rise_log: Floats = field(repr=False)
     """Log evidence of each rise, whatever was expected beforehand: (rises); see `rises.habit_of`."""
+    t0_step_s: float
+    """Standard deviation of each start's t0 about the one it stands for."""
     notes: tuple[str, ...] = ()
+
+    def likeliest(self, most: int) -> NDArray[np.intp]:
+        """The rises that are likely, no more than `most`."""
+        share = np.bincount(self.rise, self.weight.likely)
+        best = np.argsort(-share)[:most]
+        return np.sort(best[share[best] > 0.02 * share.max()])
+
+    def among(self, some: NDArray[np.intp]) -> Launch:
+        """The same launch where only these rises are possible."""
+        by = np.isin(self.rise, some).astype(float)
+        likely, counted = (w * by / float(w @ by) for w in self.weight)
+        weight = Weight(likely, counted)
+        t0, t0_sigma = moments(weight, self.t0, np.full_like(self.t0, self.t0_step_s))
+        foot, foot_sigma = moments(weight, self.one_foot, self.one_foot_sigma)
+        return replace(
+            self, t0_s=t0, t0_sigma_s=t0_sigma, one_foot_s=foot, one_foot_sigma_s=foot_sigma, weight=weight
+        )  # fmt: skip
+
+    def at(self, time_s: float, table: Floats) -> Floats:
+        """A table (starts, m) of this launch at one instant: (starts)."""
+        x = np.clip(time_s - self.t0, self.x[0], self.x[-1])
+        k = np.clip(np.searchsorted(self.x, x), 1, len(self.x) - 1)
+        part = (x - self.x[k - 1]) / (self.x[k] - self.x[k - 1])
+        rows = np.arange(len(k))
+        return np.asarray(table[rows, k - 1] * (1 - part) + table[rows, k] * part, float)
 
     def passing(self, target: float, of: Literal["speed", "way"]) -> Passing | None:
         """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
@@ -115,7 +144,8 @@ def fit_launch(
     smoothing_s: float = 0.0,
     trust: Floats | None = None,
     habit: LaunchHabit | None = None,
-    like: Launch | None = None,
+    among: NDArray[np.intp] | None = None,
+    may_roll: bool = False,
 ) -> Launch:
     """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
 
@@ -131,8 +161,8 @@ def fit_launch(
     earliest_s, latest_s bound t0; readings from `from_s` to `until_s` are used. `base_mps` is the speed before t0 where
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back). `smoothing_s`:
     the receiver shows the motion through a first-order filter of this time constant. `trust`: how surely each reading
-    is no stray. `habit`: what is known of the car's launches; the broad prior by default. `like`: only rises that were
-    likely in this fit.
+    is no stray. `habit`: what is known of the car's launches; the broad prior by default. `among`: only these rises.
+    `may_roll`: before t0 the car may have rolled back too slowly for its course to tell.
     """
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     if trust is not None:
@@ -142,13 +172,12 @@ def fit_launch(
     wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
     every = rises(slow)
     prior = np.log(prior_of(every, habit, slow))
-    if like is not None:
-        among = np.flatnonzero(like.rise_log + prior > (like.rise_log + prior).max() - 3.0)
+    if among is not None:
         every, prior = [every[k] for k in among], prior[among]
     x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
     tables = speed_tables(x, every)
     shown = _filtered(tables, float(x[1]), smoothing_s)
-    readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before)
+    readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before, may_roll)
     # A coarse look with one wander finds where the answer lies; a fine one weighs it.
     coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
     for _ in range(_MOST_STRAYS + 1):
@@ -190,10 +219,11 @@ def fit_launch(
     # Between fixes more than half a second apart a foot may do what no family of curves foresees.
     unseen = 0.15 * max(float(np.median(np.diff(t[use]))) - 0.6, 0.0)
     foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
-    t0_sigma = np.full_like(t0, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen))
+    t0_sigma = math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen)
     return Launch(
-        *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),
-        until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, rise_log,
+        *moments(starts, t0, np.full_like(t0, t0_sigma)), *moments(starts, foot, foot_sigma),
+        until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, alive[keep[0]], rise_log,
+        t0_sigma,
     )  # fmt: skip
 
 
@@ -253,8 +283,11 @@ class _Readings:
     readings white, so that one matrix serves every start. None where they are white as they are.
     """
 
-    def __init__(self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool) -> None:
+    def __init__(
+        self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool, may_roll: bool = False
+    ) -> None:
         self.t, self.y, self.noise, self.base, self.at_rest_before = t, y, noise, base, at_rest_before
+        self.may_roll = may_roll
         self.slow = bool(np.median(np.diff(t)) > 0.25)
         self.sigma = noise.reading_sigma_mps
         self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
@@ -283,7 +316,7 @@ class _Readings:
     def without(self, index: int) -> _Readings:
         """The readings without one."""
         keep = np.arange(len(self.t)) != index
-        return _Readings(self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before)
+        return _Readings(self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before, self.may_roll)
 
     def since(self, time: float) -> _Readings:
         """The readings after `time`: what was before every start says nothing between them."""
@@ -300,6 +333,7 @@ def _evidence(
     readings: _Readings, grid: Floats, x: Floats, tables: Floats, span: float, wanders: Floats
 ) -> tuple[Floats, Floats, Floats]:
     """Log evidence (rises, grid, wanders) of each start, the coefficients (..., knots), their covariances."""
+    rolling = _rolling_back(readings, grid) if readings.may_roll else np.zeros_like(grid)
     readings = readings.since(float(grid[0]))
     t, y, base, held = readings.t, readings.y, readings.base, readings.held
     after = t[None, :] - grid[:, None]
@@ -323,6 +357,9 @@ def _evidence(
     gram = np.swapaxes(design, -1, -2) @ design
     moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0]
     constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
+    # A car that was caught as it rolled is already pulled when it turns.
+    pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
+    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - _ROLLS_BACK) * (rolling != 0))
     spacing = span / (KNOTS - 1)
     logs, coefs, covs = [], [], []
     for wander in wanders:
@@ -343,6 +380,30 @@ def _evidence(
         coefs.append(c)
         covs.append(cov)
     return np.stack(logs, -1), np.stack(coefs, -2), np.stack(covs, -3)
+
+
+_ROLLS_BACK = 0.05
+"""How many of the launches that creep up on zero begin with a roll back."""
+
+
+def _rolling_back(readings: _Readings, grid: Floats) -> Floats:
+    """What is added to the log evidence of each start, that the car stood before it, if it may as well have rolled
+    back, ever faster, and been caught just before: (grid)."""
+    longest = 3.0
+    use = (readings.t > grid[0] - longest) & (readings.t < grid[-1]) & ~readings.held
+    ago = grid[:, None] - readings.t[use]
+    seconds, speeds = np.meshgrid([0.5, 0.9, 1.4, 2.1, longest], [0.09, 0.14, 0.2, 0.28, 0.4, 0.55])
+    d, p = seconds.reshape(-1, 1, 1), speeds.reshape(-1, 1, 1)
+    caught = p / 1.2
+    v = p * np.clip(np.minimum((d - ago) / (d - np.minimum(caught, 0.3 * d)), ago / caught), 0.0, 1.0)
+    before = ago > 0
+    y = np.broadcast_to(readings.y[use], v.shape)
+    at_rest = np.exp(readings.before[use])
+    likely = np.log(density(y, v, np.broadcast_to(readings.each[use], v.shape), readings.noise) + 1e-3)
+    more = np.where(before, likely - np.log(at_rest + 1e-3), 0.0).sum(-1)
+    top = more.max(0)
+    mean = top + np.log(np.exp(more - top).mean(0))
+    return np.asarray(np.logaddexp(math.log(1 - _ROLLS_BACK), math.log(_ROLLS_BACK) + mean), float)
 
 
 def _near_zero(
@@ -383,12 +444,12 @@ def pull_away(
     turned: Interval | None = None,
     habit: LaunchHabit | None = None,
     smoothing_s: float | None = None,
-    like: Launch | None = None,
+    among: NDArray[np.intp] | None = None,
 ) -> Launch:
     """Choose the window of the launch fit, mind creep and roll-back, and fit.
 
     `turned`: between which fixes the car's course turned about before it pulled away. `smoothing_s`: of the receiver,
-    by default what the motion undid. `habit`, `like`: as for `fit_launch`. Notes tell speeds in `unit`.
+    by default what the motion undid. `habit`, `among`: as for `fit_launch`. Notes tell speeds in `unit`.
     """
     t, y, v = motion.t_s, motion.reading_mps, motion.speed_mps
     step = motion.step_s
@@ -402,9 +463,12 @@ def pull_away(
     settled = min(rest.start_s + 2.5 * late, rest.end_s - 0.5)
     begin = max(rest.start_s, earliest - 1.0, settled)
 
-    def fit(earliest_s: float, latest_s: float, from_s: float, base_mps: float = 0.0, rested: bool = True) -> Launch:
+    def fit(
+        earliest_s: float, latest_s: float, from_s: float, base_mps: float = 0.0, rested: bool = True,
+        may_roll: bool = False,
+    ) -> Launch:  # fmt: skip
         return fit_launch(t, y, motion.noise, earliest_s, latest_s, until, from_s, base_mps, rested, smoothing,
-                          motion.trust, habit, like)  # fmt: skip
+                          motion.trust, habit, among, may_roll)  # fmt: skip
 
     if turned is not None:
         launch = fit(
@@ -421,10 +485,19 @@ def pull_away(
     bump = (vb > max(0.2, 5 * sigma, 3 * drawn)) & (least_after < 0.5 * vb)
     # A car that rolls back takes its time; two readings are strays.
     if bump.sum() * step >= 0.35 and step <= 0.34:
-        valley = int(np.flatnonzero(bump)[-1]) + int(np.argmin(vb[np.flatnonzero(bump)[-1] :]))
+        over = int(np.flatnonzero(bump)[-1])
+        stands = np.flatnonzero(vb[over:] < max(0.12, 2.5 * sigma)) + over
+        moved = "moved and nearly stopped again before it pulled away"
+        if len(stands) * step > 0.5:
+            # It stands again, be it after a roll or after strays that looked like one.
+            again = float(tb[stands[0]])
+            return replace(fit(again, latest, again), notes=(moved,))
+        valley = over + int(np.argmin(vb[over:]))
         when = float(tb[valley])
-        note = ROLLED_BACK if when - rest.end_s < 4.0 else "moved and nearly stopped again before it pulled away"
+        note = ROLLED_BACK if when - rest.end_s < 4.0 else moved
         return replace(fit(when - 0.4, min(when + 0.4, latest), when - 0.5 * step, 0.0, False), notes=(note,))
+    hovering = (v > max(0.06, 1.2 * sigma, 1.2 * drawn)) & (v < DEPART_MPS / 2) & (t > earliest) & (t < latest)
+    may_roll = step <= 0.25 and bool(hovering.sum() * step > 0.5)
     slow = (vb > max(0.12, 2.5 * sigma, 2.5 * drawn)) & (vb < DEPART_MPS) & (np.abs(ab) < 0.15)
     creeping = np.flatnonzero(slow)
     if len(creeping) and tb[creeping[-1]] - tb[creeping[0]] > 1.0:
@@ -434,7 +507,7 @@ def pull_away(
         way = f"{crept / FOOT_M:.0f} ft" if unit == "mph" else f"{crept:.1f} m"
         note = f"crept {way} at {speed_label(base, unit)} before it pulled away: not a clean standing start"
         return replace(fit(float(tb[steady][0]), latest, float(tb[steady][0]), base), notes=(note,))
-    return fit(earliest, latest, begin)
+    return fit(earliest, latest, begin, may_roll=may_roll)
 
 
 ROLLED_BACK = "rolled back before it pulled away: time zero is where it turned"

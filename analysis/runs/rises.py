@@ -20,7 +20,7 @@ class Rise(NamedTuple):
     """One way for the acceleration to come in: by which curve, over what time [s], from what first share, how likely
     beforehand."""
 
-    curve: Literal["straight", "exponential", "s-shaped", "falling", "late"]
+    curve: Literal["straight", "exponential", "s-shaped", "falling", "late", "stumbling", "stepped"]
     seconds: float
     first: float
     weight: float
@@ -57,7 +57,13 @@ def rises(slow: bool) -> list[Rise]:
         found.append(Rise("straight", seconds, 0.0, foot * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
     found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
+    # An engine that takes hold and stumbles, and a throttle opened in two steps: `first` is the share in between.
+    found += [Rise("stumbling", seconds, first, STUMBLE) for seconds in (0.45, 0.75, 1.1) for first in (0.2, 0.55)]
+    found += [Rise("stepped", seconds, first, STUMBLE) for seconds in (0.5, 0.9, 1.4) for first in (0.3, 0.55)]
     return found
+
+
+STUMBLE = 0.03
 
 
 def _log_normal(x: float, middle: float, width: float) -> float:
@@ -141,6 +147,14 @@ def speed_tables(x: Floats, rises: list[Rise]) -> Floats:
 
 def _share(x: Floats, rise: Rise) -> Floats:
     """Which share of the full acceleration is there `x` seconds after time zero."""
+    if rise.curve in ("stumbling", "stepped"):
+        quick = 1 - np.exp(-x / 0.12)
+        away = (x - rise.seconds) / 0.4
+        if rise.curve == "stumbling":
+            gone = np.where(np.abs(away) < 1, np.cos(np.pi / 2 * away) ** 2, 0.0)
+            return np.asarray(quick * (1 - (1 - rise.first) * gone), float)
+        step = np.clip(away + 0.5, 0.0, 1.0)
+        return np.asarray(quick * (rise.first + (1 - rise.first) * step * step * (3 - 2 * step)), float)
     u = x / max(rise.seconds, 1e-9)
     inside = np.minimum(u, 1.0)
     if rise.curve == "straight":

@@ -32,7 +32,8 @@ TO_MPS = tuple(mph * MPH for mph in (20, 30, 40))
 @dataclass(frozen=True)
 class Receiver:
     """noise_mps white; wander_mps correlated over wander_s; smoothing_s of `stages` first-order filters in a row; share
-    of outliers; zero below hold_mps; decimals of a km/h; share of fixes missing."""
+    of outliers, `clump` of them in a row (each clump one offset, or a hump that comes and goes); zero below hold_mps;
+    decimals of a km/h; share of fixes missing."""
 
     hz: float = 10.0
     noise_mps: float = 0.05
@@ -41,6 +42,8 @@ class Receiver:
     smoothing_s: float = 0.0
     stages: int = 1
     outliers: float = 0.0
+    clump: tuple[int, int] = (1, 1)
+    hump: bool = False
     hold_mps: float = 0.0
     decimals: int | None = 3
     missing: float = 0.0
@@ -54,14 +57,23 @@ RECEIVERS = {
     "wander 1": W,
     "wander 2": replace(W, wander_s=2.0),
     "all wander 1": Receiver(noise_mps=0.01, wander_mps=0.05),
+    "all wander 2": Receiver(noise_mps=0.01, wander_mps=0.05, wander_s=2.0),
+    "only wander 2": Receiver(noise_mps=0.002, wander_mps=0.05, wander_s=2.0),
+    "only wander 1": Receiver(noise_mps=0.002, wander_mps=0.05),
     "smooth .1": Receiver(smoothing_s=0.1),
     "smooth .2": Receiver(smoothing_s=0.2),
     "smooth .35": Receiver(smoothing_s=0.35),
     "smooth .5": Receiver(smoothing_s=0.5),
     "two stages .35": Receiver(smoothing_s=0.35, stages=2),
     "outliers": Receiver(outliers=0.02),
+    "clumps": Receiver(outliers=0.02, clump=(1, 7)),
+    "humps": Receiver(outliers=0.03, clump=(3, 12), hump=True),
     "held": Receiver(hold_mps=0.3, decimals=2, missing=0.05),
     "together": replace(W, smoothing_s=0.35, outliers=0.02, hold_mps=0.3, decimals=2, missing=0.05),
+    "held, wander, 0": replace(W, hold_mps=0.3, decimals=2, missing=0.05),
+    "held, wander, .2": replace(W, smoothing_s=0.2, hold_mps=0.3, decimals=2, missing=0.05),
+    "held, wander, .35": replace(W, smoothing_s=0.35, hold_mps=0.3, decimals=2, missing=0.05),
+    "held, .35": Receiver(smoothing_s=0.35, hold_mps=0.3, decimals=2),
     "5 Hz": Receiver(hz=5.0),
     "25 Hz": Receiver(hz=25.0),
     "1 Hz": Receiver(hz=1.0),
@@ -71,6 +83,13 @@ RECEIVERS = {
 def rise(rng: np.random.Generator, kind: int) -> Callable[[Floats], Floats]:
     """The share of the push that is there tau seconds after it begins."""
     u = rng.uniform
+    match kind:
+        case 6:  # takes hold, stumbles, and comes again
+            s, at, low, for_ = u(0.05, 0.4), u(0.2, 1.0), u(0.15, 0.6), u(0.2, 0.9)
+            return lambda x: (1 - np.exp(-x / s)) * (1 - (1 - low) * np.exp(-((np.maximum(np.abs(x - at - for_ / 2) - for_ / 4, 0) / (for_ / 4)) ** 2)))  # fmt: skip  # noqa: E501
+        case 7:  # a part of the force, held, then all of it
+            s, part, at, to = u(0.05, 0.5), u(0.25, 0.7), u(0.4, 1.5), u(0.1, 0.5)
+            return lambda x: part * np.minimum(x / s, 1) + (1 - part) * np.clip((x - at) / to, 0, 1)
     match kind % 6:
         case 0:
             s = u(0.03, 0.3)
@@ -106,7 +125,18 @@ def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kin
     starts = []
     for i in range(launches):
         kind = kinds[i % len(kinds)] if kinds else int(rng.integers(0, 6))
-        share = rise(rng, kind)(np.arange(0, 60, DT) + DT / 2)
+        share = rise(rng, int(rng.integers(0, 6)) if kind == 8 else kind)(np.arange(0, 60, DT) + DT / 2)
+        if kind == 8:
+            # It rolls back, and goes on doing so until the force has caught it.
+            slope, rolled = rng.uniform(0.06, 0.25), 0.0
+            v.append(-np.arange(0, rng.uniform(0.5, 2.5), DT) * slope)
+            rolled = float(v[-1][-1])
+            caught = 0
+            while rolled < 0:
+                v.append(np.array([rolled]))
+                rolled += (share[caught] * grip - slope) * DT
+                caught += 1
+            share = share[caught:]
         speed, pulled, change = 0.0, [], rng.uniform(7, 11) if rng.random() < 0.4 else math.inf
         free = 0
         for s in share:
@@ -163,16 +193,31 @@ def received(true: Truth, receiver: Receiver, rng: np.random.Generator) -> Fixes
         kicks = rng.normal(0, receiver.wander_mps * math.sqrt(1 - rho * rho), len(t))
         kicks[0] = rng.normal(0, receiver.wander_mps)
         y += lfilter([1.0], [1.0, -rho], kicks)
-    stray = rng.random(len(t)) < receiver.outliers
-    y[stray] += rng.choice([-1, 1], int(stray.sum())) * np.exp(
-        rng.uniform(math.log(0.2), math.log(3.0), int(stray.sum()))
-    )
+    y += strays(len(t), receiver, rng)
     y = np.abs(y)
     y[y < receiver.hold_mps] = 0.0
     if receiver.decimals is not None:
         y = np.round(y * 3.6, receiver.decimals) / 3.6
     keep_ = rng.random(len(t)) >= receiver.missing
     return Fixes.of(t[keep_], y[keep_])
+
+
+def strays(n: int, receiver: Receiver, rng: np.random.Generator) -> Floats:
+    """What strays add to n readings."""
+    low, high = receiver.clump
+    if high == 1:
+        out = np.zeros(n)
+        stray = rng.random(n) < receiver.outliers
+        some = int(stray.sum())
+        out[stray] = rng.choice([-1, 1], some) * np.exp(rng.uniform(math.log(0.2), math.log(3.0), some))
+        return out
+    out = np.zeros(n)
+    for at in np.flatnonzero(rng.random(n) < receiver.outliers * 2 / (low + high)):
+        length = int(rng.integers(low, high + 1))
+        size = rng.choice([-1, 1]) * math.exp(rng.uniform(math.log(0.2), math.log(3.0)))
+        shape = np.sin(np.pi * (np.arange(length) + 1) / (length + 1)) if receiver.hump else rng.normal(1, 0.15, length)
+        out[at : at + length] += size * shape[: n - at]
+    return out
 
 
 @dataclass
@@ -224,15 +269,16 @@ def main() -> None:
     parser.add_argument("--drives", type=int, default=20)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--eased", type=float, default=0.5)
+    parser.add_argument("--kinds", type=int, nargs="*", help="of launches: 0 to 5 are drawn, 6 to 8 only if asked for")
     asked = parser.parse_args()
     for name, receiver in RECEIVERS.items():
         if asked.worlds and name not in asked.worlds:
             continue
-        r = judge(receiver, asked.drives, asked.seed, asked.eased)
+        r = judge(receiver, asked.drives, asked.seed, asked.eased, kinds=asked.kinds)
         far = int(np.sum((np.abs(r.foot) > 0.5) & (r.foot_sigma < 0.1)))
         by_kind = " ".join(
-            f"{np.mean(r.first[r.kind == k] / r.first_sigma[r.kind == k]):+.1f}"
-            for k in range(6)
+            f"{k}: {np.mean(r.first[r.kind == k]):+.2f}/{np.sqrt(np.mean(r.first_sigma[r.kind == k] ** 2)):.2f}"
+            for k in range(9)
             if (r.kind == k).any()
         )
         print(f"{name:16s} first {cell(r.first, r.first_sigma)}  foot {cell(r.foot, r.foot_sigma)}  worst {np.abs(r.foot).max():.2f} far {far} "  # noqa: E501

@@ -1,0 +1,97 @@
+"""Launches that are not as one thinks: strays beside them, a slow roll back, an engine that stumbles; and a speed that
+is nearly passed before a gear change."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+import simulate
+from simulate import SLOW_CAR, Brake, Lift, Pull, Stand, Truth
+
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.motion.stretch import when_passed
+from analysis.runs import finding
+from analysis.runs.run import Options, Run
+
+MPH = 0.44704
+TO = Options(speeds_mps=(20 * MPH, 30 * MPH))
+
+
+def received(truth: Truth, seed: int = 0) -> Fixes:
+    got = simulate.receive(truth, np.random.default_rng(seed), 10.0, 0.05)
+    return Fixes.of(got.t_s, got.speed_mps)
+
+
+def found_in(fixes: Fixes) -> list[Run]:
+    kept, _ = clean(fixes)
+    return finding.find(smoother.smooth(kept), kept, TO)
+
+
+@pytest.fixture(scope="module")
+def pull() -> Truth:
+    return simulate.drive(SLOW_CAR, [Stand(8), Pull(18, "step"), Lift(12), Brake(0), Stand(6)])
+
+
+@pytest.mark.parametrize("before_s", [0.9, 1.6])
+def test_a_clump_of_strays_before_a_start_is_no_roll_back(pull: Truth, before_s: float) -> None:
+    start = pull.runs[0].start_s
+    for seed in range(3):
+        fixes = received(pull, seed)
+        v = fixes.speed_mps.copy()
+        v[(fixes.t_s > start - before_s) & (fixes.t_s < start - before_s + 0.52)] += 0.8
+        (run,) = found_in(dataclasses.replace(fixes, speed_mps=v))
+        assert abs(run.start_s - start) < max(4 * run.start_sigma_s, 0.1)
+        assert not any("rolled" in note for note in run.notes)
+
+
+def test_a_slow_roll_back_is_timed_from_where_it_turned(pull: Truth) -> None:
+    """Down a slope of 1.7 % for two seconds, too slowly for its course to tell; speed has no sign."""
+    turned = pull.runs[0].start_s
+    off = []
+    for seed in range(6):
+        fixes = received(pull, seed)
+        since = fixes.t_s - turned + 2.0
+        back = np.minimum(0.17 * since, (2.0 - since) / 0.8)
+        noise = np.random.default_rng(seed).normal(0, 0.05, len(fixes))
+        v = np.where((since > 0) & (since < 2.0), np.abs(back + noise), fixes.speed_mps)
+        (run,) = found_in(dataclasses.replace(fixes, speed_mps=v))
+        off.append(run.start_s - turned)
+        assert run.start_sigma_s < 0.1
+    assert np.mean(np.abs(off)) < 0.05
+
+
+def test_an_engine_that_stumbles_is_timed_from_first_movement() -> None:
+    """It takes hold at once, all but fades half a second later, and comes again."""
+    truth = simulate.drive(
+        SLOW_CAR,
+        [
+            Stand(8),
+            Pull(18, lambda tau: 1 - 0.75 * float(np.exp(-(((tau - 0.7) / 0.3) ** 2)))),
+            Lift(12),
+            Brake(0),
+            Stand(6),
+        ],
+    )
+    start = truth.runs[0].start_s
+    for seed in range(5):
+        (run,) = found_in(received(truth, seed))
+        assert abs(run.start_s - start) < max(3.5 * run.start_sigma_s, 0.15)
+
+
+def test_a_speed_that_is_nearly_passed_before_a_gear_change_is_in_doubt() -> None:
+    """Up to 9 m/s, half a second of coasting, and on: a speed at the top is passed before or 0.8 s later."""
+    t = np.arange(0, 20, 0.1)
+    v = np.interp(t, [0, 6, 9.6, 10.1, 14.6, 20], [0, 0, 9.0, 8.6, 17.6, 17.6])
+    for seed in range(8):
+        motion = smoother.smooth(Fixes.of(t, np.abs(v + np.random.default_rng(seed).normal(0, 0.05, len(t)))))
+        for speed, passed in ((8.97, 9.588), (9.03, 10.315)):
+            found = when_passed(motion, speed, 8.0, 150)
+            assert found is not None
+            assert abs(found[0] - passed) < max(3.5 * found[1], 0.15)
+        # Well below it there is no doubt.
+        sure = when_passed(motion, 8.0, 8.0, 150)
+        assert sure is not None
+        assert sure[1] < 0.05
