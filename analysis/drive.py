@@ -23,6 +23,7 @@ from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, SetAside, clean, read_fixes
 from analysis.motion.smoother import Motion
 from analysis.runs import finding
+from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
 from logger.config.recorder import NmeaSource
 from logger.config.targets import TargetsConfig
@@ -95,12 +96,19 @@ class DriveMap:
 
 class AnalysedDrive:
     """A drive and all that it tells. `targets` are the mixture windows to judge by, or what reads them when they are
-    asked for; the usual ones by default."""
+    asked for; the usual ones by default. `taught` gives what the drives before it taught, when it is asked for; by
+    default the drive stands alone."""
 
-    def __init__(self, drive: Drive, targets: TargetsConfig | Callable[[], TargetsConfig] | None = None) -> None:
+    def __init__(
+        self,
+        drive: Drive,
+        targets: TargetsConfig | Callable[[], TargetsConfig] | None = None,
+        taught: Callable[[], Taught] = Taught,
+    ) -> None:
         self.drive = drive
         """What is on disk: manifest, configuration, tables."""
         self._targets = targets or TargetsConfig()
+        self._taught = taught
         self._found: dict[Options, list[Run]] = {}
 
     # --- what it was made with ---------------------------------------------------------------------------------
@@ -172,11 +180,22 @@ class AnalysedDrive:
         return self._cleaned[1]
 
     @Once
+    def taught(self) -> Taught:
+        """What the drives before it taught of its receiver and its car; see `runs.lessons`."""
+        return self._taught()
+
+    @Once
+    def lesson(self) -> Lesson:
+        """What it teaches those after it. NoAnswer where there are too few fixes."""
+        # Launches are fitted alike whatever speeds are asked for: those that were found already serve.
+        return Lesson.of(self.motion, self._found.get(self._all_speeds) or self.runs_by(Options(unit=self.unit)))
+
+    @Once
     def motion(self) -> Motion:
         """Speed, acceleration and distance. NoAnswer where there are too few fixes."""
         fixes = self.fixes
         try:
-            return smoother.smooth(fixes)
+            return smoother.smooth(fixes, others=self.taught.receivers)
         except ValueError as error:
             raise NoAnswer(str(error)) from error
 
@@ -205,7 +224,7 @@ class AnalysedDrive:
     def runs_by(self, options: Options) -> list[Run]:
         """Its runs by other speeds, distances or thresholds, or rolling ones."""
         if options not in self._found:
-            self._found[options] = finding.find(self.motion, self.fixes, options)
+            self._found[options] = finding.find(self.motion, self.fixes, options, self.taught.habit)
         return self._found[options]
 
     def struck(self, run: Run) -> str | None:

@@ -121,14 +121,17 @@ def strike(
 def brief_runs(drive: Drive) -> None:
     """The runs of a drive that has just been closed, or why there are none."""
     from analysis.answers.runs import runs_answer
-    from analysis.drive import AnalysedDrive
+    from analysis.store import DriveStore
 
+    drives = DriveStore(drive.path.parent)
+    analysed = drives.drive(str(drive.path))
     try:
-        answer = runs_answer(AnalysedDrive(drive))
+        answer = runs_answer(analysed)
     except NoAnswer as reason:
         tell(str(reason))
         return
     print_runs(answer)
+    drives.teach(analysed)
     if not answer.runs:
         tell(f"No run from a standstill reached {_least(answer)}.")
     elif not answer.weather_kept:
@@ -156,6 +159,9 @@ def print_runs(answer: RunsAnswer) -> None:
     out = console()
     out.print(f"Drive {answer.drive}, {duration(answer.duration_s)}, setup: {answer.setup}")
     out.print(_receiver(answer.receiver))
+    if answer.habit.launches:
+        launches, drives = plural(answer.habit.launches, "launch", "launches"), plural(answer.habit.drives, "drive")
+        out.print(f"Launches: {answer.habit.words}, learned from {launches} of {drives} before.")
     if not answer.runs:
         return
     standing = [run for run in answer.runs if run.kind == "standing"]

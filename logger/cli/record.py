@@ -48,14 +48,14 @@ class Hooks:
     """What the `pullbook` command adds to recording without the recorder knowing of it.
 
     `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
-    another process calls it (`record.closing`). `listeners(announce, car)` gives more
+    another process calls it (`record.closing`). `listeners(announce, files, store)` gives more
     listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
     `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
     channel)` the mixture beyond which it warns, in the channel's own unit.
     """
 
     after_drive: Callable[[Drive], None] | None = None
-    listeners: Callable[[Callable[[str], None], CarConfig | None], Sequence[Listener]] = lambda announce, car: ()
+    listeners: Callable[[Callable[[str], None], Files, Path], Sequence[Listener]] = lambda announce, files, store: ()
     lean_watch: Callable[[Files, Channel, Place, Place | None], Alert | None] = lambda files, channel, mixture, load: (
         None
     )
@@ -342,7 +342,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
         live.add(kept)
     else:
         live.add(panel.LogLines(sys.stderr if json else sys.stdout, lean, cautions))
-    for listener in hooks.listeners(announce, files.car):
+    for listener in hooks.listeners(announce, files, store):
         live.add(listener)
     return kept
 
