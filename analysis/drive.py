@@ -38,6 +38,7 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.motion.board import Board
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -199,6 +200,29 @@ class AnalysedDrive:
         except ValueError as error:
             raise NoAnswer(str(error)) from error
 
+    @property
+    def board(self) -> Board | None:
+        """The accelerometer beside the fixes, laid onto them; None without one, or where it cannot be used."""
+        return self._board[0]
+
+    @property
+    def board_refused(self) -> tuple[str, str] | None:
+        """Source of the accelerometer that cannot be used, and why; None where it can, or there is none."""
+        return self._board[1]
+
+    @Once
+    def _board(self) -> tuple[Board | None, tuple[str, str] | None]:
+        from analysis.motion.board import BoardUnusable, mount
+        from analysis.motion.board_channels import read_accelerations
+
+        readings = read_accelerations(self.drive, self.motion.epoch_utc_ns)
+        if readings is None:
+            return None, None
+        try:
+            return mount(readings, self.motion), None
+        except BoardUnusable as reason:
+            return None, (readings.source, str(reason))
+
     # --- runs --------------------------------------------------------------------------------------------------
 
     @property
@@ -224,8 +248,21 @@ class AnalysedDrive:
     def runs_by(self, options: Options) -> list[Run]:
         """Its runs by other speeds, distances or thresholds, or rolling ones."""
         if options not in self._found:
-            self._found[options] = finding.find(self.motion, self.fixes, options, self.taught.habit)
+            found = finding.find(self.motion, self.fixes, options, self.taught.habit)
+            self._found[options] = [self._by_board(run) for run in found]
         return self._found[options]
+
+    def _by_board(self, run: Run) -> Run:
+        """The run counted from first movement by the board, where there is one that tells it."""
+        if run.kind != "standing" or self.board is None:
+            return run
+        from analysis.motion.board import BoardUnusable
+        from analysis.runs.board_start import counted_from, first_movement
+
+        try:
+            return counted_from(run, first_movement(self.board, self.motion, run), self.board.source)
+        except BoardUnusable as reason:
+            return replace(run, board_why_not=str(reason))
 
     def struck(self, run: Run) -> str | None:
         """Why the owner struck `run` out; None where nobody did."""

@@ -85,6 +85,25 @@ class RunHabit(Answer):
     """What the launches are mostly like, in half a sentence; empty without any."""
 
 
+class RunBoard(Answer):
+    """The accelerometer beside the fixes: whether it is used for first movement, and how it lies."""
+
+    source: str
+    """Name of its source."""
+    used: bool
+    """Whether it can be used in this drive; each run says whether it was."""
+    why_not: str
+    """Why it cannot; empty where it can."""
+    hz: Figure
+    """Readings a second [Hz]."""
+    delay_s: Figure
+    """How much later than the fixes its readings are stamped [s], found in the drive."""
+    delay_sigma_s: Figure
+    """Standard error of `delay_s` [s]."""
+    agreement: Figure
+    """Correlation of the speed that it gains with that of the fixes."""
+
+
 class SpeedSummary(Answer):
     """The times to one speed from one foot of movement, over the runs that count and reached it."""
 
@@ -140,6 +159,8 @@ class RunsAnswer(Answer):
     """What is known of the receiver: from this drive, and from those before it."""
     habit: RunHabit
     """What is known of the car's launches from the drives before."""
+    board: RunBoard | None
+    """The accelerometer beside the fixes; null where no source is configured as one."""
     runs: tuple[TimedRun, ...]
     """Its runs: standing ones in order of time, then rolling ones."""
     pairs: tuple[OppositeRuns, ...]
@@ -195,6 +216,7 @@ def runs_answer(
         weather_kept=bool(manifest.weather),
         receiver=_receiver(drive),
         habit=_habit(drive),
+        board=_board(drive),
         runs=tuple(timed_run(TimedRun, drive, run, unit) for run in found),
         pairs=tuple(_pair(pair, unit) for pair in pair_opposite([run for run in found if drive.counts(run)])),
         summary=tuple(_summaries([run for run in found if run.kind == "standing" and drive.counts(run)], unit)),
@@ -265,6 +287,21 @@ def _habit(drive: AnalysedDrive) -> RunHabit:
         drives=sum(bool(lesson.rise_logs) for lesson in taught.lessons),
         words=habit_words(taught.habit) if taught.habit is not None else "",
     )
+
+
+def _board(drive: AnalysedDrive) -> RunBoard | None:
+    board, refused = drive.board, drive.board_refused
+    nan = math.nan
+    if board is not None:
+        return RunBoard(
+            source=board.source, used=True, why_not="", hz=board.hz, delay_s=board.delay_s,
+            delay_sigma_s=board.delay_sigma_s, agreement=board.agreement,
+        )  # fmt: skip
+    if refused is not None:
+        return RunBoard(
+            source=refused[0], used=False, why_not=refused[1], hz=nan, delay_s=nan, delay_sigma_s=nan, agreement=nan
+        )  # fmt: skip
+    return None
 
 
 def _figure(value: float | None) -> float:

@@ -163,6 +163,7 @@ def _describe(
         notes=list(launch.notes),
         place=place(fixes, t0, stop),
         rise_log=launch.rise_log,
+        foot_at_sigma_s=launch.one_foot_sigma_s,
     )
 
 

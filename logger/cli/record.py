@@ -20,7 +20,7 @@ from logger.units import MB_PER_GB, parse_quantity
 
 if TYPE_CHECKING:
     from logger.config.car import CarConfig
-    from logger.config.recorder import Channel, RecorderConfig, Source
+    from logger.config.recorder import Channel, RecorderConfig
     from logger.config.setup import SetupConfig
     from logger.config.targets import TargetsConfig
     from logger.record.alerts import Alert
@@ -348,6 +348,8 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
 
 
 def _lean_watch(files: Files, live: Live) -> Alert | None:
+    from logger.config.recorder import channels_of
+
     settings, mixture = files.config.recorder, live.place("afr", "lambda")
     if mixture is None:
         return None
@@ -478,22 +480,9 @@ def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
     return said
 
 
-def channels_of(source: Source) -> Sequence[Channel]:
-    """The configured channels of a source; none for a GPS receiver, whose sentences name their own."""
-    from logger.config.recorder import FrameSource, NumbersSource, PatternSource
-
-    match source:
-        case NumbersSource():
-            return source.column
-        case PatternSource():
-            return source.channel
-        case FrameSource():
-            return source.field
-    return ()
-
-
 def _understood(files: Files) -> list[str]:
     """What the recorder's file says, in a few lines of words."""
+    from logger.config.recorder import channels_of
     from logger.record.ports import describe
 
     settings, lines = files.config.recorder, [f"{files.path}: in order"]
