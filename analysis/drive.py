@@ -25,10 +25,10 @@ from analysis.motion.smoother import Motion
 from analysis.runs import finding
 from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
-from logger.config.recorder import NmeaSource
+from logger.config.recorder import NmeaSource, channels_of
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, QUANTITY_UNITS, S_PER_MINUTE, SPEED_UNITS
 
 if TYPE_CHECKING:
     from analysis.arrays import Floats
@@ -212,7 +212,8 @@ class AnalysedDrive:
 
     @Once
     def _board(self) -> tuple[Board | None, tuple[str, str] | None]:
-        from analysis.motion.board import BoardUnusable, mount
+        from analysis.motion.beside_fixes import BesideUnusable
+        from analysis.motion.board import mount
         from analysis.motion.board_channels import read_accelerations
 
         readings = read_accelerations(self.drive, self.motion.epoch_utc_ns)
@@ -220,7 +221,7 @@ class AnalysedDrive:
             return None, None
         try:
             return mount(readings, self.motion), None
-        except BoardUnusable as reason:
+        except BesideUnusable as reason:
             return None, (readings.source, str(reason))
 
     # --- runs --------------------------------------------------------------------------------------------------
@@ -256,12 +257,12 @@ class AnalysedDrive:
         """The run counted from first movement by the board, where there is one that tells it."""
         if run.kind != "standing" or self.board is None:
             return run
-        from analysis.motion.board import BoardUnusable
+        from analysis.motion.beside_fixes import BesideUnusable
         from analysis.runs.board_start import counted_from, first_movement
 
         try:
             return counted_from(run, first_movement(self.board, self.motion, run), self.board.source)
-        except BoardUnusable as reason:
+        except BesideUnusable as reason:
             return replace(run, board_why_not=str(reason))
 
     def struck(self, run: Run) -> str | None:
@@ -394,18 +395,26 @@ class AnalysedDrive:
 
     def engine_speed(self, car: CarConfig | None) -> tuple[Floats, Floats] | None:
         """Recorded engine speed, (seconds on the fixes' axis, turns a minute); None where no source has it."""
-        channel = car.gearing.engine_speed_channel if car and car.gearing else "rpm"
+        named = car.gearing.engine_speed_channel if car and car.gearing else "rpm"
         for source in self.drive.config.source:
             if isinstance(source, NmeaSource) or source.name not in self.drive.table_names:
                 continue
             table = self.drive.table(source.name)
+            told = next((each for each in channels_of(source) if each.quantity == "engine_speed"), None)
+            channel, per_unit = (named, 1.0) if told is None else (str(told.channel), _turns_a_minute(told.unit))
             if channel in table.column_names and table.num_rows > 1:
                 ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
                 turns = np.asarray(table[channel].cast("float64").to_numpy(zero_copy_only=False), np.float64)
                 known = np.isfinite(turns)
                 if known.sum() > 1:
-                    return np.asarray((ns[known] - self.motion.epoch_utc_ns) * 1e-9, np.float64), turns[known]
+                    return np.asarray((ns[known] - self.motion.epoch_utc_ns) * 1e-9, np.float64), per_unit * turns[
+                        known
+                    ]
         return None
+
+
+def _turns_a_minute(unit: str) -> float:
+    return QUANTITY_UNITS["engine_speed"][unit] * S_PER_MINUTE
 
 
 def run_speeds(unit: str) -> tuple[float, ...]:

@@ -51,11 +51,9 @@ QUANTITY_UNITS: dict[str, dict[str, float]] = {
     "acceleration": {
         "m/s2": 1.0, "m/s^2": 1.0, "g": STANDARD_GRAVITY_MPS2, "mg": STANDARD_GRAVITY_MPS2 / 1000
     },
-    "wheel_speed": SPEED_UNITS,
-    "wheel_pulses": {"": 1.0, "1": 1.0},
     "engine_speed": {"1/min": 1 / S_PER_MINUTE, "rpm": 1 / S_PER_MINUTE, "1/s": 1.0, "Hz": 1.0},
 }  # fmt: skip
-"""Quantity that a recorder's channel may hold -> unit as written in its file -> SI (m/s2, m/s, 1, turns a second)."""
+"""Quantity that a recorder's channel may hold -> unit as written in its file -> SI (m/s2, turns a second)."""
 
 _SPELLINGS = {
     "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "kmh-1": "km/h", "mi/h": "mph", "kt": "knot", "kts": "knot",

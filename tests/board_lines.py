@@ -12,6 +12,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.signal import lfilter
 from scipy.spatial.transform import Rotation
 
 from analysis.motion.board import BoardReadings
@@ -26,8 +27,8 @@ class MadeBoard:
     """hz: lines a second. noise: of each axis, white [m/s2]. shake: at idle, along the crank's axis of shaking [m/s2].
     delay_s: how late lines are beside the fixes. jitter_s: how much later still each may be. burst: lines that come
     together. lost: share of lines that are missing. step: of the readings [m/s2]. squat: how far gravity shows along
-    the car for 1 m/s2 of acceleration. axes: how many are read. upside_down, sign: how it is mounted, and what it calls
-    forward."""
+    the car for 1 m/s2 of acceleration, squat_s later (3 degrees a g, from memory). axes: how many are read.
+    upside_down, sign: how it is mounted, and what it calls forward."""
 
     hz: float = 100.0
     noise: float = 0.06
@@ -38,7 +39,8 @@ class MadeBoard:
     burst: int = 1
     lost: float = 0.01
     step: float = 0.01
-    squat: float = 0.06
+    squat: float = 0.05
+    squat_s: float = 0.15
     bias: float = 0.25
     axes: int = 3
     upside_down: bool = False
@@ -56,7 +58,9 @@ def board_readings(
     # The chip averages over a sample.
     width = max(round(1 / made.hz / dt), 1)
     a = np.convolve(a, np.ones(width) / width, "same") if width > 1 else a
-    along = np.interp(at, t, a) * (1 + made.squat)
+    # Springs and dampers bring the squat in over a tenth of a second or two.
+    kept = math.exp(-dt / made.squat_s)
+    along = np.interp(at, t, a + made.squat * lfilter([1 - kept], [1, -kept], a))
     v = np.interp(at, t, speed)
     # The engine idles, and turns faster as soon as it pulls.
     turns = made.idle_hz * (1 + 0.03 * np.sin(0.9 * at + rng.uniform(0, 6))) + np.where(

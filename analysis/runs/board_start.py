@@ -1,15 +1,14 @@
 """First movement by a small board's accelerometer, and a run counted from it.
 
-    start = first_movement(board, motion, run)     # BoardUnusable says why not
+    start = first_movement(board, motion, run)     # BesideUnusable says why not
     run = counted_from(run, start, board.source)
 
 What the board gains along the car from the standstill on is speed with little noise: the engine's vibration, which
 integration damps, and a slow drift, both as they are seen while the car stands before this launch. Speed is nothing up
-to time zero and then grows as an acceleration c x^p (1 + d x + e x^2), x being time since; for each p, from a jolt to a
-foot that goes down ever faster, and each time zero the evidence has a closed form, and the mean over all is the answer.
-What the fixes say of the same start is joined with it by precision. A car that rolls back goes below zero first: then
-time zero is where it turns. Where the two contradict each other, or the board
-gains otherwise than the fixes in the launch, the fixes alone stand.
+to time zero and then grows as an acceleration c x^p (1 + d x + e x^2), x being time since; for each p, from a
+jolt to a foot that goes down ever faster, and each time zero the evidence has a closed form, and the mean over all is
+the answer. What the fixes say of the same start is joined with it by precision. A car that rolls back goes below zero
+first: then time zero is where it turns. Where board and fixes contradict each other, the fixes alone stand.
 """
 
 from __future__ import annotations
@@ -22,7 +21,8 @@ import numpy as np
 from scipy.special import log_ndtr
 
 from analysis.arrays import Floats
-from analysis.motion.board import HOLE_S, Board, BoardUnusable
+from analysis.motion.beside_fixes import HOLE_S, BesideUnusable
+from analysis.motion.board import Board
 from analysis.motion.smoother import Motion
 from analysis.runs.launch import ROLLED_BACK
 from analysis.runs.run import Run
@@ -37,8 +37,9 @@ LEAST_STANDING_S = 1.0
 LEAST_ROLL_MPS = 0.04
 """A car that goes backwards by more than this, and than three sigma, has rolled back."""
 MOST_ROLL_S = 1.2
-JITTER_S = 0.006
-"""How well a line's arrival is timed, and what the shapes leave of a real launch."""
+JITTER_S = 0.01
+"""How well a line's arrival is timed (USB hands lines over in bursts), and how late the body squats, which the delay
+takes for its own (3 degrees a g over 0.15 s make 0.007 s; from memory)."""
 CONTRADICTS = 4.0
 AGREES = 0.12
 """By how much of the speed that the fixes show the board may differ at the end of what is looked at, beside three
@@ -61,21 +62,21 @@ class BoardStart(NamedTuple):
 
 
 def first_movement(board: Board, motion: Motion, run: Run) -> BoardStart:
-    """When the car first moved, or turned where it rolled back. BoardUnusable where the board cannot tell."""
+    """When the car first moved, or turned where it rolled back. BesideUnusable where the board cannot tell."""
     about, sigma = run.start_s, run.start_sigma_s
     if any(note != ROLLED_BACK for note in run.notes):
-        raise BoardUnusable("the car did not stand still before it pulled away")
+        raise BesideUnusable("the car did not stand still before it pulled away")
     before = about - max(0.4, 3 * sigma)
     rest = next((rest for rest in motion.rests if rest.start_s < about and rest.end_s > before - 0.5), None)
     if rest is None:
-        raise BoardUnusable("the car did not stand before it pulled away")
+        raise BesideUnusable("the car did not stand before it pulled away")
     before = min(before, rest.end_s)
     # A car that rolls back may do so for a while before the fixes show it.
     early = max(before - MOST_ROLL_S, min(before, rest.start_s + 1.0 + LEAST_STANDING_S))
     began = _Seen.of(board, rest.start_s, early, about + MOST_AFTER_S).roll_began()
     if began is None:
         if run.notes:
-            raise BoardUnusable("the fixes have it roll back, and the board does not")
+            raise BesideUnusable("the fixes have it roll back, and the board does not")
         seen = _Seen.of(board, rest.start_s, before, about + MOST_AFTER_S)
         start, spread = _pulled_away(seen, about, sigma)
     else:
@@ -85,7 +86,7 @@ def first_movement(board: Board, motion: Motion, run: Run) -> BoardStart:
     _as_the_fixes(seen, motion, start)
     spread = math.hypot(spread, board.delay_sigma_s, JITTER_S)
     if abs(start - about) > CONTRADICTS * math.hypot(sigma, spread):
-        raise BoardUnusable(f"the board has it {start - about:+.2f} s from where the fixes have it")
+        raise BesideUnusable(f"the board has it {start - about:+.2f} s from where the fixes have it")
     return BoardStart(start, spread, began is not None)
 
 
@@ -110,7 +111,7 @@ class _Seen(NamedTuple):
         still = t <= before
         seconds = before - stood
         if seconds < LEAST_STANDING_S or still.sum() < 0.6 * seconds * board.hz:
-            raise BoardUnusable("the car stood too briefly before it pulled away")
+            raise BesideUnusable("the car stood too briefly before it pulled away")
         f = f - float(f[still].mean())
         speed = np.concatenate([[0.0], np.cumsum((f[1:] + f[:-1]) / 2 * np.diff(t))])
         noise, drift = _noise(t[still], speed[still])
@@ -137,12 +138,12 @@ class _Seen(NamedTuple):
         least = int(np.argmin(self.speed))
         forwards = np.flatnonzero(self.speed[least:] > 0) + least
         if not len(forwards):
-            raise BoardUnusable("the car did not turn by the board")
+            raise BesideUnusable("the car did not turn by the board")
         about = float(self.t[forwards[0]])
         near = np.abs(self.t - about) < 0.12
         slope, level = np.polyfit(self.t[near] - about, self.speed[near], 1)
         if slope < 0.1:
-            raise BoardUnusable("the car hardly moved as it turned")
+            raise BesideUnusable("the car hardly moved as it turned")
         return about - float(level / slope), self.sigma(about) / float(slope)
 
 
@@ -155,7 +156,7 @@ def _pulled_away(seen: _Seen, about: float, sigma: float) -> tuple[float, float]
     even = even[even <= seen.t[-1]]
     grid = np.arange(seen.before - 0.2, end, GRID_S)
     if len(grid) < 2:
-        raise BoardUnusable("the board has it moving before the fixes do")
+        raise BesideUnusable("the board has it moving before the fixes do")
     log = _evidence(even, np.interp(even, seen.t, seen.speed), grid, seen.noise, seen.drift, seen.tilt)
     log = log - 0.5 * ((grid - about) / math.hypot(sigma, 0.02)) ** 2
     weight = np.exp(log - log.max())
@@ -165,22 +166,22 @@ def _pulled_away(seen: _Seen, about: float, sigma: float) -> tuple[float, float]
 
 
 def _piece(board: Board, begin: float, end: float) -> tuple[Floats, Floats]:
-    """Times and forward readings from begin to end. BoardUnusable where lines are missing or a reading is clipped."""
+    """Times and forward readings from begin to end. BesideUnusable where lines are missing or a reading is clipped."""
     inside = (board.t_s >= begin) & (board.t_s <= end)
     t, f = board.t_s[inside], board.forward_mps2[inside]
     if len(t) < 20 or t[0] > begin + HOLE_S or t[-1] < end - HOLE_S or float(np.diff(t).max()) > HOLE_S:
-        raise BoardUnusable("the board's lines are missing about its start")
+        raise BesideUnusable("the board's lines are missing about its start")
     if board.limits[inside].mean() > 0.03:
-        raise BoardUnusable("the board is at the end of its range about its start")
+        raise BesideUnusable("the board is at the end of its range about its start")
     return t, f
 
 
 def _as_the_fixes(seen: _Seen, motion: Motion, start: float) -> None:
-    """BoardUnusable where the board does not gain what the fixes gain in the launch."""
+    """BesideUnusable where the board does not gain what the fixes gain in the launch."""
     gained = float(np.diff(motion.at([start, seen.t[-1]]).speed_mps)[0])
     shown = float(seen.speed[-1] - np.interp(start, seen.t, seen.speed))
     if abs(shown - gained) > AGREES * abs(gained) + 3 * seen.sigma(float(seen.t[-1])):
-        raise BoardUnusable(f"the board gains {shown:.1f} m/s in its launch and the fixes {gained:.1f}")
+        raise BesideUnusable(f"the board gains {shown:.1f} m/s in its launch and the fixes {gained:.1f}")
 
 
 def _noise(t: Floats, speed: Floats) -> tuple[float, float]:

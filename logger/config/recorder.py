@@ -74,9 +74,9 @@ class Channel(ConfigSection):
     channel: Name | None = None
     unit: str = ""
     description: str = ""
-    quantity: Literal["acceleration", "wheel_speed", "wheel_pulses", "engine_speed"] | None = None
+    quantity: Literal["acceleration", "engine_speed"] | None = None
     """What it measures, where the analysis is to know: then `unit` must be one of that quantity's. Up to three columns
-    of one source may be accelerations: axes at right angles. `wheel_pulses` is a running count."""
+    of one source may be accelerations: axes at right angles."""
     scale: Finite = 1.0
     offset: Finite = 0.0
     calibration: Calibration | None = None
@@ -176,7 +176,7 @@ def _distinct(channels: Sequence[Channel], table: str) -> None:
         raise ValueError(f"no {table} has a name, so nothing would be recorded in a table: channel = ...")
     if twice := [name for name in names if names.count(name) > 1]:
         raise ValueError(f"two channels are named {twice[0]!r}: each needs a name of its own")
-    for quantity, most in (("acceleration", 3), ("wheel_speed", 1), ("wheel_pulses", 1), ("engine_speed", 1)):
+    for quantity, most in (("acceleration", 3), ("engine_speed", 1)):
         if (count := sum(channel.quantity == quantity for channel in channels)) > most:
             raise ValueError(f"{count} channels have quantity = {quantity!r}, expected {most} at most in one source")
 

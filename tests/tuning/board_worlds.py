@@ -14,7 +14,8 @@ import numpy as np
 from board_lines import MadeBoard, board_readings
 from tuning.receiver_worlds import DT, RECEIVERS, Floats, Truth, received, rise, stop
 
-from analysis.motion.board import BoardUnusable, mount
+from analysis.motion.beside_fixes import BesideUnusable
+from analysis.motion.board import mount
 from analysis.motion.fixes import clean
 from analysis.motion.smoother import smooth
 from analysis.runs.board_start import first_movement
@@ -69,7 +70,7 @@ def main() -> None:
         motion = smooth(fixes)
         try:
             board = mount(board_readings(true.t, true.v, rng, made), motion)
-        except BoardUnusable as reason:
+        except BesideUnusable as reason:
             why[str(reason)] += 1
             continue
         delays.append((board.delay_s - made.delay_s, board.delay_sigma_s, board.scale, board.agreement))
@@ -81,7 +82,7 @@ def main() -> None:
                 continue
             try:
                 start = first_movement(board, motion, run)
-            except BoardUnusable as reason:
+            except BesideUnusable as reason:
                 why[str(reason)] += 1
                 continue
             rows.append((start.start_s - begun, start.sigma_s, run.start_s - begun, run.start_sigma_s, kind))

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.random import Generator
 from scipy.signal import lfilter
 
-from analysis.motion.board import Board, BoardReadings, BoardUnusable, mount
+from analysis.motion.beside_fixes import BesideUnusable
+from analysis.motion.board import Board, BoardReadings, mount
 from analysis.motion.fixes import clean
 from analysis.motion.smoother import smooth
 from analysis.runs.board_start import counted_from, first_movement
@@ -77,9 +78,10 @@ def board_beside(drive: Drive, rng: Generator, fault: str = "none", axes: int = 
     t = np.cumsum(rng.normal(1 / hz, 0.0008, int(hz * (drive.t_s[-1] - 0.2))))
     t = t[t < drive.t_s[-1] - 0.05]
     moved = np.gradient(drive.speed_mps, STEP_S)
-    soft = lfilter([0.004], [1, -0.996], moved)  # a quarter of a second
+    soft = lfilter([0.004], [1, -0.996], moved)  # over a quarter of a second
     slope = np.interp(t, drive.t_s, _standing_where_it_starts(drive))
-    pitch = 0.012 * np.interp(t, drive.t_s, soft) + slope
+    # Three degrees a g: soft springs (from memory).
+    pitch = 0.0053 * np.interp(t, drive.t_s, soft) + slope
     v, a = np.interp(t, drive.t_s, drive.speed_mps), np.interp(t, drive.t_s, moved)
     ahead = a * np.cos(pitch) + GRAVITY * np.sin(pitch)
     up = GRAVITY * np.cos(pitch) - a * np.sin(pitch) + rng.normal(0, 0.05 * np.maximum(np.abs(v), 0.1), len(t))
@@ -150,14 +152,14 @@ def main() -> int:
             board: Board | None = None
             try:
                 board = mount(board_beside(truth, rng, asked.fault, asked.axes), motion)
-            except BoardUnusable as reason:
+            except BesideUnusable as reason:
                 why[f"drive: {reason}"] += len(truth.launches)
             by_board = []
             for run in runs:
                 if board is not None:
                     try:
                         by_board.append(counted_from(run, first_movement(board, motion, run), board.source))
-                    except BoardUnusable as reason:
+                    except BesideUnusable as reason:
                         why[str(reason)] += 1
             found = compare(truth.launches, by_board)
             told, first = told + found.starts, first + found.first

@@ -103,3 +103,16 @@ def test_without_a_board_nothing_is_said_of_one(tmp_path: Path) -> None:
     told = run_verb(tmp_path / "store", "runs", drive.id, "--json").json
     assert told["board"] is None and told["runs"][0]["first_movement_by"] == "fixes"
     assert "Board" not in run_verb(tmp_path / "store", "runs", drive.id).out
+
+
+def test_engine_speed_is_found_by_its_quantity_and_turned_into_turns_a_minute(tmp_path: Path) -> None:
+    rig = BOARD_RIG.replace(
+        'channel = "accel_x_g"\n  quantity = "acceleration"\n  unit = "g"',
+        'channel = "crank"\n  quantity = "engine_speed"\n  unit = "1/s"\n  scale = -1.0',
+    )
+    assert rig != BOARD_RIG
+    drive, _ = make_drive(tmp_path / "store", SCRIPT[:5], rig=rig, board=MadeBoard(), seed=4)
+    found = AnalysedDrive(drive).engine_speed(None)
+    assert found is not None
+    recorded = drive.table("imu")["crank"].to_numpy()
+    assert found[1] == pytest.approx(60 * recorded) and abs(recorded).max() > 0.1

@@ -10,7 +10,8 @@ import simulate
 from board_lines import Fault, MadeBoard, board_readings
 from simulate import WREN, Brake, Lift, Phase, Pull, Stand, Truth
 
-from analysis.motion.board import LEAST_HZ, BoardReadings, BoardUnusable, mount
+from analysis.motion.beside_fixes import BesideUnusable
+from analysis.motion.board import LEAST_HZ, BoardReadings, mount
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.smoother import Motion, smooth
 
@@ -55,8 +56,8 @@ def test_delay_and_mounting_are_found(truth: Truth, motion: Motion, made: MadeBo
         assert board.delay_s == pytest.approx(made.delay_s + made.jitter_s / 4, abs=max(3 * board.delay_sigma_s, 0.01))
         assert board.delay_sigma_s < 0.03 and board.agreement > 0.98
         # The body squats, so that the board shows more than the car does; its zero is off, so that gravity is.
-        # At 50 readings a second the engine's shaking folds down into what the car does.
-        within = 0.08 if made.hz > 60 else 0.15
+        # At 50 readings a second, and where it shakes hard, the engine's shaking folds down into what the car does.
+        within = 0.08 if made.hz > 60 and made.shake < 1 else 0.15
         assert board.scale == pytest.approx(1 / (1 + made.squat), rel=within)
         ahead = np.interp(board.t_s, truth.t_s, truth.a_mps2)
         stands = np.interp(board.t_s, truth.t_s, truth.v_mps) == 0
@@ -79,7 +80,7 @@ def test_delay_and_mounting_are_found(truth: Truth, motion: Motion, made: MadeBo
 )
 def test_each_fault_is_named(truth: Truth, motion: Motion, fault: Fault, words: str) -> None:
     for seed in (5, 6):
-        with pytest.raises(BoardUnusable, match=words):
+        with pytest.raises(BesideUnusable, match=words):
             mount(readings(truth, MadeBoard(fault=fault), seed), motion)
 
 
@@ -87,22 +88,22 @@ def test_a_board_that_came_loose_half_way_is_not_used(truth: Truth, motion: Moti
     told = readings(truth, MadeBoard())
     late = told.t_s > told.t_s[-1] / 2
     over = told.accel_mps2 * np.where(late[:, None], [-1.0, 1.0, -1.0], 1.0)
-    with pytest.raises(BoardUnusable, match="came loose: at a later standstill"):
+    with pytest.raises(BesideUnusable, match="came loose: at a later standstill"):
         mount(told._replace(accel_mps2=over), motion)
     single = readings(truth, MadeBoard(axes=1))
     weak = single.accel_mps2 * np.where(late[: len(single.t_s), None], 0.5, 1.0)
-    with pytest.raises(BoardUnusable, match="came loose: in a part of the drive"):
+    with pytest.raises(BesideUnusable, match="came loose: in a part of the drive"):
         mount(single._replace(accel_mps2=weak), motion)
 
 
 def test_too_slow_too_short_or_never_standing(truth: Truth, motion: Motion) -> None:
-    with pytest.raises(BoardUnusable, match=f"only 10 times a second, and {LEAST_HZ:.0f}"):
+    with pytest.raises(BesideUnusable, match=f"only 10 times a second, and {LEAST_HZ:.0f}"):
         mount(readings(truth, MadeBoard(hz=10.0)), motion)
     told = readings(truth, MadeBoard())
     first = told.t_s < 9.0
-    with pytest.raises(BoardUnusable, match="too little driving"):
+    with pytest.raises(BesideUnusable, match="too little driving"):
         mount(told._replace(t_s=told.t_s[first], accel_mps2=told.accel_mps2[first]), motion)
-    with pytest.raises(BoardUnusable, match="no standstill"):
+    with pytest.raises(BesideUnusable, match="no standstill"):
         mount(told, replace(motion, rests=[]))
 
 

@@ -11,7 +11,8 @@ import simulate
 from board_lines import MadeBoard, board_readings
 from simulate import WREN, Brake, Lift, Phase, Pull, Stand, Truth
 
-from analysis.motion.board import Board, BoardUnusable, mount
+from analysis.motion.beside_fixes import BesideUnusable
+from analysis.motion.board import Board, mount
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.smoother import Motion, smooth
 from analysis.runs.board_start import BoardStart, counted_from, first_movement
@@ -81,33 +82,33 @@ def test_missing_lines_and_the_end_of_the_range_about_a_start(case: Case) -> Non
     near = np.abs(case.board.t_s - run.start_s) < 0.3
     holed = replace(case.board, t_s=case.board.t_s[~near], forward_mps2=case.board.forward_mps2[~near],
                     limits=case.board.limits[~near])  # fmt: skip
-    with pytest.raises(BoardUnusable, match="lines are missing"):
+    with pytest.raises(BesideUnusable, match="lines are missing"):
         first_movement(holed, case.motion, run)
     assert first_movement(holed, case.motion, case.runs[2]).sigma_s < 0.1
-    with pytest.raises(BoardUnusable, match="end of its range"):
+    with pytest.raises(BesideUnusable, match="end of its range"):
         first_movement(replace(case.board, limits=near), case.motion, run)
 
 
 def test_a_board_that_gains_otherwise_or_contradicts_is_not_believed(case: Case) -> None:
     run = case.runs[0]
     half = replace(case.board, forward_mps2=0.5 * case.board.forward_mps2)
-    with pytest.raises(BoardUnusable, match=r"gains .* in its launch and the fixes"):
+    with pytest.raises(BesideUnusable, match=r"gains .* in its launch and the fixes"):
         first_movement(half, case.motion, run)
     late = replace(case.board, t_s=case.board.t_s + 1.2)
-    with pytest.raises(BoardUnusable, match=r"from where the fixes have it|in its launch and the fixes"):
+    with pytest.raises(BesideUnusable, match=r"from where the fixes have it|in its launch and the fixes"):
         first_movement(late, case.motion, case.runs[2])
 
 
 def test_a_start_without_a_standstill_is_the_fixes_alone(case: Case) -> None:
     run = replace(case.runs[0], notes=["crept 3 ft at 1 mph before it pulled away: not a clean standing start"])
-    with pytest.raises(BoardUnusable, match="did not stand still"):
+    with pytest.raises(BesideUnusable, match="did not stand still"):
         first_movement(case.board, case.motion, run)
-    with pytest.raises(BoardUnusable, match="did not stand before"):
+    with pytest.raises(BesideUnusable, match="did not stand before"):
         first_movement(case.board, replace(case.motion, rests=[]), case.runs[0])
     short = replace(case.motion, rests=[rest._replace(start_s=rest.end_s - 1.5) for rest in case.motion.rests])
-    with pytest.raises(BoardUnusable, match="too briefly"):
+    with pytest.raises(BesideUnusable, match="too briefly"):
         first_movement(case.board, short, case.runs[0])
-    with pytest.raises(BoardUnusable, match="and the board does not"):
+    with pytest.raises(BesideUnusable, match="and the board does not"):
         first_movement(case.board, case.motion, replace(case.runs[0], notes=[ROLLED_BACK]))
 
 

@@ -79,11 +79,13 @@ WRONG = [
         "unit: found 'mph', expected 'm/s2' or 'm/s^2' or 'g' or 'mg' for quantity = 'acceleration'",
     ),
     ('= "afr"', '= "x"\n  quantity = "accelaration"', "source[2].column[1].quantity"),
-    ('channel = "afr"', 'quantity = "wheel_pulses"', "needs a name for the channel"),
+    ('channel = "afr"', 'quantity = "engine_speed"\n  unit = "rpm"', "needs a name for the channel"),
     (
         'channel = "afr"',
-        'channel = "a"\n  quantity = "wheel_pulses"\n[[source.column]]\n  channel = "b"\n  quantity = "wheel_pulses"',
-        "2 channels have quantity = 'wheel_pulses', expected 1 at most in one source",
+        "\n[[source.column]]".join(
+            f'\n  channel = "{name}"\n  quantity = "engine_speed"\n  unit = "rpm"' for name in "ab"
+        ),
+        "2 channels have quantity = 'engine_speed', expected 1 at most in one source",
     ),
 ]
 
@@ -132,7 +134,7 @@ def test_frames_must_fit(old: str, new: str, line: str) -> None:
 
 
 def test_quantities_come_with_a_unit_of_theirs() -> None:
-    """1 g is 9.80665 m/s2 and 1 mph 0.44704 m/s (SI Brochure, NIST SP 811)."""
+    """1 g is 9.80665 m/s2 (3rd CGPM, 1901); a minute has 60 s."""
     text = (
         SMALLEST
         + """
@@ -144,14 +146,14 @@ kind = "numbers"
   quantity = "acceleration"
   unit = "g"
   [[source.column]]
-  channel = "wheel"
-  quantity = "wheel_speed"
-  unit = "mph"
+  channel = "turns"
+  quantity = "engine_speed"
+  unit = "1/min"
 """
     )
-    along, wheel = channels_of(parse(text, RecorderConfig, "r.toml").source[2])
+    along, turns = channels_of(parse(text, RecorderConfig, "r.toml").source[2])
     assert QUANTITY_UNITS[str(along.quantity)][along.unit] == 9.80665
-    assert QUANTITY_UNITS[str(wheel.quantity)][wheel.unit] == pytest.approx(0.44704, abs=1e-12)
+    assert QUANTITY_UNITS[str(turns.quantity)][turns.unit] == 1 / 60
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
