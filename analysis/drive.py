@@ -23,12 +23,13 @@ from analysis.motion import smoother
 from analysis.motion.fixes import LONGEST_S, Fixes, SetAside, clean, read_fixes
 from analysis.motion.smoother import Motion
 from analysis.runs import finding
+from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
-from logger.config.recorder import NmeaSource
+from logger.config.recorder import NmeaSource, channels_of
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, S_PER_DAY, SPEED_UNITS
+from logger.units import MPS_PER_KMH, MPS_PER_MPH, QUANTITY_UNITS, S_PER_DAY, S_PER_MINUTE, SPEED_UNITS
 
 if TYPE_CHECKING:
     from analysis.arrays import Floats
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.motion.board import Board
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -98,12 +100,19 @@ class DriveMap:
 
 class AnalysedDrive:
     """A drive and all that it tells. `targets` are the mixture windows to judge by, or what reads them when they are
-    asked for; the usual ones by default."""
+    asked for; the usual ones by default. `taught` gives what the drives before it taught, when it is asked for; by
+    default the drive stands alone."""
 
-    def __init__(self, drive: Drive, targets: TargetsConfig | Callable[[], TargetsConfig] | None = None) -> None:
+    def __init__(
+        self,
+        drive: Drive,
+        targets: TargetsConfig | Callable[[], TargetsConfig] | None = None,
+        taught: Callable[[], Taught] = Taught,
+    ) -> None:
         self.drive = drive
         """What is on disk: manifest, configuration, tables."""
         self._targets = targets or TargetsConfig()
+        self._taught = taught
         self._found: dict[Options, list[Run]] = {}
 
     # --- what it was made with ---------------------------------------------------------------------------------
@@ -180,13 +189,48 @@ class AnalysedDrive:
         return self._cleaned[1]
 
     @Once
+    def taught(self) -> Taught:
+        """What the drives before it taught of its receiver and its car; see `runs.lessons`."""
+        return self._taught()
+
+    @Once
+    def lesson(self) -> Lesson:
+        """What it teaches those after it. NoAnswer where there are too few fixes."""
+        # Launches are fitted alike whatever speeds are asked for: those that were found already serve.
+        return Lesson.of(self.motion, self._found.get(self._all_speeds) or self.runs_by(Options(unit=self.unit)))
+
+    @Once
     def motion(self) -> Motion:
         """Speed, acceleration and distance. NoAnswer where there are too few fixes."""
         fixes = self.fixes
         try:
-            return smoother.smooth(fixes)
+            return smoother.smooth(fixes, others=self.taught.receivers)
         except ValueError as error:
             raise NoAnswer(str(error)) from error
+
+    @property
+    def board(self) -> Board | None:
+        """The accelerometer beside the fixes, laid onto them; None without one, or where it cannot be used."""
+        return self._board[0]
+
+    @property
+    def board_refused(self) -> tuple[str, str] | None:
+        """Source of the accelerometer that cannot be used, and why; None where it can, or there is none."""
+        return self._board[1]
+
+    @Once
+    def _board(self) -> tuple[Board | None, tuple[str, str] | None]:
+        from analysis.motion.beside_fixes import BesideUnusable
+        from analysis.motion.board import mount
+        from analysis.motion.board_channels import read_accelerations
+
+        readings = read_accelerations(self.drive, self.motion.epoch_utc_ns)
+        if readings is None:
+            return None, None
+        try:
+            return mount(readings, self.motion), None
+        except BesideUnusable as reason:
+            return None, (readings.source, str(reason))
 
     # --- runs --------------------------------------------------------------------------------------------------
 
@@ -214,8 +258,21 @@ class AnalysedDrive:
         """Its runs by other speeds, distances or thresholds, or rolling ones."""
         if options not in self._found:
             with bulkhead.of(self.id):
-                self._found[options] = finding.find(self.motion, self.fixes, options)
+                found = finding.find(self.motion, self.fixes, options, self.taught.habit)
+                self._found[options] = [self._by_board(run) for run in found]
         return self._found[options]
+
+    def _by_board(self, run: Run) -> Run:
+        """The run counted from first movement by the board, where there is one that tells it."""
+        if run.kind != "standing" or self.board is None:
+            return run
+        from analysis.motion.beside_fixes import BesideUnusable
+        from analysis.runs.board_start import counted_from, first_movement
+
+        try:
+            return counted_from(run, first_movement(self.board, self.motion, run), self.board.source)
+        except BesideUnusable as reason:
+            return replace(run, board_why_not=str(reason))
 
     def struck(self, run: Run) -> str | None:
         """Why the owner struck `run` out; None where nobody did."""
@@ -355,18 +412,26 @@ class AnalysedDrive:
 
     def engine_speed(self, car: CarConfig | None) -> tuple[Floats, Floats] | None:
         """Recorded engine speed, (seconds on the fixes' axis, turns a minute); None where no source has it."""
-        channel = car.gearing.engine_speed_channel if car and car.gearing else "rpm"
+        named = car.gearing.engine_speed_channel if car and car.gearing else "rpm"
         for source in self.drive.config.source:
             if isinstance(source, NmeaSource) or source.name not in self.drive.table_names:
                 continue
             table = self.drive.table(source.name)
+            told = next((each for each in channels_of(source) if each.quantity == "engine_speed"), None)
+            channel, per_unit = (named, 1.0) if told is None else (str(told.channel), _turns_a_minute(told.unit))
             if channel in table.column_names and table.num_rows > 1:
                 ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
                 turns = np.asarray(table[channel].cast("float64").to_numpy(zero_copy_only=False), np.float64)
                 known = np.isfinite(turns)
                 if known.sum() > 1:
-                    return np.asarray((ns[known] - self.motion.epoch_utc_ns) * 1e-9, np.float64), turns[known]
+                    return np.asarray((ns[known] - self.motion.epoch_utc_ns) * 1e-9, np.float64), per_unit * turns[
+                        known
+                    ]
         return None
+
+
+def _turns_a_minute(unit: str) -> float:
+    return QUANTITY_UNITS["engine_speed"][unit] * S_PER_MINUTE
 
 
 def run_speeds(unit: str) -> tuple[float, ...]:

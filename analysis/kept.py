@@ -1,11 +1,13 @@
 """What was worked out of a drive, kept beside the store's drives so that it need not be worked out again.
 
     STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, kept.json
+    STORE/.analysis/DRIVE/lesson.json
 
 Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables
 depend on and a digest of each file: the digests of the drive's tables, its recorder's file, its car's file, its fuel
-and weather, the targets in force, and this program with its numeric libraries. Tables of another key, or whose bytes
-are not those that were written, are worked out anew; the folder may be deleted at any time.
+and weather, the targets in force, what the drives before it taught, and this program with its numeric libraries.
+lesson.json holds what the drive teaches those after it (`runs.lessons`), with its own key. What is of another key, or
+not as it was written, is worked out anew; the folder may be deleted at any time.
 """
 
 from __future__ import annotations
@@ -19,7 +21,7 @@ import uuid
 from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from logger.store.disk import Disk
 
@@ -35,13 +37,21 @@ _PACKAGES = ("analysis", "logger")
 _LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow")
 
 
-def key_of(drive: Drive, targets: TargetsConfig) -> str:
-    """What results of a drive depend on, in one word."""
+def key_of(drive: Drive, targets: TargetsConfig, known: str = "") -> str:
+    """What results of a drive depend on, in one word; `known` is the digest of the lessons it was read with."""
     manifest = drive.manifest
-    depends = [
+    return _key(
         manifest.digests, manifest.rows, drive.config_text, manifest.car, manifest.fuel, manifest.weather,
-        targets.model_dump(), program(),
-    ]  # fmt: skip
+        targets.model_dump(), program(), known,
+    )  # fmt: skip
+
+
+def lesson_key(drive: Drive, known: str) -> str:
+    """What a drive's lesson depends on: its tables, its recorder's file, the lessons it was read with, the program."""
+    return _key(drive.manifest.digests, drive.manifest.rows, drive.config_text, program(), known)
+
+
+def _key(*depends: Any) -> str:
     return hashlib.sha256(json.dumps(depends, sort_keys=True, default=str).encode()).hexdigest()
 
 
@@ -103,6 +113,30 @@ def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> 
             files[name] = _sha256(data)
             _put(folder / f"{name}.parquet", data)
         _put(folder / _INDEX, json.dumps({"key": key, "files": files}).encode())
+
+
+def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] | None:
+    """Kept values of a drive; None where they are missing, of another key, or not as they were written."""
+    try:
+        found = json.loads((_folder(store, drive) / f"{name}.json").read_bytes())
+        values = found["values"]
+        whole = found["key"] == key and found["digest"] == _sha256(_plain(values)) and isinstance(values, dict)
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return values if whole else None
+
+
+def write_values(store: Path, drive: str, name: str, key: str, values: Mapping[str, Any]) -> None:
+    """Keep plain values of a drive, whole or not at all. A store that cannot be written to is left as it is."""
+    folder = _folder(store, drive)
+    with contextlib.suppress(OSError):
+        folder.mkdir(parents=True, exist_ok=True)
+        text = {"key": key, "digest": _sha256(_plain(values)), "values": values}
+        _put(folder / f"{name}.json", json.dumps(text).encode())
+
+
+def _plain(values: Any) -> bytes:
+    return json.dumps(values, sort_keys=True).encode()
 
 
 def _folder(store: Path, drive: str) -> Path:

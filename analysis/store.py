@@ -7,25 +7,45 @@ store.drive("last").runs
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterable, Iterator
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
+from analysis import kept
 from analysis.drive import AnalysedDrive
+from analysis.runs.lessons import MOST_DRIVES, Lesson, Taught, taught_together, will_be_taught
 from logger.config.reading import load
 from logger.config.targets import TargetsConfig
+from logger.errors import NoAnswer
 
 if TYPE_CHECKING:
+    from logger.config.car import CarConfig
+    from logger.config.recorder import RecorderConfig
+    from logger.store.bulkhead import LeftOut
     from logger.store.drive import Drive
+
+_LESSON = "lesson"
+"""What a drive teaches is kept under this name."""
 
 
 class DriveStore:
-    """A folder of drives. `targets`: the mixture windows to judge by; by default `targets_of` the folder."""
+    """A folder of drives. `targets`: the mixture windows to judge by; by default `targets_of` the folder. `progress`
+    is told what takes long. `kept_only`: what a drive teaches and is not kept is done without."""
 
-    def __init__(self, path: Path, targets: TargetsConfig | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        targets: TargetsConfig | None = None,
+        progress: Callable[[str], None] = lambda text: None,
+        *,
+        kept_only: bool = False,
+    ) -> None:
         self.path = path
         self._given = targets
+        self._progress, self._kept_only = progress, kept_only
         self._opened: dict[Path, AnalysedDrive] = {}
+        self._lessons: dict[Path, Lesson | None] = {}
 
     @cached_property
     def targets(self) -> TargetsConfig:
@@ -70,8 +90,87 @@ class DriveStore:
         """The one object for what is on disk; a drive that is being recorded is another at each look."""
         where = drive.path.resolve()
         if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
-            self._opened[where] = AnalysedDrive(drive, lambda: self.targets)
+            self._opened[where] = AnalysedDrive(drive, lambda: self.targets, lambda: self._before(drive))
+            self._lessons.pop(where, None)
         return self._opened[where]
+
+    # --- what drives teach each other --------------------------------------------------------------------------
+
+    def teach(self, drive: AnalysedDrive) -> None:
+        """Keep what a drive of this store teaches, so that it need not be read again when the next one is."""
+        for _ in _each_lesson([drive], self._lesson):
+            pass
+
+    def _before(self, drive: Drive) -> Taught:
+        """What the drives before one taught: those of this folder with the same car and receiver, by when they began.
+
+        Each is read with those before it, so all of them are asked in order of time, however few count in the end.
+        """
+        alike = taught_together(drive)
+        if alike is None or drive.path.resolve().parent != self.path.resolve():
+            return Taught()
+        began = drive.manifest.started_utc, drive.id
+        return self._told([d for d in self._neighbours if (d.drive.manifest.started_utc, d.id) < began], alike)
+
+    def so_far(self, config: RecorderConfig, car: CarConfig | None) -> Taught:
+        """What the drives of this folder taught of the first receiver of `config` and of this car."""
+        source = next((each for each in config.source if each.kind == "nmea"), None)
+        if source is None:
+            return Taught()
+        return self._told(self._neighbours, will_be_taught(car.car.name if car else "", source))
+
+    def _told(self, drives: Iterable[AnalysedDrive], alike: tuple[Any, ...]) -> Taught:
+        before = [each for each in drives if taught_together(each.drive) == alike]
+        told = [lesson for _, lesson in _each_lesson(before, self._lesson) if lesson is not None]
+        return Taught(tuple(told[-MOST_DRIVES:]))
+
+    @cached_property
+    def _neighbours(self) -> list[AnalysedDrive]:
+        """All finished drives; who asked for one drive only is not told of those that cannot be opened."""
+        if "drives" in self.__dict__:
+            return self.drives
+        from logger.store.drive import list_drives
+
+        return [self._once(drive) for drive in list_drives(self.path, lambda left: None)]
+
+    def _lesson(self, drive: AnalysedDrive) -> Lesson | None:
+        """What a drive teaches, from what is kept where that is of these very tables, lessons and program; None where
+        it has nothing to teach."""
+        where = drive.drive.path.resolve()
+        if where not in self._lessons:
+            self._lessons[where] = self._kept_lesson(drive)
+        return self._lessons[where]
+
+    def _kept_lesson(self, drive: AnalysedDrive) -> Lesson | None:
+        key = kept.lesson_key(drive.drive, drive.taught.digest)
+        found = kept.read_values(self.path, drive.id, _LESSON, key)
+        if found is not None:
+            try:
+                return Lesson.of_json(found) if found else None
+            except (ValueError, KeyError, TypeError):
+                pass  # not as it was written: worked out anew
+        if self._kept_only:
+            return None
+        self._progress(f"learning from {drive.id}")
+        try:
+            lesson = drive.lesson
+        except NoAnswer:
+            lesson = None
+        if drive.drive.manifest.state != "recording":
+            kept.write_values(self.path, drive.id, _LESSON, key, lesson.as_json() if lesson else {})
+        return lesson
+
+
+def _each_lesson(
+    drives: Iterable[AnalysedDrive], work: Callable[[AnalysedDrive], Lesson | None]
+) -> Iterator[tuple[AnalysedDrive, Lesson | None]]:
+    """Each drive with its lesson; one that cannot be read teaches nothing, and is told where it is itself asked for."""
+    from logger.store import bulkhead
+
+    def silent(left_out: LeftOut) -> None:
+        pass
+
+    return bulkhead.each(drives, work, tell=silent)
 
 
 def targets_of(path: Path | None, store: Path) -> TargetsConfig:

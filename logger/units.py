@@ -46,6 +46,15 @@ ZERO_CELSIUS_K = 273.15  # exact (SI Brochure, 9th edition, 2.3.1)
 SPEED_UNITS = {"mph": MPS_PER_MPH, "km/h": MPS_PER_KMH, "m/s": 1.0, "kn": MPS_PER_KNOT}
 """Speed unit as printed -> metres per second."""
 
+STANDARD_GRAVITY_MPS2 = 9.80665  # exact: conventional value (SI Brochure, 9th edition, 3rd CGPM 1901)
+QUANTITY_UNITS: dict[str, dict[str, float]] = {
+    "acceleration": {
+        "m/s2": 1.0, "m/s^2": 1.0, "g": STANDARD_GRAVITY_MPS2, "mg": STANDARD_GRAVITY_MPS2 / 1000
+    },
+    "engine_speed": {"1/min": 1 / S_PER_MINUTE, "rpm": 1 / S_PER_MINUTE, "1/s": 1.0, "Hz": 1.0},
+}  # fmt: skip
+"""Quantity that a recorder's channel may hold -> unit as written in its file -> SI (m/s2, turns a second)."""
+
 _SPELLINGS = {
     "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "kmh-1": "km/h", "mi/h": "mph", "kt": "knot", "kts": "knot",
     "kn": "knot", "mps": "m/s", "gal": "US_liquid_gallon", "usgal": "US_liquid_gallon", "us_gal": "US_liquid_gallon",

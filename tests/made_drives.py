@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 from airfield import Road
+from board_lines import GRAVITY, MadeBoard, board_readings
 from simulate import (
     WREN,
     Car,
@@ -51,6 +52,17 @@ kind = "numbers"
   [[source.column]]
   channel = "afr"
 """
+BOARD_RIG = RIG + """
+[[source]]
+name = "imu"
+kind = "numbers"
+baud = 115200
+""" + "".join(
+    f"""  [[source.column]]
+  channel = "accel_{axis}_g"
+  quantity = "acceleration"
+  unit = "g"
+""" for axis in "xyz")  # fmt: skip
 CAR = CarConfig.model_validate({"car": {"name": "Wren", "mass_kg": 392.0, "cooling": "air"}})
 BASELINE = SetupConfig(name="baseline", parts={"main_jet_mm": 1.09, "snorkel": "short"})
 
@@ -76,10 +88,12 @@ def make_drive(
     jet_mm: float = 1.09,
     law: MixtureLaw | None = None,
     silent_s: tuple[float, float] | None = None,
+    board: MadeBoard | None = None,
 ) -> tuple[Drive, Truth]:
     """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text).
 
-    Between the two times of the truth of `silent_s` [s] the receiver sends nothing.
+    Between the two times of the truth of `silent_s` [s] the receiver sends nothing. `board`: one that prints its axes
+    in g as lines of the source `imu`, to be configured in `rig` (`BOARD_RIG`).
     """
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
@@ -93,6 +107,11 @@ def make_drive(
         mono = round((boot_s + at * (1 + 12e-6)) * 1e9)
         row = events.at(mono, (start + timedelta(seconds=at)).isoformat(), "note", text=text)
         said.append(HostChunk(mono, row.source, row.data))
+    if board is not None:
+        told = board_readings(truth.t_s, truth.v_mps, rng, board)
+        for at, axes in zip(told.t_s, told.accel_mps2 / GRAVITY, strict=True):
+            line = ",".join(f"{axis:.4f}" for axis in axes)
+            said.append(HostChunk(round((boot_s + at * (1 + 12e-6)) * 1e9), "imu", f"{line}\r\n".encode()))
     chunks = host_chunks(truth, fixes, readings, rng, start, boot_s=boot_s, kinds="RMC GGA", extra=said)
     raw = pa.table(
         {

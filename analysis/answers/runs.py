@@ -21,6 +21,7 @@ from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run
 from analysis.drive import SAME_RUN_S, total_splits, utc
 from analysis.motion.geodesy import distance_m
+from analysis.runs.lessons import habit_words
 from analysis.runs.pairs import Pair, pair_opposite, summarise
 from analysis.runs.run import DEFAULT_MIN_PEAK_MPS, Options, Run
 from logger.errors import InputError, NoAnswer
@@ -64,12 +65,44 @@ class RunReceiver(Answer):
     """Lower end of the 95 % interval of `smoothing_s` [s]."""
     smoothing_high_s: Figure
     """Upper end of the 95 % interval of `smoothing_s` [s]."""
+    drives: int
+    """How many drives are behind this description: this one, and those before it with the same receiver and car."""
     words: str
     """All of it in one sentence, without a full stop."""
     fixes: int
     """Fixes used."""
     set_aside: dict[str, int]
     """Fixes not used, by reason."""
+
+
+class RunHabit(Answer):
+    """How the car pulls away, learned from its launches in the drives before."""
+
+    launches: int
+    """How many launches told it; 0 where there are none, and first movement is found as for any car."""
+    drives: int
+    """In how many drives."""
+    words: str
+    """What the launches are mostly like, in half a sentence; empty without any."""
+
+
+class RunBoard(Answer):
+    """The accelerometer beside the fixes: whether it is used for first movement, and how it lies."""
+
+    source: str
+    """Name of its source."""
+    used: bool
+    """Whether it can be used in this drive; each run says whether it was."""
+    why_not: str
+    """Why it cannot; empty where it can."""
+    hz: Figure
+    """Readings a second [Hz]."""
+    delay_s: Figure
+    """How much later than the fixes its readings are stamped [s], found in the drive."""
+    delay_sigma_s: Figure
+    """Standard error of `delay_s` [s]."""
+    agreement: Figure
+    """Correlation of the speed that it gains with that of the fixes."""
 
 
 class SpeedSummary(Answer):
@@ -124,7 +157,11 @@ class RunsAnswer(Answer):
     weather_kept: bool
     """Whether weather is kept with the drive."""
     receiver: RunReceiver
-    """What the drive shows of its receiver."""
+    """What is known of the receiver: from this drive, and from those before it."""
+    habit: RunHabit
+    """What is known of the car's launches from the drives before."""
+    board: RunBoard | None
+    """The accelerometer beside the fixes; null where no source is configured as one."""
     runs: tuple[TimedRun, ...]
     """Its runs: standing ones in order of time, then rolling ones."""
     pairs: tuple[OppositeRuns, ...]
@@ -179,6 +216,8 @@ def runs_answer(
         from_mps=math.nan if from_mps is None else from_mps,
         weather_kept=bool(manifest.weather),
         receiver=_receiver(drive),
+        habit=_habit(drive),
+        board=_board(drive),
         runs=tuple(timed_run(TimedRun, drive, run, unit) for run in found),
         pairs=tuple(_pair(pair, unit) for pair in pair_opposite([run for run in found if drive.counts(run)])),
         summary=tuple(_summaries([run for run in found if run.kind == "standing" and drive.counts(run)], unit)),
@@ -235,10 +274,35 @@ def _receiver(drive: AnalysedDrive) -> RunReceiver:
         smoothing_s=_figure(receiver.smoothing_s),
         smoothing_low_s=_figure(receiver.smoothing_low_s),
         smoothing_high_s=_figure(receiver.smoothing_high_s),
-        words=receiver.words,
+        drives=receiver.drives,
+        words=receiver.words + (f", learned over {receiver.drives} drives" if receiver.drives > 1 else ""),
         fixes=len(drive.fixes),
         set_aside=dict(drive.set_aside.counts),
     )
+
+
+def _habit(drive: AnalysedDrive) -> RunHabit:
+    taught = drive.taught
+    return RunHabit(
+        launches=taught.launches,
+        drives=sum(bool(lesson.rise_logs) for lesson in taught.lessons),
+        words=habit_words(taught.habit) if taught.habit is not None else "",
+    )
+
+
+def _board(drive: AnalysedDrive) -> RunBoard | None:
+    board, refused = drive.board, drive.board_refused
+    nan = math.nan
+    if board is not None:
+        return RunBoard(
+            source=board.source, used=True, why_not="", hz=board.hz, delay_s=board.delay_s,
+            delay_sigma_s=board.delay_sigma_s, agreement=board.agreement,
+        )  # fmt: skip
+    if refused is not None:
+        return RunBoard(
+            source=refused[0], used=False, why_not=refused[1], hz=nan, delay_s=nan, delay_sigma_s=nan, agreement=nan
+        )  # fmt: skip
+    return None
 
 
 def _figure(value: float | None) -> float:

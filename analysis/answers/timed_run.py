@@ -124,6 +124,10 @@ class TimedRun(Answer):
     """When it began: first movement, or a rolling run's first speed (UTC)."""
     start_sigma_s: Figure
     """Standard deviation of the start [s]."""
+    first_movement_by: str
+    """What told first movement: "fixes", or the source of the board that told it beside them."""
+    board_why_not: str
+    """Why the drive's board did not tell first movement; empty where it did, or there is none in use."""
     direction_deg: Figure
     """Course from true north [deg]."""
     grade_percent: Figure
@@ -178,6 +182,8 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
         "kind": run.kind,
         "start_utc": utc(run.start_utc_ns),
         "start_sigma_s": run.start_sigma_s,
+        "first_movement_by": run.time_zero_by or "fixes",
+        "board_why_not": run.board_why_not,
         "direction_deg": run.direction_deg,
         "grade_percent": run.grade.percent,
         "grade_sigma_percent": run.grade.sigma,

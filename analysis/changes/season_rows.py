@@ -75,7 +75,7 @@ class DriveRows:
 
 def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
     """The rows of a drive, from what the store keeps where that is of these very tables, files and program."""
-    key = kept.key_of(drive.drive, drive.targets)
+    key = kept.key_of(drive.drive, drive.targets, drive.taught.digest)
     found = kept.read(store, drive.id, key, _FIELDS) if store is not None else None
     if found is not None:
         return _from_tables(found)

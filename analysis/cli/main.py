@@ -36,7 +36,8 @@ from logger.cli.printing import say
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
-    from logger.config.car import CarConfig
+    from pathlib import Path
+
     from logger.config.recorder import Channel
     from logger.record.alerts import Alert
     from logger.record.live import Listener, Place
@@ -64,11 +65,19 @@ def _after_drive(drive: Drive) -> None:
     brief_runs(drive)
 
 
-def _listeners(announce: Callable[[str], None], car: CarConfig | None) -> list[Listener]:
+def _listeners(announce: Callable[[str], None], files: record.Files, store: Path) -> list[Listener]:
     """What watches a drive being recorded on the analysis' behalf: the last run as it happens."""
+    from analysis.runs.lessons import Taught
     from analysis.runs.live import LiveRuns
+    from analysis.store import DriveStore
 
-    return [LiveRuns(announce, car.units.speed if car else "mph")]
+    def taught() -> Taught:
+        try:
+            return DriveStore(store, kept_only=True).so_far(files.config, files.car)
+        except (InputError, OSError):  # a store that cannot be read now: the run is told without it
+            return Taught()
+
+    return [LiveRuns(announce, files.car.units.speed if files.car else "mph", taught)]
 
 
 def _lean_limit(files: record.Files, channel: Channel) -> float:

@@ -70,7 +70,7 @@ def open_store(store: Path | None, targets: TargetsConfig | None = None) -> Driv
     from analysis.store import DriveStore
     from logger.store.drive import default_store
 
-    return DriveStore(store or default_store(), targets)
+    return DriveStore(store or default_store(), targets, say_progress)
 
 
 def season_asked(store: Path | None, factor: str, all_runs: bool) -> SeasonRecord:

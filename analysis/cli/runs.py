@@ -19,7 +19,7 @@ from logger.units import parse_quantity, parse_speed, speed_label
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from analysis.answers.runs import AllRunsAnswer, RunReceiver, RunsAnswer
+    from analysis.answers.runs import AllRunsAnswer, RunBoard, RunReceiver, RunsAnswer
     from analysis.answers.timed_run import RunSplit, TimedRun
     from logger.store.drive import Drive
 
@@ -121,14 +121,17 @@ def strike(
 def brief_runs(drive: Drive) -> None:
     """The runs of a drive that has just been closed, or why there are none."""
     from analysis.answers.runs import runs_answer
-    from analysis.drive import AnalysedDrive
+    from analysis.store import DriveStore
 
+    drives = DriveStore(drive.path.parent)
+    analysed = drives.drive(str(drive.path))
     try:
-        answer = runs_answer(AnalysedDrive(drive))
+        answer = runs_answer(analysed)
     except NoAnswer as reason:
         tell(str(reason))
         return
     print_runs(answer)
+    drives.teach(analysed)
     if not answer.runs:
         tell(f"No run from a standstill reached {_least(answer)}.")
     elif not answer.weather_kept:
@@ -156,6 +159,11 @@ def print_runs(answer: RunsAnswer) -> None:
     out = console()
     out.print(f"Drive {answer.drive}, {duration(answer.duration_s)}, setup: {answer.setup}")
     out.print(_receiver(answer.receiver))
+    if answer.habit.launches:
+        launches, drives = plural(answer.habit.launches, "launch", "launches"), plural(answer.habit.drives, "drive")
+        out.print(f"Launches: {answer.habit.words}, learned from {launches} of {drives} before.")
+    if answer.board is not None:
+        out.print(_board_line(answer.board))
     if not answer.runs:
         return
     standing = [run for run in answer.runs if run.kind == "standing"]
@@ -200,6 +208,16 @@ def _receiver(told: RunReceiver) -> str:
     if told.hold_mps:
         text += f". It shows 0 below {told.hold_mps:.1f} m/s: first movement is inferred"
     return text + "."
+
+
+def _board_line(board: RunBoard) -> str:
+    if not board.used:
+        return f"Board {board.source} is not used: {board.why_not}. First movement is told by the fixes alone."
+    delay = f"{with_sigma(abs(board.delay_s), board.delay_sigma_s)} s {'late' if board.delay_s >= 0 else 'early'}"
+    return (
+        f"Board {board.source}: {board.hz:.0f} readings a second, {delay} beside the fixes. "
+        "First movement is told by both."
+    )
 
 
 def _right_to(standing: Sequence[TimedRun]) -> str:
@@ -278,6 +296,8 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
             said.append("gear changes at " + ", ".join(f"{t:.1f} s" for t in run.gear_changes_s))
         if run.gaps:
             said.append(f"{plural(len(run.gaps), 'gap')} in the fixes")
+        if run.board_why_not:
+            said.append(f"first movement by the fixes alone: {run.board_why_not}")
         if run.struck is not None:
             said.append(f"struck out: {run.struck}")
         if run.implausible is not None:

@@ -96,14 +96,20 @@ class SetAside:
         return sum(self.counts.values())
 
 
+def receiver_in(drive: Drive) -> str | None:
+    """The source whose fixes are used: the first GPS source that gave any; None without one."""
+    has = [name for name, kind in drive.kinds.items() if kind == "nmea" and drive.manifest.rows.get(name)]
+    return has[0] if has else None
+
+
 def read_fixes(drive: Drive) -> Fixes:
     """The fixes of a drive's first GPS source that gave any. ValueError where it has none."""
     import pyarrow.compute as pc
 
-    receivers = [name for name, kind in drive.kinds.items() if kind == "nmea" and drive.manifest.rows.get(name)]
-    if not receivers:
+    receiver = receiver_in(drive)
+    if receiver is None:
         raise ValueError(f"drive {drive.id} has no GPS fixes")
-    table = drive.table(receivers[0])
+    table = drive.table(receiver)
 
     def floats(name: str) -> Floats:
         return np.asarray(table[name].cast("float64").to_numpy(zero_copy_only=False), float)

@@ -24,6 +24,7 @@ with the q found give the motion and its covariance. Speed reported at a standst
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
@@ -37,6 +38,7 @@ from analysis.motion.levels import Q_LEVELS, Q_SHARE, run_levels, unblock, white
 from analysis.motion.levels import FixBlocks as _Blocks
 from analysis.motion.levels import make_blocks as _blocks
 from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
+from analysis.motion.other_drives import noise_with, with_others
 from analysis.motion.receiver import Receiver
 from analysis.motion.states import Added, smooth_states
 from analysis.motion.strays import seeming_strays, trust_in
@@ -95,6 +97,8 @@ class Motion:
     """(n, 2, 2) smoother gains; cov(state i, state i+1) = gain[i] @ covariance[i+1]."""
     trust: Floats = field(repr=False)
     """How surely each reading is no stray one: 1 is certain (n)."""
+    alone: Receiver | None = None
+    """What this drive by itself shows of the receiver; None where nothing was learned from it."""
 
     def at(self, times: ArrayLike) -> State:
         """Speed and acceleration with sigmas at any times [s]; exact for the model, also between fixes."""
@@ -159,10 +163,11 @@ class Motion:
         return float((chain @ self.covariance[j])[0, 0])
 
 
-def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
+def smooth(fixes: Fixes, receiver: Receiver | None = None, others: Sequence[Receiver] = ()) -> Motion:
     """The motion behind clean fixes (see `clean`). ValueError with fewer than two.
 
-    `receiver`: what is known of it from other drives; learned from this one by itself where none is given.
+    `receiver`: what it is like, in place of what this drive tells; learned from this drive where none is given, joined
+    with what `others`, drives with the same receiver, show each by itself.
     """
     if len(fixes) < 2:
         raise ValueError(f"a motion needs two good fixes or more, and here are {len(fixes)}")
@@ -180,9 +185,12 @@ def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
         noise_at_rest(filled, rest, quantum, sigma, step), outlier_share=float(np.mean(~good))
     )  # fmt: skip
     rests = rest_intervals(t, rest)
+    alone = None
     if receiver is None:
         noise = _noise_of_drive(noise, t[good], y[good], rest[good], step)
-        receiver = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, ~good))
+        alone = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, ~good))
+        receiver = with_others(alone, others)
+        noise = noise if receiver is alone else noise_with(noise, receiver)
     else:
         noise = receiver.noise_of(noise)
     late = receiver.undone_s
@@ -206,7 +214,7 @@ def smooth(fixes: Fixes, receiver: Receiver | None = None) -> Motion:
     return Motion(
         t, y, mean[:, 0], mean[:, 1], np.concatenate([[0.0], np.cumsum(way)]), np.sqrt(cov[:, 0, 0]),
         np.sqrt(cov[:, 1, 1]), np.sqrt(np.concatenate([[0.0], np.cumsum(loose)])), noise, rests, gaps, step,
-        fixes.epoch_utc_ns, receiver, np.append(q, q[-1]), cov, gain, trust,
+        fixes.epoch_utc_ns, receiver, np.append(q, q[-1]), cov, gain, trust, alone,
     )  # fmt: skip
 
 

@@ -178,6 +178,7 @@ def _describe(motion: Motion, fixes: Fixes, options: Options, pull: _Pull, habit
         notes=list(launch.notes),
         place=place(fixes, t0, stop),
         rise_log=launch.rise_log,
+        foot_at_sigma_s=launch.one_foot_sigma_s,
     )
 
 

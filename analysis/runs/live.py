@@ -8,17 +8,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 from analysis.runs.finding import FALL_MPS
+from analysis.runs.lessons import Taught
 from analysis.runs.run import DEFAULT_MIN_PEAK_MPS
 from logger.decode.nmea import Fix
 from logger.record.live import Listener
 from logger.units import speed_label
-
-if TYPE_CHECKING:
-    from analysis.motion.receiver import Receiver
-    from analysis.runs.rises import LaunchHabit
 
 REST_MPS = 0.5
 KEPT_S = 300.0
@@ -33,11 +30,11 @@ class LiveRuns(Listener):
         self,
         announce: Callable[[str], None],
         unit: Literal["mph", "km/h"] = "mph",
-        receiver: Receiver | None = None,
-        habit: LaunchHabit | None = None,
+        taught: Callable[[], Taught] = Taught,
     ) -> None:
-        """`receiver`, `habit`: what earlier drives told of the receiver and of how the car pulls away."""
-        self._announce, self._unit, self._receiver, self._habit = announce, unit, receiver, habit
+        """`taught` gives what earlier drives taught of the receiver and the car; it is asked at the first run."""
+        self._announce, self._unit, self._ask = announce, unit, taught
+        self._taught: Taught | None = None
         self._fixes: list[Fix] = []
         self._peak_mps = 0.0
         self._said = True  # no run is under way until the car has stood
@@ -88,8 +85,10 @@ class LiveRuns(Listener):
         )  # fmt: skip
         if len(fixes) < 10:
             return
-        motion = smoother.smooth(fixes, self._receiver)
-        found = finding.find(motion, fixes, Options(unit=self._unit), self._habit)
+        if self._taught is None:
+            self._taught = self._ask()
+        motion = smoother.smooth(fixes, others=self._taught.receivers)
+        found = finding.find(motion, fixes, Options(unit=self._unit), self._taught.habit)
         standing = [run for run in found if run.kind == "standing" and run.splits]
         if standing:
             split = standing[-1].splits[-1]

@@ -72,10 +72,10 @@ def _log_normal(x: float, middle: float, width: float) -> float:
 
 KNOTS = 6
 """Of the acceleration that the car would have without the launch."""
-PSEUDO_LAUNCHES = 3.0
+PSEUDO_LAUNCHES = 2.0
 """How many launches the broad prior counts for beside those of the car."""
-_ROUNDS = 5
-_LIKELY_SHARE = 0.5
+_ROUNDS = 20
+_LIKELY_SHARE = 0.4
 """Which part of its logarithm a launch's evidence counts for: kinds that readings can hardly tell apart differ in it by
 half a unit for no other reason than that none of them is quite true, and thirty launches would make that certain."""
 
@@ -113,7 +113,7 @@ def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = Fals
 def habit_of(rise_logs: Sequence[Floats]) -> LaunchHabit | None:
     """A car's habit from the log evidence of each rise in each of its launches: (rises) each; None without any.
 
-    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for three launches;
+    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for two launches;
     stopped early, since a mixture of so many kinds would end in a few that happen to fit.
     """
     if not rise_logs:

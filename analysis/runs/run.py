@@ -146,6 +146,12 @@ class Run:
     """Why it is not counted: what no car does, or not this one; None where nothing speaks against it."""
     rise_log: Floats | None = field(default=None, repr=False)
     """Log evidence of each rise in its launch, for `habit_from`; None for a rolling run."""
+    foot_at_sigma_s: float = math.nan
+    """Standard deviation of the instant at which one foot was passed; NaN for a rolling run."""
+    time_zero_by: str = ""
+    """The source that told first movement beside the fixes; "" where they alone did."""
+    board_why_not: str = ""
+    """Why a board beside the fixes did not tell it; "" where it did, or there is none."""
 
     @property
     def clean(self) -> bool:

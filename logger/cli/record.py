@@ -20,7 +20,7 @@ from logger.units import MB_PER_GB, parse_quantity
 
 if TYPE_CHECKING:
     from logger.config.car import CarConfig
-    from logger.config.recorder import Channel, RecorderConfig, Source
+    from logger.config.recorder import Channel, RecorderConfig
     from logger.config.setup import SetupConfig
     from logger.config.targets import TargetsConfig
     from logger.record.alerts import Alert
@@ -48,14 +48,14 @@ class Hooks:
     """What the `pullbook` command adds to recording without the recorder knowing of it.
 
     `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
-    another process calls it (`record.closing`). `listeners(announce, car)` gives more
+    another process calls it (`record.closing`). `listeners(announce, files, store)` gives more
     listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
     `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
     channel)` the mixture beyond which it warns, in the channel's own unit.
     """
 
     after_drive: Callable[[Drive], None] | None = None
-    listeners: Callable[[Callable[[str], None], CarConfig | None], Sequence[Listener]] = lambda announce, car: ()
+    listeners: Callable[[Callable[[str], None], Files, Path], Sequence[Listener]] = lambda announce, files, store: ()
     lean_watch: Callable[[Files, Channel, Place, Place | None], Alert | None] = lambda files, channel, mixture, load: (
         None
     )
@@ -342,12 +342,14 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
         live.add(kept)
     else:
         live.add(panel.LogLines(sys.stderr if json else sys.stdout, lean, cautions))
-    for listener in hooks.listeners(announce, files.car):
+    for listener in hooks.listeners(announce, files, store):
         live.add(listener)
     return kept
 
 
 def _lean_watch(files: Files, live: Live) -> Alert | None:
+    from logger.config.recorder import channels_of
+
     settings, mixture = files.config.recorder, live.place("afr", "lambda")
     if mixture is None:
         return None
@@ -478,22 +480,9 @@ def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
     return said
 
 
-def channels_of(source: Source) -> Sequence[Channel]:
-    """The configured channels of a source; none for a GPS receiver, whose sentences name their own."""
-    from logger.config.recorder import FrameSource, NumbersSource, PatternSource
-
-    match source:
-        case NumbersSource():
-            return source.column
-        case PatternSource():
-            return source.channel
-        case FrameSource():
-            return source.field
-    return ()
-
-
 def _understood(files: Files) -> list[str]:
     """What the recorder's file says, in a few lines of words."""
+    from logger.config.recorder import channels_of
     from logger.record.ports import describe
 
     settings, lines = files.config.recorder, [f"{files.path}: in order"]

@@ -10,6 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from logger.config.sections import ConfigSection, Finite, Name, NotNegative, Pair, Positive
+from logger.units import QUANTITY_UNITS
 
 RECORDER_SOURCE = "_recorder"
 """The source name under which the recorder keeps its own events (notes, gaps, wall clock) among the raw chunks."""
@@ -73,6 +74,9 @@ class Channel(ConfigSection):
     channel: Name | None = None
     unit: str = ""
     description: str = ""
+    quantity: Literal["acceleration", "engine_speed"] | None = None
+    """What it measures, where the analysis is to know: then `unit` must be one of that quantity's. Up to three columns
+    of one source may be accelerations: axes at right angles."""
     scale: Finite = 1.0
     offset: Finite = 0.0
     calibration: Calibration | None = None
@@ -84,6 +88,17 @@ class Channel(ConfigSection):
     """Values of this field outside which the whole reading is void."""
     stoich_afr: Positive = 14.7
     """For the channels `afr` and `lambda`: the AFR at lambda 1 that turns one into the other."""
+
+    @model_validator(mode="after")
+    def _in_a_unit(self) -> Channel:
+        if self.quantity is not None:
+            units = QUANTITY_UNITS[self.quantity]
+            if self.unit not in units:
+                known = " or ".join(repr(unit) for unit in units)
+                raise ValueError(f"unit: found {self.unit!r}, expected {known} for quantity = {self.quantity!r}")
+            if self.channel is None:
+                raise ValueError(f"quantity = {self.quantity!r} needs a name for the channel: channel = ...")
+        return self
 
     @field_validator("channel")
     @classmethod
@@ -161,6 +176,9 @@ def _distinct(channels: Sequence[Channel], table: str) -> None:
         raise ValueError(f"no {table} has a name, so nothing would be recorded in a table: channel = ...")
     if twice := [name for name in names if names.count(name) > 1]:
         raise ValueError(f"two channels are named {twice[0]!r}: each needs a name of its own")
+    for quantity, most in (("acceleration", 3), ("engine_speed", 1)):
+        if (count := sum(channel.quantity == quantity for channel in channels)) > most:
+            raise ValueError(f"{count} channels have quantity = {quantity!r}, expected {most} at most in one source")
 
 
 def line_pattern(pattern: str) -> Any:
@@ -240,6 +258,18 @@ class FrameSource(_Source):
 
 
 Source = Annotated[NmeaSource | NumbersSource | PatternSource | FrameSource, Field(discriminator="kind")]
+
+
+def channels_of(source: Source) -> Sequence[Channel]:
+    """The configured channels of a source; none for a GPS receiver, whose sentences name their own."""
+    match source:
+        case NumbersSource():
+            return source.column
+        case PatternSource():
+            return source.channel
+        case FrameSource():
+            return source.field
+    return ()
 
 
 class PrivateCircle(ConfigSection):

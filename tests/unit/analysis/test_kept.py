@@ -103,7 +103,9 @@ def test_nothing_is_written_outside_its_folder(pair: Path) -> None:
     gather(DriveStore(pair))
     assert others() == before and sorted(pair.parent.iterdir()) == beside
     written = [path for path in (pair / kept.FOLDER).rglob("*") if path.is_file()]
-    assert {path.name for path in written} == {"kept.json", *(f"{name}.parquet" for name in NAMES)}
+    assert {path.name for path in written} == {
+        "kept.json", "lesson.json", *(f"{name}.parquet" for name in NAMES)
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize("name", ["../outside", "/tmp/outside", "..", "a/b", ""])
@@ -135,6 +137,7 @@ def test_the_key_is_of_all_that_results_depend_on(store: Path, made_season: Made
         "fuel": kept.key_of(_with(drive, fuel=fuel), targets),
         "no fuel": kept.key_of(_with(drive, fuel=None), targets),
         "weather": kept.key_of(_with(drive, weather=THIN), targets),
+        "what other drives taught": kept.key_of(drive, targets, "a digest"),
         "recorder's file": kept.key_of(
             Drive(drive.path, drive.manifest, drive.config, drive.config_text.replace("0.1", "0.2")), targets
         ),
@@ -300,7 +303,8 @@ def test_two_verbs_at_once_say_the_same(pair: Path) -> None:
     first, second = (json.loads(each.communicate()[0]) for each in running)
     assert first == second and [each["runs"] for each in first["setups"]] == [4, 4]
     for each in DriveStore(pair).drives:
-        assert kept.read(pair, each.id, kept.key_of(each.drive, TargetsConfig()), NAMES) is not None
+        key = kept.key_of(each.drive, TargetsConfig(), each.taught.digest)
+        assert kept.read(pair, each.id, key, NAMES) is not None
 
 
 # --- by others --------------------------------------------------------------------------------------------------------

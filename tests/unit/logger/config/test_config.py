@@ -8,10 +8,11 @@ import pytest
 
 from logger.config.car import CarConfig
 from logger.config.reading import load, parse
-from logger.config.recorder import RecorderConfig
+from logger.config.recorder import RecorderConfig, channels_of
 from logger.config.setup import SetupConfig
 from logger.config.targets import TargetsConfig
 from logger.errors import ConfigError
+from logger.units import QUANTITY_UNITS
 
 ROOT = Path(__file__).parents[4]
 
@@ -72,6 +73,20 @@ WRONG = [
         '= "afr"\n  calibration = {table = [[0,1],[1,2]], polynomial = [1]}',
         "a table or a polynomial, not both",
     ),
+    (
+        '= "afr"',
+        '= "x"\n  quantity = "acceleration"\n  unit = "mph"',
+        "unit: found 'mph', expected 'm/s2' or 'm/s^2' or 'g' or 'mg' for quantity = 'acceleration'",
+    ),
+    ('= "afr"', '= "x"\n  quantity = "accelaration"', "source[2].column[1].quantity"),
+    ('channel = "afr"', 'quantity = "engine_speed"\n  unit = "rpm"', "needs a name for the channel"),
+    (
+        'channel = "afr"',
+        "\n[[source.column]]".join(
+            f'\n  channel = "{name}"\n  quantity = "engine_speed"\n  unit = "rpm"' for name in "ab"
+        ),
+        "2 channels have quantity = 'engine_speed', expected 1 at most in one source",
+    ),
 ]
 
 
@@ -116,6 +131,29 @@ def test_frames_must_fit(old: str, new: str, line: str) -> None:
     with pytest.raises(ConfigError, match=r"r\.toml") as caught:
         parse(FRAME.replace(old, new, 1), RecorderConfig, "r.toml")
     assert line in str(caught.value)
+
+
+def test_quantities_come_with_a_unit_of_theirs() -> None:
+    """1 g is 9.80665 m/s2 (3rd CGPM, 1901); a minute has 60 s."""
+    text = (
+        SMALLEST
+        + """
+[[source]]
+name = "imu"
+kind = "numbers"
+  [[source.column]]
+  channel = "along"
+  quantity = "acceleration"
+  unit = "g"
+  [[source.column]]
+  channel = "turns"
+  quantity = "engine_speed"
+  unit = "1/min"
+"""
+    )
+    along, turns = channels_of(parse(text, RecorderConfig, "r.toml").source[2])
+    assert QUANTITY_UNITS[str(along.quantity)][along.unit] == 9.80665
+    assert QUANTITY_UNITS[str(turns.quantity)][turns.unit] == 1 / 60
 
 
 def test_a_missing_file_is_named(tmp_path: Path) -> None:

@@ -1,0 +1,298 @@
+"""Drives of one car and one receiver teach those after them: who teaches whom, in what order, at what cost."""
+
+from __future__ import annotations
+
+import json
+import math
+import shutil
+from dataclasses import replace
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from made_drives import CAR, RIG, START, make_drive
+from run_verb import run_verb
+from simulate import Brake, Lift, Phase, Pull, Stand
+
+from analysis import kept
+from analysis.cli.runs import brief_runs
+from analysis.drive import AnalysedDrive
+from analysis.motion import smoother
+from analysis.motion.noise import Noise
+from analysis.motion.other_drives import CHANCE, noise_with, with_others
+from analysis.motion.receiver import Receiver
+from analysis.runs.lessons import Lesson, Taught, habit_words
+from analysis.runs.rises import habit_of, rises
+from analysis.store import DriveStore
+from logger.config import reading
+from logger.config.car import CarConfig
+from logger.config.recorder import RecorderConfig
+from logger.errors import NoAnswer
+from logger.store.drive import open_drive
+
+SCRIPT: list[Phase] = [Stand(8), Pull(12.0, "slip"), Lift(10), Brake(0, 2.4), Stand(6)]
+OTHER_CAR = CarConfig.model_validate({"car": {"name": "Heron", "mass_kg": 500.0, "cooling": "water"}})
+OTHER_RIG = RIG.replace('name = "gps"', 'name = "roof_gps"')
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three drives of the Wren, a week apart, the last of two launches; nothing kept."""
+    store = tmp_path_factory.mktemp("lessons") / "store"
+    for week in range(3):
+        make_drive(
+            store, SCRIPT if week < 2 else [*SCRIPT, *SCRIPT[1:]], seed=week, start=START + timedelta(weeks=week)
+        )
+    return store
+
+
+@pytest.fixture
+def store(made: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copytree(made, tmp_path / "store"))
+
+
+@pytest.fixture
+def smoothed(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Which drives are smoothed, by their first fix."""
+    found: list[int] = []
+    smooth = smoother.smooth
+
+    def counted(fixes: Any, *rest: Any, **named: Any) -> Any:
+        found.append(fixes.epoch_utc_ns)
+        return smooth(fixes, *rest, **named)
+
+    monkeypatch.setattr(smoother, "smooth", counted)
+    return found
+
+
+def times(drive: AnalysedDrive) -> list[float]:
+    """All that is told of its runs, to the last bit."""
+    runs = drive.table_runs("mph")
+    return [
+        value
+        for run in runs
+        for value in (run.start_s, run.start_sigma_s, *(split.from_one_foot_s for split in run.splits))
+    ]
+
+
+# --- who teaches whom ---------------------------------------------------------------------------------------------
+
+
+def test_a_drive_is_read_with_those_before_it(store: Path) -> None:
+    drives = DriveStore(store).drives
+    assert [len(drive.taught.lessons) for drive in drives] == [0, 1, 2]
+    assert [drive.taught.launches for drive in drives] == [0, 1, 2]
+    assert [drive.motion.receiver.drives for drive in drives] == [1, 2, 3]
+    assert drives[2].taught.habit is not None and drives[2].taught.habit.launches == 2
+    assert times(drives[2]) != times(AnalysedDrive(drives[2].drive))
+
+
+def test_the_first_drive_is_read_as_it_is_alone(store: Path) -> None:
+    first = DriveStore(store).drives[0]
+    assert times(first) == times(AnalysedDrive(first.drive))
+    assert first.taught.digest == "" and kept.key_of(first.drive, first.targets) == kept.key_of(
+        first.drive, first.targets, first.taught.digest
+    )
+
+
+def test_no_order_of_looking_and_no_later_drive_changes_an_answer(store: Path) -> None:
+    ids = [drive.id for drive in DriveStore(store).drives]
+    backwards = DriveStore(store)
+    last_first = [times(backwards.drive(each)) for each in reversed(ids)][::-1]
+    assert (store / kept.FOLDER).is_dir()
+    with_kept = [times(DriveStore(store).drive(each)) for each in ids]
+    assert last_first == with_kept
+    shutil.rmtree(store / kept.FOLDER)
+    shutil.rmtree(store / ids[2])
+    forwards = DriveStore(store)
+    assert [times(forwards.drive(each)) for each in ids[:2]] == with_kept[:2]
+
+
+def test_an_older_drive_that_is_added_makes_later_ones_anew(store: Path) -> None:
+    last = DriveStore(store).drives[-1]
+    before = kept.key_of(last.drive, last.targets, last.taught.digest)
+    make_drive(store, SCRIPT, seed=9, start=START - timedelta(weeks=1))
+    last = DriveStore(store).drives[-1]
+    assert len(last.taught.lessons) == 3
+    assert kept.key_of(last.drive, last.targets, last.taught.digest) != before
+
+
+@pytest.mark.parametrize(
+    "other",
+    [{"car": OTHER_CAR}, {"car": None}, {"rig": OTHER_RIG}, {"rig": RIG.replace("baud", 'on_open = ["RATE"]\nbaud')},
+     {"rig": RIG.replace("baud", 'port = "1546:01a8"\nbaud')}],
+    ids=["another car", "no car", "another name", "set up otherwise", "another receiver by USB"],
+)  # fmt: skip
+def test_another_car_or_receiver_teaches_nothing(made: Path, tmp_path: Path, other: dict[str, Any]) -> None:
+    store = tmp_path / "store"
+    make_drive(store, SCRIPT, seed=4, **other)
+    make_drive(store, SCRIPT, seed=5, start=START + timedelta(days=1))
+    assert [len(drive.taught.lessons) for drive in DriveStore(store).drives] == [0, 0]
+
+
+def test_drives_outside_the_store_stand_alone(store: Path, tmp_path: Path) -> None:
+    away, _ = make_drive(tmp_path / "away", SCRIPT, seed=3, start=START + timedelta(weeks=5))
+    assert DriveStore(store).drive(str(away.path)).taught == Taught()
+
+
+# --- one bad drive ------------------------------------------------------------------------------------------------
+
+
+def test_a_drive_that_cannot_be_read_teaches_nothing_and_stops_nobody(
+    store: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    ids = [drive.id for drive in DriveStore(store).drives]
+    (store / ids[0] / "drive.json").write_text("{", encoding="utf-8")
+    (store / ids[1] / "gps.parquet").write_bytes(b"no table")
+    (store / ids[1] / "raw.parquet").write_bytes(b"none either")
+    last = DriveStore(store).drive(ids[2])
+    assert last.taught == Taught() and times(last) == times(AnalysedDrive(last.drive))
+    assert not caplog.records  # who asks for one drive is told of that one
+
+
+def test_a_drive_without_fixes_teaches_nothing_and_is_not_tried_again(store: Path, smoothed: list[int]) -> None:
+    make_drive(store, [Stand(1)], rate_hz=1.0, seed=1, start=START + timedelta(days=1))
+    drives = DriveStore(store).drives
+    with pytest.raises(NoAnswer):
+        _ = drives[1].lesson
+    assert len(drives[-1].taught.lessons) == 2
+    del smoothed[:]
+    assert len(DriveStore(store).drives[-1].taught.lessons) == 2 and smoothed == []
+
+
+# --- what is kept -------------------------------------------------------------------------------------------------
+
+
+def test_with_lessons_kept_only_the_drive_asked_for_is_smoothed(store: Path, smoothed: list[int]) -> None:
+    first = run_verb(store, "runs", "last", "--json").json
+    assert len(smoothed) == len(set(smoothed)) == 3
+    del smoothed[:]
+    again = run_verb(store, "runs", "last", "--json").json
+    assert len(smoothed) == 1 and again == first
+
+
+def test_a_lesson_is_the_same_whether_kept_or_worked_out(store: Path) -> None:
+    drives = DriveStore(store).drives
+    told = drives[1].taught.lessons[0]
+    assert told == drives[0].lesson == Lesson.of_json(json.loads(json.dumps(told.as_json())))
+    kept_ones = DriveStore(store).drives[1].taught
+    assert kept_ones == drives[1].taught and kept_ones.digest == drives[1].taught.digest
+
+
+@pytest.mark.parametrize("spoil", [b"", b"{}", b"[1]", b"null", b'{"key": 1}', None])
+def test_a_lesson_that_is_not_as_it_was_written_is_worked_out_anew(
+    store: Path, smoothed: list[int], spoil: bytes | None
+) -> None:
+    ids = [drive.id for drive in DriveStore(store).drives]
+    before = times(DriveStore(store).drive(ids[1]))
+    file = store / kept.FOLDER / ids[0] / "lesson.json"
+    whole = file.read_bytes()
+    text = whole.replace(b'"noise_mps": 0.0', b'"noise_mps": 0.1', 1)
+    assert text != whole
+    file.write_bytes(text if spoil is None else spoil)
+    del smoothed[:]
+    assert times(DriveStore(store).drive(ids[1])) == before and len(smoothed) == 2
+    assert file.read_bytes() == whole
+
+
+def test_lessons_of_another_set_of_rises_count_for_nothing() -> None:
+    with pytest.raises(ValueError, match="another set"):
+        Lesson.of_json({"receiver": {"hz": 10.0, "noise_mps": 0.05}, "rise_logs": [[0.0] * 3]})
+
+
+def test_a_store_that_cannot_be_written_to_teaches_all_the_same(store: Path) -> None:
+    (store / kept.FOLDER).write_text("in the way", encoding="utf-8")
+    assert [len(drive.taught.lessons) for drive in DriveStore(store).drives] == [0, 1, 2]
+
+
+# --- while recording, and just after ------------------------------------------------------------------------------
+
+
+def test_while_recording_only_what_is_kept_is_used(store: Path, smoothed: list[int]) -> None:
+    config = reading.parse(RIG, RecorderConfig, "rig")
+    assert DriveStore(store, kept_only=True).so_far(config, CAR) == Taught() and smoothed == []
+    drives = DriveStore(store)
+    drives.teach(drives.drive("last"))
+    del smoothed[:]
+    assert len(DriveStore(store, kept_only=True).so_far(config, CAR).lessons) == 3 and smoothed == []
+    assert DriveStore(store, kept_only=True).so_far(config, OTHER_CAR) == Taught()
+    elsewhere = reading.parse(OTHER_RIG, RecorderConfig, "rig")
+    assert DriveStore(store, kept_only=True).so_far(elsewhere, CAR) == Taught()
+
+
+def test_a_drive_just_closed_is_told_as_it_will_be_and_its_lesson_is_kept(
+    store: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    last = DriveStore(store).drives[-1].id
+    brief_runs(open_drive(store, last))
+    said = capsys.readouterr().out
+    assert said.splitlines()[:3] == run_verb(store, "runs", last).out.splitlines()[:3]
+    assert (store / kept.FOLDER / last / "lesson.json").is_file()
+
+
+# --- what is said -------------------------------------------------------------------------------------------------
+
+
+def test_runs_say_what_was_learned_and_over_how_many_drives(store: Path) -> None:
+    ids = [drive.id for drive in DriveStore(store).drives]
+    told = run_verb(store, "runs", ids[2], "--json").json
+    assert told["receiver"]["drives"] == 3 and told["receiver"]["words"].endswith(", learned over 3 drives")
+    assert told["habit"]["launches"] == 2 and told["habit"]["drives"] == 2
+    said = " ".join(run_verb(store, "runs", ids[2]).out.split())
+    assert ", learned over 3 drives. " in said
+    assert f"Launches: {told['habit']['words']}, learned from 2 launches of 2 drives before." in said
+    alone = run_verb(store, "runs", ids[0], "--json").json
+    assert alone["receiver"]["drives"] == 1 and "learned over" not in alone["receiver"]["words"]
+    assert alone["habit"] == {"launches": 0, "drives": 0, "words": ""}
+    assert "Launches:" not in run_verb(store, "runs", ids[0]).out
+
+
+def test_a_habit_in_words_names_the_likeliest_way() -> None:
+    every = rises(False)
+    for curve, seconds, words in (
+        ("straight", 2.2, "comes in evenly, over 2."), ("s-shaped", 1.0, "is slipped in, over 1."),
+        ("exponential", 0.08, "is there at once"),
+    ):  # fmt: skip
+        log = np.array([0.0 if (rise.curve, rise.seconds) == (curve, seconds) else -12.0 for rise in every])
+        habit = habit_of([log] * 30)
+        assert habit is not None and f"mostly force {words}" in habit_words(habit)
+
+
+# --- how descriptions are joined ----------------------------------------------------------------------------------
+
+QUIET = Receiver(10.0, 0.05)
+WANDERS = Receiver(10.0, 0.05, 0.5, 1.0, 0.2, 0.1, 0.3, 0.05, stops=4)
+
+
+def test_wander_and_smoothing_are_the_receivers() -> None:
+    joined = with_others(QUIET, [WANDERS] * 5)
+    assert joined.drives == 6 and joined.wandering_share == pytest.approx(5 / 12)
+    assert joined.smoothing_s == pytest.approx(0.2) and joined.stops == 20
+    assert joined.smoothing_sigma_s == pytest.approx(0.05 / math.sqrt(5))
+
+
+def test_how_loud_it_was_and_what_strayed_is_the_drives() -> None:
+    loud = replace(QUIET, noise_mps=0.15, outlier_share=0.02, hold_mps=0.3)
+    joined = with_others(loud, [QUIET] * 20)
+    assert joined.noise_mps == pytest.approx(0.15 / CHANCE) and joined.outlier_share == 0.02 and joined.hold_mps == 0.3
+    assert with_others(QUIET, [loud] * 20).outlier_share == 0.0
+    near = with_others(replace(QUIET, noise_mps=0.055), [QUIET] * 20)
+    assert near.noise_mps == pytest.approx(0.0502, abs=3e-4)  # within what chance does: that of all
+
+
+def test_another_rate_is_another_receiver_and_one_mistaken_drive_makes_no_wander() -> None:
+    assert with_others(QUIET, [replace(WANDERS, hz=5.0)]) is QUIET
+    assert with_others(QUIET, []) is QUIET
+    joined = with_others(QUIET, [QUIET] * 8 + [WANDERS])
+    assert joined.wandering_share == 0.0 and joined.wandering_s is None
+
+
+def test_a_drives_noise_takes_wander_at_rest_too_unless_it_draws_lines_there() -> None:
+    seen = Noise(0.05, 0.05, 0.0, 0.0, "folded", 60.0)
+    noise = noise_with(seen, WANDERS)
+    assert (noise.wander_share, noise.rest_wander_share, noise.wander_s) == (0.5, 0.5, 1.0)
+    drawn = replace(seen, sigma_mps=0.02, rest_sigma_mps=0.2, rest_wander_share=0.9, wander_s=2.0)
+    noise = noise_with(drawn, replace(QUIET, noise_mps=0.02))
+    assert (noise.wander_share, noise.rest_wander_share, noise.wander_s) == (0.0, 0.9, 2.0)
