@@ -24,7 +24,7 @@ from analysis.wording import FULL_THROTTLE_COMPARED
 from logger.units import speed_label
 
 OverallVerdict = Literal["faster", "slower", "no difference shown", "too few runs", "mixed"]
-Days = Literal["included", "cancelled", "unknown"]
+Days = Literal["included", "cancelled", "assumed", "unknown"]
 
 
 class DifferenceAnswer(Answer):
@@ -78,11 +78,11 @@ class SplitComparison(Answer):
     alone_high_s: Figure
     """Upper end of that interval [s]."""
     days: Days
-    """How days enter: included, cancelled (measured within outings), or unknown (no outing repeats a setup)."""
+    """How days enter: included, cancelled (measured within outings), assumed (no outing repeats a setup) or unknown."""
     run_sigma_s: Figure
     """Standard deviation of runs within an outing [s]."""
     day_sigma_s: Figure
-    """Standard deviation of days [s]; null where no outing repeats a setup."""
+    """Standard deviation of days [s]: what is taken beforehand, moved by the car's own repeats."""
     repeat_outings: int
     """Degrees of freedom between outings: the repeats that the days were learned from."""
     smallest_detectable_s: Figure

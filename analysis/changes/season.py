@@ -17,10 +17,10 @@ from typing import Any, Literal
 
 import numpy as np
 
-from analysis.changes.observations import FuelLoop, Observation
+from analysis.changes.observations import FuelLoop, Observation, setup_numbers
 from analysis.changes.season_rows import RunRow, rows_of
 from analysis.conditions import roadload
-from analysis.conditions.setups import Known, Parts, known, same
+from analysis.conditions.setups import Known, Parts, known
 from analysis.conditions.weather import (
     STANDARD_AIR,
     Air,
@@ -248,7 +248,7 @@ def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[Run
     """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
     grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
     spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
-    setup = _setup_numbers(runs)
+    setup = setup_numbers(runs)
     kept, out = [], []
     for i, run in enumerate(runs):
         fellows = (setup == setup[i]) & (np.isfinite(spent).sum(axis=1) >= 3)
@@ -261,23 +261,6 @@ def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[Run
                 continue
         kept.append(run)
     return kept, out
-
-
-def _setup_numbers(runs: Sequence[Observation]) -> Any:
-    """Which setup each run had, by parts."""
-    seen: list[Parts | None] = []
-    of_parts: dict[int, int] = {}
-    for run in runs:
-        if id(run.parts) not in of_parts:
-            at = next((k for k, parts in enumerate(seen) if _alike(parts, run.parts)), len(seen))
-            if at == len(seen):
-                seen.append(run.parts)
-            of_parts[id(run.parts)] = at
-    return np.array([of_parts[id(run.parts)] for run in runs], np.int64)
-
-
-def _alike(a: Parts | None, b: Parts | None) -> bool:
-    return same(a, b) if a is not None and b is not None else a is b
 
 
 def _median(rows: Any) -> Any:
