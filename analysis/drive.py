@@ -10,7 +10,7 @@ What a drive has nothing of raises NoAnswer with the reason, again and again wit
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar, overload
@@ -102,6 +102,9 @@ class AnalysedDrive:
         """What is on disk: manifest, configuration, tables."""
         self._targets = targets or TargetsConfig()
         self._found: dict[Options, list[Run]] = {}
+        self.part_throttle: Mapping[float, str] = {}
+        """Its runs that were no full pulls, with the reason, by when they began [s since 1970]: as the season that it
+        is part of tells them (`changes.season.judge`)."""
 
     # --- what it was made with ---------------------------------------------------------------------------------
 
@@ -217,8 +220,14 @@ class AnalysedDrive:
 
     def counts(self, run: Run) -> bool:
         """Whether `run` may be compared with others: nothing broke it, it can have been as it was
-        measured, and nobody struck it out."""
-        return run.clean and self.struck(run) is None
+        measured, it was a full pull, and nobody struck it out."""
+        return run.clean and self.struck(run) is None and self.slow(run) is None
+
+    def slow(self, run: Run) -> str | None:
+        """Why `run` was no full pull; None where it was one, or where the season was not asked."""
+        at = run.start_utc_ns * 1e-9
+        near = (why for start, why in self.part_throttle.items() if abs(start - at) < SAME_RUN_S)
+        return next(near, None) if run.kind == "standing" else None
 
     @property
     def counted(self) -> list[Run]:

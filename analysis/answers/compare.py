@@ -16,8 +16,9 @@ from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.arrays import Floats
 from analysis.changes.compare import Comparison, Conditions
+from analysis.changes.full_throttle import RunLeftOut
 from analysis.changes.observations import Side
-from analysis.changes.season import RunLeftOut, SeasonRecord
+from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import held, opposed
 from analysis.changes.verdicts import BandDifference, Measure, SplitDifference, TimesHeld
 from analysis.wording import FULL_THROTTLE_COMPARED

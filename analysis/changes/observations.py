@@ -42,6 +42,8 @@ class Observation:
     rise_s: float = math.nan
     """How long the launch took to build up."""
     soft: bool = False
+    throttle: float = math.nan
+    """Median opening in its upper speeds, as a share of the throttle's full travel; NaN where none is recorded."""
 
     def time_to(self, speeds_mps: Floats, corrected: bool = False) -> Floats:
         """Times to the given speeds.

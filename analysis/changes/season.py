@@ -9,15 +9,15 @@ A season owns its drives: what asks it needs no folder beside it.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any, Literal
+from typing import Literal
 
-import numpy as np
-
-from analysis.changes.observations import FuelLoop, Observation, setup_numbers
+from analysis.changes.full_throttle import RunLeftOut, full_pulls
+from analysis.changes.observations import FuelLoop, Observation
 from analysis.changes.season_rows import RunRow, rows_of
 from analysis.conditions import roadload
 from analysis.conditions.setups import Known, Parts, known
@@ -37,20 +37,7 @@ from logger.units import NS_PER_S, S_PER_HOUR
 
 OUTING_GAP_S = 6 * S_PER_HOUR
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
-SLOW_SHARE = 0.15
-"""A run slower than its setup's median by more than this in most bands of speed was not at full throttle."""
 DEFAULT_FACTOR = "SAE J1349"
-_PACE_FROM, _PACE_TO = 6, 20
-
-
-@dataclass(frozen=True)
-class RunLeftOut:
-    """A standing run that does not count."""
-
-    label: str
-    drive: str
-    reason: str
-    struck: bool
 
 
 @dataclass(frozen=True)
@@ -154,14 +141,26 @@ def gather(
             )
         )  # fmt: skip
     if not every_run:
+        starts = {run.label: run.start_s for run in runs}
         runs, slow = full_pulls(runs)
         left += slow
         gone = {each.label for each in slow}
         rows = [row.without(gone) for row in rows]
+        for drive in drives:
+            drive.part_throttle = {starts[each.label]: each.reason for each in slow if each.drive == drive.id}
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
     unit = newest.units.speed if newest else "mph"
     setups = known(drive.drive for drive in drives)
     return SeasonRecord(runs, left, rows, loops, unit, factor, roads[-1] if roads else "", setups, store)
+
+
+def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> None:
+    """Tell each drive of `store` which of its runs were no full pulls, for verbs that ask a drive and not a season.
+
+    Where the season cannot be read, such as by a targets' file that is wrong, drives stay as they are.
+    """
+    with contextlib.suppress(InputError, NoAnswer):
+        gather(store, progress=progress)
 
 
 def label(drive: str, run: int) -> str:
@@ -221,9 +220,6 @@ def _observations(
         if not run.clean:
             out.append(RunLeftOut(name, drive.id, run.ended, False))
             continue
-        if manifest.fuel is not None:
-            out.append(RunLeftOut(name, drive.id, "part of a fuel loop", False))
-            continue
         if len(run.speed_mps) < 2:
             out.append(RunLeftOut(name, drive.id, "its first foot of movement was not recorded", False))
             continue
@@ -242,30 +238,3 @@ def _observations(
             )
         )  # fmt: skip
     return mine, out
-
-
-def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[RunLeftOut]]:
-    """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
-    grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
-    spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
-    setup = setup_numbers(runs)
-    kept, out = [], []
-    for i, run in enumerate(runs):
-        fellows = (setup == setup[i]) & (np.isfinite(spent).sum(axis=1) >= 3)
-        if fellows.sum() >= 4 and np.isfinite(spent[i]).any():
-            with np.errstate(invalid="ignore"):
-                ratio = float(np.nanmedian(spent[i] / _median(spent[fellows])))
-            if ratio > 1 + SLOW_SHARE:
-                reason = f"slower throughout than this setup's other runs by {ratio - 1:.0%}: not at full throttle"
-                out.append(RunLeftOut(run.label, run.drive, reason, False))
-                continue
-        kept.append(run)
-    return kept, out
-
-
-def _median(rows: Any) -> Any:
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a band that no run passed is NaN, as it should be
-        return np.nanmedian(rows, axis=0)

@@ -23,13 +23,12 @@ import numpy as np
 from pydantic import ValidationError
 
 from analysis.arrays import Floats
+from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import Observation
 from analysis.changes.season import (
     DEFAULT_FACTOR,
     Outing,
-    RunLeftOut,
     SeasonRecord,
-    full_pulls,
     label,
     outings,
 )

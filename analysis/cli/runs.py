@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from analysis.cli.options import UnitsOption, near_asked, open_store, speed_unit_asked, speeds_asked
+from analysis.cli.options import UnitsOption, near_asked, open_store, say_progress, speed_unit_asked, speeds_asked
 from analysis.wording import distance_label, duration, number, plural, signed, speed_number, with_sigma
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError, NoAnswer
@@ -71,6 +71,7 @@ def runs_(
 ) -> None:
     """Timed runs of a drive: standing starts with splits, each with its uncertainty."""
     from analysis.answers.runs import all_runs_answer, runs_answer
+    from analysis.changes.season import judge
 
     unit, speeds = speed_unit_asked(units), speeds_asked(to)
     least = parse_speed(min_peak) if min_peak is not None else None
@@ -80,6 +81,7 @@ def runs_(
     if first is not None and speeds and first >= speeds[-1]:
         raise InputError(f"--from: {from_} is not below --to {speed_label(speeds[-1], unit or 'mph')}")
     drives = open_store(store)
+    judge(drives, say_progress)
     if all_:
         every = all_runs_answer(
             drives, unit=unit, speeds_mps=speeds, min_peak_mps=least, setup=setup, since=_day("--since", since),
@@ -282,6 +284,8 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
             said.append(f"struck out: {run.struck}")
         if run.implausible is not None:
             said.append(f"not plausible: {run.implausible}")
+        if run.part_throttle is not None:
+            said.append(f"not counted: {run.part_throttle}")
         if said:
             out.print(f"Run {run.n}: {'; '.join(said)}")
 
@@ -326,7 +330,8 @@ def _print_all(answer: AllRunsAnswer) -> None:
     out.print("^ is the personal best. Spread estimates one standard deviation from the median deviation.")
     if answer.not_counted:
         out.print(
-            f"Not counted: {plural(answer.not_counted, 'run')}, broken off, with gaps, not plausible, or struck out."
+            f"Not counted: {plural(answer.not_counted, 'run')}, broken off, with gaps, not plausible, at part "
+            "throttle, or struck out."
         )
     for unread in answer.unread:
         out.print(f"{unread.drive} was left out: {unread.why}")

@@ -187,10 +187,7 @@ def _caveats(told: _Told) -> list[str]:
     lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
     others = len(season.left_out) - len(struck)
     if others:
-        lines.append(
-            f"{wording.plural(others, 'run')} not counted: broken off, not plausible, at part throttle, "
-            "or part of a fuel loop"
-        )
+        lines.append(f"{wording.plural(others, 'run')} not counted: broken off, not plausible, or at part throttle")
     if without := told.by_setup.drives_without_setup:
         drives = wording.plural(len(without), "drive")
         lines.append(f"{drives} without a setup: `pullbook setup FILE --drive DRIVE` gives one")

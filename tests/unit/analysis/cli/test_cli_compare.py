@@ -21,7 +21,7 @@ AIR: dict[str, Any] = {"temperature_c": 15, "pressure_hpa": 1013, "humidity_perc
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two outings as built, two with a snorkel and a jet changed together, which are 12 % stronger, on a car whose power tells throughout."""
+    """Two outings as built, two with a snorkel and a jet changed together, 12 % stronger."""
     place = tmp_path_factory.mktemp("store")
     for week, (setup, force) in enumerate([(BASELINE, 1.0), (BASELINE, 1.004), (BOTH, 1.12), (BOTH, 1.116)]):
         make_drive(
