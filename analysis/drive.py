@@ -218,6 +218,13 @@ class AnalysedDrive:
                 return struck.reason
         return None
 
+    def tags(self, run: Run) -> tuple[str, ...]:
+        """What the owner tagged `run` with: passenger, gear=2."""
+        at = run.start_utc_ns * 1e-9
+        return tuple(
+            each.tag for each in self.drive.manifest.tags if abs(each.run_start_utc.timestamp() - at) < SAME_RUN_S
+        )
+
     def counts(self, run: Run) -> bool:
         """Whether `run` may be compared with others: nothing broke it, it can have been as it was
         measured, it was a full pull, and nobody struck it out."""

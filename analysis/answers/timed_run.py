@@ -146,6 +146,8 @@ class TimedRun(Answer):
     """The owner's reason for striking it out; null where nobody did."""
     part_throttle: str | None
     """Why it was no full pull, by the car's own envelope over the season; null where it was one."""
+    tags: tuple[str, ...]
+    """What the owner tagged it with: passenger, gear=2."""
     one_foot_s: Figure
     """From first movement to 0.3048 m of movement [s]; null for a rolling run."""
     one_foot_sigma_s: Figure
@@ -191,6 +193,7 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
         "implausible": run.why_not,
         "struck": drive.struck(run),
         "part_throttle": drive.slow(run),
+        "tags": drive.tags(run),
         "one_foot_s": run.one_foot_s,
         "one_foot_sigma_s": run.one_foot_sigma_s,
         "distance_m": run.distance_m,

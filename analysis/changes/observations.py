@@ -44,6 +44,8 @@ class Observation:
     soft: bool = False
     throttle: float = math.nan
     """Median opening in its upper speeds, as a share of the throttle's full travel; NaN where none is recorded."""
+    tags: tuple[str, ...] = ()
+    """What the owner tagged it with: passenger, gear=2."""
 
     def time_to(self, speeds_mps: Floats, corrected: bool = False) -> Floats:
         """Times to the given speeds.

@@ -168,6 +168,29 @@ def label(drive: str, run: int) -> str:
     return f"{drive}:{run}"
 
 
+def tagged(season: SeasonRecord, having: Sequence[str], lacking: Sequence[str]) -> SeasonRecord:
+    """The season by the runs that have all tags of `having` and none of `lacking`; the others are left out, and said.
+
+    InputError for a tag that no run has.
+    """
+    known = {tag for run in season.runs for tag in run.tags}
+    if unknown := [tag for tag in (*having, *lacking) if tag not in known]:
+        there = ", ".join(sorted(known)) or "none"
+        raise InputError(f"tag: no run that counts is tagged {unknown[0]!r}; tags are {there}")
+    kept: list[Observation] = []
+    out: list[RunLeftOut] = []
+    for run in season.runs:
+        missing = [f"not tagged {tag}" for tag in having if tag not in run.tags]
+        missing += [f"tagged {tag}" for tag in lacking if tag in run.tags]
+        if missing:
+            out.append(RunLeftOut(run.label, run.drive, " and ".join(missing), False))
+        else:
+            kept.append(run)
+    gone = {each.label for each in out}
+    rows = [row.without(gone) for row in season.drives]
+    return replace(season, runs=kept, left_out=[*season.left_out, *out], drives=rows)
+
+
 def side_runs(season: SeasonRecord, labels: Sequence[str]) -> list[Observation]:
     """The runs called so, in the season's order."""
     wanted = set(labels)
@@ -235,6 +258,9 @@ def _observations(
                 name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
                 run.time_s, run.sigma_s, corrected, run.grade_percent, against,
                 math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
+                tags=tuple(
+                    each.tag for each in manifest.tags if abs(each.run_start_utc.timestamp() - start) < SAME_RUN_S
+                ),
             )
         )  # fmt: skip
     return mine, out

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -136,3 +137,42 @@ def test_all_verbs_count_the_same_runs(store: Path) -> None:
         assert {*power["setups"][0]["runs"]} == {r for r in counted if r.startswith(drive)}
     season_told = run_verb(store, "season", "--to", "20mph", "--json").json
     assert [each["runs"] for each in season_told["setups"]] == [3, 3]
+
+
+def test_runs_are_struck_by_numbers_and_by_rule(store: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(store, tmp_path / "store"))
+    told = run_verb(copy, "runs", "last", "--to", "20mph", "--json").json
+    full = [run["n"] for run in told["runs"] if run["counted"]]
+    slow = [run["n"] for run in told["runs"] if not run["counted"]]
+    limit = max(run["splits"][-1]["from_one_foot_s"] for run in told["runs"] if run["counted"]) + 0.05
+    limit = round(limit, 2)
+    said = run_verb(copy, "strike", "last", "--slower-than", f"{limit}s", "--to", "20mph")
+    assert said.code == 0
+    after = run_verb(copy, "runs", "last", "--json").json["runs"]
+    assert [run["n"] for run in after if run["struck"]] == slow
+    assert {run["struck"] for run in after if run["struck"]} == {f"slower than {limit:g} s to 20 mph"}
+    numbers = f"{slow[0]}-{slow[1]},{slow[2]}" if slow[1] == slow[0] + 1 else ",".join(map(str, slow[:3]))
+    assert run_verb(copy, "strike", "last", numbers, "--undo", "--reason", "all the same").code == 0
+    again = [run["n"] for run in run_verb(copy, "runs", "last", "--json").json["runs"] if run["struck"]]
+    assert set(slow) - set(again) and not set(again) & set(full) and len(again) < len(slow)
+    for wrong in (["3-1"], ["x"], [], ["1", "--slower-than", "3s", "--to", "20mph"], ["--slower-than", "3s"]):
+        assert run_verb(copy, "strike", "last", *wrong, "--reason", "r").code == 2
+
+
+def test_tags_are_kept_and_are_conditions(store: Path, tmp_path: Path) -> None:
+    copy = Path(shutil.copytree(store, tmp_path / "store"))
+    seen = run_verb(copy, "compare", "baseline", "long snorkel", "--to", "20mph", "--json").json["runs"]
+    drive, number = seen["b"][0].split(":")
+    assert run_verb(copy, "tag", drive, number, "passenger", "gear=2").code == 0
+    assert run_verb(copy, "tag", drive, number, "gear=3").code == 0
+    (mine,) = [run for run in run_verb(copy, "runs", drive, "--json").json["runs"] if run["tags"]]
+    assert mine["n"] == int(number) and mine["tags"] == ["passenger", "gear=3"]
+    less = run_verb(copy, "compare", "baseline", "long snorkel", "--to", "20mph", "--without", "passenger", "--json")
+    assert less.json["runs"] == {"a": seen["a"], "b": seen["b"][1:]}
+    assert {each["run"]: each["reason"] for each in less.json["left_out"]}[seen["b"][0]] == "tagged passenger"
+    assert run_verb(copy, "compare", "baseline", "long snorkel", "--where", "gear=3").code == 1
+    wrong = run_verb(copy, "effects", "--where", "gear=5")
+    assert wrong.code == 2 and "tags are gear=3, passenger" in wrong.err
+    assert run_verb(copy, "tag", drive, number, "two words").code == 2
+    assert run_verb(copy, "tag", drive, number, "passenger", "gear=3", "--undo").code == 0
+    assert not any(run["tags"] for run in run_verb(copy, "runs", drive, "--json").json["runs"])
