@@ -37,6 +37,7 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.mixture.throttle_travel import Reached
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -97,10 +98,16 @@ class AnalysedDrive:
     """A drive and all that it tells. `targets` are the mixture windows to judge by, or what reads them when they are
     asked for; the usual ones by default."""
 
-    def __init__(self, drive: Drive, targets: TargetsConfig | Callable[[], TargetsConfig] | None = None) -> None:
+    def __init__(
+        self,
+        drive: Drive,
+        targets: TargetsConfig | Callable[[], TargetsConfig] | None = None,
+        throttles: Callable[[], Sequence[Reached]] | None = None,
+    ) -> None:
         self.drive = drive
         """What is on disk: manifest, configuration, tables."""
         self._targets = targets or TargetsConfig()
+        self._throttles = throttles
         self._found: dict[Options, list[Run]] = {}
         self.part_throttle: Mapping[float, str] = {}
         """Its runs that were no full pulls, with the reason, by when they began [s since 1970]: as the season that it
@@ -116,6 +123,23 @@ class AnalysedDrive:
     def targets(self) -> TargetsConfig:
         """The mixture windows to judge by. InputError where they are a file's that cannot be read."""
         return self._targets() if callable(self._targets) else self._targets
+
+    @Once
+    def throttle_reached(self) -> Reached | None:
+        """What a recorded throttle reached in this drive; None where none is recorded."""
+        from analysis.mixture.throttle_travel import reached
+
+        return reached(self.drive)
+
+    @Once
+    def throttle_travel(self) -> tuple[float, float] | None:
+        """A recorded throttle closed and fully open, by the targets' file or by all drives of the car."""
+        from analysis.mixture.throttle_travel import full_travel
+
+        if self.throttle_reached is None:
+            return None
+        seen = self._throttles() if self._throttles else [self.throttle_reached]
+        return full_travel(seen, self.targets.regimes)
 
     @property
     def car(self) -> CarConfig | None:
@@ -290,6 +314,7 @@ class AnalysedDrive:
             wheel_power_per_kg=1000 * car.wheel_power_kw / car.mass_kg if car and car.wheel_power_kw else None,
             channels=channels, units=units,
         )  # fmt: skip
+        state = replace(state, travel=self.throttle_travel)
         found = self._delay(readings, state, latency)
         if band_mps is None:
             band_mps = 10 * (MPS_PER_KMH if self.unit == "km/h" else MPS_PER_MPH)

@@ -46,6 +46,14 @@ kind = "numbers"
   [[source.column]]
   channel = "afr"
 """
+BOARD = """
+[[source]]
+name = "board"
+kind = "numbers"
+  [[source.column]]
+  channel = "throttle"
+  unit = "%"
+"""
 CAR = CarConfig.model_validate({"car": {"name": "Wren", "mass_kg": 392.0, "cooling": "air"}})
 BASELINE = SetupConfig(name="baseline", parts={"main_jet_mm": 1.09, "snorkel": "short"})
 
@@ -70,8 +78,10 @@ def make_drive(
     headwind_mps: float = 0.0,
     jet_mm: float = 1.09,
     law: MixtureLaw | None = None,
+    throttle_percent: float | None = None,
 ) -> tuple[Drive, Truth]:
-    """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text)."""
+    """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text); `throttle_percent` is
+    what a board shows of a throttle that is as far open as the engine needs for all its power."""
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
     fixes = receive(truth, rng, rate_hz=rate_hz, noise_mps=noise_mps)
@@ -81,6 +91,13 @@ def make_drive(
         mono = round((boot_s + at * (1 + 12e-6)) * 1e9)
         row = events.at(mono, (start + timedelta(seconds=at)).isoformat(), "note", text=text)
         said.append(HostChunk(mono, row.source, row.data))
+    if throttle_percent is not None:
+        rig += BOARD
+        for at in np.arange(truth.t_s[0], truth.t_s[-1], 0.1):
+            share = float(np.nan_to_num(np.interp(at, truth.t_s, np.nan_to_num(truth.throttle))))
+            mono = round((boot_s + at * (1 + 12e-6)) * 1e9)
+            said.append(HostChunk(mono, "board", f"{throttle_percent * share:.1f}\r\n".encode()))
+        said.sort(key=lambda chunk: chunk.mono_ns)
     chunks = host_chunks(truth, fixes, readings, rng, start, boot_s=boot_s, kinds="RMC GGA", extra=said)
     raw = pa.table(
         {

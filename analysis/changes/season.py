@@ -258,6 +258,7 @@ def _observations(
                 name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
                 run.time_s, run.sigma_s, corrected, run.grade_percent, against,
                 math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
+                run.throttle,
                 tags=tuple(
                     each.tag for each in manifest.tags if abs(each.run_start_utc.timestamp() - start) < SAME_RUN_S
                 ),

@@ -123,7 +123,7 @@ def strike(
     undo: Annotated[bool, typer.Option("--undo", help="Count the run again; the reason says why.")] = False,
     store: StoreOption = None,
 ) -> None:  # fmt: skip
-    """Strike runs out, by number or by rule: they are shown, with the reason, and never counted. --undo takes it back."""
+    """Strike runs out, by number or by rule: shown, with the reason, and never counted. --undo takes that back."""
     from analysis.answers.marks import numbers_of, slower_than
     from analysis.answers.runs import strike_runs
 
