@@ -176,3 +176,18 @@ def test_tags_are_kept_and_are_conditions(store: Path, tmp_path: Path) -> None:
     assert run_verb(copy, "tag", drive, number, "two words").code == 2
     assert run_verb(copy, "tag", drive, number, "passenger", "gear=3", "--undo").code == 0
     assert not any(run["tags"] for run in run_verb(copy, "runs", drive, "--json").json["runs"])
+
+
+def test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run(store: Path, tmp_path: Path) -> None:
+    """Issue 15: `fuel --used` on a drive of starts warned of 87 L/100 km, kept it, and its six runs stopped counting."""
+    copy = Path(shutil.copytree(store, tmp_path / "store"))
+    before = run_verb(copy, "runs", "--all", "--json").json["runs"]
+    said = run_verb(copy, "fuel", "last", "--used", "2L")
+    assert said.code == 2 and "is no car's consumption" in said.err and "--anyway" in said.err
+    assert run_verb(copy, "fuel").code == 1  # nothing is kept
+    assert run_verb(copy, "fuel", "last", "--used", "0.15L").code == 0
+    assert run_verb(copy, "fuel", "last", "--used", "2L", "--anyway").code == 0
+    after = run_verb(copy, "runs", "--all", "--json").json["runs"]
+    assert [(run["drive"], run["n"]) for run in after] == [(run["drive"], run["n"]) for run in before]
+    seen = run_verb(copy, "compare", "baseline", "long snorkel", "--to", "20mph", "--json").json
+    assert len(seen["runs"]["b"]) == 3
