@@ -320,7 +320,7 @@ def sides_answer(
         runs=BothRuns(a=tuple(run.label for run in first.runs), b=tuple(run.label for run in second.runs)),
         outliers=tuple(found.outliers),
         left_out=tuple(_left_out(each) for each in season.left_out if each.drive in drives),
-        caveats=tuple(found.caveats),
+        caveats=(*season.caveats, *found.caveats),
         correction=_correction(found, season),
     )
 

@@ -151,7 +151,7 @@ def effects_answer(
         time=tuple(_time_effect(effect, speeds, season.unit) for effect in times.effects),
         mixture=_figure_effects(mixture),
         fuel=_figure_effects(fuel),
-        caveats=tuple(times.caveats),
+        caveats=(*season.caveats, *times.caveats),
     )
 
 

@@ -105,7 +105,7 @@ def plan_next(
     each, sigma = _runs_each(told, speed_mps, worth, power, len(design.changes) if wanted else 1, notes)
     reference = now
     if not wanted and settle is not None and settle_parts is not None:
-        reference, wanted = _settle(settle, settle_parts, now, worth, notes)
+        reference, wanted = _settle(settle, settle_parts, now, worth, bool(design.groups), notes)
     outings, per_outing = _split(each)
     steps = _steps(reference, wanted, per_outing, outings, now)
     pace = _pace(told)
@@ -215,15 +215,16 @@ def _reason(design: Design, groups: Sequence[tuple[int, ...]], changed: Sequence
 
 
 def _settle(
-    settle: Comparison, sides: tuple[Parts, Parts], now: Parts, worth: float, notes: list[str]
+    settle: Comparison, sides: tuple[Parts, Parts], now: Parts, worth: float, tangled: bool, notes: list[str]
 ) -> tuple[Parts, list[tuple[Parts, str]]]:
     """The setup to begin and end with, and the one to hold against it, where the comparison is open."""
+    lead = "" if tangled else "nothing is tangled, and "
     if settle.verdict.word not in ("no difference shown", "too few runs"):
-        notes.append(f"nothing is tangled, and {settle.verdict.sentence}: no drive is needed to settle that")
+        notes.append(f"{lead}{settle.verdict.sentence}: no drive is needed to settle that")
         return now, []
     if settle.verdict.word == "no difference shown" and settle.verdict.detectable <= worth:
         notes.append(
-            f"nothing is tangled, and a difference of {worth:.2f} s between {settle.a} and {settle.b} would have "
+            f"{lead}a difference of {worth:.2f} s between {settle.a} and {settle.b} would have "
             "shown: there is none worth another drive"
         )
         return now, []

@@ -19,7 +19,7 @@ from typing import Literal
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
 from analysis.changes.season_rows import RunRow, rows_of
-from analysis.conditions import roadload
+from analysis.conditions import roadload, vocabulary
 from analysis.conditions.setups import Known, Parts, known
 from analysis.conditions.weather import (
     STANDARD_AIR,
@@ -151,7 +151,19 @@ def gather(
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
     unit = newest.units.speed if newest else "mph"
     setups = known(drive.drive for drive in drives)
-    return SeasonRecord(runs, left, rows, loops, unit, factor, roads[-1] if roads else "", setups, store)
+    asked = spelling(setups)
+    return SeasonRecord(runs, left, rows, loops, unit, factor, roads[-1] if roads else "", setups, store, asked)
+
+
+def spelling(setups: Sequence[Known]) -> list[str]:
+    """What to ask about the words of setups that were driven, in the order driven: names and words that are nearly
+    others, and names that stand for two sets of parts."""
+    said = [f"parts: {each}" for each in vocabulary.season_doubts([each.setup.parts for each in setups])]
+    for k, each in enumerate(setups):
+        before = [(other.name, other.setup.parts) for other in setups[:k]]
+        if twice := vocabulary.reused(each.name, each.setup.parts, before):
+            said.append(f"setup {twice}")
+    return [f"{each}; `pullbook setup FILE --drive DRIVE` puts a drive's right" for each in said]
 
 
 def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> None:

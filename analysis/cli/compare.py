@@ -275,7 +275,9 @@ def _print_plan(answer: PlanAnswer) -> None:
     out = console()
     for group in answer.tangled:
         out.print(f"{' and '.join(group)} always changed together so far: their effects are tangled.")
-    if not answer.next:
+    if not answer.next and answer.tangled:
+        out.print("No drive is planned: with the parts still there, none would part them.")
+    elif not answer.next:
         out.print("No drive is needed." if answer.separable else "Nothing to tell apart: one setup was driven so far.")
     else:
         out.print(f"Judged by the time to {answer.speed}.\n")

@@ -177,8 +177,7 @@ _TANGLED = "always changed together: what each does cannot be told from these dr
 
 def _caveats(told: _Told) -> list[str]:
     season = told.season
-    lines = list(told.effects.caveats) if told.effects is not None else []
-    lines += season.caveats
+    lines = list(told.effects.caveats if told.effects is not None else season.caveats)
     folder = season.store.path if season.store is not None else None
     for row in told.by_drive.drives:
         if row.trouble:

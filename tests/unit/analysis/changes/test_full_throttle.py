@@ -179,7 +179,7 @@ def test_tags_are_kept_and_are_conditions(store: Path, tmp_path: Path) -> None:
 
 
 def test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run(store: Path, tmp_path: Path) -> None:
-    """Issue 15: `fuel --used` on a drive of starts warned of 87 L/100 km, kept it, and its six runs stopped counting."""
+    """Issue 15: `fuel --used` on a drive of starts warned of 87 L/100 km, kept it, and its runs stopped counting."""
     copy = Path(shutil.copytree(store, tmp_path / "store"))
     before = run_verb(copy, "runs", "--all", "--json").json["runs"]
     said = run_verb(copy, "fuel", "last", "--used", "2L")
