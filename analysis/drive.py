@@ -10,7 +10,7 @@ What a drive has nothing of raises NoAnswer with the reason, again and again wit
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar, overload
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
@@ -108,12 +109,17 @@ class AnalysedDrive:
         drive: Drive,
         targets: TargetsConfig | Callable[[], TargetsConfig] | None = None,
         taught: Callable[[], Taught] = Taught,
+        throttles: Callable[[], Sequence[Reached]] | None = None,
     ) -> None:
         self.drive = drive
         """What is on disk: manifest, configuration, tables."""
         self._targets = targets or TargetsConfig()
         self._taught = taught
+        self._throttles = throttles
         self._found: dict[Options, list[Run]] = {}
+        self.part_throttle: Mapping[float, str] = {}
+        """Its runs that were no full pulls, with the reason, by when they began [s since 1970]: as the season that it
+        is part of tells them (`changes.season.judge`)."""
 
     # --- what it was made with ---------------------------------------------------------------------------------
 
@@ -125,6 +131,23 @@ class AnalysedDrive:
     def targets(self) -> TargetsConfig:
         """The mixture windows to judge by. InputError where they are a file's that cannot be read."""
         return self._targets() if callable(self._targets) else self._targets
+
+    @Once
+    def throttle_reached(self) -> Reached | None:
+        """What a recorded throttle reached in this drive; None where none is recorded."""
+        from analysis.mixture.throttle_travel import reached
+
+        return reached(self.drive)
+
+    @Once
+    def throttle_travel(self) -> tuple[float, float] | None:
+        """A recorded throttle closed and fully open, by the targets' file or by all drives of the car."""
+        from analysis.mixture.throttle_travel import full_travel
+
+        if self.throttle_reached is None:
+            return None
+        seen = self._throttles() if self._throttles else [self.throttle_reached]
+        return full_travel(seen, self.targets.regimes)
 
     @property
     def car(self) -> CarConfig | None:
@@ -281,10 +304,23 @@ class AnalysedDrive:
                 return struck.reason
         return None
 
+    def tags(self, run: Run) -> tuple[str, ...]:
+        """What the owner tagged `run` with: passenger, gear=2."""
+        at = run.start_utc_ns * 1e-9
+        return tuple(
+            each.tag for each in self.drive.manifest.tags if abs(each.run_start_utc.timestamp() - at) < SAME_RUN_S
+        )
+
     def counts(self, run: Run) -> bool:
         """Whether `run` may be compared with others: nothing broke it, it can have been as it was
-        measured, and nobody struck it out."""
-        return run.clean and self.struck(run) is None
+        measured, it was a full pull, and nobody struck it out."""
+        return run.clean and self.struck(run) is None and self.slow(run) is None
+
+    def slow(self, run: Run) -> str | None:
+        """Why `run` was no full pull; None where it was one, or where the season was not asked."""
+        at = run.start_utc_ns * 1e-9
+        near = (why for start, why in self.part_throttle.items() if abs(start - at) < SAME_RUN_S)
+        return next(near, None) if run.kind == "standing" else None
 
     @property
     def counted(self) -> list[Run]:
@@ -348,6 +384,7 @@ class AnalysedDrive:
             wheel_power_per_kg=1000 * car.wheel_power_kw / car.mass_kg if car and car.wheel_power_kw else None,
             channels=channels, units=units,
         )  # fmt: skip
+        state = replace(state, travel=self.throttle_travel)
         found = self._delay(readings, state, latency)
         if band_mps is None:
             band_mps = 10 * (MPS_PER_KMH if self.unit == "km/h" else MPS_PER_MPH)

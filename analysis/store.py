@@ -7,6 +7,7 @@ store.drive("last").runs
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Iterable, Iterator
 from functools import cached_property
 from pathlib import Path
@@ -17,9 +18,10 @@ from analysis.drive import AnalysedDrive
 from analysis.runs.lessons import MOST_DRIVES, Lesson, Taught, taught_together, will_be_taught
 from logger.config.reading import load
 from logger.config.targets import TargetsConfig
-from logger.errors import NoAnswer
+from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
+    from analysis.mixture.throttle_travel import Reached
     from logger.config.car import CarConfig
     from logger.config.recorder import RecorderConfig
     from logger.store.bulkhead import LeftOut
@@ -59,6 +61,16 @@ class DriveStore:
 
         return [self._once(drive) for drive in list_drives(self.path)]
 
+    @cached_property
+    def throttles(self) -> list[Reached]:
+        """What a recorded throttle reached in each drive that has one, of a unit alike: of the newest such drive's."""
+        told: list[Reached] = []
+        for each in self.drives:
+            with contextlib.suppress(NoAnswer, InputError):  # a drive that cannot be read tells nothing
+                if each.throttle_reached is not None:
+                    told.append(each.throttle_reached)
+        return [each for each in told if each[2] == told[-1][2]]
+
     def drive(self, ref: str) -> AnalysedDrive:
         """The drive called `ref`: an id or its beginning, a path, `last` or `current`. DriveError without one.
 
@@ -90,7 +102,9 @@ class DriveStore:
         """The one object for what is on disk; a drive that is being recorded is another at each look."""
         where = drive.path.resolve()
         if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
-            self._opened[where] = AnalysedDrive(drive, lambda: self.targets, lambda: self._before(drive))
+            self._opened[where] = AnalysedDrive(
+                drive, lambda: self.targets, lambda: self._before(drive), lambda: self.throttles
+            )
             self._lessons.pop(where, None)
         return self._opened[where]
 

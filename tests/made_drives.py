@@ -63,6 +63,14 @@ baud = 115200
   quantity = "acceleration"
   unit = "g"
 """ for axis in "xyz")  # fmt: skip
+THROTTLE_RIG = """
+[[source]]
+name = "board"
+kind = "numbers"
+  [[source.column]]
+  channel = "throttle"
+  unit = "%"
+"""
 CAR = CarConfig.model_validate({"car": {"name": "Wren", "mass_kg": 392.0, "cooling": "air"}})
 BASELINE = SetupConfig(name="baseline", parts={"main_jet_mm": 1.09, "snorkel": "short"})
 
@@ -89,11 +97,13 @@ def make_drive(
     law: MixtureLaw | None = None,
     silent_s: tuple[float, float] | None = None,
     board: MadeBoard | None = None,
+    throttle_percent: float | None = None,
 ) -> tuple[Drive, Truth]:
     """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text).
 
     Between the two times of the truth of `silent_s` [s] the receiver sends nothing. `board`: one that prints its axes
-    in g as lines of the source `imu`, to be configured in `rig` (`BOARD_RIG`).
+    in g as lines of the source `imu`, to be configured in `rig` (`BOARD_RIG`). `throttle_percent` is what another
+    board shows of a throttle that is as far open as the engine needs for all its power.
     """
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
@@ -112,6 +122,13 @@ def make_drive(
         for at, axes in zip(told.t_s, told.accel_mps2 / GRAVITY, strict=True):
             line = ",".join(f"{axis:.4f}" for axis in axes)
             said.append(HostChunk(round((boot_s + at * (1 + 12e-6)) * 1e9), "imu", f"{line}\r\n".encode()))
+    if throttle_percent is not None:
+        rig += THROTTLE_RIG
+        for at in np.arange(truth.t_s[0], truth.t_s[-1], 0.1):
+            share = float(np.nan_to_num(np.interp(at, truth.t_s, np.nan_to_num(truth.throttle))))
+            mono = round((boot_s + at * (1 + 12e-6)) * 1e9)
+            said.append(HostChunk(mono, "board", f"{throttle_percent * share:.1f}\r\n".encode()))
+        said.sort(key=lambda chunk: chunk.mono_ns)
     chunks = host_chunks(truth, fixes, readings, rng, start, boot_s=boot_s, kinds="RMC GGA", extra=said)
     raw = pa.table(
         {

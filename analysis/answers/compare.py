@@ -16,15 +16,16 @@ from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.arrays import Floats
 from analysis.changes.compare import Comparison, Conditions
+from analysis.changes.full_throttle import RunLeftOut
 from analysis.changes.observations import Side
-from analysis.changes.season import RunLeftOut, SeasonRecord
+from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import held, opposed
 from analysis.changes.verdicts import BandDifference, Measure, SplitDifference, TimesHeld
 from analysis.wording import FULL_THROTTLE_COMPARED
 from logger.units import speed_label
 
 OverallVerdict = Literal["faster", "slower", "no difference shown", "too few runs", "mixed"]
-Days = Literal["included", "cancelled", "unknown"]
+Days = Literal["included", "cancelled", "assumed", "unknown"]
 
 
 class DifferenceAnswer(Answer):
@@ -78,11 +79,11 @@ class SplitComparison(Answer):
     alone_high_s: Figure
     """Upper end of that interval [s]."""
     days: Days
-    """How days enter: included, cancelled (measured within outings), or unknown (no outing repeats a setup)."""
+    """How days enter: included, cancelled (measured within outings), assumed (no outing repeats a setup) or unknown."""
     run_sigma_s: Figure
     """Standard deviation of runs within an outing [s]."""
     day_sigma_s: Figure
-    """Standard deviation of days [s]; null where no outing repeats a setup."""
+    """Standard deviation of days [s]: what is taken beforehand, moved by the car's own repeats."""
     repeat_outings: int
     """Degrees of freedom between outings: the repeats that the days were learned from."""
     smallest_detectable_s: Figure
@@ -319,7 +320,7 @@ def sides_answer(
         runs=BothRuns(a=tuple(run.label for run in first.runs), b=tuple(run.label for run in second.runs)),
         outliers=tuple(found.outliers),
         left_out=tuple(_left_out(each) for each in season.left_out if each.drive in drives),
-        caveats=tuple(found.caveats),
+        caveats=(*season.caveats, *found.caveats),
         correction=_correction(found, season),
     )
 

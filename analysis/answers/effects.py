@@ -10,6 +10,7 @@ from pydantic import Field
 
 from analysis.answers.encoding import Answer, Figure
 from analysis.arrays import Floats
+from analysis.changes import priors
 from analysis.changes.best import common_speed
 from analysis.changes.day_effects import ContrastInterval
 from analysis.changes.effects import Attribution, Effect, attribute
@@ -44,8 +45,8 @@ class EffectInterval(Answer):
     """Lower end of the interval from the scatter of runs alone: true only if all days were alike."""
     run_high: Figure
     """Upper end of that interval."""
-    days: Literal["included", "cancelled", "unknown"]
-    """How days enter: included, cancelled (measured within outings), or unknown (no outing repeats a setup)."""
+    days: Literal["included", "cancelled", "assumed", "unknown"]
+    """How days enter: included, cancelled (measured within outings), assumed (no outing repeats a setup) or unknown."""
 
 
 class TimeInterval(EffectInterval):
@@ -128,8 +129,15 @@ def effects_answer(
     """
     speeds = np.array([common_speed(season.runs, step_mps(season))]) if speeds_mps is None else np.asarray(speeds_mps)
     corrected = not raw and all(run.corrected_s is not None for run in season.runs)
-    times = attribute(season.runs, np.array([run.time_to(speeds, corrected) for run in season.runs]))
-    mixture = attribute(season.runs, np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1))
+    times = attribute(
+        season.runs,
+        np.array([run.time_to(speeds, corrected) for run in season.runs]),
+        prior=priors.time_priors(season.runs, speeds),
+    )
+    pulled = np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1)
+    mixture = attribute(
+        season.runs, pulled, prior=[priors.share_prior(pulled[:, 0], priors.MIXTURE_DAY, priors.MIXTURE_RUN)]
+    )
     fuel = fuel_effects(season)
     if times is None:
         raise NoAnswer("effects of parts need runs with two setups or more; `pullbook drives` shows what there is")
@@ -143,7 +151,7 @@ def effects_answer(
         time=tuple(_time_effect(effect, speeds, season.unit) for effect in times.effects),
         mixture=_figure_effects(mixture),
         fuel=_figure_effects(fuel),
-        caveats=tuple(times.caveats),
+        caveats=(*season.caveats, *times.caveats),
     )
 
 

@@ -232,6 +232,13 @@ def kept_fuel_answer(drive: AnalysedDrive) -> FuelAnswer | None:
     return None if loop is None else _told(drive, loop, None)
 
 
+def doubted(drive: AnalysedDrive, used: Used) -> str:
+    """Why the fuel can't have been used on this drive, in a question; "" where it can. NoAnswer where it is no loop."""
+    from analysis.road.fuel_loops import no_cars
+
+    return no_cars(drive.loop_by(used).m3_per_m)
+
+
 def keep_fuel(drive: AnalysedDrive, used: Used) -> None:
     """Write the fuel into the drive's manifest; its trace says so."""
     again = drive.drive.manifest.fuel is not None

@@ -117,7 +117,7 @@ def plan_answer(
         outings=made.outings,
         minutes=made.minutes,
         run_minutes=made.run_minutes,
-        notes=tuple(made.notes),
+        notes=(*season.caveats, *made.notes),
         warnings=tuple(made.warnings),
         checklist=CHECKLIST if made.steps else (),
     )  # fmt: skip

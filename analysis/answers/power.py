@@ -11,6 +11,7 @@ import numpy as np
 from analysis.answers.coast import car_of, mass_of
 from analysis.answers.encoding import Answer, Figure
 from analysis.arrays import Floats
+from analysis.changes.season import judge
 from analysis.conditions import roadload
 from analysis.conditions.day_air import air_on
 from analysis.road import wheel_power
@@ -181,6 +182,7 @@ def pulled(
     store: DriveStore, runs: Mapping[str, Sequence[int]], car: CarConfig | None, unit: SpeedUnit | None
 ) -> tuple[list[SetupPulls], SpeedUnit, CarConfig]:
     """Wheel power of the runs that are named, by setup, the speed unit and the car; see `power_answer`."""
+    judge(store)
     chosen: dict[str, tuple[AnalysedDrive, set[int]]] = {}
     for ref, numbers in runs.items():
         drive = store.drive(ref)

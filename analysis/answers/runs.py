@@ -461,7 +461,14 @@ class StrikeAnswer(Answer):
 
 
 def strike_run(drive: AnalysedDrive, n: int, reason: str, *, undo: bool = False) -> StrikeAnswer:
-    """Strike run `n` of a drive out, or take that back, and keep that and the reason with the drive on disk.
+    """Strike run `n` of a drive out, or take that back; see `strike_runs`."""
+    return strike_runs(drive, (n,), reason, undo=undo)[0]
+
+
+def strike_runs(
+    drive: AnalysedDrive, numbers: Sequence[int], reason: str, *, undo: bool = False
+) -> tuple[StrikeAnswer, ...]:
+    """Strike runs of a drive out, or take that back, and keep that and the reason with the drive on disk, in one step.
 
     The object `drive` stays as it was; open the drive anew to see the change. InputError where there is no reason, no
     such run, or nothing to change; NoAnswer where the drive has too few usable fixes.
@@ -469,21 +476,24 @@ def strike_run(drive: AnalysedDrive, n: int, reason: str, *, undo: bool = False)
     reason = reason.strip()
     if not reason:
         raise InputError("--reason: say why; a run is never struck out silently")
-    found = drive.table_runs(drive.unit)
-    chosen = next((run for run in found if run.n == n), None)
-    if chosen is None:
-        numbers = f"its runs are 1 to {len(found)}" if found else "none was found in it"
-        raise InputError(f"{drive.id}: it has no run {n}: {numbers}")
-    if (drive.struck(chosen) is not None) is not undo:
-        raise InputError(f"{drive.id}: run {n} is {'not struck out' if undo else 'struck out already'}")
-    start = utc(chosen.start_utc_ns)
+    found = {run.n: run for run in drive.table_runs(drive.unit)}
+    if missing := [n for n in numbers if n not in found]:
+        there = f"its runs are 1 to {len(found)}" if found else "none was found in it"
+        raise InputError(f"{drive.id}: it has no run {missing[0]}: {there}")
+    for n in numbers:
+        if (drive.struck(found[n]) is not None) is not undo:
+            raise InputError(f"{drive.id}: run {n} is {'not struck out' if undo else 'struck out already'}")
+    starts = {n: utc(found[n].start_utc_ns) for n in numbers}
     kept = [
         struck
         for struck in drive.drive.manifest.struck
-        if abs((struck.run_start_utc - start).total_seconds()) >= SAME_RUN_S
+        if all(abs((struck.run_start_utc - start).total_seconds()) >= SAME_RUN_S for start in starts.values())
     ]
     if not undo:
-        kept.append(Struck(run_start_utc=start, reason=reason, when=datetime.now(UTC)))
-    what = "counted again" if undo else "struck out"
-    drive.drive.amend(f"run {n} ({start:%H:%M:%S} UTC) {what}: {reason}", struck=kept)
-    return StrikeAnswer(drive=drive.id, n=n, start_utc=start, struck=not undo, reason=reason)
+        kept += [Struck(run_start_utc=start, reason=reason, when=datetime.now(UTC)) for start in starts.values()]
+    listed = ", ".join(f"run {n} ({start:%H:%M:%S} UTC)" for n, start in starts.items())
+    drive.drive.amend(f"{listed} {'counted again' if undo else 'struck out'}: {reason}", struck=kept)
+    return tuple(
+        StrikeAnswer(drive=drive.id, n=n, start_utc=start, struck=not undo, reason=reason)
+        for n, start in starts.items()
+    )

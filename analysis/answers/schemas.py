@@ -25,6 +25,7 @@ from analysis.answers.encoding import Answer
 from analysis.answers.export import ExportAnswer
 from analysis.answers.fuel import FuelAnswer, FuelForgottenAnswer, FuelLoopsAnswer
 from analysis.answers.jets import JetsAnswer
+from analysis.answers.marks import TagsAnswer
 from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
 from analysis.answers.plan import PlanAnswer
 from analysis.answers.power import PowerAnswer
@@ -37,6 +38,7 @@ from analysis.answers.whatif import WhatIfAnswer
 
 ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "runs": (RunsAnswer, AllRunsAnswer),
+    "tag": (TagsAnswer,),
     "mixture": (MixtureAnswer, MixtureChangeAnswer),
     "jets": (JetsAnswer,),
     "fuel": (FuelAnswer, FuelLoopsAnswer, FuelForgottenAnswer),

@@ -11,7 +11,6 @@ from analysis.answers.drives import said_speed
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.changes.best import BestRun, best_run, common_speed
-from analysis.changes.effects import scatter_of
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import best_typical, full_throttle_of, setup_side, step_mps
 from analysis.conditions.setups import Known, Parts, differences
@@ -68,7 +67,7 @@ class PersonalBest(Answer):
     beyond_scatter: bool | None
     """Whether the runs before that outing, the same way, would hardly have given it by luck; null: too few to say."""
     limit_s: Figure
-    """What luck alone would have reached in 1 of 20 such outings [s]; null where it cannot be said."""
+    """What luck alone would have reached in 1 of 20 such seasons [s]; null where it cannot be said."""
     sentence: str
     """The same in words."""
 
@@ -116,8 +115,7 @@ def best_of(season: SeasonRecord, speed_mps: float) -> BestRun | None:
     """The fastest run of the season to a speed [m/s], by times as driven; None without any."""
     if not (season.runs and math.isfinite(speed_mps)):
         return None
-    times = np.array([run.time_to(np.array([speed_mps])) for run in season.runs])
-    return best_run(season.runs, speed_mps, scatter_of(season.runs, times)[0])
+    return best_run(season.runs, speed_mps)
 
 
 def _setup(

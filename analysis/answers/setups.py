@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
-from analysis.conditions import setups
+from analysis.conditions import setups, vocabulary
 from analysis.drive import AnalysedDrive
-from logger.config.setup import PartValue
+from logger.config.reading import load
+from logger.config.setup import PartValue, SetupConfig
 from logger.errors import InputError
 
 if TYPE_CHECKING:
     from analysis.conditions.setups import Difference, Parts
     from analysis.store import DriveStore
-    from logger.config.setup import SetupConfig
 
 PLACES = 20
 """Whole numbers below this are places (a clip, a notch) and not amounts: their change is no share."""
@@ -112,8 +112,13 @@ def setup_in_force(store: DriveStore) -> SetupInForceAnswer:
     )
 
 
-def put_in_force(store: DriveStore, file: Path) -> SetupInForceAnswer:
-    """Let coming drives carry the setup of `file`. ConfigError where it is no setup's file."""
+def put_in_force(store: DriveStore, file: Path, *, anyway: bool = False) -> SetupInForceAnswer:
+    """Let coming drives carry the setup of `file`. ConfigError where it is no setup's file.
+
+    InputError, unless `anyway`, where its name stood for other parts, or a part's name or word is nearly a known one.
+    """
+    if not anyway:
+        _ask(load(file, SetupConfig), store)
     setups.put_in_force(store.path, file)
     return setup_in_force(store)
 
@@ -124,8 +129,15 @@ def setup_of_drive(drive: AnalysedDrive) -> SetupOfDriveAnswer:
     return SetupOfDriveAnswer(drive=drive.id, setup=_told(drive.drive.setup), trace=tuple(trace))
 
 
-def set_right(drive: AnalysedDrive, setup: SetupConfig, because: str = "") -> SetupOfDriveAnswer:
-    """Give a past drive another setup; its trace says what differs and why. InputError where it carries just that."""
+def set_right(
+    drive: AnalysedDrive, setup: SetupConfig, because: str = "", *, store: DriveStore | None = None
+) -> SetupOfDriveAnswer:
+    """Give a past drive another setup; its trace says what differs and why. InputError where it carries just that.
+
+    With a `store`, its other drives are looked through as `put_in_force` does.
+    """
+    if store is not None:
+        _ask(setup, store, drive.id)
     old = drive.drive.setup
     if old is not None and old == setup:
         raise InputError(f"{drive.id}: it carries just this setup already")
@@ -137,6 +149,15 @@ def set_right(drive: AnalysedDrive, setup: SetupConfig, because: str = "") -> Se
     if because.strip():
         what += f"; because: {because.strip()}"
     return setup_of_drive(AnalysedDrive(drive.drive.amend(what, setup=setup), drive.targets))
+
+
+def _ask(setup: SetupConfig, store: DriveStore, but: str = "") -> None:
+    """Ask about a setup whose words are nearly known ones. InputError with the first question."""
+    known = setups.known(drive.drive for drive in store.drives if drive.id != but)
+    reused = vocabulary.reused(setup.name, setup.parts, [(each.name, each.setup.parts) for each in known])
+    questions = vocabulary.doubts(setup.parts, [each.setup.parts for each in known])
+    if reused or questions:
+        raise InputError(f"{reused or questions[0]} With --anyway it is taken as written")
 
 
 def _told(setup: SetupConfig | None) -> SetupTold | None:

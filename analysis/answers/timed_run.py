@@ -148,6 +148,10 @@ class TimedRun(Answer):
     """Why it cannot have been as measured: what no car does, or not this one; null where nothing speaks against it."""
     struck: str | None
     """The owner's reason for striking it out; null where nobody did."""
+    part_throttle: str | None
+    """Why it was no full pull, by the car's own envelope over the season; null where it was one."""
+    tags: tuple[str, ...]
+    """What the owner tagged it with: passenger, gear=2."""
     one_foot_s: Figure
     """From first movement to 0.3048 m of movement [s]; null for a rolling run."""
     one_foot_sigma_s: Figure
@@ -194,6 +198,8 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
         "why_not": _why_not(drive, run),
         "implausible": run.why_not,
         "struck": drive.struck(run),
+        "part_throttle": drive.slow(run),
+        "tags": drive.tags(run),
         "one_foot_s": run.one_foot_s,
         "one_foot_sigma_s": run.one_foot_sigma_s,
         "distance_m": run.distance_m,
@@ -229,6 +235,8 @@ def _why_not(drive: AnalysedDrive, run: Run) -> str | None:
         return None
     if (reason := drive.struck(run)) is not None:
         return f"struck out: {reason}"
+    if (reason := drive.slow(run)) is not None:
+        return reason
     if run.why_not is not None:
         return run.why_not
     if run.gaps:

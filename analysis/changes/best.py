@@ -8,11 +8,12 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.changes.day_effects import Scatter
-from analysis.changes.observations import Observation
+from analysis.changes.day_prior import VariancePosterior
+from analysis.changes.observations import Observation, setup_numbers
+from analysis.changes.priors import time_priors
 from analysis.changes.ways import directions
 
-_FEW_DAY_DF = 3
+_FEW_RUNS = 2
 
 
 # --- a season's best ------------------------------------------------------------------------------------------------
@@ -28,16 +29,17 @@ class BestRun:
     beyond_scatter: bool | None
     """Whether the runs before that outing, the same way, would hardly have given it by luck; None: too few to say."""
     limit_s: float
-    """What luck alone would have reached in 1 of 20 such outings."""
+    """What luck alone would have reached in 1 of 20 such seasons."""
     sentence: str
 
 
-def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) -> BestRun | None:
+def best_run(runs: Sequence[Observation], speed_mps: float) -> BestRun | None:
     """The fastest run to a speed, held against the fastest setup before its outing, driven the same way.
 
-    The limit is a one-sided prediction bound for the best of as many runs as that outing had [G. J. Hahn, "Additional
-    factors for calculating prediction intervals for samples from a normal distribution", JASA 65 (1970) 1668], by
-    Bonferroni, with the scatter of runs and days. None where no run reaches the speed.
+    The limit is a one-sided prediction bound for a run on a day of its own, over the scatter of runs and days as the
+    earlier runs leave it (`day_prior`). It is Bonferroni over all runs of the season [G. J. Hahn, "Additional factors
+    for calculating prediction intervals for samples from a normal distribution", JASA 65 (1970) 1668]: the best of
+    them was chosen after all were driven. None where no run reaches the speed.
     """
     from scipy.special import stdtrit
 
@@ -52,25 +54,29 @@ def best_run(runs: Sequence[Observation], speed_mps: float, scatter: Scatter) ->
         for i, run in enumerate(runs)
         if run.outing < best.outing and way[i] == way[at] and math.isfinite(times[i])
     ]  # fmt: skip
-    groups: dict[str, list[float]] = {}
-    for i in before:
-        groups.setdefault(str(sorted((runs[i].parts or {}).items())), []).append(float(times[i]))
-    means = [(float(np.mean(each)), len(each)) for each in groups.values() if len(each) >= 2]
-    days_told = scatter.day_df >= _FEW_DAY_DF
-    day, df = (scatter.day_sigma, scatter.day_df) if days_told else (0.0, scatter.run_df)
-    if not means or df < 1 or not math.isfinite(scatter.run_sigma):
+    setup = setup_numbers([runs[i] for i in before])
+    counts = np.bincount(setup) if len(setup) else np.zeros(0, np.int64)
+    told = [k for k in range(len(counts)) if counts[k] >= _FEW_RUNS]
+    if not told:
         return BestRun(best.label, best.setup, time, None, math.nan, "too few earlier runs to say whether it is luck")
-    mean, count = min(means)
-    tries = sum(1 for i, run in enumerate(runs) if run.outing == best.outing and way[i] == way[at])
-    spread = math.sqrt(scatter.run_sigma**2 * (1 + 1 / count) + 2 * day**2)
-    limit = mean - float(stdtrit(df, 1 - 0.05 / tries)) * spread
-    if time < limit:
-        said = f"beyond scatter: what was driven before would reach {limit:.2f} s by luck 1 time in 20"
-    else:
-        said = f"within scatter: what was driven before would reach {limit:.2f} s by luck 1 time in 20"
-    if not days_told:
-        said += ", if days were alike"
-    return BestRun(best.label, best.setup, time, time < limit, limit, said)
+    y = times[before]
+    fastest = min(told, key=lambda k: float(np.mean(y[setup == k])))
+    outing = np.array([runs[i].outing for i in before])
+    posterior = VariancePosterior(
+        (setup[:, None] == np.arange(len(counts))).astype(float),
+        y,
+        (outing[:, None] == np.unique(outing)).astype(float),
+        time_priors([runs[i] for i in before], np.array([speed_mps]))[0],
+    )
+    luck = posterior.prediction((np.arange(len(counts)) == fastest).astype(float))
+    tries = int(np.isfinite(times).sum())
+    limit = luck.centre + luck.scale * float(stdtrit(luck.df, 0.05 / tries))
+    beyond = time < limit
+    said = (
+        f"{'beyond' if beyond else 'within'} scatter: of {tries} runs, what was driven before would reach "
+        f"{limit:.2f} s by luck 1 time in 20, days included"
+    )
+    return BestRun(best.label, best.setup, time, beyond, limit, said)
 
 
 def common_speed(runs: Sequence[Observation], step_mps: float) -> float:

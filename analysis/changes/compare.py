@@ -18,8 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Floats
-from analysis.changes import day_effects
-from analysis.changes.observations import FuelLoop, Observation, Side
+from analysis.changes import day_effects, priors
+from analysis.changes.day_prior import Prior
+from analysis.changes.observations import FuelLoop, Observation, Side, alike
 from analysis.changes.verdicts import (
     LEVEL,
     MIN_RUNS,
@@ -34,7 +35,7 @@ from analysis.changes.verdicts import (
     worths,
 )
 from analysis.changes.ways import directions, way_columns
-from analysis.conditions.setups import Difference, Parts, differences, same
+from analysis.conditions.setups import Difference, Parts, differences
 from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
 from logger.units import l_per_100km
 
@@ -114,8 +115,9 @@ def compare(
     model = _Model.of(a, b, runs)
     use_corrected = bool(corrected_by) and all(run.corrected_s is not None for run in [*a.runs, *b.runs])
     sigmas = _sigmas(runs, speeds)
-    raw = _Asked.of(model, _times(runs, speeds), level, sigmas)
-    corrected = _Asked.of(model, _times(runs, speeds, True), level, sigmas) if use_corrected else None
+    prior = priors.time_priors(runs, speeds)
+    raw = _Asked.of(model, _times(runs, speeds), level, sigmas, prior)
+    corrected = _Asked.of(model, _times(runs, speeds, True), level, sigmas, prior) if use_corrected else None
     judged = corrected or raw
     main = judged.answer
     tops = [j for j, m in enumerate(judged.means) if min(m[0], m[1]) >= MIN_RUNS]
@@ -195,7 +197,7 @@ class _Model:
         seen: list[Parts | None] = []
         for i in range(len(a.runs) + len(b.runs), len(runs)):
             parts = runs[i].parts
-            at = next((k for k, each in enumerate(seen) if _same(each, parts)), None)
+            at = next((k for k, each in enumerate(seen) if alike(each, parts)), None)
             if at is None:
                 seen.append(parts)
                 at = len(seen) - 1
@@ -204,7 +206,9 @@ class _Model:
         outing = np.array([run.outing for run in runs], np.int64)
         return _Model(setups, np.array([run.direction_deg for run in runs]), outing, len(a.runs), len(b.runs))
 
-    def ask(self, y: Floats, level: float, sigma: Floats | None = None) -> _Answer:
+    def ask(
+        self, y: Floats, level: float, sigma: Floats | None = None, prior: Sequence[Prior] | None = None
+    ) -> _Answer:
         """B less A, with the finest account of the ways driven that leaves it determined."""
         told = np.all(np.isfinite(y), axis=1)
         there = bool(told[: self.count_a].any() and told[self.count_a : self.count_a + self.count_b].any())
@@ -217,7 +221,7 @@ class _Model:
             if day_effects.estimable(design[rows], wanted):
                 break
         tangled = there and common.shape[1] > 0 and ways.shape[1] == 0
-        return _Answer(day_effects.contrasts(y, design, self.outing, wanted, level, sigma), tangled)
+        return _Answer(day_effects.contrasts(y, design, self.outing, wanted, level, sigma, prior), tangled)
 
 
 @dataclass(frozen=True)
@@ -229,17 +233,13 @@ class _Asked:
     """Runs of A, of B, mean of A, of B, for each column."""
 
     @staticmethod
-    def of(model: _Model, times: Floats, level: float, sigma: Floats | None = None) -> _Asked:
+    def of(model: _Model, times: Floats, level: float, sigma: Floats | None, prior: Sequence[Prior]) -> _Asked:
         means = [_means(times[:, j], model.count_a, model.count_b) for j in range(times.shape[1])]
-        return _Asked(model.ask(times, level, sigma), means)
+        return _Asked(model.ask(times, level, sigma, prior), means)
 
     def held(self, j: int) -> TimesHeld:
         _, _, mean_a, mean_b = self.means[j]
         return TimesHeld(mean_a, mean_b, self.answer.fit.intervals[0][j])
-
-
-def _same(a: Parts | None, b: Parts | None) -> bool:
-    return same(a, b) if a is not None and b is not None else a is b
 
 
 def _times(runs: Sequence[Observation], speeds: Floats, corrected: bool = False) -> Floats:
@@ -269,8 +269,11 @@ def _trace(
     edges = default_speeds(a, b, 2.5)
     if len(edges) < 2:
         return []
-    raw = _Asked.of(model, np.diff(_times(runs, edges), axis=1), level)
-    corrected = _Asked.of(model, np.diff(_times(runs, edges, True), axis=1), level) if use_corrected else None
+    prior = priors.band_priors(runs, edges)
+    raw = _Asked.of(model, np.diff(_times(runs, edges), axis=1), level, None, prior)
+    corrected = (
+        _Asked.of(model, np.diff(_times(runs, edges, True), axis=1), level, None, prior) if use_corrected else None
+    )
     judged = corrected or raw
     fit = judged.answer.fit
     bands = []
@@ -296,15 +299,17 @@ def _measure(
 ) -> Measure | None:
     if name == "launch":
         y = _times(runs, np.array([_LAUNCH_MPS]))
+        prior = priors.time_priors(runs, np.array([_LAUNCH_MPS]))
         words, decimals, worth = ("quicker", "slower"), 2, 0.1
     else:
         y = np.array([[run.full_throttle] for run in runs]).reshape(len(runs), 1)
+        prior = [priors.share_prior(y[:, 0], priors.MIXTURE_DAY, priors.MIXTURE_RUN)]
         words, decimals = ("richer", "leaner"), 2
         worth = 0.3 if unit == "AFR" else 0.02
     count_a, count_b, mean_a, mean_b = _means(y[:, 0], len(a.runs), len(b.runs))
     if not (count_a and count_b):
         return None
-    answer = model.ask(y, level)
+    answer = model.ask(y, level, None, prior)
     interval = answer.fit.intervals[0][0]
     verdict = verdict_on(
         interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, worth, answer.tangled, words, unit,
@@ -330,14 +335,17 @@ def _fuel(a: Side, b: Side, others: Sequence[FuelLoop], level: float) -> Measure
                       replace(b, runs=stand_in[len(a.loops) : len(a.loops) + len(b.loops)]), stand_in)  # fmt: skip
     y = np.array([[l_per_100km(loop.m3_per_m)] for loop in loops])
     sigma = np.array([[l_per_100km(loop.m3_per_m) * loop.sigma] for loop in loops])
-    answer = model.ask(y, level, sigma)
+    answer = model.ask(y, level, sigma, [priors.share_prior(y[:, 0], priors.FUEL_DAY, priors.FUEL_RUN)])
     interval = answer.fit.intervals[0][0]
     count_a, count_b, mean_a, mean_b = _means(y[:, 0], len(a.loops), len(b.loops))
-    if not math.isfinite(interval.low):  # single loops: their own errors are all there is
+    if not math.isfinite(interval.run_low):  # single loops: their own errors are all there is, days apart
         error = math.sqrt(float(np.sum((sigma[:count_a] / count_a) ** 2) + np.sum(
             (sigma[count_a : count_a + count_b] / count_b) ** 2)))  # fmt: skip
         estimate, half = mean_b - mean_a, 1.959964 * error
-        interval = replace(interval, estimate=estimate, run_low=estimate - half, run_high=estimate + half)
+        interval = replace(
+            interval, estimate=estimate, run_low=estimate - half, run_high=estimate + half,
+            low=min(interval.low, estimate - half), high=max(interval.high, estimate + half),
+        )  # fmt: skip
     verdict = verdict_on(
         interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, 0.05 * mean_a, answer.tangled,
         ("less", "more"), "L/100 km",
@@ -396,14 +404,18 @@ def _caveats(
         match top.judged.interval.days:
             case "included":
                 said.append(
-                    f"days are included, as learned from {_count(top.scatter.day_df, 'repeat outing')}: at the highest "
-                    f"speed days scatter by {top.scatter.day_sigma:.2f} s, runs of a day by "
-                    f"{top.scatter.run_sigma:.2f} s"
+                    f"days are included: {priors.DAY_SHARE:.1%} of power is taken beforehand (common practice), and "
+                    f"{_count(top.scatter.day_df, 'repeat outing')} had a say; at the highest speed days scatter by "
+                    f"{top.scatter.day_sigma:.2f} s, runs of a day by {top.scatter.run_sigma:.2f} s"
                 )
             case "cancelled":
                 said.append("both were driven on the same outings: days cancel")
-            case "unknown" if top.runs_a and top.runs_b:
-                said.append("the interval leaves days out, for nothing is known of them: it is too small")
+            case "assumed" if top.runs_a and top.runs_b:
+                said.append(
+                    "no outing repeats a setup: that days scatter as is usual, by "
+                    f"{priors.DAY_SHARE:.1%} of power, is assumed (common practice); one outing with both frees the "
+                    "verdict of that"
+                )
         if (short := [s for s in splits if s.runs_a < len(a.runs) or s.runs_b < len(b.runs)]) and len(splits) > 1:
             said.append(
                 f"from the {'highest speed' if len(short) == 1 else f'{len(short)} highest speeds'} some runs are "

@@ -121,6 +121,13 @@ class VariancePosterior:
         variance = total / df if df else math.nan
         return Student(float(solved @ self.x.T @ self.y), math.sqrt(float(c @ solved) * variance), float(df))
 
+    def prediction(self, c: Floats) -> Student:
+        """The same for one run to come, on a day of its own, whose expectation is `c` @ b."""
+        sigma2, weight = self._grid
+        centre, factor = self._least_squares(c)
+        scale = np.sqrt((factor + 1 + _RHO)[:, None] * sigma2[None, :])
+        return _as_student(np.repeat(centre[:, None], len(sigma2), axis=1).ravel(), scale.ravel(), weight.ravel())
+
     def day_share(self, c: Floats) -> tuple[float, float]:
         """The contrast's variance over sigma^2 with days of the size of runs, and with days alike."""
         _, factor = self._least_squares(c)
@@ -128,14 +135,12 @@ class VariancePosterior:
 
     def _least_squares(self, c: Floats) -> tuple[Floats, Floats]:
         """Generalised least squares at each rho: the estimate, and its variance over sigma^2."""
-        centre, factor = np.empty(len(_RHO)), np.empty(len(_RHO))
+        shrink = _RHO[:, None] / (1 + _RHO[:, None] * self._zz)  # (rho, outings)
+        inner = self._xx - np.einsum("ki,rk,kj->rij", self._zx, shrink, self._zx)
+        solved = np.linalg.solve(inner, np.broadcast_to(c, (len(_RHO), len(c)))[..., None])[..., 0]
         xy, zy = self.x.T @ self.y, self.z.T @ self.y
-        for k, rho in enumerate(_RHO):
-            shrink = rho / (1 + rho * self._zz)
-            solved = np.linalg.solve(self._xx - self._zx.T @ (shrink[:, None] * self._zx), c)
-            factor[k] = c @ solved
-            centre[k] = solved @ (xy - self._zx.T @ (shrink * zy))
-        return centre, factor
+        centre = np.einsum("ri,ri->r", solved, xy - (shrink * zy) @ self._zx)
+        return centre, solved @ c
 
 
 def _log_inverse_chi2(value: Floats, df: float, scale: float) -> Floats:
@@ -145,6 +150,7 @@ def _log_inverse_chi2(value: Floats, df: float, scale: float) -> Floats:
 
 def _as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
     """The Student t with the quartiles and the 95 % interval of a mixture of normals."""
+    from scipy.optimize import brentq
     from scipy.special import ndtr
 
     kept = weight > 1e-7 * weight.max()
@@ -153,12 +159,13 @@ def _as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
 
     def half(share: float) -> float:
         """The half width about the middle that holds `share`."""
-        low, high = 0.0, 60 * float(scale.max()) + 2 * float(np.abs(centre - middle).max())
-        for _ in range(50):
-            mid = 0.5 * (low + high)
-            inside = float(weight @ (ndtr((middle + mid - centre) / scale) - ndtr((middle - mid - centre) / scale)))
-            low, high = (mid, high) if inside < share else (low, mid)
-        return 0.5 * (low + high)
+
+        def lacks(mid: float) -> float:
+            inside = ndtr((middle + mid - centre) / scale) - ndtr((middle - mid - centre) / scale)
+            return float(weight @ inside) - share
+
+        most = 60 * float(scale.max()) + 2 * float(np.abs(centre - middle).max())
+        return float(brentq(lacks, 0.0, most, xtol=1e-9 * most, rtol=1e-8))
 
     wide, quartile = half(0.95), half(0.5)
     df = _df_of(wide / quartile)

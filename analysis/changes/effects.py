@@ -19,6 +19,7 @@ from numpy.typing import NDArray
 from analysis.arrays import Floats
 from analysis.changes import day_effects
 from analysis.changes.day_effects import ContrastInterval, Scatter
+from analysis.changes.day_prior import Prior
 from analysis.changes.observations import Observation
 from analysis.changes.verdicts import LEVEL
 from analysis.changes.ways import directions, way_columns
@@ -103,7 +104,9 @@ class Attribution:
     caveats: list[str] = field(default_factory=list)
 
 
-def attribute(runs: Sequence[Observation], y: Floats, level: float = LEVEL) -> Attribution | None:
+def attribute(
+    runs: Sequence[Observation], y: Floats, level: float = LEVEL, prior: Sequence[Prior] | None = None
+) -> Attribution | None:
     """Effects of the parts on the responses `y`; None where fewer than two setups were driven.
 
     Parameters
@@ -113,7 +116,10 @@ def attribute(runs: Sequence[Observation], y: Floats, level: float = LEVEL) -> A
     y : (n, J) array
         Responses, in any unit; NaN where a run has none.
     level : float
-        What the J intervals of one effect hold together at; each effect is a question of its own.
+        What all intervals of all effects hold together at, by Bonferroni over effects: parts, like speeds, are one
+        question, for the owner looks for whichever did something.
+    prior : sequence of Prior, optional
+        Typical scatter of days and runs of each response (`priors`).
     """
     kept = [i for i, run in enumerate(runs) if run.parts is not None and np.isfinite(y[i]).any()]
     if not kept:
@@ -133,20 +139,21 @@ def attribute(runs: Sequence[Observation], y: Floats, level: float = LEVEL) -> A
     if not named:
         return Attribution(design, [], [], False, caveats)
     wanted = [[float(k > 0 and k - 1 in columns) for k in range(x.shape[1])] for columns in named]
-    fit = day_effects.contrasts(told, x, outing, np.array(wanted), level)
+    each = 1 - (1 - level) / len(wanted)
+    fit = day_effects.contrasts(told, x, outing, np.array(wanted), each, prior=prior)
     effects = [
         Effect(tuple(design.changes[c] for c in columns), count, row)
         for columns, count, row in zip(named, counts, fit.intervals, strict=True)
     ]
     if any(change.value is None or change.base is None for change in design.changes):
         caveats.append(f"some setups do not mention a part that others do: that counts as a value, {NOT_SAID}")
-    odd = _not_additive(design, told, ways, outing, level)
+    odd = _not_additive(design, told, ways, outing, level, prior)
     if odd:
         caveats.append("the effects do not simply add up: what one part does depends on another here")
     return Attribution(design, effects, fit.scatter, odd, caveats)
 
 
-def scatter_of(runs: Sequence[Observation], y: Floats) -> list[Scatter]:
+def scatter_of(runs: Sequence[Observation], y: Floats, prior: Sequence[Prior] | None = None) -> list[Scatter]:
     """Scatter of runs and days of each response, setups and ways driven allowed for.
 
     Parameters
@@ -155,12 +162,14 @@ def scatter_of(runs: Sequence[Observation], y: Floats) -> list[Scatter]:
         n runs.
     y : (n, J) array
         Responses, in any unit; NaN where a run has none.
+    prior : sequence of Prior, optional
+        Typical scatter of days and runs of each response (`priors`).
     """
     setups, of_run = _distinct([run.parts or {} for run in runs])
     outing = np.array([run.outing for run in runs], np.int64)
     ways = way_columns(np.array([run.direction_deg for run in runs]), outing)
     x = np.hstack([of_run[:, None] == np.arange(len(setups)), ways])
-    return day_effects.contrasts(y, x, outing, np.zeros((0, x.shape[1]))).scatter
+    return day_effects.contrasts(y, x, outing, np.zeros((0, x.shape[1])), prior=prior).scatter
 
 
 def design_of(parts: Sequence[Parts], direction_deg: Floats | None = None) -> Design:
@@ -271,7 +280,14 @@ def _named(design: Design) -> list[tuple[int, ...]]:
     return named
 
 
-def _not_additive(design: Design, y: Floats, ways: Floats, outing: NDArray[np.int64], level: float) -> bool:
+def _not_additive(
+    design: Design,
+    y: Floats,
+    ways: Floats,
+    outing: NDArray[np.int64],
+    level: float,
+    prior: Sequence[Prior] | None,
+) -> bool:
     """Whether the setups' own means contradict the sum of effects."""
     additive = np.hstack([np.ones((len(design.setups), 1)), design.matrix]).astype(float)
     u, s, _ = np.linalg.svd(additive)
@@ -281,7 +297,7 @@ def _not_additive(design: Design, y: Floats, ways: Floats, outing: NDArray[np.in
     member = (design.of_run[:, None] == np.arange(len(design.setups))).astype(float)
     x = np.hstack([member, ways])
     wanted = np.hstack([beyond, np.zeros((len(beyond), ways.shape[1]))])
-    fit = day_effects.contrasts(y, x, outing, wanted, 1 - (1 - level) / len(beyond))
+    fit = day_effects.contrasts(y, x, outing, wanted, 1 - (1 - level) / len(beyond), prior=prior)
     return any(i.low > 0 or i.high < 0 for row in fit.intervals for i in row)
 
 

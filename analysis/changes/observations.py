@@ -7,9 +7,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.arrays import Floats
-from analysis.conditions.setups import Parts
+from analysis.conditions.setups import Parts, same
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,10 @@ class Observation:
     rise_s: float = math.nan
     """How long the launch took to build up."""
     soft: bool = False
+    throttle: float = math.nan
+    """Median opening in its upper speeds, as a share of the throttle's full travel; NaN where none is recorded."""
+    tags: tuple[str, ...] = ()
+    """What the owner tagged it with: passenger, gear=2."""
 
     def time_to(self, speeds_mps: Floats, corrected: bool = False) -> Floats:
         """Times to the given speeds.
@@ -89,6 +94,24 @@ class Side:
     runs: Sequence[Observation]
     parts: Parts | None = None
     loops: Sequence[FuelLoop] = ()
+
+
+def setup_numbers(runs: Sequence[Observation]) -> NDArray[np.int64]:
+    """Which setup each run had, by parts, counted from 0 as they come; runs without a setup are one."""
+    seen: list[Parts | None] = []
+    of_parts: dict[int, int] = {}
+    for run in runs:
+        if id(run.parts) not in of_parts:
+            at = next((k for k, parts in enumerate(seen) if alike(parts, run.parts)), len(seen))
+            if at == len(seen):
+                seen.append(run.parts)
+            of_parts[id(run.parts)] = at
+    return np.array([of_parts[id(run.parts)] for run in runs], np.int64)
+
+
+def alike(a: Parts | None, b: Parts | None) -> bool:
+    """Whether two runs had the same parts, or neither a setup."""
+    return same(a, b) if a is not None and b is not None else a is b
 
 
 def _read(x: Floats, y: Floats, at: Floats) -> Floats:

@@ -19,6 +19,7 @@ import numpy as np
 from analysis.changes.compare import Comparison
 from analysis.changes.effects import WAY, Design, design_of, rank, scatter_of, tangles
 from analysis.changes.observations import Observation
+from analysis.changes.priors import time_priors
 from analysis.changes.verdicts import WORTH_SHARE, needed_runs
 from analysis.conditions.setups import Parts, differences, lookup, same, same_value, shown
 from logger.config.setup import PartValue
@@ -100,11 +101,11 @@ def plan_next(
     times = np.array([run.time_to(np.array([speed_mps]))[0] for run in told])
     mean = float(np.nanmean(times)) if np.isfinite(times).any() else math.nan
     worth = worth_s if worth_s is not None else WORTH_SHARE * mean
-    each, sigma = _runs_each(told, speed_mps, worth, power, notes)
     wanted: list[tuple[Parts, str]] = _untangle(design, now, gone, notes)
+    each, sigma = _runs_each(told, speed_mps, worth, power, len(design.changes) if wanted else 1, notes)
     reference = now
     if not wanted and settle is not None and settle_parts is not None:
-        reference, wanted = _settle(settle, settle_parts, now, worth, notes)
+        reference, wanted = _settle(settle, settle_parts, now, worth, bool(design.groups), notes)
     outings, per_outing = _split(each)
     steps = _steps(reference, wanted, per_outing, outings, now)
     pace = _pace(told)
@@ -214,15 +215,16 @@ def _reason(design: Design, groups: Sequence[tuple[int, ...]], changed: Sequence
 
 
 def _settle(
-    settle: Comparison, sides: tuple[Parts, Parts], now: Parts, worth: float, notes: list[str]
+    settle: Comparison, sides: tuple[Parts, Parts], now: Parts, worth: float, tangled: bool, notes: list[str]
 ) -> tuple[Parts, list[tuple[Parts, str]]]:
     """The setup to begin and end with, and the one to hold against it, where the comparison is open."""
+    lead = "" if tangled else "nothing is tangled, and "
     if settle.verdict.word not in ("no difference shown", "too few runs"):
-        notes.append(f"nothing is tangled, and {settle.verdict.sentence}: no drive is needed to settle that")
+        notes.append(f"{lead}{settle.verdict.sentence}: no drive is needed to settle that")
         return now, []
     if settle.verdict.word == "no difference shown" and settle.verdict.detectable <= worth:
         notes.append(
-            f"nothing is tangled, and a difference of {worth:.2f} s between {settle.a} and {settle.b} would have "
+            f"{lead}a difference of {worth:.2f} s between {settle.a} and {settle.b} would have "
             "shown: there is none worth another drive"
         )
         return now, []
@@ -242,12 +244,16 @@ def _open(settle: Comparison) -> str:
 
 
 def _runs_each(
-    runs: Sequence[Observation], speed_mps: float, worth: float, power: float, notes: list[str]
+    runs: Sequence[Observation], speed_mps: float, worth: float, power: float, asked: int, notes: list[str]
 ) -> tuple[int, float]:
-    """Runs of each setup in one outing, even in number for both ways, and the scatter they are counted for."""
+    """Runs of each setup in one outing, even in number for both ways, and the scatter they are counted for.
+
+    `asked`: how many effects are judged together, each at that share of the level, as `effects` does.
+    """
     if runs:
-        scatter = scatter_of(runs, np.array([run.time_to(np.array([speed_mps])) for run in runs]))[0]
-        n = needed_runs(worth, scatter.run_sigma, scatter.run_df, 0.05, power)
+        at = np.array([speed_mps])
+        scatter = scatter_of(runs, np.array([run.time_to(at) for run in runs]), time_priors(runs, at))[0]
+        n = needed_runs(worth, scatter.run_sigma, scatter.run_df, 0.05 / max(asked, 1), power)
         if n:
             return n + n % 2, scatter.run_sigma
     notes.append(f"how much runs scatter is unknown yet: {_UNKNOWN_RUNS} runs of each are a beginning")

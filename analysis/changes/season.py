@@ -9,18 +9,18 @@ A season owns its drives: what asks it needs no folder beside it.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
-from typing import Any, Literal
+from typing import Literal
 
-import numpy as np
-
+from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
 from analysis.changes.season_rows import DriveRows, RunRow, rows_of
-from analysis.conditions import roadload
-from analysis.conditions.setups import Known, Parts, known, same
+from analysis.conditions import roadload, vocabulary
+from analysis.conditions.setups import Known, Parts, known
 from analysis.conditions.weather import (
     STANDARD_AIR,
     Air,
@@ -38,20 +38,7 @@ from logger.units import NS_PER_S, S_PER_HOUR
 
 OUTING_GAP_S = 6 * S_PER_HOUR
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
-SLOW_SHARE = 0.15
-"""A run slower than its setup's median by more than this in most bands of speed was not at full throttle."""
 DEFAULT_FACTOR = "SAE J1349"
-_PACE_FROM, _PACE_TO = 6, 20
-
-
-@dataclass(frozen=True)
-class RunLeftOut:
-    """A standing run that does not count."""
-
-    label: str
-    drive: str
-    reason: str
-    struck: bool
 
 
 @dataclass(frozen=True)
@@ -162,19 +149,66 @@ def gather(
     if not rows:
         raise NoAnswer(f"{store.path}: none of the {len(drives)} drives in this store can be read")
     if not every_run:
+        starts = {run.label: run.start_s for run in runs}
         runs, slow = full_pulls(runs)
         left += slow
         gone = {each.label for each in slow}
         rows = [row.without(gone) for row in rows]
+        for drive in drives:
+            drive.part_throttle = {starts[each.label]: each.reason for each in slow if each.drive == drive.id}
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
     unit = newest.units.speed if newest else "mph"
     setups = known(drive.drive for drive in drives)
-    return SeasonRecord(runs, left, rows, loops, unit, factor, roads[-1] if roads else "", setups, store)
+    asked = spelling(setups)
+    return SeasonRecord(runs, left, rows, loops, unit, factor, roads[-1] if roads else "", setups, store, asked)
+
+
+def spelling(setups: Sequence[Known]) -> list[str]:
+    """What to ask about the words of setups that were driven, in the order driven: names and words that are nearly
+    others, and names that stand for two sets of parts."""
+    said = [f"parts: {each}" for each in vocabulary.season_doubts([each.setup.parts for each in setups])]
+    for k, each in enumerate(setups):
+        before = [(other.name, other.setup.parts) for other in setups[:k]]
+        if twice := vocabulary.reused(each.name, each.setup.parts, before):
+            said.append(f"setup {twice}")
+    return [f"{each}; `pullbook setup FILE --drive DRIVE` puts a drive's right" for each in said]
+
+
+def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> None:
+    """Tell each drive of `store` which of its runs were no full pulls, for verbs that ask a drive and not a season.
+
+    Where the season cannot be read, such as by a targets' file that is wrong, drives stay as they are.
+    """
+    with contextlib.suppress(InputError, NoAnswer):
+        gather(store, progress=progress)
 
 
 def label(drive: str, run: int) -> str:
     """How a run is called on the command line."""
     return f"{drive}:{run}"
+
+
+def tagged(season: SeasonRecord, having: Sequence[str], lacking: Sequence[str]) -> SeasonRecord:
+    """The season by the runs that have all tags of `having` and none of `lacking`; the others are left out, and said.
+
+    InputError for a tag that no run has.
+    """
+    known = {tag for run in season.runs for tag in run.tags}
+    if unknown := [tag for tag in (*having, *lacking) if tag not in known]:
+        there = ", ".join(sorted(known)) or "none"
+        raise InputError(f"tag: no run that counts is tagged {unknown[0]!r}; tags are {there}")
+    kept: list[Observation] = []
+    out: list[RunLeftOut] = []
+    for run in season.runs:
+        missing = [f"not tagged {tag}" for tag in having if tag not in run.tags]
+        missing += [f"tagged {tag}" for tag in lacking if tag in run.tags]
+        if missing:
+            out.append(RunLeftOut(run.label, run.drive, " and ".join(missing), False))
+        else:
+            kept.append(run)
+    gone = {each.label for each in out}
+    rows = [row.without(gone) for row in season.drives]
+    return replace(season, runs=kept, left_out=[*season.left_out, *out], drives=rows)
 
 
 def side_runs(season: SeasonRecord, labels: Sequence[str]) -> list[Observation]:
@@ -229,9 +263,6 @@ def _observations(
         if not run.clean:
             out.append(RunLeftOut(name, drive.id, run.ended, False))
             continue
-        if manifest.fuel is not None:
-            out.append(RunLeftOut(name, drive.id, "part of a fuel loop", False))
-            continue
         if len(run.speed_mps) < 2:
             out.append(RunLeftOut(name, drive.id, "its first foot of movement was not recorded", False))
             continue
@@ -247,50 +278,10 @@ def _observations(
                 name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
                 run.time_s, run.sigma_s, corrected, run.grade_percent, against,
                 math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
+                run.throttle,
+                tags=tuple(
+                    each.tag for each in manifest.tags if abs(each.run_start_utc.timestamp() - start) < SAME_RUN_S
+                ),
             )
         )  # fmt: skip
     return mine, out
-
-
-def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[RunLeftOut]]:
-    """Part a setup's full pulls from drives away at part throttle, which no cable tells: by their pace throughout."""
-    grid = np.arange(_PACE_FROM, _PACE_TO + 1, dtype=float)
-    spent = np.array([np.diff(run.time_to(grid)) for run in runs]).reshape(len(runs), len(grid) - 1)
-    setup = _setup_numbers(runs)
-    kept, out = [], []
-    for i, run in enumerate(runs):
-        fellows = (setup == setup[i]) & (np.isfinite(spent).sum(axis=1) >= 3)
-        if fellows.sum() >= 4 and np.isfinite(spent[i]).any():
-            with np.errstate(invalid="ignore"):
-                ratio = float(np.nanmedian(spent[i] / _median(spent[fellows])))
-            if ratio > 1 + SLOW_SHARE:
-                reason = f"slower throughout than this setup's other runs by {ratio - 1:.0%}: not at full throttle"
-                out.append(RunLeftOut(run.label, run.drive, reason, False))
-                continue
-        kept.append(run)
-    return kept, out
-
-
-def _setup_numbers(runs: Sequence[Observation]) -> Any:
-    """Which setup each run had, by parts."""
-    seen: list[Parts | None] = []
-    of_parts: dict[int, int] = {}
-    for run in runs:
-        if id(run.parts) not in of_parts:
-            at = next((k for k, parts in enumerate(seen) if _alike(parts, run.parts)), len(seen))
-            if at == len(seen):
-                seen.append(run.parts)
-            of_parts[id(run.parts)] = at
-    return np.array([of_parts[id(run.parts)] for run in runs], np.int64)
-
-
-def _alike(a: Parts | None, b: Parts | None) -> bool:
-    return same(a, b) if a is not None and b is not None else a is b
-
-
-def _median(rows: Any) -> Any:
-    import warnings
-
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # a band that no run passed is NaN, as it should be
-        return np.nanmedian(rows, axis=0)

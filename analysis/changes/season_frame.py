@@ -23,15 +23,15 @@ import numpy as np
 from pydantic import ValidationError
 
 from analysis.arrays import Floats
+from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import Observation
 from analysis.changes.season import (
     DEFAULT_FACTOR,
     Outing,
-    RunLeftOut,
     SeasonRecord,
-    full_pulls,
     label,
     outings,
+    spelling,
 )
 from analysis.conditions.setups import Parts, described, known, same
 from analysis.conditions.weather import Weather, air_of
@@ -113,7 +113,8 @@ def from_runs(
         _Fitted(row.drive, None if row.parts is None else _setup(row.setup, row.parts, row.drive))
         for row in rows_of_drives
     ]
-    return SeasonRecord(runs, left, rows_of_drives, [], unit, factor, "", known(fitted))
+    setups = known(fitted)
+    return SeasonRecord(runs, left, rows_of_drives, [], unit, factor, "", setups, None, spelling(setups))
 
 
 def runs_of(record: SeasonRecord) -> pd.DataFrame:

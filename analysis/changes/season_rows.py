@@ -5,6 +5,7 @@ rows_of(drive, store)    # worked out once, then read from the store (`analysis.
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
@@ -52,6 +53,8 @@ class RunRow:
     ended: str
     rise_s: float
     soft: bool
+    throttle: float
+    """Median throttle there, as a share of its full travel; NaN where none is recorded or that is not told."""
     full_throttle: float
     """Median mixture in the upper part of its speeds, readings laid back by their delay."""
     speed_mps: Floats
@@ -76,6 +79,9 @@ class DriveRows:
 def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
     """The rows of a drive, from what the store keeps where that is of these very tables, files and program."""
     key = kept.key_of(drive.drive, drive.targets, drive.taught.digest)
+    with contextlib.suppress(NoAnswer, InputError):
+        if (travel := drive.throttle_travel) is not None:  # it is learned from other drives too
+            key += f"-{travel[0]:g}-{travel[1]:g}"
     found = kept.read(store, drive.id, key, _FIELDS) if store is not None else None
     if found is not None:
         return _from_tables(found)
@@ -92,7 +98,7 @@ def work_out(drive: AnalysedDrive) -> DriveRows:
         runs = drive.runs
     except (NoAnswer, InputError) as error:
         return DriveRows((), "", str(error), math.nan, math.nan)
-    channel, mixture = _full_throttle(drive, runs)
+    channel, mixture, openings = _full_throttle(drive, runs)
     rows = []
     for run in runs:
         timed = [split for split in _compared(run) if math.isfinite(split.from_one_foot_s)]
@@ -101,7 +107,8 @@ def work_out(drive: AnalysedDrive) -> DriveRows:
                 run.n, run.start_utc_ns, run.direction_deg, run.grade.percent, run.clean,
                 run.why_not or run.ended_words or run.ended,
                 run.launch.rise_s if run.launch else math.nan, bool(run.launch and run.launch.soft),
-                mixture.get(run.n, math.nan), np.array([split.speed_mps for split in timed]),
+                openings.get(run.n, math.nan), mixture.get(run.n, math.nan),
+                np.array([split.speed_mps for split in timed]),
                 np.array([split.from_one_foot_s for split in timed]),
                 np.array([split.from_one_foot_sigma_s for split in timed]),
             )
@@ -115,23 +122,30 @@ def work_out(drive: AnalysedDrive) -> DriveRows:
     )  # fmt: skip
 
 
-def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict[int, float]]:
+def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict[int, float], dict[int, float]]:
+    """The mixture's channel; its median and that of the throttle's opening in the upper part of each run."""
+    from analysis.mixture.masks import travel_of
+
     try:
         found = drive.map
     except (NoAnswer, InputError):
-        return "", {}
+        return "", {}, {}
     time = found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
     good = np.isfinite(found.readings.value)
-    medians = {}
+    opening = travel_of(found.state)
+    medians, openings = {}, {}
     for run in runs:
         passed = [split for split in _compared(run) if split.speed_mps >= _FAST_SHARE * run.peak_mps]
         if not run.clean or not passed:
             continue
         begin, end = run.start_s + passed[0].time_s, run.start_s + passed[-1].time_s
+        wide = opening[(found.state.time_s >= begin) & (found.state.time_s <= end)]
+        if np.isfinite(wide).any():
+            openings[run.n] = float(np.nanmedian(wide))
         here = good & (time >= begin) & (time <= end)
         if np.sum(here) >= _MIN_READINGS:
             medians[run.n] = float(np.median(found.readings.value[here]))
-    return found.readings.channel, medians
+    return found.readings.channel, medians, openings
 
 
 def _compared(run: Run) -> list[Split]:
@@ -156,6 +170,7 @@ _FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
         ("ended", "string", "", "how it ended, or why it cannot have been"),
         ("rise_s", "double", "s", "how long the launch took to build up"),
         ("soft", "bool", "", "a soft launch"),
+        ("throttle", "double", "1", "median opening there, as a share of its full travel"),
         ("full_throttle", "double", "", "median mixture in the upper part of its speeds"),
     ),
     "splits": (

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from analysis.arrays import Floats
+from analysis.changes import priors
 from analysis.changes.compare import Comparison, compare, default_speeds
 from analysis.changes.effects import Attribution, attribute
 from analysis.changes.observations import Observation, Side
@@ -121,7 +122,8 @@ def fuel_effects(season: SeasonRecord) -> Attribution | None:
         )
         for loop in season.loops
     ]  # fmt: skip
-    return attribute(stand_in, np.array([[l_per_100km(loop.m3_per_m)] for loop in season.loops]))
+    used = np.array([[l_per_100km(loop.m3_per_m)] for loop in season.loops])
+    return attribute(stand_in, used, prior=[priors.share_prior(used[:, 0], priors.FUEL_DAY, priors.FUEL_RUN)])
 
 
 def step_mps(season: SeasonRecord) -> float:

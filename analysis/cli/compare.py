@@ -12,6 +12,8 @@ from analysis.cli.options import (
     AllRunsOption,
     FactorOption,
     ToOption,
+    WhereOption,
+    WithoutOption,
     WorthOption,
     part_gone,
     season_asked,
@@ -45,13 +47,15 @@ def compare_(
     factor: FactorOption = "j1349",
     worth: WorthOption = None,
     all_runs: AllRunsOption = False,
+    where: WhereOption = None,
+    without: WithoutOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
     """Hold one setup, drive or list of runs against another: faster, slower, no difference shown, or too few runs."""
     from analysis.answers.compare import compare_answer
 
-    season = season_asked(store, factor, all_runs)
+    season = season_asked(store, factor, all_runs, where, without)
     answer = compare_answer(season, a, b, speeds_asked(to), raw=raw, worth_s=seconds_asked(worth))
     if json:
         print_json(answer.to_json())
@@ -67,13 +71,15 @@ def effects(
     factor: FactorOption = "j1349",
     raw: Annotated[bool, typer.Option("--raw", help="By times as driven, not corrected to standard air.")] = False,
     all_runs: AllRunsOption = False,
+    where: WhereOption = None,
+    without: WithoutOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
     """What each part did, over all setups driven; parts that always changed together are named, and stay together."""
     from analysis.answers.effects import effects_answer
 
-    answer = effects_answer(season_asked(store, factor, all_runs), speeds_asked(to), raw=raw)
+    answer = effects_answer(season_asked(store, factor, all_runs, where, without), speeds_asked(to), raw=raw)
     if json:
         print_json(answer.to_json())
     else:
@@ -99,6 +105,8 @@ def plan(
     hours: Annotated[float, typer.Option(min=0.5, help="Longest outing that is no trouble.")] = 3.0,
     factor: FactorOption = "j1349",
     all_runs: AllRunsOption = False,
+    where: WhereOption = None,
+    without: WithoutOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
@@ -106,7 +114,7 @@ def plan(
     from analysis.answers.plan import plan_answer
 
     answer = plan_answer(
-        season_asked(store, factor, all_runs),
+        season_asked(store, factor, all_runs, where, without),
         parse_speed(to) if to else None,
         settle=settle,
         gone=[part_gone(text) for text in gone or []],
@@ -267,7 +275,9 @@ def _print_plan(answer: PlanAnswer) -> None:
     out = console()
     for group in answer.tangled:
         out.print(f"{' and '.join(group)} always changed together so far: their effects are tangled.")
-    if not answer.next:
+    if not answer.next and answer.tangled:
+        out.print("No drive is planned: with the parts still there, none would part them.")
+    elif not answer.next:
         out.print("No drive is needed." if answer.separable else "Nothing to tell apart: one setup was driven so far.")
     else:
         out.print(f"Judged by the time to {answer.speed}.\n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -57,12 +58,13 @@ def fuel(
         typer.Option("--show", help="Say how long a loop must be to show this change: 3%.", show_default=False),
     ] = None,
     forget: Annotated[bool, typer.Option("--forget", help="Take away what was kept with the drive.")] = False,
+    anyway: Annotated[bool, typer.Option("--anyway", help="Keep a consumption that is no car's.")] = False,
     units: UnitsOption = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
     """Fuel consumption of a loop, with its interval; kept with the drive. Without fuel: all loops kept, by setup."""
-    from analysis.answers.fuel import forget_fuel, fuel_answer, fuel_loops_answer, keep_fuel
+    from analysis.answers.fuel import doubted, forget_fuel, fuel_answer, fuel_loops_answer, keep_fuel
 
     opened = open_store(store)
     change = None if show is None else share_asked("--show", show)
@@ -84,8 +86,15 @@ def fuel(
     unit = units_of(units, drive)
     amount = _used(drive, used, by_weight, sigma, fuel_temp, band)
     found = fuel_answer(drive, amount, change)
+    if (question := doubted(drive, amount)) and not anyway and not _confirmed(question):
+        raise InputError(f"{drive.id}: not kept: {question} With --anyway it is kept")
     keep_fuel(drive, amount)
     print_json(found.to_json()) if json else _print_loop(found, unit)
+
+
+def _confirmed(question: str) -> bool:
+    """Whether the owner, asked at a terminal, keeps it all the same."""
+    return sys.stdin.isatty() and sys.stdout.isatty() and typer.confirm(f"{question} Keep it all the same?")
 
 
 def _used(

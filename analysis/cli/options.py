@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
@@ -27,6 +28,14 @@ ToOption = Annotated[
 AllRunsOption = Annotated[
     bool, typer.Option("--all-runs", help="Count runs that look like part throttle as well.")
 ]  # fmt: skip
+WhereOption = Annotated[
+    list[str] | None,
+    typer.Option("--where", help="Only runs tagged so, such as gear=2; repeat it.", show_default=False),
+]
+WithoutOption = Annotated[
+    list[str] | None,
+    typer.Option("--without", help="Only runs not tagged so, such as passenger; repeat it.", show_default=False),
+]
 FactorOption = Annotated[
     str, typer.Option("--factor", help="What times are corrected by: j1349 or j607.")
 ]  # fmt: skip
@@ -73,14 +82,21 @@ def open_store(store: Path | None, targets: TargetsConfig | None = None) -> Driv
     return DriveStore(store or default_store(), targets, say_progress)
 
 
-def season_asked(store: Path | None, factor: str, all_runs: bool) -> SeasonRecord:
-    """All drives of the store, with times corrected by the factor that is named."""
-    from analysis.changes.season import gather
+def season_asked(
+    store: Path | None,
+    factor: str,
+    all_runs: bool,
+    where: Sequence[str] | None = None,
+    without: Sequence[str] | None = None,
+) -> SeasonRecord:
+    """All drives of the store, with times corrected by the factor that is named, by runs tagged as asked."""
+    from analysis.changes.season import gather, tagged
 
     named = _FACTORS.get(factor.lower().replace("sae", "").replace(" ", ""))
     if named is None:
         raise InputError(f"--factor: found {factor!r}, expected j1349 or j607")
-    return gather(open_store(store), factor=named, every_run=all_runs, progress=say_progress)
+    season = gather(open_store(store), factor=named, every_run=all_runs, progress=say_progress)
+    return tagged(season, where or (), without or ()) if where or without else season
 
 
 def say_progress(text: str) -> None:

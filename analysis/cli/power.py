@@ -75,7 +75,9 @@ def _print_power(setup: SetupPower, unit: str) -> None:
     )
     if not setup.road_load_measured:
         out.print("That road load is a guess: coasts (pullbook coast) would tell it, and narrow the band.")
-    out.print("Every run counts as one at full throttle: name single ones, such as last:2, where some were not.")
+    out.print(
+        "Runs named singly, such as last:2, count as at full throttle; of a drive's, those that `pullbook runs` counts."
+    )
     if setup.one_sided:
         out.print(
             "Most runs went one way: slope and wind do not cancel, and the altitudes know the slope only roughly."

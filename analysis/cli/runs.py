@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from analysis.cli.options import UnitsOption, near_asked, open_store, speed_unit_asked, speeds_asked
+from analysis.cli.options import UnitsOption, near_asked, open_store, say_progress, speed_unit_asked, speeds_asked
 from analysis.wording import distance_label, duration, number, plural, signed, speed_number, with_sigma
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError, NoAnswer
@@ -71,6 +71,7 @@ def runs_(
 ) -> None:
     """Timed runs of a drive: standing starts with splits, each with its uncertainty."""
     from analysis.answers.runs import all_runs_answer, runs_answer
+    from analysis.changes.season import judge
 
     unit, speeds = speed_unit_asked(units), speeds_asked(to)
     least = parse_speed(min_peak) if min_peak is not None else None
@@ -80,6 +81,7 @@ def runs_(
     if first is not None and speeds and first >= speeds[-1]:
         raise InputError(f"--from: {from_} is not below --to {speed_label(speeds[-1], unit or 'mph')}")
     drives = open_store(store)
+    judge(drives, say_progress)
     if all_:
         every = all_runs_answer(
             drives, unit=unit, speeds_mps=speeds, min_peak_mps=least, setup=setup, since=_day("--since", since),
@@ -105,17 +107,65 @@ def runs_(
 @app.command()
 def strike(
     name: Annotated[str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, or last.")],
-    run: Annotated[int, typer.Argument(help="The run's number, as `pullbook runs` shows it.")],
-    reason: Annotated[str, typer.Option("--reason", help="Why; it is kept.", prompt=True)],
+    run: Annotated[
+        str | None,
+        typer.Argument(help="The runs' numbers, as `pullbook runs` shows them: 3, 1-4, 1,3-5.", show_default=False),
+    ] = None,
+    reason: Annotated[str | None, typer.Option("--reason", help="Why; it is kept.", show_default=False)] = None,
+    slower: Annotated[
+        str | None,
+        typer.Option("--slower-than", help="All runs slower than this from one foot to --to, such as 9s.",
+                     show_default=False),
+    ] = None,
+    to: Annotated[
+        str | None, typer.Option("--to", help="The speed for --slower-than, such as 40mph.", show_default=False)
+    ] = None,
     undo: Annotated[bool, typer.Option("--undo", help="Count the run again; the reason says why.")] = False,
     store: StoreOption = None,
-) -> None:
-    """Strike a run out: it is shown, with the reason, and never counted. --undo takes that back."""
-    from analysis.answers.runs import strike_run
+) -> None:  # fmt: skip
+    """Strike runs out, by number or by rule: shown, with the reason, and never counted. --undo takes that back."""
+    from analysis.answers.marks import numbers_of, slower_than
+    from analysis.answers.runs import strike_runs
 
-    done = strike_run(open_store(store).drive(name), run, reason, undo=undo)
-    what = "struck out" if done.struck else "counted again"
-    tell(f"{done.drive}: run {done.n} of {done.start_utc:%H:%M:%S} UTC is {what}: {done.reason}")
+    if (run is None) == (slower is None):
+        raise InputError("strike: name runs, such as 3 or 1-4, or give --slower-than with --to")
+    if (slower is None) != (to is None) or (slower is not None and undo):
+        raise InputError("--slower-than: a rule needs the speed as well, such as --to 40mph, and has no --undo")
+    drive = open_store(store).drive(name)
+    if slower is not None and to is not None:
+        limit, speed = parse_quantity(slower, "s"), parse_speed(to)
+        numbers = slower_than(drive, limit, speed)
+        reason = reason or f"slower than {limit:g} s to {speed_label(speed, drive.unit)}"
+        if not numbers:
+            raise NoAnswer(f"{drive.id}: no run is slower than {limit:g} s to {speed_label(speed, drive.unit)}")
+    else:
+        numbers = numbers_of(run or "")
+    if reason is None:
+        reason = typer.prompt("Reason")
+    for done in strike_runs(drive, numbers, reason, undo=undo):
+        what = "struck out" if done.struck else "counted again"
+        console().print(f"{done.drive}: run {done.n} of {done.start_utc:%H:%M:%S} UTC is {what}: {done.reason}")
+
+
+@app.command()
+def tag(
+    name: Annotated[str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, or last.")],
+    run: Annotated[str, typer.Argument(help="The runs' numbers, as `pullbook runs` shows them: 3, 1-4, 1,3-5.")],
+    tags: Annotated[list[str], typer.Argument(metavar="TAG...", help="Words such as passenger, or gear=2.")],
+    undo: Annotated[bool, typer.Option("--undo", help="Take these tags away.")] = False,
+    store: StoreOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Tag runs, with gear, passenger or fuel: `compare --where gear=2` goes by those alone, --without by the others."""
+    from analysis.answers.marks import numbers_of, tag_runs
+
+    answer = tag_runs(open_store(store).drive(name), numbers_of(run), tags, undo=undo)
+    if json:
+        print_json(answer.to_json())
+        return
+    for each in answer.runs:
+        told = ", ".join(each.tags) or "no tags"
+        console().print(f"{answer.drive}: run {each.n} of {each.start_utc:%H:%M:%S} UTC: {told}")
 
 
 def brief_runs(drive: Drive) -> None:
@@ -302,6 +352,10 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
             said.append(f"struck out: {run.struck}")
         if run.implausible is not None:
             said.append(f"not plausible: {run.implausible}")
+        if run.tags:
+            said.append(f"tagged {', '.join(run.tags)}")
+        if run.part_throttle is not None:
+            said.append(f"not counted: {run.part_throttle}")
         if said:
             out.print(f"Run {run.n}: {'; '.join(said)}")
 
@@ -346,7 +400,8 @@ def _print_all(answer: AllRunsAnswer) -> None:
     out.print("^ is the personal best. Spread estimates one standard deviation from the median deviation.")
     if answer.not_counted:
         out.print(
-            f"Not counted: {plural(answer.not_counted, 'run')}, broken off, with gaps, not plausible, or struck out."
+            f"Not counted: {plural(answer.not_counted, 'run')}, broken off, with gaps, not plausible, at part "
+            "throttle, or struck out."
         )
     for unread in answer.unread:
         out.print(f"{unread.drive} was left out: {unread.why}")

@@ -39,6 +39,9 @@ def setup(
                      show_default=False),
     ] = None,
     because: Annotated[str, typer.Option("--because", help="Why the drive's setup is changed; it is kept.")] = "",
+    anyway: Annotated[
+        bool, typer.Option("--anyway", help="Take a name or a word as written that is nearly a known one.")
+    ] = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
@@ -50,10 +53,14 @@ def setup(
     opened = open_store(store)
     if drive is not None:
         found = opened.drive(drive)
-        of_drive = setup_of_drive(found) if file is None else set_right(found, load(file, SetupConfig), because)
+        of_drive = (
+            setup_of_drive(found)
+            if file is None
+            else set_right(found, load(file, SetupConfig), because, store=None if anyway else opened)
+        )
         print_json(of_drive.to_json()) if json else _print_of_drive(of_drive)
         return
-    in_force = setup_in_force(opened) if file is None else put_in_force(opened, file)
+    in_force = setup_in_force(opened) if file is None else put_in_force(opened, file, anyway=anyway)
     print_json(in_force.to_json()) if json else _print_in_force(in_force)
 
 

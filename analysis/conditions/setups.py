@@ -215,12 +215,17 @@ def _differences_of(named: list[Known]) -> str:
     return "; ".join(str(each) for each in differences(named[0].setup.parts, named[1].setup.parts))
 
 
+def stem_of(name: str) -> str:
+    """A part's name without its unit: `main_jet_mm` and `main_jet_in` are one part, written in two units."""
+    stem, _, ending = name.rpartition("_")
+    return stem if stem and ending in _NAME_UNITS else name
+
+
 def _by_stem(parts: Parts) -> dict[str, str]:
-    """Stem -> name: `main_jet_mm` and `main_jet_in` are one part, written in two units."""
+    """Stem -> name."""
     stems: dict[str, str] = {}
     for name in parts:
-        stem, _, ending = name.rpartition("_")
-        key = stem if stem and ending in _NAME_UNITS else name
+        key = stem_of(name)
         stems[key if key not in stems else name] = name
     return stems
 

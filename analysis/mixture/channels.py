@@ -51,6 +51,17 @@ def _channels_of(drive: Drive, name: str) -> dict[str, Any]:
     return {c.channel: c for c in listed if c.channel}
 
 
+def sources_of(drive: Drive, channel: str) -> list[str]:
+    """The sources with a table that are configured to tell a channel."""
+    return [
+        source.name
+        for source in drive.config.source
+        if not isinstance(source, NmeaSource)
+        and source.name in drive.table_names
+        and channel in _channels_of(drive, source.name)
+    ]
+
+
 def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> tuple[Readings, float]:
     """The readings by time of arrival, and the delay that the configuration states.
 

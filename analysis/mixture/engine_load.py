@@ -54,6 +54,8 @@ class Driving:
     fix_time_s: Floats = field(default_factory=lambda: np.empty(0))
     fix_mps: Floats = field(default_factory=lambda: np.empty(0))
     fix_sigma_mps: float = 0.0
+    travel: tuple[float, float] | None = None
+    """A recorded throttle closed and fully open, in its own unit; None where that is not told."""
 
 
 def driving(

@@ -455,7 +455,7 @@ def judge(found: Statistics, i: int, target: Window, min_seconds: float, min_rea
 
 def _regimes(state: Driving, seen: Seen, delay: Delay, t: Floats, targets: TargetsConfig) -> Codes:
     rules = targets.regimes
-    speed, share, opening = seen.speed(t), seen.share(t), seen.opening(t)
+    speed, share, opening = seen.speed(t), seen.share(t), seen.travel(t)
     full = np.where(np.isfinite(opening), opening >= rules.full_throttle_opening, share >= rules.full_throttle_share)
     town = speed < rules.town_below_mps
     return np.select(

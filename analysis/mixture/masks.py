@@ -72,6 +72,7 @@ class Seen:
     load_: Floats
     share_: Floats
     opening_: Floats
+    travel_: Floats
 
     def speed(self, t: Floats) -> Floats:
         """Speed [m/s]."""
@@ -89,6 +90,10 @@ class Seen:
         """Throttle as a share of its widest [-]; NaN throughout where none is recorded."""
         return np.interp(t, self.grid, self.opening_, left=np.nan, right=np.nan)
 
+    def travel(self, t: Floats) -> Floats:
+        """Throttle as a share of its full travel [-]; NaN throughout where that is not told."""
+        return np.interp(t, self.grid, self.travel_, left=np.nan, right=np.nan)
+
 
 def seen_by(state: Driving, on_axis: Floats, delay: Delay) -> Seen:
     """The state as the sensor sees it.
@@ -101,7 +106,7 @@ def seen_by(state: Driving, on_axis: Floats, delay: Delay) -> Seen:
     lag = delay.lag_s
     return Seen(
         state.time_s + delay.delay_s, lagged(state.speed_mps, lag), lagged(on_axis, lag), lagged(state.share, lag),
-        lagged(opening_of(state), lag),
+        lagged(opening_of(state), lag), lagged(travel_of(state), lag),
     )  # fmt: skip
 
 
@@ -112,6 +117,15 @@ def opening_of(state: Driving) -> Floats:
         return np.full(len(state.time_s), np.nan)
     low, high = np.nanquantile(throttle, [0.002, 0.998])
     return np.full(len(throttle), np.nan) if high <= low else np.asarray((throttle - low) / (high - low))
+
+
+def travel_of(state: Driving) -> Floats:
+    """Throttle as a share of its full travel on the state's grid, shape (n,) [-]; NaN where that is not told."""
+    throttle = state.channels.get("throttle")
+    if throttle is None or state.travel is None:
+        return np.full(len(state.time_s), np.nan)
+    closed, full = state.travel
+    return np.asarray((throttle - closed) / (full - closed))
 
 
 # --- masks ---------------------------------------------------------------------------------------------------------

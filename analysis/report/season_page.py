@@ -177,8 +177,7 @@ _TANGLED = "always changed together: what each does cannot be told from these dr
 
 def _caveats(told: _Told) -> list[str]:
     season = told.season
-    lines = list(told.effects.caveats) if told.effects is not None else []
-    lines += season.caveats
+    lines = list(told.effects.caveats if told.effects is not None else season.caveats)
     folder = season.store.path if season.store is not None else None
     for row in told.by_drive.drives:
         if row.trouble:
@@ -187,10 +186,7 @@ def _caveats(told: _Told) -> list[str]:
     lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
     others = len(season.left_out) - len(struck)
     if others:
-        lines.append(
-            f"{wording.plural(others, 'run')} not counted: broken off, not plausible, at part throttle, "
-            "or part of a fuel loop"
-        )
+        lines.append(f"{wording.plural(others, 'run')} not counted: broken off, not plausible, or at part throttle")
     if without := told.by_setup.drives_without_setup:
         drives = wording.plural(len(without), "drive")
         lines.append(f"{drives} without a setup: `pullbook setup FILE --drive DRIVE` gives one")

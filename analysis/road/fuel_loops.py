@@ -207,11 +207,16 @@ def _net(alt: Floats) -> float:
     return float(alt[-few:].mean() - alt[:few].mean())
 
 
+def no_cars(m3_per_m: float) -> str:
+    """Why a consumption [m3/m] can be no car's, in a question; "" where it can be one's."""
+    consumption = l_per_100km(m3_per_m)
+    if USUAL_L_PER_100KM[0] <= consumption <= USUAL_L_PER_100KM[1]:
+        return ""
+    return f"{consumption:.3g} L/100 km is no car's consumption: is it the right drive, amount and unit?"
+
+
 def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
-    said = []
-    consumption = l_per_100km(used.volume_m3 / way.metres)
-    if not USUAL_L_PER_100KM[0] <= consumption <= USUAL_L_PER_100KM[1]:
-        said.append(f"{consumption:.3g} L/100 km is no car's consumption: is it the right drive, amount and unit?")
+    said = [each for each in (no_cars(used.volume_m3 / way.metres),) if each]
     if used.band_mps is not None and manner.in_band < 0.8:
         most, where = max((manner.below_band, "below"), (manner.above_band, "above"))
         said.append(f"only {manner.in_band:.0%} of the time was in the band, {most:.0%} {where} it")

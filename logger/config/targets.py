@@ -39,7 +39,11 @@ class Regimes(ConfigSection):
     cruise_share: Annotated[float, Field(gt=0, lt=1)] = 0.6
     """Share up to which it is cruise or town; between this and full throttle it is heavy throttle."""
     full_throttle_opening: Annotated[float, Field(gt=0, le=1)] = 0.9
-    """Where a channel `throttle` is recorded: the share of its widest opening from which on it is full throttle."""
+    """Where a channel `throttle` is recorded: the share of its full travel from which on it is full throttle."""
+    throttle_closed: float | None = None
+    """What that channel shows closed, in its own unit; by default the least of the car's drives."""
+    throttle_full: float | None = None
+    """What it shows fully open; by default 100 of a channel in %, else the widest of two drives or more."""
     town_below_mps: Positive = 13.4
     """Speed below which part throttle is town, and above which it is cruise."""
     idle_below_mps: Positive = 0.6

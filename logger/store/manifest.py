@@ -97,6 +97,14 @@ class Struck(_Part):
     when: AwareDatetime
 
 
+class Tagged(_Part):
+    """A word, or a word and its value, that an owner gave a run: passenger, gear=2."""
+
+    run_start_utc: Instant
+    tag: str
+    when: AwareDatetime
+
+
 class Trace(_Part):
     """A later change."""
 
@@ -135,6 +143,7 @@ class Manifest(_Part):
     found: list[str] = []
     """Those of importing or recovering alone, which a rebuild keeps."""
     struck: list[Struck] = []
+    tags: list[Tagged] = []
     fuel: dict[str, Any] | None = None
     """What a fuel loop used, as the owner measured it; see `analysis.road.fuel_loops.Used`."""
     trace: list[Trace] = []
@@ -178,7 +187,8 @@ def salvaged(data: bytes) -> dict[str, Any]:
 
 
 _OWNERS = (
-    "state", "origin", "added_utc", "car", "setup", "weather", "notes", "found", "struck", "fuel", "trace", "digests",
+    "state", "origin", "added_utc", "car", "setup", "weather", "notes", "found", "struck", "tags", "fuel", "trace",
+    "digests",
 )  # fmt: skip
 """The fields that follow from no raw byte."""
 

@@ -8,11 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
-from invented_season import SPEEDS, Stint, season, times
+from invented_season import Stint, season, times
 from scipy import stats
 
-from analysis.changes import compare, day_effects, effects
-from analysis.changes.observations import Observation, Side
+from analysis.changes import day_effects, effects
+from analysis.changes.observations import Observation
 from analysis.conditions.setups import Parts
 
 # NIST StRD, one-way analysis of variance, data set SiRstv (silicon resistivity, five instruments of five readings).
@@ -102,9 +102,9 @@ def test_outing_means_agree_with_scipy_t_test() -> None:
     y = times(runs)[:, -1]
     means = y.reshape(6, 4).mean(axis=1)
     span = stats.ttest_ind(means[1::2], means[0::2]).confidence_interval(0.95)
-    a, b = ([r for r in runs if r.parts == {"jet": k}] for k in (0, 1))
-    answer = compare.compare(Side("a", a, {"jet": 0}), Side("b", b, {"jet": 1}), [], SPEEDS[-1:])
-    told = answer.splits[0].judged.interval
+    jets = np.array([[r.parts == {"jet": k} for k in (0, 1)] for r in runs], float)
+    outing = np.array([r.outing for r in runs])
+    told = day_effects.contrasts(y[:, None], jets, outing, np.array([-1.0, 1.0])).intervals[0][0]
     assert (told.low, told.high) == pytest.approx((span.low, span.high), rel=1e-6)
 
 

@@ -17,8 +17,8 @@ COAST = (UNIT + "answers/test_coast.py",)
 
 FAULTS: tuple[Fault, ...] = (
     # runs and strike
-    Fault("strike writes nothing", A + "runs.py", "if not undo:\n        kept.append(", "if undo:\n        kept.append(", RUNS),
-    Fault("a struck run counts", "analysis/drive.py", "return run.clean and self.struck(run) is None", "return run.clean", RUNS),
+    Fault("strike writes nothing", A + "runs.py", "if not undo:\n        kept += [", "if undo:\n        kept += [", RUNS),
+    Fault("a struck run counts", "analysis/drive.py", "return run.clean and self.struck(run) is None and", "return run.clean and", RUNS),
     Fault("a broken run counts", "analysis/drive.py", "return run.clean and self.struck(run) is None", "return self.struck(run) is None", RUNS),
     Fault("first movement printed under one foot", C + "runs.py", "_print_times(out, standing, title, _from_one_foot)", "_print_times(out, standing, title, _from_first)", RUNS),
     Fault("time and its sigma swapped", A + "timed_run.py", "time_s=split.time_s,\n        sigma_s=split.sigma_s,", "time_s=split.sigma_s,\n        sigma_s=split.time_s,", RUNS),

@@ -20,6 +20,7 @@ from analysis.answers.encoding import Answer, schema
 VERBS: dict[str, list[list[str]]] = {
     "runs": [["runs", "{starts}"], ["runs", "{starts}", "--from", "30mph", "--to", "45mph", "--at", "60ft"],
              ["runs", "--all"]],
+    "tag": [["tag", "{starts}", "1", "gear=2"], ["tag", "{starts}", "1", "gear=2", "--undo"]],
     "mixture": [["mixture", "{starts}"], ["mixture", "{starts}", "{sport}"]],
     "jets": [["jets", "{starts}"]],
     "fuel": [["fuel", "{loop}", "--used", "0.2L"], ["fuel"], ["fuel", "{loop}", "--forget"]],

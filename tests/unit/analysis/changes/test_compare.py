@@ -86,12 +86,15 @@ def test_intervals_hold_and_claims_are_rare_in_short(name: str, day: float) -> N
 @pytest.mark.parametrize("day", [0.0, 0.5, 1.0, 2.0])
 @pytest.mark.parametrize("name", SEASONS)
 def test_intervals_hold_at_their_stated_rate_over_500_seasons(name: str, day: float) -> None:
-    """Stated: 95 %, of each interval by itself and of all speeds together; held to 3 points. No effect: at most 5 %
-    (+2) of seasons claim one anywhere."""
+    """Stated: at least 95 %, of each interval by itself and of all speeds together; held to 2 points. No effect: at
+    most 5 % (+2) of seasons claim one anywhere (issue 15). Where days cancel it is 95 % neither more nor less; where
+    few repeats leave days to the prior, it holds more often than stated where days are fewer than usual."""
     told = _tally(name, day, 500, stream=4)
-    assert 0.92 <= told["joint"] <= 0.98
-    assert 0.92 <= told["alone"] <= 0.98
+    assert told["joint"] >= 0.93
+    assert told["alone"] >= 0.93
     assert told["claimed"] <= 0.07
+    if name == "one day, there and back":
+        assert told["joint"] <= 0.98 and told["alone"] <= 0.98
 
 
 @pytest.mark.parametrize("count", [40, pytest.param(500, marks=[pytest.mark.long, pytest.mark.timeout(1200)])])
@@ -135,15 +138,20 @@ def test_ignoring_days_would_be_wrong_which_is_why_they_are_in() -> None:
 # --- words ----------------------------------------------------------------------------------------------------------
 
 
-def test_one_day_each_and_nothing_repeated_is_too_few_whatever_the_difference() -> None:
-    stints = [Stint(0, A, 5), Stint(1, B, 5, effect=-0.2)]
-    answer = asked(season(stints, np.random.default_rng(1)))
-    assert answer.verdict.word == "too few runs"
-    assert "different days" in answer.verdict.sentence and "one outing with both" in answer.verdict.sentence.lower()
-    split = answer.splits[-1]
-    assert split.judged.interval.days == "unknown" and math.isnan(split.judged.interval.low)
-    assert split.judged.interval.run_low < split.judged.interval.estimate < split.judged.interval.run_high
-    assert any("too small" in caveat for caveat in answer.caveats)
+def test_one_day_each_and_nothing_repeated_goes_by_the_stated_days() -> None:
+    """Until repeats speak, days are taken to scatter as is usual (issue 15): a fifth of the time is told even so, a
+    thirtieth is not, and the one outing that would tell it is named."""
+    large, small = (
+        asked(season([Stint(0, A, 5), Stint(1, B, 5, effect=effect)], np.random.default_rng(1)))
+        for effect in (-0.2, -0.03)
+    )
+    assert large.verdict.word == "faster" and small.verdict.word == "too few runs"
+    assert "different days" in small.verdict.sentence and "one outing with both" in small.verdict.sentence.lower()
+    assert "another week" in small.verdict.sentence and small.splits[-1].verdict.more_runs_each >= 3
+    interval = small.splits[-1].judged.interval
+    assert interval.days == "assumed"
+    assert interval.low < interval.run_low < interval.estimate < interval.run_high < interval.high
+    assert any("is assumed (common practice)" in caveat for caveat in small.caveats)
 
 
 @pytest.mark.parametrize("short", [0, 1])
@@ -381,7 +389,7 @@ def test_a_best_run_by_luck_is_within_scatter_and_a_real_one_beyond() -> None:
         for effect in (0.0, -0.12):
             stints = [*(Stint(k, A, 6) for k in range(5)), Stint(5, B, 6, effect=effect)]
             runs = season(stints, np.random.default_rng([17, number]), day=0.5, wind=0.0)
-            best = best_run(runs, SPEEDS[-1], effects.scatter_of(runs, times(runs))[-1])
+            best = best_run(runs, SPEEDS[-1])
             assert best is not None
             if effect:
                 real += bool(best.beyond_scatter)
@@ -393,7 +401,7 @@ def test_a_best_run_by_luck_is_within_scatter_and_a_real_one_beyond() -> None:
 
 def test_a_first_outing_cannot_judge_its_best() -> None:
     runs = season([Stint(0, A, 5)], np.random.default_rng(18))
-    best = best_run(runs, SPEEDS[-1], effects.scatter_of(runs, times(runs))[-1])
+    best = best_run(runs, SPEEDS[-1])
     assert best is not None and best.beyond_scatter is None
 
 

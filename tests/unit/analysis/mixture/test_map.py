@@ -353,7 +353,7 @@ def test_full_throttle_by_the_throttle_where_there_is_one() -> None:
     throttle = np.concatenate([np.full(600, 60.0), np.full(600, 20.0)])
     throttle[300:310] = 100.0
     throttle[900:910] = 0.0
-    state = known_state(share, speed, throttle=throttle)
+    state = replace(known_state(share, speed, throttle=throttle), travel=(0.0, 100.0))
     answer = mixture_map(read(state, by_share(share)), state, EXACT, TARGETS, "air")
     full = next(s for s in answer.summaries if s.regime is Regime.FULL)
     assert full.seconds < 2

@@ -62,7 +62,7 @@ def season_store(tmp_path_factory):
         script += [Pull(21.0), Brake(0, 2.5), Turn(), Stand(7)]
     other = BASELINE.model_copy(update={"name": HOSTILE[0], "parts": {"main_jet_mm": 1.09, "snorkel": HOSTILE[1]}})
     for day in range(4):
-        setup, force = (BASELINE, 1.0) if day % 2 == 0 else (other, 1.05)
+        setup, force = (BASELINE, 1.0) if day % 2 == 0 else (other, 1.12)
         make_drive(
             store, script, seed=day, setup=setup, weather=weather, force_scale=force,
             start=datetime(2026, 5, 2 + 7 * day, 9, 0, tzinfo=UTC), notes=[(20.0, HOSTILE[2])],

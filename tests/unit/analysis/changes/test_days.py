@@ -1,0 +1,133 @@
+"""Days: what is taken of them beforehand, how repeats overrule it, and how seldom nothing is called something.
+
+The seasons are `invented_season`'s, which is older than the prior and did not choose it (tests/tuning/season_days did).
+Its runs scatter by 1.1 % of a time; days of 0.5, 1 and 2 % are 0.45, 0.9 and 1.8 times that.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pytest
+from invented_season import SPEEDS, Stint, of, season, times
+
+from analysis.changes import compare, effects, priors
+from analysis.changes.best import best_run
+from analysis.changes.compare import Comparison
+from analysis.changes.observations import Observation, Side
+from analysis.conditions.setups import Parts
+
+A: Parts = {"main_jet_mm": 1.09}
+B: Parts = {"main_jet_mm": 1.12}
+RUN_SHARE = 0.011
+WEEKLY = [(A, 4), (A, 4), *(({"main_jet_mm": 1.0 + 0.02 * k}, n) for k, n in enumerate((3, 5, 4, 6)))]
+DESIGNS: dict[str, list[tuple[Parts, int]]] = {
+    "A4 A4 B4": [(A, 4), (A, 4), (B, 4)],
+    "A4 A4 B3": [(A, 4), (A, 4), (B, 3)],
+    "A4 A4 B5": [(A, 4), (A, 4), (B, 5)],
+    "A4 A3 B4": [(A, 4), (A, 3), (B, 4)],
+    "A6 A2 B3": [(A, 6), (A, 2), (B, 3)],
+    "A4 A4 B3 C5 D4 E6": WEEKLY,
+}
+"""The issue's table."""
+
+
+def asked(runs: list[Observation], speeds: np.ndarray = SPEEDS, b: Parts = B) -> Comparison:
+    others = [run for run in runs if run.parts not in (A, b)]
+    return compare.compare(Side("a", of(runs, A), A), Side("b", of(runs, b), b), others, speeds)
+
+
+def driven(
+    design: Sequence[tuple[Parts, int]], number: Sequence[int], day: float, effect: float = 0.0
+) -> list[Observation]:
+    stints = [Stint(k, parts, n, 0.0 if parts == A else effect) for k, (parts, n) in enumerate(design)]
+    return season(stints, np.random.default_rng(number), day)
+
+
+@pytest.mark.parametrize("count", [12, pytest.param(500, marks=[pytest.mark.long, pytest.mark.timeout(6000)])])
+@pytest.mark.parametrize("day", [0.0, 0.005, 0.01, 0.02])
+@pytest.mark.parametrize("name", DESIGNS)
+def test_nothing_is_called_something_in_5_of_100_seasons_at_most(name: str, day: float, count: int) -> None:
+    """Bar (issue 15): a false verdict in 5 % (+2) of seasons, whatever the days; the newest setup against the first."""
+    newest = DESIGNS[name][-1][0]
+    false = 0
+    for number in range(count):
+        runs = driven(DESIGNS[name], [31, number], day / RUN_SHARE)
+        false += asked(runs, SPEEDS if count > 12 else SPEEDS[3:4], newest).verdict.word not in (
+            "no difference shown", "too few runs"
+        )  # fmt: skip
+    assert false <= (0.07 * count if count > 12 else 3)
+
+
+@pytest.mark.long
+@pytest.mark.timeout(6000)
+@pytest.mark.parametrize("name", DESIGNS)
+def test_twice_what_is_detectable_is_found_9_times_in_10_and_never_the_wrong_way(name: str) -> None:
+    newest = DESIGNS[name][-1][0]
+    seen = float(np.median([
+        asked(driven(DESIGNS[name], [32, k], 0.01 / RUN_SHARE), b=newest).splits[3].judged.interval.detectable
+        for k in range(60)
+    ]))  # fmt: skip
+    effect = -2 * seen / 9.5
+    words = [asked(driven(DESIGNS[name], [33, k], 0.01 / RUN_SHARE, effect), b=newest).verdict.word for k in range(300)]
+    assert words.count("faster") >= 0.9 * 300 and words.count("slower") + words.count("mixed") <= 3
+
+
+@pytest.mark.parametrize("outings", [2, 5, 8])
+def test_the_best_of_a_season_without_a_change_is_seldom_beyond_scatter(outings: int) -> None:
+    """Issue 15: 10 to 16 % were, for the best was chosen after all were driven. Bar: 5 % (+2), of 60 seasons."""
+    beyond = 0
+    for number in range(60):
+        runs = season([Stint(k, A, 4) for k in range(outings)], np.random.default_rng([19, number]), day=1.0)
+        best = best_run(runs, SPEEDS[-2])
+        beyond += bool(best and best.beyond_scatter)
+    assert beyond <= 6  # 5 % of 60 is 3; 7 or more by chance is 3 in 100
+
+
+# --- days before repeats have spoken --------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("counts", [(4, 4, 4), (4, 4, 3), (4, 3, 4), (6, 2, 3)])
+def test_one_repeat_that_agrees_by_chance_collapses_no_interval(counts: tuple[int, int, int]) -> None:
+    """Issue 15: with one repeated outing the interval collapsed where the repeat agreed; 53 of 300 seasons claimed."""
+    first, again, changed = counts
+    for number in range(12):
+        runs = season(
+            [Stint(0, A, first), Stint(1, A, again), Stint(2, B, changed)], np.random.default_rng([20, number])
+        )
+        for split in asked(runs).splits:
+            i = split.judged.interval
+            assert i.high - i.low >= i.run_high - i.run_low - 1e-12
+            assert i.high - i.low > 0.04 * split.judged.mean_a_s  # two days at least are in it, at 1.5 % of power each
+
+
+def test_days_weigh_against_the_prior_as_many_repeats_as_there_are() -> None:
+    """Many repeats that scatter far more, or hardly at all, overrule what was taken beforehand; one hardly moves it."""
+
+    def width(outings: int, day: float) -> float:
+        stints = [*(Stint(k, A, 4) for k in range(outings)), Stint(outings, B, 4)]
+        found = []
+        for number in range(5):
+            runs = season(stints, np.random.default_rng([21, number]), day)
+            i = asked(runs, SPEEDS[4:5]).splits[0].judged.interval
+            found.append(i.high - i.low)
+        return float(np.median(found))
+
+    usual, calm, wild = width(2, 1.0), width(20, 0.0), width(20, 5.0)
+    assert width(2, 0.0) > 0.8 * usual  # one repeat
+    assert calm < 0.6 * usual and wild > 1.6 * usual
+
+
+def test_effects_of_many_parts_are_one_question() -> None:
+    """Issue 15: some effect of eight parts that do nothing was claimed in 63 of 200 seasons."""
+    names = [f"part {k}" for k in range(8)]
+    base: Parts = dict.fromkeys(names, 0)
+    setups = [base, *({**base, name: 1} for name in names), base]
+    claimed = 0
+    for number in range(40):
+        runs = season([Stint(k, parts, 4) for k, parts in enumerate(setups)], np.random.default_rng([22, number]), 1.0)
+        found = effects.attribute(runs, times(runs)[:, 3:4], prior=priors.time_priors(runs, SPEEDS[3:4]))
+        assert found is not None and len(found.effects) == 8
+        claimed += any(i.low > 0 or i.high < 0 for each in found.effects for i in each.intervals)
+    assert claimed <= 5  # 5 % of 40 is 2; 6 or more by chance is 1 in 70
