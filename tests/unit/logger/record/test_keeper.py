@@ -24,6 +24,9 @@ from logger.store.blocks import OnDisk
 from logger.store.disk import Disk
 from logger.store.tables import Decoding, build, raw_table
 
+# A power cut, which these tests play, closes no file.
+pytestmark = pytest.mark.filterwarnings("ignore:unclosed file:ResourceWarning")
+
 SECOND = 10**9
 CONFIG = """
 [recorder]
