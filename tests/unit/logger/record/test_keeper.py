@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import json
 import random
 import shutil
@@ -429,6 +430,8 @@ def test_a_power_cut_at_every_operation_in_turn_keeps_what_was_flushed(tmp_path:
         if not disk.met:
             break
     assert at > 20
+    del store
+    gc.collect()  # while the warning is not heeded
 
 
 # --- speed in passing ---------------------------------------------------------------------------------------------
