@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pickle
 import tempfile
+import weakref
 from collections.abc import Iterator
 from typing import Any, Protocol
 
@@ -22,7 +23,8 @@ class OnDisk:
     """Blocks in a nameless file that is gone with this object: a drive of a day takes no memory. OSError if not."""
 
     def __init__(self) -> None:
-        self._file = tempfile.TemporaryFile()  # noqa: SIM115 - gone when this object is
+        self._file = tempfile.TemporaryFile()  # noqa: SIM115
+        weakref.finalize(self, self._file.close)
         self._blocks = 0
 
     def append(self, block: Any, /) -> None:

@@ -115,6 +115,9 @@ class JournalWriter:
             self._disk.sync(self._file)
             if not self._is_there():
                 raise JournalGone(f"{self.folder}: the journal was removed while it was written")
+        except JournalGone:
+            self._end_segment()
+            raise
         except OSError:
             self._torn = True
             raise

@@ -20,15 +20,16 @@ from logger.store import drive
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
 
 
-def test_two_cables_for_half_a_minute_byte_for_byte(tmp_path: Path) -> None:
+@pytest.mark.parametrize("seconds", [13, pytest.param(30, marks=pytest.mark.long)])
+def test_two_cables_byte_for_byte(tmp_path: Path, seconds: int) -> None:
     """A simulated drive in real time; then the drive, its capture and a rebuild hold the same tables."""
     rng = np.random.default_rng(5)
-    script = [simulate.Stand(5), simulate.Pull(18.0), simulate.Brake(0.0), simulate.Stand(3), simulate.Cruise(9.0, 10)]
+    script = [simulate.Stand(2), simulate.Pull(18.0), simulate.Brake(0.0), simulate.Stand(3), simulate.Cruise(9.0, 20)]
     truth = simulate.drive(simulate.WREN, script)
     fixes = simulate.receive(truth, rng=rng)
     readings = simulate.sense(truth, simulate.mixture_of(), rate_hz=50, rng=rng)
     chunks = list(simulate.host_chunks(truth, fixes, readings, rng=rng))
-    chunks = [c for c in chunks if c.mono_ns - chunks[0].mono_ns < 30e9]
+    chunks = [c for c in chunks if c.mono_ns - chunks[0].mono_ns < seconds * 1e9]
     store = tmp_path / "store"
     with Cable(tmp_path / "gps") as gps, Cable(tmp_path / "mixture") as mixture:
         config = GPS.format(port=gps.path) + MIXTURE.format(port=mixture.path)
@@ -41,7 +42,7 @@ def test_two_cables_for_half_a_minute_byte_for_byte(tmp_path: Path) -> None:
                 if (pause := began + at - time.monotonic()) > 0:
                     time.sleep(pause)
                 {"gps": gps, "mixture": mixture}[chunk.source].send(chunk.data)
-                if at > 8 and not noted:
+                if at > 4 and not noted:
                     noted = True
                     looks = threading.Thread(target=_look_from_outside, args=(store,))
                     looks.start()

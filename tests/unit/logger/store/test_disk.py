@@ -56,6 +56,7 @@ def test_a_lock_survives_the_deleting_of_its_file_by_who_held_it(tmp_path: Path)
     assert third.acquire() and third.intact and not second.intact
     second.release(remove=True)  # not its own any more
     assert third.intact
+    third.release()
 
 
 def test_writing_all_is_for_the_owner_alone(tmp_path: Path) -> None:

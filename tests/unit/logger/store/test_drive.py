@@ -206,6 +206,7 @@ def test_the_drive_being_recorded_is_read_from_its_journal(tmp_path: Path, raw: 
             drive.rebuild(current, CONFIG, CONFIG_TEXT)
         with pytest.raises(DriveError, match="not closed"):
             drive.open_drive(tmp_path, folder.parent.name)
+        writer.close()
 
 
 def test_changes_are_traced(tmp_path: Path, few: pa.Table) -> None:

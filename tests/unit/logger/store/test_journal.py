@@ -17,6 +17,9 @@ from logger.store import journal
 from logger.store.disk import Disk
 from logger.store.journal import JournalWriter
 
+# A power cut, which these tests play, closes no file.
+pytestmark = pytest.mark.filterwarnings("ignore:unclosed file:ResourceWarning")
+
 
 def chunks_of(number: int, count: int = 3) -> list[Chunk]:
     """Chunks that tell their number, with all kinds of bytes in them."""
