@@ -19,6 +19,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from airfield import Road
 from simulate import (
     WREN,
     Brake,
@@ -28,7 +29,6 @@ from simulate import (
     Lift,
     Phase,
     Pull,
-    Road,
     Stand,
     Turn,
     drive,

@@ -10,6 +10,11 @@ from made_road import MadeDrive, make_road_store
 from made_season import MadeSeason, make_season
 
 
+def pytest_xdist_auto_num_workers() -> int:
+    """One worker more than there are cores: tests of the recorder mostly wait for their cables."""
+    return (os.cpu_count() or 1) + 1
+
+
 @pytest.fixture(scope="session")
 def real_log() -> Path:
     """NMEA sentences of a real drive in a car, where the machine has them.

@@ -6,9 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from airfield import Road
 from numpy.typing import NDArray
 from scipy.integrate import quad, solve_ivp
-from simulate import Road
 
 from analysis.conditions.roadload import GRAVITY
 from analysis.road.coasts import Coast

@@ -9,13 +9,18 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+from airfield import Road
 from simulate import (
     WREN,
     Car,
+    Cruise,
     HostChunk,
+    Lift,
     MixtureLaw,
     Phase,
-    Road,
+    Pull,
+    ReceivedFixes,
+    Stand,
     Truth,
     drive,
     host_chunks,
@@ -70,11 +75,18 @@ def make_drive(
     headwind_mps: float = 0.0,
     jet_mm: float = 1.09,
     law: MixtureLaw | None = None,
+    silent_s: tuple[float, float] | None = None,
 ) -> tuple[Drive, Truth]:
-    """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text)."""
+    """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text).
+
+    Between the two times of the truth of `silent_s` [s] the receiver sends nothing.
+    """
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
     fixes = receive(truth, rng, rate_hz=rate_hz, noise_mps=noise_mps)
+    if silent_s is not None:
+        heard = (fixes.t_s < silent_s[0]) | (fixes.t_s > silent_s[1])
+        fixes = ReceivedFixes(**{name: values[heard] for name, values in vars(fixes).items()})
     readings = sense(truth, law or mixture_of(jet_mm), rng, rate_hz=10.0)
     said = []
     for at, text in notes:
@@ -91,3 +103,11 @@ def make_drive(
     )
     settings = reading.parse(rig, RecorderConfig, "rig")
     return drives.write(store, raw, settings, rig, car, setup, weather), truth
+
+
+def steps_script(rng: np.random.Generator) -> list[Phase]:
+    """Three full-throttle pulls out of a cruise, each lifted from: twelve steps of load or so."""
+    script: list[Phase] = [Stand(5), Pull(11, launch="ramp", throttle=0.6)]
+    for v in rng.uniform(11, 16, 3):
+        script += [Cruise(v, 8), Pull(v + 5), Cruise(v + 5, 7), Lift(v, 8)]
+    return [*script, Cruise(11, 8)]

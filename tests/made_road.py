@@ -9,10 +9,22 @@ from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
+from airfield import Road
 from made_coasts import Slope
 from made_drives import BASELINE, START, make_drive
 from run_verb import run_verb
-from simulate import WREN, Brake, Coast, Cruise, Phase, Pull, Road, Stand, Truth, Turn, tuned
+from simulate import (
+    WREN,
+    Brake,
+    Coast,
+    Cruise,
+    Phase,
+    Pull,
+    Stand,
+    Truth,
+    Turn,
+    tuned,
+)
 
 from logger.config.car import CarConfig
 from logger.config.reading import load

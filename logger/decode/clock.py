@@ -40,6 +40,9 @@ STEP_S = 0.25
 """The least step between two levels of arrival that counts as one; stalls shorter than this stay jitter."""
 ROLLOVER_NS = 1024 * 7 * NS_PER_DAY
 """GPS weeks are broadcast modulo 1024 (IS-GPS-200, 20.3.3.3.1.1); old receivers come out a multiple of that early."""
+MOST_PPM = 1000.0
+"""No two clocks drift apart faster: a quartz is off by 100 ppm at most, and a host slews its clock by 500 ppm at most
+(Linux's adjtimex). What seems to is wrong times."""
 
 
 def _chosen_clock() -> Callable[[], int]:
@@ -163,7 +166,12 @@ def settle(
     fixed = fixed & ~wild
     if fixed.any() or not len(anchors.mono_ns):
         chosen = fixed if fixed.any() else ~wild
-        settled = _with_wall(fit(mono_ns[chosen], utc_ns[chosen], latency_s, anchors), anchors)
+        settled = fit(mono_ns[chosen], utc_ns[chosen], latency_s, anchors)
+        if not _can_be(settled, utc_ns[chosen]):
+            outside = chosen & _outside_a_day(utc_ns - mono_ns, chosen)
+            wild, chosen = wild | outside, chosen & ~outside
+            settled = fit(mono_ns[chosen], utc_ns[chosen], latency_s, anchors)
+        settled = _with_wall(settled, anchors)
         basis: Basis = "gps" if fixed.any() else "gps without a fix"
     else:
         chosen, settled, basis = fixed, from_wall(anchors), "wall"
@@ -336,6 +344,15 @@ def _wild(mono_ns: Nanoseconds, utc_ns: Nanoseconds) -> NDArray[np.bool_]:
     return outside if jumps > 2 or outside.mean() >= 0.5 else np.zeros(len(ahead), np.bool_)
 
 
+def _can_be(found: ClockFit, told_ns: Nanoseconds) -> bool:
+    """Whether most epochs stand on the relation found, and none was moved to where no epoch said it was."""
+    low, high = told_ns.min() - NS_PER_DAY, told_ns.max() + NS_PER_DAY
+    moved = found.mended_utc_ns
+    return bool(
+        found.trusted.mean() > 0.5 and abs(found.drift_ppm) < MOST_PPM and low < moved.min() and moved.max() < high
+    )
+
+
 def _outside_a_day(ahead_ns: Nanoseconds, of: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Those that are outside the day's width which holds most of `of`."""
     ordered = np.sort(ahead_ns[of])
@@ -473,7 +490,7 @@ def _even(y: NDArray[np.float64]) -> NDArray[np.float64]:
 def _slope(x: NDArray[np.float64], y: NDArray[np.float64], part: slice) -> float:
     """The drift along one stretch, from the earliest arrival in each of up to sixty parts of it [s/s].
 
-    Under half a minute or ten epochs the scatter says more than the drift: 0.
+    Under half a minute or ten epochs the scatter says more than the drift: 0. So it is where no clock drifts so.
     """
     x, y = x[part][np.isfinite(y[part])], _even(y[part])
     if len(x) < 10 or x[-1] - x[0] < 30:
@@ -485,7 +502,7 @@ def _slope(x: NDArray[np.float64], y: NDArray[np.float64], part: slice) -> float
         level = y - slope * x
         earliest = [a + int(np.argmin(level[a:b])) for a, b in zip(starts, [*starts[1:], len(x)], strict=True)]
         slope = median_slope(x[earliest], y[earliest])
-    return slope
+    return slope if abs(slope) * PPM < MOST_PPM else 0.0
 
 
 def median_slope(x: NDArray[np.float64], y: NDArray[np.float64]) -> float:

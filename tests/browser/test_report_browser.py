@@ -6,18 +6,15 @@ Run with `-m browser`. Needs chromium and chromium-driver.
 from __future__ import annotations
 
 import base64
-import json
 import shutil
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 import pytest
+from chromium import LAPTOP, PHONE, asked, chromium, complaints, starts
 from made_drives import BASELINE, make_drive
-from simulate import Brake, Cruise, Lift, Phase, Pull, Road, Stand, Turn
 
 from analysis.changes.season import gather
 from analysis.drive import AnalysedDrive
@@ -35,59 +32,7 @@ pytestmark = [
 ]
 
 DAY = datetime(2026, 11, 25, 12, 0, tzinfo=UTC)
-PHONE, LAPTOP = (375, 740), (1280, 800)
 HOSTILE = "<img src=x onerror=\"document.title='hit'\"><script>document.title='hit'</script>"
-
-
-@contextmanager
-def chromium(tmp_path: Path, size: tuple[int, int] = LAPTOP, dark: bool = False) -> Iterator[object]:
-    """A fresh browser that logs all it asks of the network and all it complains of."""
-    from selenium import webdriver
-    from selenium.webdriver.chrome.service import Service
-
-    options = webdriver.ChromeOptions()
-    options.binary_location = shutil.which("chromium") or ""
-    for flag in (
-        "--headless=new", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--hide-scrollbars",
-        "--disable-background-networking", "--disable-component-update", "--disable-sync",
-        f"--user-data-dir={tmp_path / 'profile'}",
-    ):  # fmt: skip
-        options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
-    browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
-    try:
-        width, height = size
-        browser.execute_cdp_cmd(
-            "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": width < 600},
-        )
-        if dark:
-            scheme = [{"name": "prefers-color-scheme", "value": "dark"}]
-            browser.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": scheme})
-        yield browser
-    finally:
-        browser.quit()
-
-
-def asked(browser) -> list[str]:
-    """Every address that the browser asked for, the page's own file apart."""
-    urls = []
-    for entry in browser.get_log("performance"):
-        message = json.loads(entry["message"])["message"]
-        if message["method"] == "Network.requestWillBeSent":
-            urls.append(message["params"]["request"]["url"])
-    return [url for url in urls if not url.startswith(("file://", "data:", "chrome", "about:"))]
-
-
-def complaints(browser) -> list[str]:
-    return [entry["message"] for entry in browser.get_log("browser")]
-
-
-def starts(count: int) -> list[Phase]:
-    script: list[Phase] = [Stand(12)]
-    for number in range(count):
-        script += [Pull(22.0, launch="slip" if number % 3 else "bite"), Lift(16, 5), Brake(0, 2.2), Turn(), Stand(7)]
-    return script
 
 
 @pytest.fixture(scope="module")
@@ -269,49 +214,3 @@ def test_it_prints(pages, tmp_path):
                     ["pdfimages", "-list", str(tmp_path / f"{name}.pdf")], capture_output=True, text=True, check=True
                 )
                 assert len(images.stdout.strip().splitlines()) <= 2
-
-
-# --- large --------------------------------------------------------------------------------------------------------
-
-
-@pytest.fixture(scope="module")
-def large(tmp_path_factory) -> Path:
-    """60 runs in a drive of three hours."""
-    folder = tmp_path_factory.mktemp("large")
-    script: list[Phase] = starts(60)
-    for k in range(38):
-        script += [Pull(14.0, throttle=0.6), Cruise(14.0, 200), Lift(8, 10), Brake(0), Stand(12 + k % 5)]
-    drive, _ = make_drive(folder / "store", script, road=Road(straight_m=4000, radius_m=400), rate_hz=10.0)
-    assert drive.manifest.duration_s > 3 * 3600
-    page = folder / "large.html"
-    page.write_text(render(drive_page(AnalysedDrive(drive)), DAY), encoding="utf-8")
-    return page
-
-
-def test_sixty_runs_and_three_hours_open_in_two_seconds_and_stay_smooth(large, tmp_path):
-    assert large.stat().st_size < 2_000_000  # of the 6 MB allowed
-    with chromium(tmp_path) as browser:
-        times = []
-        for _ in range(3):
-            browser.get("about:blank")
-            began = time.monotonic()
-            browser.get(large.as_uri())
-            browser.execute_async_script(
-                "const done = arguments[0]; requestAnimationFrame(() => requestAnimationFrame(() => done()))"
-            )
-            times.append(time.monotonic() - began)
-        print(f"opens and draws in {min(times):.2f} s, {large.stat().st_size / 1e3:.0f} kB")
-        assert min(times) < 2.0
-        # Reading values: a hundred moves of the pointer over the plot with the most lines, each within a frame or two.
-        took = browser.execute_script(
-            """const plots = [...document.querySelectorAll('.plot')];
-            plots.sort((a, b) => b.querySelectorAll('path').length - a.querySelectorAll('path').length);
-            const plot = plots[0], box = plot.querySelector('svg.area').getBoundingClientRect();
-            const t = performance.now();
-            for (let i = 0; i < 100; i++) plot.dispatchEvent(new PointerEvent('pointermove', {bubbles: true,
-              clientX: box.left + box.width * i / 100, clientY: box.top + box.height * 0.4}));
-            return (performance.now() - t) / 100;"""
-        )
-        print(f"{took:.1f} ms for each move of the pointer")
-        assert took < 33
-        assert complaints(browser) == [] and asked(browser) == []

@@ -8,12 +8,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from made_season import BASELINE, BOTH, L_PER_100KM, WIND_MPS, MadeSeason, strike
+from made_season import BASELINE, BOTH, L_PER_100KM, THIN, WIND_MPS, MadeSeason, strike
 from run_verb import Said, run_verb
 
 from analysis.answers.compare import CompareAnswer, compare_answer
 from analysis.changes.season import SeasonRecord, gather
 from analysis.changes.sides import held, opposed
+from analysis.conditions import roadload
+from analysis.conditions.weather import STANDARD_AIR, Weather, air_of, corrected_times
 from analysis.store import DriveStore
 from logger.errors import InputError, NoAnswer
 from logger.units import MPS_PER_MPH
@@ -65,6 +67,23 @@ def test_corrected_times_are_those_of_the_standard_day(made_season: MadeSeason, 
     assert (top.mean_a_s, top.mean_b_s) == pytest.approx(driven, abs=0.05)
     assert top.raw.difference_s == pytest.approx(driven[1] - driven[0], abs=0.05)
     assert abs(top.raw.difference_s) < 0.1 < abs(top.difference_s)
+
+
+def test_corrected_times_leave_the_days_drag_and_take_the_standard_ones(
+    made_season: MadeSeason, season: SeasonRecord
+) -> None:
+    """Thin air drags less: in standard air the car meets more, and the other way round would be another time."""
+    thin = air_of(Weather.model_validate(THIN), None)
+    car = DriveStore(made_season.store).drive(made_season.ids[2]).car
+    day, standard = roadload.of(car, thin.density_kg_per_m3), roadload.of(car, STANDARD_AIR["SAE J1349"])
+    assert day.at(THIRTY) < standard.at(THIRTY)
+    for run in [each for each in season.runs if each.drive == made_season.ids[2]]:
+        right, wrong = (
+            corrected_times(run.speed_mps, run.time_s, thin.factors["SAE J1349"], one, other, run.grade_percent / 100)
+            for one, other in ((day, standard), (standard, day))
+        )
+        assert run.corrected_s == pytest.approx(right, nan_ok=True)
+        assert np.nanmax(np.abs(right - wrong)) > 0.03
 
 
 def test_raw_and_corrected_means_are_those_of_the_runs(

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import shutil
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
 import pytest
+from geographiclib.geodesic import Geodesic
 from made_road import MadeDrive, Terminal, one_line, tables
 
 from analysis.answers.fuel import consumption_of, fuel_answer, fuel_loops_answer
+from analysis.drive import AnalysedDrive
 from analysis.road.fuel_used import by_car
 from analysis.store import DriveStore
 from logger.errors import InputError
@@ -58,6 +62,24 @@ def test_consumption_is_fuel_over_the_true_way(terminal: Terminal, drives: dict[
         low, high = found[f"{name}_interval"]
         assert low == pytest.approx(found[name] / (1 + share), rel=1e-9)
         assert high == pytest.approx(found[name] / (1 - share), rel=1e-9)
+
+
+def test_each_distance_is_by_its_own_measure(terminal: Terminal, drives: dict[str, MadeDrive]) -> None:
+    """By track: geodesics of GeographicLib between fixes some 20 m apart; by speed: the sum of speed times time."""
+    drive = drives["loop"]
+    found = terminal.json("fuel", drive.id, "--used", "150mL")
+    fixes = AnalysedDrive(open_drive(terminal.store, drive.id)).fixes
+    way = np.concatenate([[0.0], np.cumsum(np.diff(fixes.t_s) * (fixes.speed_mps[1:] + fixes.speed_mps[:-1]) / 2)])
+    at = np.searchsorted(way, np.arange(0, way[-1], 20.0))
+    track = sum(
+        Geodesic.WGS84.Inverse(fixes.lat_deg[i], fixes.lon_deg[i], fixes.lat_deg[j], fixes.lon_deg[j])["s12"]
+        for i, j in itertools.pairwise(at)
+    )
+    assert found["distance_by_track_m"] == pytest.approx(track, rel=4e-3)
+    assert found["distance_by_speed_m"] == pytest.approx(way[-1], rel=1e-3)
+    assert abs(found["distance_by_track_m"] - found["distance_by_speed_m"]) > 0.2
+    low, high = sorted((found["distance_by_track_m"], found["distance_by_speed_m"]))
+    assert low <= found["distance_m"] <= high
 
 
 def test_warm_fuel_and_weighed_fuel_are_brought_to_60_f(terminal: Terminal, drives: dict[str, MadeDrive]) -> None:

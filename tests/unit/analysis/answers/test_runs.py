@@ -15,8 +15,22 @@ from typing import Any
 import numpy as np
 import pytest
 import simulate
+from airfield import Road
 from made_drives import CAR, START, make_drive
-from simulate import SLOW_CAR, WREN, Brake, Cruise, Lift, Phase, Pull, Road, Stand, TrueRun, Truth, Turn, tuned
+from simulate import (
+    SLOW_CAR,
+    WREN,
+    Brake,
+    Cruise,
+    Lift,
+    Phase,
+    Pull,
+    Stand,
+    TrueRun,
+    Truth,
+    Turn,
+    tuned,
+)
 from typer.testing import CliRunner
 
 from analysis.answers.encoding import rows, schema
@@ -146,6 +160,27 @@ def test_what_counts_and_why_the_rest_does_not(answer: RunsAnswer) -> None:
     assert first.why_not is None and second.why_not is None and third.ended == "aborted"
     assert third.why_not == f"aborted: {third.ended_words}"
     assert re.fullmatch(r"given up at 2[45](\.\d)? mph", third.ended_words)
+
+
+def test_uphill_is_above_zero_and_a_gap_is_told_from_the_start_of_its_run(tmp_path: Path) -> None:
+    script: list[Phase] = [
+        Stand(8), Pull(19, "bite"), Brake(0, 3.0), Stand(5), Turn(), Pull(19, "bite"), Brake(0, 3.0), Stand(5),
+    ]  # fmt: skip
+    truth = simulate.drive(WREN, script, Road(swing_m=25.0), seed=1)
+    silent = (truth.runs[1].start_s + 4.0, truth.runs[1].start_s + 6.5)
+    found, truth = make_drive(tmp_path, script, road=Road(swing_m=25.0), silent_s=silent)
+    runs = runs_answer(DriveStore(tmp_path).drive(found.id)).runs
+    shown = tables_of(said("runs", found.id, "--store", str(tmp_path)))["How each run went"]
+    for run, true, row in zip(runs, truth.runs, shown, strict=True):
+        way = (truth.t_s >= true.start_s) & (truth.v_mps > 0) & (truth.s_m <= true.s_m[0] + run.distance_m)
+        grade = 100 * float(truth.grade[way].mean())
+        assert abs(grade) > 3.5 and run.grade_sigma_percent < 1.2
+        assert run.grade_percent == pytest.approx(grade, abs=3 * run.grade_sigma_percent)
+        assert float(row["Grade %"].split()[0]) == pytest.approx(run.grade_percent, abs=0.06)
+    assert runs[0].grade_percent > 0 > runs[1].grade_percent and runs[0].gaps == ()
+    (gap,) = runs[1].gaps
+    assert (gap.start_s, gap.end_s) == pytest.approx((4.0, 6.5), abs=0.2)
+    assert runs[1].why_not == "1 gap in the fixes" and runs[0].counted
 
 
 def test_opposite_runs_are_their_means(made: tuple[Path, dict[str, tuple[str, Truth]]], answer: RunsAnswer) -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import shutil
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +17,8 @@ from analysis.answers.season import SeasonAnswer, season_answer
 from analysis.changes.season import SeasonRecord, gather
 from analysis.conditions.weather import Weather, air_of
 from analysis.store import DriveStore
+from logger.config.setup import SetupConfig
+from logger.store.drive import open_drive
 from logger.units import MPS_PER_MPH
 
 
@@ -85,6 +89,21 @@ def test_the_season_by_setup(made_season: MadeSeason, season: SeasonAnswer) -> N
     }  # fmt: skip
     assert (second.cost, second.hours, first.cost) == (18.0, 2.0, None)
     assert season.drives_without_setup == ()
+
+
+def test_a_setup_is_held_against_the_one_before_it(made_season: MadeSeason, tmp_path: Path) -> None:
+    store = Path(shutil.copytree(made_season.store, tmp_path / "store"))
+    between = SetupConfig(name="snorkel alone", parts={**BASELINE.parts, "snorkel": "long"})
+    for name in (made_season.ids[1], made_season.ids[4]):
+        found = open_drive(store, name)
+        found.amend("setup", setup=between if name == made_season.ids[1] else BASELINE)
+    answer = season_answer(gather(DriveStore(store)))
+    changed = {each.setup: {part: (p.a, p.b) for part, p in each.changed.items()} for each in answer.setups}
+    assert changed == {
+        BASELINE.name: {}, between.name: {"snorkel": ("short", "long")}, BOTH.name: {"main_jet_mm": (1.09, 1.06)}
+    }  # fmt: skip
+    flat = run_verb(store, "season").flat
+    assert "snorkel and jet: main_jet_mm 1.09 -> 1.06." in flat and "snorkel alone: snorkel short -> long." in flat
 
 
 def test_the_best_run_is_the_fastest_one(record: SeasonRecord, season: SeasonAnswer) -> None:

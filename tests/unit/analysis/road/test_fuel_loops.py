@@ -9,8 +9,18 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from airfield import Road
 from made_drives import make_drive
-from simulate import WREN, Brake, Cruise, Phase, Pull, Road, Stand, drive, receive
+from simulate import (
+    WREN,
+    Brake,
+    Cruise,
+    Phase,
+    Pull,
+    Stand,
+    drive,
+    receive,
+)
 
 from analysis.drive import AnalysedDrive
 from analysis.motion import smoother

@@ -7,7 +7,19 @@ import math
 
 import numpy as np
 import pytest
-from simulate import WREN, Brake, Car, Phase, Pull, Road, Stand, Turn, drive, receive, tuned
+from airfield import Road
+from simulate import (
+    WREN,
+    Brake,
+    Car,
+    Phase,
+    Pull,
+    Stand,
+    Turn,
+    drive,
+    receive,
+    tuned,
+)
 
 from analysis.conditions.roadload import RoadLoad, of
 from analysis.motion import smoother

@@ -11,6 +11,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 import simulate
+from airfield import Road
 from simulate import (
     SLOW_CAR,
     SLOW_CAR_CONSTANT_FORCE,
@@ -23,7 +24,6 @@ from simulate import (
     Lift,
     Phase,
     Pull,
-    Road,
     Stand,
     Truth,
     Turn,

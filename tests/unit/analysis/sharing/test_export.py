@@ -13,8 +13,14 @@ from xml.etree import ElementTree
 import numpy as np
 import pyarrow as pa
 import pytest
+from airfield import Road
 from made_drives import BASELINE, RIG, START, make_drive
-from simulate import Brake, Cruise, Pull, Road, Stand
+from simulate import (
+    Brake,
+    Cruise,
+    Pull,
+    Stand,
+)
 from typer.testing import CliRunner
 
 from analysis.cli import sharing

@@ -7,11 +7,17 @@ import re
 
 import numpy as np
 import pytest
+from airfield import Road
 from geographiclib.geodesic import Geodesic
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_drives import RIG, make_drive
-from simulate import Brake, Cruise, Pull, Road, Stand
+from simulate import (
+    Brake,
+    Cruise,
+    Pull,
+    Stand,
+)
 
 from analysis.motion.geodesy import distance_m
 from analysis.sharing import privacy, tables

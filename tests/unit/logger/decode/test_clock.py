@@ -257,7 +257,7 @@ def test_a_few_fixes_ahead_of_time_before_a_pause(wrong: int, right: int, pause_
     told = utc(t)
     told[:wrong] += ahead_s * SECOND
     found = settled(mono, told)
-    assert np.isfinite(found.drift_ppm)
+    assert abs(found.drift_ppm) < 1000  # more than any quartz and any slewing
     own, trusted = found.epochs_utc_ns(mono, told, found.utc_ns(mono))
     if right > 2:  # of two or three epochs in all none can tell which of them are wrong
         assert trusted[-right:].all() and np.array_equal(own[-right:], utc(t)[-right:])
@@ -277,9 +277,10 @@ def wrong_times(seed: int) -> None:
     mono = arrivals(Host(), t, rng)
     with np.errstate(all="raise"):
         found = settled(mono, told)
-    assert np.isfinite(found.drift_ppm)
+    assert abs(found.drift_ppm) < 1000  # more than any quartz and any slewing
     assert found.residual_s is None or np.isfinite(found.residual_s)
-    assert (np.abs(found.utc_ns(mono) - START_NS) < 60 * 366 * 86400 * SECOND).all()
+    placed = found.utc_ns(mono)  # within what was told: several wrong times may have added up
+    assert told.min() - 86400 * SECOND < placed.min() and placed.max() < told.max() + 86400 * SECOND
 
 
 @pytest.mark.parametrize("block", range(4))
