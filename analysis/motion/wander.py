@@ -132,7 +132,7 @@ def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: fl
     total, share, seconds = settings.T
     parts = np.stack([total * np.sqrt(1 - share), total * np.sqrt(share), seconds], -1)
     log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts)
-    log[len(plain) :] += math.log(HIDDEN_ODDS)
+    log[len(plain) :] += math.log(HIDDEN_ODDS) if noise.hold_mps else 0.0
     return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps)
 
 
