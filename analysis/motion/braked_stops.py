@@ -40,6 +40,8 @@ _SHARES = np.linspace(0.05, 0.95, 10)
 _LEAST_SAY = 0.02
 _FEWEST_SHARP = 1.8
 """With fewer stops that may be called sharp, all corners may be the driver's own."""
+_UNSEEN = 0.5
+"""Of the time that braking takes from the speed that a receiver holds back: how far the corner may be from there."""
 _LEAST_KNOWN_S = 0.16
 """A standard error of more than this is that of the prior: the stops told nothing."""
 _SLACK_MPS = 0.015
@@ -81,6 +83,10 @@ def learn_smoothing(t: Floats, y: Floats, rests: list[Interval], noise: Noise, s
     weight, surely_sharp = _posterior(sharp, eased)
     mean = float(weight @ TIMES_S)
     sigma = math.sqrt(float(weight @ (TIMES_S - mean) ** 2) + 0.01**2)
+    if noise.hold_mps:
+        # What the car did below the speed that is held back is unseen.
+        braking = float(np.median([stop.braking for stop in found]))
+        sigma = math.hypot(sigma, _UNSEEN * noise.hold_mps / braking)
     if sigma > _LEAST_KNOWN_S:
         return None
     low = min(_quantile(weight, 0.025), max(mean - 1.96 * sigma, 0.0))

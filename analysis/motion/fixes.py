@@ -199,6 +199,9 @@ def _spikes(t: Floats, y: Floats) -> Bools:
                 away, seconds = abs(yg[j] - yg[i]), tg[j] - tg[i]
                 if away > MAX_ACCEL_MPS2 * seconds * 0.5 + slack or seconds >= 3 + j - i:
                     continue
+                # A long one leaps back as it leapt away; a car that is merely quick does not.
+                if j - i > 4 and not beyond[j - 1]:
+                    continue
                 inside = yg[i + 1 : j] - np.interp(tg[i + 1 : j], tg[[i, j]], yg[[i, j]])
                 if (np.abs(inside) > slack).all() and np.sign(jump[i]) != np.sign(jump[j - 1]):
                     back.append((away, j))

@@ -117,6 +117,9 @@ _LIKELY_SHARE = 0.25
 """Which part of its logarithm the likelihood under way counts for: the model of the car is not true to the last, so the
 posterior is far too narrow."""
 
+HIDDEN_ODDS = 2.5
+"""How much more often than not a receiver that holds zero wanders: it filters (common practice, no source)."""
+
 
 def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: float) -> Wander | None:
     """The same from readings under way, for a receiver that shows nothing at rest; None with too few."""
@@ -129,6 +132,7 @@ def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: fl
     total, share, seconds = settings.T
     parts = np.stack([total * np.sqrt(1 - share), total * np.sqrt(share), seconds], -1)
     log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts)
+    log[len(plain) :] += math.log(HIDDEN_ODDS) if noise.hold_mps else 0.0
     return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps)
 
 

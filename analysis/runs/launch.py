@@ -174,7 +174,7 @@ def fit_launch(
     prior = np.log(prior_of(every, habit, slow))
     if among is not None:
         every, prior = [every[k] for k in among], prior[among]
-    x = np.linspace(0.0, span, max(int(span / 0.01), 200) + 1)
+    x = np.linspace(0.0, span, max(int(span / 0.02), 150) + 1)
     tables = speed_tables(x, every)
     shown = _filtered(tables, float(x[1]), smoothing_s)
     readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before, may_roll)
@@ -202,12 +202,12 @@ def fit_launch(
     rise_log = _rise_evidence(rise_log, alive, log, float(grid[1] - grid[0]))
     log = log + prior[alive, None, None]
     weight = np.exp(log - log.max())
-    keep = np.nonzero(weight > 2e-4)
+    keep = np.nonzero(weight > 5e-4)
     w = weight[keep] / weight[keep].sum()
     counted = w * np.bincount(keep[0], w)[keep[0]] if slow and habit is None else w
     starts = Weight(w, counted / counted.sum())
     c, s, t0 = coefs[keep], covs[keep], grid[keep[1]]
-    thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 160, 1)), [len(x) - 1]]))
+    thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 120, 1)), [len(x) - 1]]))
     way_tables = np.zeros_like(tables[alive])
     way_tables[:, 1:] = np.cumsum((tables[alive, 1:] + tables[alive, :-1]) / 2, 1) * x[1]
     xs, phi, psi = x[thin], tables[alive][:, thin][keep[0]], way_tables[:, thin][keep[0]]

@@ -40,7 +40,7 @@ def rises(slow: bool) -> list[Rise]:
     clutch, a start too smooth to see. `slow`: fixes are so far apart that they say
     little of it, and quick rises count for more.
     """
-    quick, unseen = (2.0, 1.0) if slow else (1.0, 4.0)
+    quick, unseen, soft = (2.0, 1.0, 1.0) if slow else (1.0, 5.6, 1.4)
     found = [Rise("straight", 0.0, 1.0, 0.75 * quick)]
     found += [Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
     found += [Rise("exponential", seconds, 0.0, 0.02) for seconds in (0.18, 0.25, 0.5, 1.0)]
@@ -54,7 +54,7 @@ def rises(slow: bool) -> list[Rise]:
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
         # With close fixes the root of the weight counts, which leaves too little to a foot's usual two seconds.
         foot = 1.0 if slow or not 1.5 < seconds < 2.6 else 3.0
-        found.append(Rise("straight", seconds, 0.0, foot * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
+        found.append(Rise("straight", seconds, 0.0, soft * foot * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
     found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
     # An engine that takes hold and stumbles, and a throttle opened in two steps: `first` is the share in between.

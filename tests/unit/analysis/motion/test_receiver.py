@@ -12,7 +12,7 @@ import simulate
 from scipy.signal import lfilter
 from simulate import WREN, Brake, Cruise, Lift, Phase, Pull, Stand, Truth
 
-from analysis.motion import smoother, states, stretch
+from analysis.motion import braked_stops, smoother, states, stretch
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.noise import Noise, wander_covariance
 from analysis.motion.receiver import UNKNOWN_SMOOTHING_S, Receiver, combine
@@ -107,6 +107,28 @@ def test_smoothing_is_told_from_braked_stops(truth: Truth, smoothing: float) -> 
     inside = [(r.smoothing_low_s or 0) <= smoothing <= (r.smoothing_high_s or 0) for r in found]
     assert sum(inside) >= 4
     assert all(receiver.stops == 4 for receiver in found)
+
+
+def test_three_stops_do_not_read_too_little_with_an_interval_that_misses() -> None:
+    few = simulate.drive(WREN, STOPS[:1] + STOPS[5:])
+    found = [learned(few, seed, smoothing=0.2).receiver for seed in range(8)]
+    assert all(receiver.stops == 3 for receiver in found)
+    told = [receiver.smoothing_s for receiver in found if receiver.smoothing_s is not None]
+    assert len(told) == len(found)
+    assert np.mean(told) == pytest.approx(0.2, abs=0.04)
+    assert all((r.smoothing_low_s or 0.0) <= 0.2 <= (r.smoothing_high_s or 0.0) for r in found)
+
+
+def test_where_no_stop_is_sharp_the_corner_may_be_the_drivers() -> None:
+    """Stops told sharp or eased by their evidence: the interval begins at zero where hardly any is sharp."""
+    times = braked_stops.TIMES_S
+    likes = -0.5 * ((times - 0.2) / 0.03) ** 2
+    flat = np.zeros_like(times)
+    _, sharp = braked_stops._posterior(np.stack([likes + 9.0] * 5), np.stack([flat - 9.0] * 5))
+    weight, eased = braked_stops._posterior(np.stack([flat - 9.0] * 5), np.stack([likes + 9.0] * 5))
+    assert sharp > 4.5
+    assert eased < 0.5
+    assert float(weight @ times) == pytest.approx(0.2, abs=0.03)
 
 
 def test_without_smoothing_none_is_claimed(truth: Truth) -> None:
