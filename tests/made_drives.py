@@ -83,9 +83,11 @@ def make_drive(
     jet_mm: float = 1.09,
     law: MixtureLaw | None = None,
     board: MadeBoard | None = None,
+    receiver: str = "gps",
 ) -> tuple[Drive, Truth]:
     """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text). `board`: one that
-    prints its axes in g as lines of the source `imu`, to be configured in `rig` (`BOARD_RIG`)."""
+    prints its axes in g as lines of the source `imu`, to be configured in `rig` (`BOARD_RIG`). `receiver`: what the
+    GPS source is called there."""
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
     fixes = receive(truth, rng, rate_hz=rate_hz, noise_mps=noise_mps)
@@ -101,10 +103,11 @@ def make_drive(
             line = ",".join(f"{axis:.4f}" for axis in axes)
             said.append(HostChunk(round((boot_s + at * (1 + 12e-6)) * 1e9), "imu", f"{line}\r\n".encode()))
     chunks = host_chunks(truth, fixes, readings, rng, start, boot_s=boot_s, kinds="RMC GGA", extra=said)
+    sources = [receiver if chunk.source == "gps" else chunk.source for chunk in chunks]
     raw = pa.table(
         {
             "mono_ns": pa.array([chunk.mono_ns for chunk in chunks], pa.int64()),
-            "source": pa.array([chunk.source for chunk in chunks]).dictionary_encode(),
+            "source": pa.array(sources).dictionary_encode(),
             "data": pa.array([chunk.data for chunk in chunks], pa.binary()),
         }
     )

@@ -23,8 +23,10 @@ from analysis.motion import smoother
 from analysis.motion.noise import Noise
 from analysis.motion.other_drives import CHANCE, noise_with, with_others
 from analysis.motion.receiver import Receiver
+from analysis.runs import finding
 from analysis.runs.lessons import Lesson, Taught, habit_words
 from analysis.runs.rises import habit_of, rises
+from analysis.runs.run import Options
 from analysis.store import DriveStore
 from logger.config import reading
 from logger.config.car import CarConfig
@@ -89,6 +91,15 @@ def test_a_drive_is_read_with_those_before_it(store: Path) -> None:
     assert times(drives[2]) != times(AnalysedDrive(drives[2].drive))
 
 
+def test_launches_are_read_with_the_cars_habit(store: Path) -> None:
+    drive = DriveStore(store).drives[2]
+    options = Options(unit=drive.unit)
+    without = finding.find(drive.motion, drive.fixes, options)
+    with_it = finding.find(drive.motion, drive.fixes, options, drive.taught.habit)
+    starts = [[run.start_s for run in runs] for runs in (drive.runs_by(options), with_it, without)]
+    assert starts[0] == starts[1] != starts[2]
+
+
 def test_the_first_drive_is_read_as_it_is_alone(store: Path) -> None:
     first = DriveStore(store).drives[0]
     assert times(first) == times(AnalysedDrive(first.drive))
@@ -121,15 +132,20 @@ def test_an_older_drive_that_is_added_makes_later_ones_anew(store: Path) -> None
 
 @pytest.mark.parametrize(
     "other",
-    [{"car": OTHER_CAR}, {"car": None}, {"rig": OTHER_RIG}, {"rig": RIG.replace("baud", 'on_open = ["RATE"]\nbaud')},
-     {"rig": RIG.replace("baud", 'port = "1546:01a8"\nbaud')}],
+    [
+        {"car": OTHER_CAR}, {"car": None}, {"rig": OTHER_RIG, "receiver": "roof_gps"},
+        {"rig": RIG.replace("baud", 'on_open = ["RATE"]\nbaud')},
+        {"rig": RIG.replace("baud", 'port = "1546:01a8"\nbaud')},
+    ],
     ids=["another car", "no car", "another name", "set up otherwise", "another receiver by USB"],
 )  # fmt: skip
 def test_another_car_or_receiver_teaches_nothing(made: Path, tmp_path: Path, other: dict[str, Any]) -> None:
     store = tmp_path / "store"
     make_drive(store, SCRIPT, seed=4, **other)
     make_drive(store, SCRIPT, seed=5, start=START + timedelta(days=1))
-    assert [len(drive.taught.lessons) for drive in DriveStore(store).drives] == [0, 0]
+    drives = DriveStore(store).drives
+    assert [len(drive.taught.lessons) for drive in drives] == [0, 0]
+    assert all(drive.lesson.receiver.hz == pytest.approx(10) for drive in drives)  # each has fixes to teach by
 
 
 def test_drives_outside_the_store_stand_alone(store: Path, tmp_path: Path) -> None:
