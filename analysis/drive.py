@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from analysis.mixture.masks import Readings
     from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
+    from analysis.motion.braked_stops import Smoothing
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -227,7 +228,9 @@ class AnalysedDrive:
         """Speed, acceleration and distance. NoAnswer where there are too few fixes."""
         fixes = self.fixes
         try:
-            return smoother.smooth(fixes, others=self.taught.receivers)
+            motion = smoother.smooth(fixes, others=self.taught.receivers)
+            beside = self._smoothing_beside(motion)
+            return smoother.smooth(fixes, others=self.taught.receivers, beside=beside) if beside else motion
         except ValueError as error:
             raise NoAnswer(str(error)) from error
 
@@ -254,6 +257,14 @@ class AnalysedDrive:
             return mount(readings, self.motion), None
         except BesideUnusable as reason:
             return None, (readings.source, str(reason))
+
+    def _smoothing_beside(self, motion: Motion) -> Smoothing | None:
+        """What the board tells of the receiver's smoothing; None without one."""
+        from analysis.motion.board import smoothing_beside
+        from analysis.motion.board_channels import read_accelerations
+
+        readings = read_accelerations(self.drive, motion.epoch_utc_ns)
+        return smoothing_beside(readings, motion) if readings is not None else None
 
     # --- runs --------------------------------------------------------------------------------------------------
 

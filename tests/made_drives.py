@@ -98,12 +98,13 @@ def make_drive(
     silent_s: tuple[float, float] | None = None,
     board: MadeBoard | None = None,
     throttle_percent: float | None = None,
+    receiver: str = "gps",
 ) -> tuple[Drive, Truth]:
     """Drive `script`, record it, and close the drive. `notes` are (time of the truth [s], text).
 
     Between the two times of the truth of `silent_s` [s] the receiver sends nothing. `board`: one that prints its axes
     in g as lines of the source `imu`, to be configured in `rig` (`BOARD_RIG`). `throttle_percent` is what another
-    board shows of a throttle that is as far open as the engine needs for all its power.
+    board shows of a throttle that is as far open as the engine needs for all its power. `receiver`: what the GPS source is called in `rig`.
     """
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
@@ -130,10 +131,11 @@ def make_drive(
             said.append(HostChunk(mono, "board", f"{throttle_percent * share:.1f}\r\n".encode()))
         said.sort(key=lambda chunk: chunk.mono_ns)
     chunks = host_chunks(truth, fixes, readings, rng, start, boot_s=boot_s, kinds="RMC GGA", extra=said)
+    sources = [receiver if chunk.source == "gps" else chunk.source for chunk in chunks]
     raw = pa.table(
         {
             "mono_ns": pa.array([chunk.mono_ns for chunk in chunks], pa.int64()),
-            "source": pa.array([chunk.source for chunk in chunks]).dictionary_encode(),
+            "source": pa.array(sources).dictionary_encode(),
             "data": pa.array([chunk.data for chunk in chunks], pa.binary()),
         }
     )

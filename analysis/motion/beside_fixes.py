@@ -43,9 +43,10 @@ class Delayed(NamedTuple):
     fit: BesideFit
 
 
-def find_delay(pairs: SecondPairs, even: Floats, gained: Floats) -> Delayed:
+def find_delay(pairs: SecondPairs, even: Floats, gained: Floats, *, part: bool = False) -> Delayed:
     """The delay at which the fit is best, by `gained` on the grid `even` (n, columns). BesideUnusable where it follows
-    the fixes badly, or hardly tells it."""
+    the fixes badly, or hardly tells it; `part`: it is one of several that are to be held against each other, whatever
+    each is worth."""
     if len(pairs.gained) < _LEAST_PAIRS:
         raise BesideUnusable("there is too little driving beside it")
     delays = np.arange(-MOST_DELAY_S, MOST_DELAY_S + 0.01, 0.04)
@@ -57,6 +58,8 @@ def find_delay(pairs: SecondPairs, even: Floats, gained: Floats) -> Delayed:
     k = int(np.clip(np.argmin(left), 1, len(fine) - 2))
     bend = float(left[k - 1] - 2 * left[k] + left[k + 1]) / 0.01**2
     fit = fits[k]
+    if part:
+        return Delayed(float(fine[k]), math.nan, fit)
     if fit.agreement < LEAST_AGREEMENT:
         raise BesideUnusable(f"it does not follow the fixes' speed (correlation {fit.agreement:.2f})")
     _holds_throughout(pairs, even, gained, float(fine[k]), fit)

@@ -22,7 +22,16 @@ import numpy as np
 from scipy.signal import lfilter
 
 from analysis.arrays import Bools, Floats
-from analysis.motion.beside_fixes import GRID_STEP_S, BesideUnusable, evened, find_delay, pairs_of, rate_of
+from analysis.motion.beside_fixes import (
+    GRID_STEP_S,
+    LEAST_AGREEMENT,
+    BesideUnusable,
+    evened,
+    find_delay,
+    pairs_of,
+    rate_of,
+)
+from analysis.motion.braked_stops import Smoothing
 from analysis.motion.smoother import Motion
 
 LEAST_HZ = 20.0
@@ -35,6 +44,10 @@ MOST_CREEP_MPS2 = 0.1
 """How far the means of a standstill's halves may lie apart: more is 0.1 m/s within a start."""
 MOST_TILT_DEG = 15.0
 """Between standstills: streets differ by 10 at most."""
+TRIED_S = np.array([0.0, 0.04, 0.08, 0.12, 0.16, 0.2, 0.25, 0.3, 0.35, 0.4, 0.5, 0.6, 0.75])
+"""Time constants of the receiver's smoothing."""
+_SHARED = 4.0
+"""How many pairs of fixes count as one: what road and squat leave is alike in those close together."""
 STUCK_S = 1.0
 
 
@@ -97,6 +110,31 @@ def mount(readings: BoardReadings, motion: Motion) -> Board:
     return Board(
         readings.source, t - delay, accel @ direction, delay, spread, scale, fit.agreement, hz, np.asarray(limits, bool)
     )  # fmt: skip
+
+
+def smoothing_beside(readings: BoardReadings, motion: Motion) -> Smoothing | None:
+    """How much the receiver smooths speed, by how its readings trail those of a board; None where it cannot tell.
+
+    For each time constant the board is filtered so, and its best delay sought: what is left of the speed gained says
+    how likely it is. A lag alone is the delay's; the filter shows in how corners are rounded.
+    """
+    try:
+        t, accel = _usable(readings)
+        standing = _standing(t, accel, motion)
+        even = np.arange(t[0], t[-1], GRID_STEP_S)
+        pairs = pairs_of(motion, even, t)
+        found = [find_delay(pairs, even, _gained(even, t, accel, standing, time), part=True) for time in TRIED_S]
+    except BesideUnusable:
+        return None
+    left = np.array([each.fit.left for each in found])
+    if min(each.fit.agreement for each in found) < LEAST_AGREEMENT:
+        return None
+    log = -len(pairs.gained) * (left - left.min()) / (2 * left.min()) / _SHARED
+    weight = np.exp(log) * np.gradient(TRIED_S)
+    weight /= weight.sum()
+    mean = float(weight @ TRIED_S)
+    sigma = math.hypot(float(np.sqrt(weight @ (TRIED_S - mean) ** 2)), 0.01)
+    return Smoothing(mean, max(mean - 1.96 * sigma, 0.0), mean + 1.96 * sigma, sigma, 0)
 
 
 def _usable(readings: BoardReadings) -> tuple[Floats, Floats]:

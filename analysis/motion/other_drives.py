@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+from analysis.motion.braked_stops import Smoothing
 from analysis.motion.noise import Noise
 from analysis.motion.receiver import Receiver, combine
 
@@ -40,6 +41,17 @@ def with_others(own: Receiver, others: Sequence[Receiver]) -> Receiver:
         joined, hz=own.hz, noise_mps=joined.noise_mps * math.exp(level), outlier_share=own.outlier_share,
         hold_mps=own.hold_mps,
     )  # fmt: skip
+
+
+def told_beside(receiver: Receiver, smoothing: Smoothing) -> Receiver:
+    """A drive's receiver with what a board beside it tells of the smoothing, joined with what the stops tell."""
+    by_board = replace(
+        receiver, smoothing_s=smoothing.seconds, smoothing_low_s=smoothing.low_s, smoothing_high_s=smoothing.high_s,
+        smoothing_sigma_s=smoothing.sigma_s, stops=0,
+    )  # fmt: skip
+    if receiver.smoothing_s is None:
+        return by_board
+    return replace(combine([receiver, by_board]), hz=receiver.hz, drives=receiver.drives)
 
 
 def _white_mps(receiver: Receiver) -> float:

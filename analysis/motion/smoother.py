@@ -32,13 +32,13 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.arrays import Bools, Floats
-from analysis.motion.braked_stops import learn_smoothing
+from analysis.motion.braked_stops import Smoothing, learn_smoothing
 from analysis.motion.fixes import Fixes, difference_sigma
 from analysis.motion.levels import Q_LEVELS, Q_SHARE, run_levels, unblock, white_likelihoods
 from analysis.motion.levels import FixBlocks as _Blocks
 from analysis.motion.levels import make_blocks as _blocks
 from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
-from analysis.motion.other_drives import noise_with, with_others
+from analysis.motion.other_drives import noise_with, told_beside, with_others
 from analysis.motion.receiver import Receiver
 from analysis.motion.states import Added, smooth_states
 from analysis.motion.strays import seeming_strays, trust_in
@@ -163,11 +163,17 @@ class Motion:
         return float((chain @ self.covariance[j])[0, 0])
 
 
-def smooth(fixes: Fixes, receiver: Receiver | None = None, others: Sequence[Receiver] = ()) -> Motion:
+def smooth(
+    fixes: Fixes,
+    receiver: Receiver | None = None,
+    others: Sequence[Receiver] = (),
+    beside: Smoothing | None = None,
+) -> Motion:
     """The motion behind clean fixes (see `clean`). ValueError with fewer than two.
 
     `receiver`: what it is like, in place of what this drive tells; learned from this drive where none is given, joined
-    with what `others`, drives with the same receiver, show each by itself.
+    with what `others`, drives with the same receiver, show each by itself. `beside`: what a board tells of its
+    smoothing.
     """
     if len(fixes) < 2:
         raise ValueError(f"a motion needs two good fixes or more, and here are {len(fixes)}")
@@ -189,8 +195,9 @@ def smooth(fixes: Fixes, receiver: Receiver | None = None, others: Sequence[Rece
     if receiver is None:
         noise = _noise_of_drive(noise, t[good], y[good], rest[good], step)
         alone = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, ~good))
+        alone = told_beside(alone, beside) if beside else alone
         receiver = with_others(alone, others)
-        noise = noise if receiver is alone else noise_with(noise, receiver)
+        noise = noise_with(noise, receiver) if receiver.drives > 1 else noise
     else:
         noise = receiver.noise_of(noise)
     late = receiver.undone_s

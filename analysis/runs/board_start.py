@@ -5,10 +5,10 @@
 
 What the board gains along the car from the standstill on is speed with little noise: the engine's vibration, which
 integration damps, and a slow drift, both as they are seen while the car stands before this launch. Speed is nothing up
-to time zero and then grows as an acceleration c x^p (1 + d x + e x^2), x being time since; for each p, from a
-jolt to a foot that goes down ever faster, and each time zero the evidence has a closed form, and the mean over all is
-the answer. What the fixes say of the same start is joined with it by precision. A car that rolls back goes below zero
-first: then time zero is where it turns. Where board and fixes contradict each other, the fixes alone stand.
+to time zero and then grows as an acceleration c x^p (1 + d x + e x^2), x being time since; for each p, from a jolt to a
+foot that goes down ever faster, and each time zero the evidence has a closed form, and the mean over all is the answer.
+What the fixes say of the same start is joined with it by precision, unless it is three sigma away. A car that rolls
+back goes below zero first: then time zero is where it turns.
 """
 
 from __future__ import annotations
@@ -40,7 +40,11 @@ MOST_ROLL_S = 1.2
 JITTER_S = 0.01
 """How well a line's arrival is timed (USB hands lines over in bursts), and how late the body squats, which the delay
 takes for its own (3 degrees a g over 0.15 s make 0.007 s; from memory)."""
-CONTRADICTS = 4.0
+DISAGREES = 3.0
+"""Beyond so many sigma from the board's the fixes' first movement is one of those that cars in general tell badly: then
+the board alone stands, which follows the fixes' speed."""
+CONTRADICTS_S = 0.6
+"""Board and fixes further apart than this, and than four sigma, are not of one start."""
 AGREES = 0.12
 """By how much of the speed that the fixes show the board may differ at the end of what is looked at, beside three
 sigma: the car squats, and the road is not even."""
@@ -85,7 +89,7 @@ def first_movement(board: Board, motion: Motion, run: Run) -> BoardStart:
         start, spread = seen.turned()
     _as_the_fixes(seen, motion, start)
     spread = math.hypot(spread, board.delay_sigma_s, JITTER_S)
-    if abs(start - about) > CONTRADICTS * math.hypot(sigma, spread):
+    if abs(start - about) > max(4 * math.hypot(sigma, spread), CONTRADICTS_S):
         raise BesideUnusable(f"the board has it {start - about:+.2f} s from where the fixes have it")
     return BoardStart(start, spread, began is not None)
 
@@ -158,11 +162,18 @@ def _pulled_away(seen: _Seen, about: float, sigma: float) -> tuple[float, float]
     if len(grid) < 2:
         raise BesideUnusable("the board has it moving before the fixes do")
     log = _evidence(even, np.interp(even, seen.t, seen.speed), grid, seen.noise, seen.drift, seen.tilt)
-    log = log - 0.5 * ((grid - about) / math.hypot(sigma, 0.02)) ** 2
-    weight = np.exp(log - log.max())
-    chance = weight.sum(0) / weight.sum()
-    start = float(chance @ grid)
-    return start, math.sqrt(float(chance @ (grid - start) ** 2))
+
+    def joined(fixes_sigma: float) -> tuple[float, float]:
+        total = log - 0.5 * ((grid - about) / fixes_sigma) ** 2
+        weight = np.exp(total - total.max())
+        chance = weight.sum(0) / weight.sum()
+        start = float(chance @ grid)
+        return start, math.sqrt(float(chance @ (grid - start) ** 2))
+
+    alone, spread = joined(math.hypot(3 * sigma, 0.2))
+    if abs(alone - about) > DISAGREES * math.hypot(sigma, spread):
+        return alone, spread
+    return joined(math.hypot(sigma, 0.02))
 
 
 def _piece(board: Board, begin: float, end: float) -> tuple[Floats, Floats]:

@@ -50,6 +50,11 @@ class Lesson:
         rounded = tuple(tuple(round(float(each), 4) for each in log) for log in logs)
         return cls(motion.alone or motion.receiver, rounded)
 
+    @cached_property
+    def digest(self) -> str:
+        """All of it in one word."""
+        return hashlib.sha256(json.dumps(self.as_json(), sort_keys=True).encode()).hexdigest()
+
     def as_json(self) -> dict[str, Any]:
         """All of it as plain values."""
         return {"receiver": self.receiver.as_json(), "rise_logs": [list(log) for log in self.rise_logs]}
@@ -89,8 +94,7 @@ class Taught:
         """All of it in one word; "" for nothing."""
         if not self.lessons:
             return ""
-        told = json.dumps([lesson.as_json() for lesson in self.lessons], sort_keys=True)
-        return hashlib.sha256(told.encode()).hexdigest()
+        return hashlib.sha256("".join(lesson.digest for lesson in self.lessons).encode()).hexdigest()
 
 
 def taught_together(drive: Drive) -> tuple[Any, ...] | None:

@@ -13,6 +13,8 @@ SEASON = (UNIT + "answers/test_season.py", UNIT + "cli/test_cli_compare.py")
 MIXTURE = (UNIT + "answers/test_mixture.py",)
 JETS = (UNIT + "answers/test_jets.py",)
 FUEL = (UNIT + "answers/test_fuel.py",)
+LESSONS = (UNIT + "test_lessons.py",)
+BOARD = (UNIT + "answers/test_runs_board.py", UNIT + "runs/test_board_start.py", UNIT + "motion/test_board.py")
 COAST = (UNIT + "answers/test_coast.py",)
 
 FAULTS: tuple[Fault, ...] = (
@@ -61,6 +63,23 @@ FAULTS: tuple[Fault, ...] = (
     Fault("kept times of another program", "analysis/kept.py", 'targets.model_dump(), program(),', 'targets.model_dump(),', (UNIT + "test_kept.py",)),
     Fault("kept times of another car", "analysis/kept.py", 'drive.config_text, manifest.car, manifest.fuel', 'drive.config_text, manifest.fuel', (UNIT + "test_kept.py",)),
     Fault("kept times and sigmas swapped", "analysis/changes/season_rows.py", '("time_s", "double", "s", "time to it from one foot of movement"),\n        ("sigma_s",', '("sigma_s", "double", "s", "time to it from one foot of movement"),\n        ("time_s",', (UNIT + "test_kept.py", *SEASON)),
+    # what drives teach each other, and a board
+    Fault("a drive is read with those after it", "analysis/store.py", "if (d.drive.manifest.started_utc, d.id) < began]", "if (d.drive.manifest.started_utc, d.id) != began]", LESSONS),
+    Fault("another car teaches", "analysis/runs/lessons.py", "return car.strip().casefold(), source.name,", "return source.name,", LESSONS),
+    Fault("another receiver teaches", "analysis/runs/lessons.py", "source.name, source.kind, tuple(source.on_open), port", "tuple(source.on_open), port", LESSONS),
+    Fault("kept times forget what taught them", "analysis/changes/season_rows.py", "drive.targets, drive.taught.digest)", "drive.targets)", (UNIT + "test_kept.py",)),
+    Fault("a lesson is not kept", "analysis/store.py", "kept.write_values(self.path, drive.id, _LESSON, key, lesson.as_json() if lesson else {})", "pass", LESSONS),
+    Fault("a lesson that was spoilt is believed", "analysis/kept.py", 'whole = found["key"] == key and found["digest"] == _sha256(_plain(values))', 'whole = found["key"] == key', LESSONS),
+    Fault("a drive teaches what it was taught", "analysis/runs/lessons.py", "return cls(motion.alone or motion.receiver, rounded)", "return cls(motion.receiver, rounded)", LESSONS),
+    Fault("the habit is not used", "analysis/drive.py", "options, self.taught.habit)", "options)", LESSONS),
+    Fault("works out lessons while recording", "analysis/store.py", "        if self._kept_only:\n            return None\n", "", LESSONS),
+    Fault("a board moves one foot", "analysis/runs/board_start.py", "one_foot_s=run.one_foot_s - later,", "one_foot_s=run.one_foot_s,", BOARD),
+    Fault("later taken for sooner", "analysis/runs/board_start.py", "replace(split, time_s=split.time_s - later,", "replace(split, time_s=split.time_s + later,", BOARD),
+    Fault("g taken for m/s2", "analysis/motion/board_channels.py", 'QUANTITY_UNITS["acceleration"][channel.unit]\n                * np.asarray', "np.asarray", BOARD),
+    Fault("the board's delay put on twice", "analysis/motion/board.py", "readings.source, t - delay,", "readings.source, t - 2 * delay,", BOARD),
+    Fault("a refused board is not told", A + "runs.py", "source=refused[0], used=False, why_not=refused[1],", 'source=refused[0], used=False, why_not="",', BOARD),
+    Fault("who told first movement is not said", A + "timed_run.py", '"first_movement_by": run.time_zero_by or "fixes",', '"first_movement_by": "fixes",', BOARD),
+    Fault("engine speed in turns a second", "analysis/drive.py", 'QUANTITY_UNITS["engine_speed"][unit] * S_PER_MINUTE', 'QUANTITY_UNITS["engine_speed"][unit]', BOARD),
     # mixture and jets
     Fault("in target turned round", "analysis/mixture/map.py", "return (Judgement.RICH if median < target.low else Judgement.IN_BAND), sure", "return (Judgement.IN_BAND if median < target.low else Judgement.RICH), sure", MIXTURE),
     Fault("tenths swapped", A + "mixture.py", "median=band.median, p10=band.p10, p90=band.p90", "median=band.median, p10=band.p90, p90=band.p10", MIXTURE),

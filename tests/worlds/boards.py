@@ -18,7 +18,7 @@ from numpy.random import Generator
 from scipy.signal import lfilter
 
 from analysis.motion.beside_fixes import BesideUnusable
-from analysis.motion.board import Board, BoardReadings, mount
+from analysis.motion.board import Board, BoardReadings, mount, smoothing_beside
 from analysis.motion.fixes import clean
 from analysis.motion.smoother import smooth
 from analysis.runs.board_start import counted_from, first_movement
@@ -147,11 +147,16 @@ def main() -> int:
             truth, fixes = world.drive(number, asked.shift)
             kept, _ = clean(fixes)
             motion = smooth(kept)
-            runs = find(motion, kept)
+            by_fixes = runs = find(motion, kept)
             rng = np.random.default_rng([asked.shift, number, 4711])
             board: Board | None = None
             try:
-                board = mount(board_beside(truth, rng, asked.fault, asked.axes), motion)
+                told_by_board = board_beside(truth, rng, asked.fault, asked.axes)
+                beside = smoothing_beside(told_by_board, motion)
+                if beside is not None:
+                    motion = smooth(kept, beside=beside)
+                    runs = find(motion, kept)
+                board = mount(told_by_board, motion)
             except BesideUnusable as reason:
                 why[f"drive: {reason}"] += len(truth.launches)
             by_board = []
@@ -163,7 +168,7 @@ def main() -> int:
                         why[str(reason)] += 1
             found = compare(truth.launches, by_board)
             told, first = told + found.starts, first + found.first
-            alone += compare(truth.launches, runs).starts
+            alone += compare(truth.launches, by_fixes).starts
         print(f"{world.name}, board {asked.fault}: by board {len(told)} of {len(alone)} starts")
         for name, errors in (("starts by board", told), ("starts by fixes", alone), ("times by board", first)):
             f = figures(errors)

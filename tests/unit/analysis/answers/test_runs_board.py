@@ -12,7 +12,9 @@ from simulate import Brake, Lift, Phase, Pull, Stand, Truth
 
 from analysis.drive import AnalysedDrive
 from analysis.motion import board_channels
+from analysis.motion.beside_fixes import BesideUnusable
 from analysis.motion.board import BoardReadings
+from analysis.runs.board_start import BoardStart
 from logger.store.drive import Drive
 
 SCRIPT: list[Phase] = [
@@ -48,16 +50,30 @@ def test_first_movement_is_told_by_the_board_and_said(with_board: tuple[Path, Dr
     assert "s late beside the fixes. First movement is told by both." in said
 
 
-def test_one_foot_and_comparisons_stay_with_the_fixes(
+def test_the_board_tells_of_the_receivers_smoothing(
     with_board: tuple[Path, Drive, Truth], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     _, drive, _ = with_board
-    with_it = AnalysedDrive(drive).runs
+    with_it = AnalysedDrive(drive).motion.receiver
     monkeypatch.setattr("analysis.motion.board_channels.read_accelerations", lambda *_: None)
+    alone = AnalysedDrive(drive).motion.receiver
+    assert with_it.smoothing_sigma_s is not None and alone.smoothing_sigma_s is not None
+    assert with_it.smoothing_s != alone.smoothing_s and with_it.noise_mps == alone.noise_mps
+
+
+def test_one_foot_and_comparisons_stay_with_the_fixes(
+    with_board: tuple[Path, Drive, Truth], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: object) -> BoardStart:
+        raise BesideUnusable("not now")
+
+    _, drive, _ = with_board
+    with_it = AnalysedDrive(drive).runs
+    monkeypatch.setattr("analysis.runs.board_start.first_movement", refuse)
     alone = AnalysedDrive(drive).runs
     for a, b in zip(with_it, alone, strict=True):
         assert [split.from_one_foot_s for split in a.splits] == [split.from_one_foot_s for split in b.splits]
-        assert b.time_zero_by == "" and a.start_s != b.start_s
+        assert b.time_zero_by == "" and b.board_why_not == "not now" and a.start_s != b.start_s
 
 
 @pytest.mark.parametrize(

@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import simulate
 from board_lines import Fault, MadeBoard, board_readings
+from scipy.signal import lfilter
 from simulate import WREN, Brake, Lift, Phase, Pull, Stand, Truth
 
 from analysis.motion.beside_fixes import BesideUnusable
-from analysis.motion.board import LEAST_HZ, BoardReadings, mount
+from analysis.motion.board import LEAST_HZ, BoardReadings, mount, smoothing_beside
+from analysis.motion.braked_stops import Smoothing
 from analysis.motion.fixes import Fixes, clean
+from analysis.motion.other_drives import told_beside
 from analysis.motion.smoother import Motion, smooth
 
 SCRIPT: list[Phase] = [Stand(8)]
@@ -122,3 +126,47 @@ def test_bursts_are_evened_out(truth: Truth, motion: Motion) -> None:
     board = mount(readings(truth, MadeBoard(burst=4, lost=0.0)), motion)
     steps = np.diff(board.t_s)
     assert float(np.quantile(steps, 0.99)) < 0.013 and float(np.quantile(steps, 0.01)) > 0.007
+
+
+# --- the receiver's smoothing, told by the board ----------------------------------------------------------------------
+
+
+def smoothed(truth: Truth, seconds: float, seed: int) -> Motion:
+    """The motion by a receiver that filters speed so (first order)."""
+    kept = math.exp(-float(truth.t_s[1] - truth.t_s[0]) / seconds) if seconds else 0.0
+    v = lfilter([1 - kept], [1, -kept], truth.v_mps)
+    t = np.arange(0.05, truth.t_s[-1], 0.1)
+    y = np.abs(np.interp(t, truth.t_s, v) + np.random.default_rng(seed).normal(0, 0.05, len(t)))
+    return smooth(clean(Fixes.of(t, y))[0])
+
+
+@pytest.mark.parametrize("seconds", [0.0, 0.2, 0.35, 0.5])
+def test_a_board_tells_how_much_the_receiver_smooths(truth: Truth, seconds: float) -> None:
+    off = []
+    for seed in (1, 2, 3):
+        motion = smoothed(truth, seconds, seed)
+        told = smoothing_beside(readings(truth, MadeBoard(burst=2), seed), motion)
+        assert told is not None
+        off.append((told.seconds - seconds) / told.sigma_s)
+        assert told.low_s <= told.seconds <= told.high_s and abs(told.seconds - seconds) < 0.09
+        joined = told_beside(motion.receiver, told)
+        stops = motion.receiver.smoothing_sigma_s
+        assert joined.smoothing_sigma_s is not None and joined.drives == 1 and joined.hz == motion.receiver.hz
+        if stops is not None and abs(motion.receiver.smoothing_s - told.seconds) < told.sigma_s:  # type: ignore[operator]
+            assert joined.smoothing_sigma_s < min(stops, told.sigma_s) + 1e-9
+    assert math.sqrt(np.mean(np.square(off))) < 2.5
+    assert told_beside(replace(motion.receiver, smoothing_s=None), told).smoothing_s == told.seconds
+
+
+def test_a_board_with_a_fault_tells_nothing_of_the_receiver(truth: Truth, motion: Motion) -> None:
+    faults: tuple[Fault, ...] = ("dead", "stuck", "wandering", "another car")
+    for fault in faults:
+        assert smoothing_beside(readings(truth, MadeBoard(fault=fault)), motion) is None
+
+
+def test_smoothing_that_a_board_tells_is_undone_and_taught(truth: Truth) -> None:
+    motion = smoothed(truth, 0.35, 1)
+    fixes = Fixes.of(motion.t_s, motion.reading_mps)
+    told = Smoothing(0.5, 0.46, 0.54, 0.02, 0)
+    again = smooth(fixes, beside=told)
+    assert again.receiver.undone_s > motion.receiver.undone_s and again.alone == again.receiver
