@@ -10,7 +10,7 @@ was driven; such sums are always determined, since the space of the rows falls i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -151,6 +151,15 @@ def attribute(
     if odd:
         caveats.append("the effects do not simply add up: what one part does depends on another here")
     return Attribution(design, effects, fit.scatter, odd, caveats)
+
+
+def either(first: Attribution, second: Attribution) -> Attribution:
+    """The first of two accounts of the same effects, with intervals that hold by either."""
+    effects = [
+        replace(a, intervals=[day_effects.hull(*pair) for pair in zip(a.intervals, b.intervals, strict=True)])
+        for a, b in zip(first.effects, second.effects, strict=True)
+    ]
+    return replace(first, effects=effects)
 
 
 def scatter_of(runs: Sequence[Observation], y: Floats, prior: Sequence[Prior] | None = None) -> list[Scatter]:
