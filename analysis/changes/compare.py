@@ -78,6 +78,15 @@ class Comparison:
     caveats: list[str] = field(default_factory=list)
     outliers: list[str] = field(default_factory=list)
 
+    @property
+    def more_runs_each(self) -> int:
+        """Runs of each, in one outing, that the highest speed that asks for runs asks for, where the verdict is open; 0
+        where it is not, or nothing worth knowing is open. `compare` and `plan` both go by it."""
+        if self.verdict.word not in ("no difference shown", "too few runs"):
+            return 0
+        asked = [split.verdict.more_runs_each for split in self.splits if split.verdict.more_runs_each]
+        return asked[-1] if asked else self.verdict.more_runs_each
+
 
 def compare(
     a: Side,

@@ -147,6 +147,11 @@ def attribute(
     ]
     if any(change.value is None or change.base is None for change in design.changes):
         caveats.append(f"some setups do not mention a part that others do: that counts as a value, {NOT_SAID}")
+    if len(named) > 1:
+        caveats.append(
+            f"{len(named)} effects are one question: all their intervals hold together. `compare` asks about one pair "
+            "of setups, and its intervals are others"
+        )
     odd = _not_additive(design, told, ways, outing, level, prior)
     if odd:
         caveats.append("the effects do not simply add up: what one part does depends on another here")
