@@ -1,7 +1,8 @@
 """What is taken of days and runs before a car's own have spoken, from common practice (no source).
 
 A day carries its air, temperature of the engine and the oil, fuel, tyres and driver. Corrected for the air, an engine's
-power is taken to differ by 1.5 % from day to day, and by 1.2 % from run to run; a launch by clutch or belt by 0.05 s. These are only where the judging begins: repeats outweigh them (`day_prior`).
+power is taken to differ by 1.5 % from day to day, and by 1.2 % from run to run; a launch by clutch or belt by 0.05 s.
+These are only where the judging begins: repeats outweigh them (`day_prior`).
 
 What a share of power does to a time is read off the car's own runs: where drag eats most of the force, little power is
 much time. From accelerations a at speeds v, a v = p - k v^3 gives the share that is left for accelerating.
