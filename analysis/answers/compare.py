@@ -316,7 +316,7 @@ def sides_answer(
         mixture=_measure(found.mixture, FULL_THROTTLE_COMPARED),
         fuel=_measure(found.fuel),
         conditions=BothConditions(a=_conditions(found.conditions_a), b=_conditions(found.conditions_b)),
-        more_runs_each=_more_runs(found),
+        more_runs_each=found.more_runs_each,
         runs=BothRuns(a=tuple(run.label for run in first.runs), b=tuple(run.label for run in second.runs)),
         outliers=tuple(found.outliers),
         left_out=tuple(_left_out(each) for each in season.left_out if each.drive in drives),
@@ -416,14 +416,6 @@ def _conditions(found: Conditions) -> ConditionsAnswer:
 
 def _left_out(run: RunLeftOut) -> LeftOutAnswer:
     return LeftOutAnswer(run=run.label, reason=run.reason, struck=run.struck)
-
-
-def _more_runs(found: Comparison) -> int:
-    """What the highest speed that asks for runs asks for, where the verdict is open."""
-    if found.verdict.word not in ("no difference shown", "too few runs"):
-        return 0
-    asked = [split.verdict.more_runs_each for split in found.splits if split.verdict.more_runs_each]
-    return asked[-1] if asked else 0
 
 
 def _correction(found: Comparison, season: SeasonRecord) -> str | None:

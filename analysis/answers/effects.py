@@ -13,7 +13,7 @@ from analysis.arrays import Floats
 from analysis.changes import priors
 from analysis.changes.best import common_speed
 from analysis.changes.day_effects import ContrastInterval
-from analysis.changes.effects import Attribution, Effect, attribute
+from analysis.changes.effects import Attribution, Effect, attribute, either
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import fuel_effects, step_mps
 from logger.config.setup import PartValue
@@ -134,6 +134,13 @@ def effects_answer(
         np.array([run.time_to(speeds, corrected) for run in season.runs]),
         prior=priors.time_priors(season.runs, speeds),
     )
+    if times is not None and corrected and any(run.unlaunched_s is not None for run in season.runs):
+        limited = attribute(
+            season.runs,
+            np.array([run.time_to(speeds, True, False) for run in season.runs]),
+            prior=priors.time_priors(season.runs, speeds),
+        )
+        times = either(times, limited) if limited is not None else times
     pulled = np.array([[run.full_throttle] for run in season.runs]).reshape(-1, 1)
     mixture = attribute(
         season.runs, pulled, prior=[priors.share_prior(pulled[:, 0], priors.MIXTURE_DAY, priors.MIXTURE_RUN)]

@@ -71,6 +71,11 @@ class JetNowAnswer(Answer):
     car file."""
     drives: int
     """Drives of this setup that it is from."""
+    sensor_sigma: float
+    """How far off the sensor may be, alike in all its readings, one standard error in the same: it is in `low` and
+    `high`, and not in `sigma`."""
+    free_air_checked: bool
+    """Whether the drive shows the sensor in free air at a standstill, which halves that."""
 
 
 class JetResponseAnswer(Answer):
@@ -117,10 +122,12 @@ class JetAnswer(Answer):
     """The same by the area rule alone."""
     change: float
     """What it would be less what it is: above zero is leaner."""
+    change_high: float
+    """The most of that in 95 of 100 cases: the response, the hole and the present one may be off."""
     chance_in: float
     """The chance to land in the target window, 0 to 1."""
     chance_lean: float
-    """The chance to land beyond its lean end, 0 to 1."""
+    """The chance that the leanest band of speed lands beyond its lean end, 0 to 1."""
     allowed: bool
     """Whether it may be advised."""
     why_not: str
@@ -219,7 +226,11 @@ def jets_answer(
     stoich = fuel_stoich_afr(drive.car, fuel)
     history = jet_history.gather(drive, store.drives, targets.jets.part, channel, progress)
     law = jets.response(history.tested)
-    now = jets.present(history.tested, history.latest, law, stoich, density)
+    checked = jet_history.free_air_seen(history.map, targets.masks.free_air_lambda)
+    now = jets.present(
+        history.tested, history.latest, law, stoich, density, _hole_sigma(history.latest.diameter_mm, own),
+        jets.CHECKED_SHARE if checked else jets.SENSOR_SHARE,
+    )  # fmt: skip
     found, scale = history.map.answer, jet_history.scale_of(history.map)
     full = found.full_throttle
     window = Window(full.target.low * scale, full.target.high * scale)
@@ -232,7 +243,7 @@ def jets_answer(
         channel="afr" if found.channel == "afr" else "lambda",
         unit=unit or drive.unit,
         target=WindowAnswer(low=window.low, high=window.high),
-        now=_now(now, stoich),
+        now=_now(now, stoich, checked),
         drive_full_throttle=full.median * scale,
         drive_density_kg_per_m3=history.latest.density_kg_per_m3,
         air="of the drive" if math.isnan(density) else "asked for",
@@ -259,10 +270,17 @@ def jets_answer(
     )
 
 
-def _now(now: Present, stoich: float) -> JetNowAnswer:
+def _hole_sigma(diameter_mm: float, own: JetsConfig | None) -> float:
+    """How far off the jet that is in may be: as its owner measured it [mm]."""
+    mine = [j.sigma_mm for j in (own.jet if own else ()) if math.isclose(j.measured_mm, diameter_mm, abs_tol=5e-4)]
+    return mine[0] if mine else jets.OWN_SIGMA_MM
+
+
+def _now(now: Present, stoich: float, checked: bool) -> JetNowAnswer:
     return JetNowAnswer(
         diameter_mm=now.diameter_mm, value=now.value, sigma=now.sigma, low=now.low, high=now.high,
         density_kg_per_m3=now.density_kg_per_m3, fuel_stoich_afr=stoich, drives=now.drives,
+        sensor_sigma=now.sensor_sigma, free_air_checked=checked,
     )  # fmt: skip
 
 
@@ -282,6 +300,7 @@ def _jet(expected: Expected) -> JetAnswer:
     return JetAnswer(
         jet=jet.name, kind=jet.kind, diameter_mm=jet.diameter_mm, sigma_mm=jet.sigma_mm, value=expected.value,
         low=expected.low, high=expected.high, by_area_rule=expected.by_area_rule, change=expected.change,
+        change_high=expected.step_high,
         chance_in=expected.chance_in, chance_lean=expected.chance_lean, allowed=expected.allowed,
         why_not=expected.why_not,
     )  # fmt: skip

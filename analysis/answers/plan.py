@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.changes.best import common_speed
+from analysis.changes.mixture_next import mixture_notes
 from analysis.changes.plan import CHECKLIST, DAY_HOURS
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import planned, step_mps
@@ -99,7 +100,16 @@ def plan_answer(
     if not season.runs:
         raise NoAnswer("planning needs a few timed standing runs first")
     speed = common_speed(season.runs, step_mps(season)) if speed_mps is None else speed_mps
-    made = planned(season, speed, settle=settle, gone=gone, power=power, worth_s=worth_s, hours=hours)
+    made = planned(
+        season,
+        speed,
+        one_speed=speed_mps is not None,
+        settle=settle,
+        gone=gone,
+        power=power,
+        worth_s=worth_s,
+        hours=hours,
+    )
     return PlanAnswer(
         separable=made.design.separable,
         tangled=tuple(tuple(group) for group in made.design.tangled),
@@ -117,7 +127,7 @@ def plan_answer(
         outings=made.outings,
         minutes=made.minutes,
         run_minutes=made.run_minutes,
-        notes=(*season.caveats, *made.notes),
+        notes=(*season.caveats, *mixture_notes(season), *made.notes),
         warnings=tuple(made.warnings),
         checklist=CHECKLIST if made.steps else (),
     )  # fmt: skip

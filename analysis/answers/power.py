@@ -11,7 +11,9 @@ import numpy as np
 from analysis.answers.coast import car_of, mass_of
 from analysis.answers.encoding import Answer, Figure
 from analysis.arrays import Floats
-from analysis.changes.season import judge
+from analysis.changes.day_prior import DAY_DF
+from analysis.changes.priors import DAY_SHARE
+from analysis.changes.season import judge, outings
 from analysis.conditions import roadload
 from analysis.conditions.day_air import air_on
 from analysis.road import wheel_power
@@ -302,8 +304,22 @@ def _told(group: SetupPulls, car: CarConfig) -> SetupPower:
     )
 
 
+def _by_day(a: SetupPulls, b: SetupPulls) -> float:
+    """What days bring into the difference, as a share of power: as `compare` takes them beforehand."""
+    spans: dict[str, tuple[float, float]] = {}
+    for drive, _ in sorted([*a.runs, *b.runs], key=lambda each: each[0].drive.manifest.started_utc):
+        manifest = drive.drive.manifest
+        spans[drive.id] = manifest.started_utc.timestamp(), manifest.ended_utc.timestamp()
+    outing = dict(zip(spans, outings(spans.values()), strict=True))
+    weights = np.zeros(len(spans))
+    for each, sign in ((a, -1.0), (b, 1.0)):
+        for drive, _ in each.runs:
+            weights[outing[drive.id]] += sign / len(each.runs)
+    return DAY_SHARE * float(np.sqrt(np.sum(weights**2)))
+
+
 def _between(a: SetupPulls, b: SetupPulls) -> PowerBetween:
-    found = wheel_power.difference(a.curve, b.curve)
+    found = wheel_power.difference(a.curve, b.curve, (_by_day(a, b), DAY_DF))
     return PowerBetween(
         a=a.setup,
         b=b.setup,

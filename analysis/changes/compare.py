@@ -11,7 +11,7 @@ intervals hold together, and "faster" is said somewhere by mistake in at most 5 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -78,6 +78,15 @@ class Comparison:
     caveats: list[str] = field(default_factory=list)
     outliers: list[str] = field(default_factory=list)
 
+    @property
+    def more_runs_each(self) -> int:
+        """Runs of each, in one outing, that the highest speed that asks for runs asks for, where the verdict is open; 0
+        where it is not, or nothing worth knowing is open. `compare` and `plan` both go by it."""
+        if self.verdict.word not in ("no difference shown", "too few runs"):
+            return 0
+        asked = [split.verdict.more_runs_each for split in self.splits if split.verdict.more_runs_each]
+        return asked[-1] if asked else self.verdict.more_runs_each
+
 
 def compare(
     a: Side,
@@ -117,7 +126,7 @@ def compare(
     sigmas = _sigmas(runs, speeds)
     prior = priors.time_priors(runs, speeds)
     raw = _Asked.of(model, _times(runs, speeds), level, sigmas, prior)
-    corrected = _Asked.of(model, _times(runs, speeds, True), level, sigmas, prior) if use_corrected else None
+    corrected = _corrected(model, runs, speeds, level, sigmas, prior) if use_corrected else None
     judged = corrected or raw
     main = judged.answer
     tops = [j for j, m in enumerate(judged.means) if min(m[0], m[1]) >= MIN_RUNS]
@@ -126,7 +135,7 @@ def compare(
     for j, speed in enumerate(speeds):
         count_a, count_b, _, _ = judged.means[j]
         verdict = verdict_on(
-            main.fit.intervals[0][j], count_a, count_b, (a.name, b.name), main.fit.scatter[j], main.fit.each_level[0],
+            judged.interval(j), count_a, count_b, (a.name, b.name), main.fit.scatter[j], main.fit.each_level[0],
             worth[j], main.tangled,
         )  # fmt: skip
         splits.append(
@@ -152,7 +161,10 @@ def compare(
         main.fit.each_level[0],
         Conditions.of(a.runs),
         Conditions.of(b.runs),
-        _caveats(a, b, parts, splits, main, model, bool(corrected_by) and not use_corrected),
+        [
+            *_caveats(a, b, parts, splits, main, model, bool(corrected_by) and not use_corrected),
+            *(_launch_caveat(a, b, speeds) if use_corrected else []),
+        ],
         outliers,
     )
 
@@ -220,7 +232,8 @@ class _Model:
             wanted[:2] = -1.0, 1.0
             if day_effects.estimable(design[rows], wanted):
                 break
-        tangled = there and common.shape[1] > 0 and ways.shape[1] == 0
+        both = bool(rows[: self.count_a].any() and rows[self.count_a : self.count_a + self.count_b].any())
+        tangled = both and common.shape[1] > 0 and ways.shape[1] == 0
         return _Answer(day_effects.contrasts(y, design, self.outing, wanted, level, sigma, prior), tangled)
 
 
@@ -237,13 +250,36 @@ class _Asked:
         means = [_means(times[:, j], model.count_a, model.count_b) for j in range(times.shape[1])]
         return _Asked(model.ask(times, level, sigma, prior), means)
 
+    def interval(self, j: int) -> day_effects.ContrastInterval:
+        found = self.answer.fit.intervals[0][j]
+        return day_effects.blank(found) if self.answer.tangled else found
+
     def held(self, j: int) -> TimesHeld:
         _, _, mean_a, mean_b = self.means[j]
-        return TimesHeld(mean_a, mean_b, self.answer.fit.intervals[0][j])
+        return TimesHeld(mean_a, mean_b, self.interval(j))
 
 
-def _times(runs: Sequence[Observation], speeds: Floats, corrected: bool = False) -> Floats:
-    return np.array([run.time_to(speeds, corrected) for run in runs]).reshape(len(runs), len(speeds))
+def _corrected(
+    model: _Model,
+    runs: Sequence[Observation],
+    speeds: Floats,
+    level: float,
+    sigmas: Floats | None,
+    prior: Sequence[Prior],
+    of: Callable[[Floats], Floats] = lambda times: times,
+) -> _Asked:
+    """Of corrected times, with intervals that hold whether or not the launch follows the air."""
+    asked = _Asked.of(model, of(_times(runs, speeds, True)), level, sigmas, prior)
+    if all(run.unlaunched_s is None for run in runs):
+        return asked
+    limited = _Asked.of(model, of(_times(runs, speeds, True, False)), level, sigmas, prior)
+    fit = asked.answer.fit
+    both = [day_effects.hull(*pair) for pair in zip(fit.intervals[0], limited.answer.fit.intervals[0], strict=True)]
+    return replace(asked, answer=replace(asked.answer, fit=replace(fit, intervals=[both])))
+
+
+def _times(runs: Sequence[Observation], speeds: Floats, corrected: bool = False, launch: bool = True) -> Floats:
+    return np.array([run.time_to(speeds, corrected, launch) for run in runs]).reshape(len(runs), len(speeds))
 
 
 def _sigmas(runs: Sequence[Observation], speeds: Floats) -> Floats:
@@ -271,16 +307,14 @@ def _trace(
         return []
     prior = priors.band_priors(runs, edges)
     raw = _Asked.of(model, np.diff(_times(runs, edges), axis=1), level, None, prior)
-    corrected = (
-        _Asked.of(model, np.diff(_times(runs, edges, True), axis=1), level, None, prior) if use_corrected else None
-    )
+    corrected = _corrected(model, runs, edges, level, None, prior, np.diff) if use_corrected else None
     judged = corrected or raw
     fit = judged.answer.fit
     bands = []
     for j in range(len(edges) - 1):
         count_a, count_b, mean_a, _ = judged.means[j]
         verdict = verdict_on(
-            fit.intervals[0][j], count_a, count_b, (a.name, b.name), fit.scatter[j], fit.each_level[0],
+            judged.interval(j), count_a, count_b, (a.name, b.name), fit.scatter[j], fit.each_level[0],
             WORTH_SHARE * mean_a, judged.answer.tangled, ("quicker", "slower"),
         )  # fmt: skip
         bands.append(
@@ -311,6 +345,8 @@ def _measure(
         return None
     answer = model.ask(y, level, None, prior)
     interval = answer.fit.intervals[0][0]
+    if answer.tangled:
+        interval = day_effects.blank(interval)
     verdict = verdict_on(
         interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, worth, answer.tangled, words, unit,
         decimals,
@@ -455,6 +491,30 @@ def _caveats(
         worse = a.name if soft[0] > soft[1] else b.name
         said.append(f"{worse} had more soft launches: `--trace` shows what happened after them")
     return said
+
+
+_LAUNCH_SAID = 0.01
+
+
+def _launch_caveat(a: Side, b: Side, speeds: Floats) -> list[str]:
+    """Where it matters whether the launch follows the air: by more than a hundredth of a time."""
+    most, where = 0.0, math.nan
+    for speed in speeds:
+        gaps = []
+        for side in (a, b):
+            both = [
+                [run.time_to(np.array([speed]), True, launch)[0] for run in side.runs] for launch in (True, False)
+            ]  # fmt: skip
+            gaps.append(float(np.nanmean(both[0]) - np.nanmean(both[1])) if np.isfinite(both).any() else 0.0)
+        if abs(gaps[1] - gaps[0]) > most:
+            most, where = abs(gaps[1] - gaps[0]), float(speed)
+    mean = float(np.nanmean([run.time_to(np.array([where]), True)[0] for run in b.runs])) if most else math.inf
+    if most <= _LAUNCH_SAID * mean:
+        return []
+    return [
+        f"whether a launch follows the air, or belt or clutch limit it, is not known, and is worth up to {most:.2f} s "
+        "here: the intervals hold either way; both on one day frees the verdict of that"
+    ]
 
 
 def _order(a: Side, b: Side) -> list[str]:

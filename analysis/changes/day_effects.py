@@ -170,6 +170,24 @@ def contrasts(
     return Fit(rows, [fit.scatter() for fit in fits], studentised, levels)
 
 
+def hull(first: ContrastInterval, second: ContrastInterval) -> ContrastInterval:
+    """An interval that holds by either of two accounts of the same contrast; the estimate is the first's."""
+    low, high = min(first.low, second.low), max(first.high, second.high)
+    wider = 0.5 * (high - low - (first.high - first.low))
+    return replace(
+        first, low=low, high=high,
+        run_low=min(first.run_low, second.run_low), run_high=max(first.run_high, second.run_high),
+        alone_low=min(first.alone_low, second.alone_low), alone_high=max(first.alone_high, second.alone_high),
+        detectable=first.detectable + wider,
+    )  # fmt: skip
+
+
+def blank(interval: ContrastInterval) -> ContrastInterval:
+    """The estimate without any interval: what is confounded has none that holds."""
+    nan = math.nan
+    return ContrastInterval(interval.estimate, nan, nan, nan, nan, nan, nan, nan, nan, nan, "unknown")
+
+
 def estimable(design: Floats, contrast: Floats) -> bool:
     """Whether `contrast` @ b is determined by the fixed part of the model: lies in the space of its rows.
 

@@ -10,7 +10,7 @@ was driven; such sums are always determined, since the space of the rows falls i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 
 import numpy as np
@@ -147,10 +147,24 @@ def attribute(
     ]
     if any(change.value is None or change.base is None for change in design.changes):
         caveats.append(f"some setups do not mention a part that others do: that counts as a value, {NOT_SAID}")
+    if len(named) > 1:
+        caveats.append(
+            f"{len(named)} effects are one question: all their intervals hold together. `compare` asks about one pair "
+            "of setups, and its intervals are others"
+        )
     odd = _not_additive(design, told, ways, outing, level, prior)
     if odd:
         caveats.append("the effects do not simply add up: what one part does depends on another here")
     return Attribution(design, effects, fit.scatter, odd, caveats)
+
+
+def either(first: Attribution, second: Attribution) -> Attribution:
+    """The first of two accounts of the same effects, with intervals that hold by either."""
+    effects = [
+        replace(a, intervals=[day_effects.hull(*pair) for pair in zip(a.intervals, b.intervals, strict=True)])
+        for a, b in zip(first.effects, second.effects, strict=True)
+    ]
+    return replace(first, effects=effects)
 
 
 def scatter_of(runs: Sequence[Observation], y: Floats, prior: Sequence[Prior] | None = None) -> list[Scatter]:

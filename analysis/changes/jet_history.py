@@ -125,6 +125,27 @@ def tried_in(drive: AnalysedDrive, mapped: DriveMap, part: str, others: str) -> 
     )  # fmt: skip
 
 
+FREE_AIR_S = 3.0
+"""So long in free air at a standstill is a check of the sensor [s]."""
+
+
+def free_air_seen(mapped: DriveMap, free_air_lambda: float) -> bool:
+    """Whether the sensor was seen in free air while the car stood: before the start, or held out of the exhaust."""
+    import numpy as np
+
+    readings, state = mapped.readings, mapped.state
+    free = readings.value >= free_air_lambda * readings.per_lambda
+    speed = np.interp(readings.time_s, state.time_s, np.nan_to_num(state.speed_mps, nan=99.0))
+    still = free & (speed < STANDS_MPS)
+    step = (
+        np.minimum(np.diff(readings.time_s, append=readings.time_s[-1]), 1.0) if len(readings.time_s) else np.zeros(0)
+    )
+    return bool(step[still].sum() >= FREE_AIR_S)
+
+
+STANDS_MPS = 0.6
+
+
 def scale_of(mapped: DriveMap) -> float:
     """What brings the map's channel to the scale that jets are told in: lambda 1 at 14.7 for AFR, lambda as it is."""
     return (PETROL_SCALE_AFR if mapped.answer.channel == "afr" else 1.0) / mapped.answer.per_lambda

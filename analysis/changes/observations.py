@@ -44,10 +44,12 @@ class Observation:
     soft: bool = False
     throttle: float = math.nan
     """Median opening in its upper speeds, as a share of the throttle's full travel; NaN where none is recorded."""
+    unlaunched_s: Floats | None = None
+    """As `corrected_s`, but for a launch that belt or clutch limit and not the air; None where that was not told."""
     tags: tuple[str, ...] = ()
     """What the owner tagged it with: passenger, gear=2."""
 
-    def time_to(self, speeds_mps: Floats, corrected: bool = False) -> Floats:
+    def time_to(self, speeds_mps: Floats, corrected: bool = False, launch: bool = True) -> Floats:
         """Times to the given speeds.
 
         Parameters
@@ -56,6 +58,8 @@ class Observation:
             In any order [m/s].
         corrected : bool
             Of the corrected times.
+        launch : bool
+            Of those whose launch follows the air; else of those whose does not, where they are told.
 
         Returns
         -------
@@ -64,6 +68,8 @@ class Observation:
             beyond them and where the run has no corrected times.
         """
         table = self.corrected_s if corrected else self.time_s
+        if corrected and not launch and self.unlaunched_s is not None:
+            table = self.unlaunched_s
         if table is None:
             return np.full(len(speeds_mps), np.nan)
         return _read(self.speed_mps, table, speeds_mps)

@@ -17,10 +17,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from analysis.changes.compare import Comparison
+from analysis.changes.day_effects import POWER
 from analysis.changes.effects import WAY, Design, design_of, rank, scatter_of, tangles
 from analysis.changes.observations import Observation
 from analysis.changes.priors import time_priors
-from analysis.changes.verdicts import WORTH_SHARE, needed_runs
+from analysis.changes.verdicts import FEWEST_EACH, WORTH_SHARE, needed_runs
 from analysis.conditions.setups import Parts, differences, lookup, same, same_value, shown
 from logger.config.setup import PartValue
 from logger.units import MINUTES_PER_HOUR, S_PER_MINUTE
@@ -34,7 +35,7 @@ DAY_HOURS = 3.0
 """An outing longer than this is warned of: light, wind and driver change."""
 _MOST_RUNS = 12
 """Runs of one setup in one outing; where more are needed, the outing is repeated."""
-_UNKNOWN_RUNS = 4
+_UNKNOWN_RUNS = FEWEST_EACH
 
 CHECKLIST = (
     "A quiet, level, straight stretch where this is lawful; stop when anybody comes.",
@@ -82,7 +83,7 @@ def plan_next(
     speed_mps: float,
     *,
     gone: Sequence[tuple[str, PartValue]] = (),
-    power: float = 0.8,
+    power: float = POWER,
     worth_s: float | None = None,
     hours: float = DAY_HOURS,
     settle: Comparison | None = None,
@@ -105,7 +106,9 @@ def plan_next(
     each, sigma = _runs_each(told, speed_mps, worth, power, len(design.changes) if wanted else 1, notes)
     reference = now
     if not wanted and settle is not None and settle_parts is not None:
-        reference, wanted = _settle(settle, settle_parts, now, worth, bool(design.groups), notes)
+        reference, wanted = _settle(settle, settle_parts, now, bool(design.groups), notes)
+        if wanted and power == POWER and settle.more_runs_each:
+            each = settle.more_runs_each
     outings, per_outing = _split(each)
     steps = _steps(reference, wanted, per_outing, outings, now)
     pace = _pace(told)
@@ -215,16 +218,16 @@ def _reason(design: Design, groups: Sequence[tuple[int, ...]], changed: Sequence
 
 
 def _settle(
-    settle: Comparison, sides: tuple[Parts, Parts], now: Parts, worth: float, tangled: bool, notes: list[str]
+    settle: Comparison, sides: tuple[Parts, Parts], now: Parts, tangled: bool, notes: list[str]
 ) -> tuple[Parts, list[tuple[Parts, str]]]:
     """The setup to begin and end with, and the one to hold against it, where the comparison is open."""
     lead = "" if tangled else "nothing is tangled, and "
     if settle.verdict.word not in ("no difference shown", "too few runs"):
         notes.append(f"{lead}{settle.verdict.sentence}: no drive is needed to settle that")
         return now, []
-    if settle.verdict.word == "no difference shown" and settle.verdict.detectable <= worth:
+    if settle.verdict.word == "no difference shown" and not settle.more_runs_each:
         notes.append(
-            f"{lead}a difference of {worth:.2f} s between {settle.a} and {settle.b} would have "
+            f"{lead}a difference of {settle.verdict.detectable:.2f} s between {settle.a} and {settle.b} would have "
             "shown: there is none worth another drive"
         )
         return now, []

@@ -1,8 +1,8 @@
 """What is taken of days and runs before a car's own have spoken, from common practice (no source).
 
 A day carries its air, temperature of the engine and the oil, fuel, tyres and driver. Corrected for the air, an engine's
-power is taken to differ by 1.5 % from day to day, and by 1.2 % from run to run; a launch by a clutch or a belt by some
-hundredths of a second. These are only where the judging begins: repeats outweigh them (`day_prior`).
+power is taken to differ by 1.5 % from day to day, and by 1.2 % from run to run; a launch by clutch or belt by 0.05 s.
+These are only where the judging begins: repeats outweigh them (`day_prior`).
 
 What a share of power does to a time is read off the car's own runs: where drag eats most of the force, little power is
 much time. From accelerations a at speeds v, a v = p - k v^3 gives the share that is left for accelerating.
@@ -22,7 +22,7 @@ from analysis.changes.observations import Observation
 DAY_SHARE = 0.015
 """Scatter of days, as a share of power."""
 RUN_SHARE = 0.012
-DAY_LAUNCH_S, RUN_LAUNCH_S = 0.03, 0.05
+DAY_LAUNCH_S, RUN_LAUNCH_S = 0.05, 0.05
 """Scatter of launches from day to day and from run to run."""
 MIXTURE_DAY, MIXTURE_RUN = 0.015, 0.010
 """Of the mixture at full throttle, as shares: a carburettor's goes with the square root of the air's density."""

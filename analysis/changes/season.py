@@ -266,10 +266,13 @@ def _observations(
         if len(run.speed_mps) < 2:
             out.append(RunLeftOut(name, drive.id, "its first foot of movement was not recorded", False))
             continue
-        corrected = None
+        corrected = unlaunched = None
         if day is not None and standard is not None:
             grade = run.grade_percent / 100 if math.isfinite(run.grade_percent) else 0.0
-            corrected = corrected_times(run.speed_mps, run.time_s, air.factors[factor], day, standard, grade)
+            corrected, unlaunched = (
+                corrected_times(run.speed_mps, run.time_s, air.factors[factor], day, standard, grade, launch)
+                for launch in (True, False)
+            )
         against = math.nan
         if weather.wind_mps is not None and weather.wind_from_deg is not None:
             against = headwind(weather.wind_mps, weather.wind_from_deg, run.direction_deg)
@@ -278,7 +281,7 @@ def _observations(
                 name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
                 run.time_s, run.sigma_s, corrected, run.grade_percent, against,
                 math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
-                run.throttle,
+                run.throttle, unlaunched_s=unlaunched,
                 tags=tuple(
                     each.tag for each in manifest.tags if abs(each.run_start_utc.timestamp() - start) < SAME_RUN_S
                 ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 import re
 from collections.abc import Sequence
@@ -71,19 +72,23 @@ def planned(
     season: SeasonRecord,
     speed_mps: float,
     *,
+    one_speed: bool = False,
     settle: tuple[str, str] | None = None,
     gone: Sequence[tuple[str, PartValue]] = (),
     power: float = 0.8,
     worth_s: float | None = None,
     hours: float = 3.0,
 ) -> Plan:
-    """The next drives, judged by the time to `speed_mps`; `settle` names two setups, by default the newest two."""
+    """The next drives, judged by the time to `speed_mps`; `settle` names two setups, by default the newest two.
+
+    The two are held against each other as `compare` does it, over all its speeds, so that both say the same; with
+    `one_speed`, by the time to `speed_mps` alone.
+    """
     pair = _pair(settle, season)
     open_question = None
     if pair is not None:
-        mine = {run.label for each in pair for run in each.runs}
-        others = [run for run in season.runs if run.label not in mine]
-        open_question = compare(*pair, others, np.array([speed_mps]), corrected_by=season.factor, unit=season.unit)
+        with contextlib.suppress(NoAnswer):
+            open_question = held(*pair, season, np.array([speed_mps]) if one_speed else None, worth_s=worth_s)
     return plan_next(
         season.runs,
         speed_mps,

@@ -16,6 +16,8 @@ Word = Literal["faster", "slower", "no difference shown", "too few runs"]
 LEVEL = 0.95
 MIN_RUNS = 3
 """Fewer runs of a setup than this get no verdict: two cannot show that one of them is odd (common practice)."""
+FEWEST_EACH = 4
+"""What an outing is asked to have of each setup at least: two runs each way."""
 WORTH_SHARE = 0.03
 """The change worth knowing where the owner names none: 3 % of the time, about a jet size (common practice)."""
 _MOST_RUNS = 200
@@ -109,7 +111,7 @@ def needed_runs(
     """
     if not (worth > 0 and math.isfinite(run_sigma) and run_df >= 0):
         return 0
-    for n in range(MIN_RUNS, _MOST_RUNS + 1):
+    for n in range(FEWEST_EACH, _MOST_RUNS + 1, 2):  # half of them each way
         df = run_df + 2 * n - 2 - extra_levels
         if df > 0 and day_effects.detectable(run_sigma * math.sqrt(2 / n), df, alpha, power) <= worth:
             return n
@@ -148,14 +150,14 @@ def verdict_on(
         if n < MIN_RUNS
     ]  # fmt: skip
     if lacking:
-        least = max(MIN_RUNS - count_a, MIN_RUNS - count_b, more or 0)
+        least = max(FEWEST_EACH, more)
         return Verdict("too few runs", f"too few runs: at least {' and '.join(lacking)}", math.nan, least)
     if tangled:
         return Verdict(
             "too few runs",
             f"{names[0]} was driven one way only and {names[1]} the other: drive both ways with both",
             math.nan,
-            max(more, MIN_RUNS),
+            max(more, FEWEST_EACH),
         )
     if not math.isfinite(interval.low):
         each = f", {more} runs each" if more else ""
@@ -164,14 +166,14 @@ def verdict_on(
             "they were driven on different days, and no outing was ever repeated with the same setup: how much days "
             f"differ is unknown. One outing with both{each} settles it",
             math.nan,
-            max(more, MIN_RUNS),
+            max(more, FEWEST_EACH),
         )
     if interval.high < 0 or interval.low > 0:
         word = words[0] if interval.high < 0 else words[1]
         return Verdict(word, f"{word} by {abs(interval.estimate):.{decimals}f} {unit}", interval.detectable)
     seen = f"one of {interval.detectable:.{decimals}f} {unit} would have been, 8 times in 10"
     if interval.days == "assumed" and interval.detectable > worth:
-        least = max(more, MIN_RUNS)
+        least = max(more, FEWEST_EACH)
         return Verdict(
             "too few runs",
             "they were driven on different days, and no outing was ever repeated with the same setup: taking days to "

@@ -129,10 +129,17 @@ def _print_jets(answer: JetsAnswer) -> None:
     out.print(table(["jet", "mm", "gives", "95 %", "by area", "in target", "lean", "step"], rows, left=()))
     out.print(
         "Gives: full throttle with that jet, its 95 % interval, and by the area rule alone. In target, lean: the "
-        "chances to land in the target and beyond its lean end. Step: too lean for one step."
+        "chances to land in the target, and of the leanest speeds to land beyond its lean end. Step: too lean for one "
+        "step, as holes vary."
     )
     out.print()
-    for line in (answer.response.says, _air_sentence(answer), *_fuel_lines(answer), *_circuit_lines(answer)):
+    for line in (
+        _sensor_sentence(answer),
+        answer.response.says,
+        _air_sentence(answer),
+        *_fuel_lines(answer),
+        *_circuit_lines(answer),
+    ):
         out.print(line)
     for line in answer.left_out:
         out.print(f"Left out: {line}.")
@@ -147,6 +154,16 @@ def _which_full_throttle(answer: JetsAnswer) -> str:
     return (
         f"That is {FULL_THROTTLE_OF_SETUP}, its drives together, all speeds weighed alike, brought to {air}. "
         f"{sentence(FULL_THROTTLE_OF_DRIVE).removesuffix('.')}, the median in its mixture map, is {own}."
+    )
+
+
+def _sensor_sentence(answer: JetsAnswer) -> str:
+    sigma = number(1.96 * answer.now.sensor_sigma, channel_digits(answer.channel))
+    if answer.now.free_air_checked:
+        return f"The sensor's own offset is in the 95 %, ±{sigma}: this drive shows it in free air."
+    return (
+        f"The sensor's own offset is in the 95 %, ±{sigma}: no free-air check is in this drive. Before the next, let "
+        "it read free air for a few seconds, engine off: that halves it."
     )
 
 

@@ -149,5 +149,5 @@ def _print_difference(found: PowerBetween, unit: str) -> None:
         out.print(f"{over} ({100 * found.low:+.1f} to {100 * found.high:+.1f}): {found.verdict}.")
     else:
         out.print(f"{over}; {found.verdict} to say more: two of each are the least.")
-    out.print("From run to run only: a day's own luck is not in it. `pullbook compare` weighs days and parts.")
+    out.print("Days are in it, as is usual (1.5 % of power); `pullbook compare` weighs this car's own.")
     out.print()

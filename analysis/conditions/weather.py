@@ -316,6 +316,11 @@ def headwind(wind_mps: float, wind_from_deg: float, direction_deg: float) -> flo
     return wind_mps * math.cos(math.radians(wind_from_deg - direction_deg))
 
 
+_FULL_POWER = 0.9
+_LAUNCH_MOST_MPS = 12.0
+"""Slipping clutches and belts are done by then (common practice, no source)."""
+
+
 def corrected_times(
     speed_mps: ArrayLike,
     time_s: ArrayLike,
@@ -323,13 +328,19 @@ def corrected_times(
     road: RoadLoad,
     standard_road: RoadLoad,
     grade: float = 0.0,
+    launch: bool = True,
 ) -> Floats:
     """The times that a run would have taken in standard air [s]; NaN from where the car would no longer gain speed.
 
     The correction acts on the force of the engine, not on the time. Between neighbouring speeds the measured mean
     acceleration and the road load give what the wheels pushed with; `factor` scales it; with the road load of standard
-    air it gives the acceleration that is integrated again. Launches are corrected like the rest, though a clutch may
-    have limited them and not the engine; what thinner air does to a carburettor's mixture is not corrected.
+    air it gives the acceleration that is integrated again. What thinner air does to a carburettor's mixture is not
+    corrected.
+
+    What limits a launch, engine or belt or clutch, cannot be seen in one run: force that is held below what the power
+    would give looks like an engine low on its torque curve. So there are two answers, and what is judged must hold by
+    both: with `launch` all is corrected, without it nothing before the wheels' power has come to nine tenths of its
+    most, or 12 m/s.
 
     Parameters
     ----------
@@ -342,6 +353,8 @@ def corrected_times(
         Over mass, in the air of the day and in standard air: drag goes with density.
     grade : float
         Rise over run [-]; it stays as it was.
+    launch : bool
+        Whether the launch follows the air.
     """
     from analysis.conditions.roadload import GRAVITY, tractive_acceleration
 
@@ -350,6 +363,12 @@ def corrected_times(
     with np.errstate(divide="ignore", invalid="ignore"):
         pushed = tractive_acceleration(middle, np.diff(v) / np.diff(t), road, grade)
         climb = GRAVITY * grade / math.hypot(1.0, grade)
-        gain = (factor * pushed - climb - standard_road.at(middle)) / (1 + standard_road.rotating)
+        acts = np.full(len(middle), factor)
+        if not launch:
+            power = np.where(np.isfinite(pushed), pushed * middle, 0.0)
+            full = np.flatnonzero(power >= _FULL_POWER * power.max(initial=0.0))
+            ends = min(middle[full[0]] if len(full) else math.inf, _LAUNCH_MOST_MPS)
+            acts[middle < ends] = 1.0
+        gain = (acts * pushed - climb - standard_road.at(middle)) / (1 + standard_road.rotating)
         steps = np.where(gain > 0, np.diff(v) / gain, np.nan)
     return np.concatenate([t[:1], t[0] + np.cumsum(steps)])

@@ -40,6 +40,8 @@ NUMBER_DRILLS_INCH = {
 
 DRILL_SIGMA_MM = 0.013
 """How far a hole drilled by hand is from its drill: half a thousandth of an inch (common practice, no source)."""
+OWN_SIGMA_MM = 0.005
+"""How far a jet is from what its owner measured and wrote into the setup."""
 METRIC_SIGMA_MM = 0.008
 """How far a bought jet is from its mark (common practice, no source)."""
 
@@ -52,6 +54,11 @@ REFERENCE_AIR_KG_PER_M3 = 1.2
 """The density that all drives are brought to while they are held against each other; it cancels."""
 UNKNOWN_AIR = 0.01
 """What not knowing the air's density does to AFR, as a share: 2 % of density, which 6 C make."""
+HELD = 1.645
+"""A step is kept within its limit in 95 of 100 cases: by this many standard errors."""
+SENSOR_SHARE, CHECKED_SHARE = 0.02, 0.01
+"""How far off a wideband sensor may be alike in all its readings, as a share, one standard error: 0.3 AFR, and half of
+that where it was seen in free air at a standstill (common practice, no source)."""
 MAX_LEAN_RISK = 0.2
 """A jet is not advised where the chance of being leaner than the window is above this."""
 
@@ -137,11 +144,20 @@ class Present:
     drives: int
     leanest: Pull | None
     """The leanest speed band of the latest drive."""
+    lean_excess: float = 0.0
+    """By how much that band is leaner than the mean of the drive's bands, in logs; and its standard error."""
+    lean_excess_sigma: float = 0.0
+    hole_sigma_mm: float = OWN_SIGMA_MM
+    """How far off the diameter that is in may be, one standard error."""
+    sensor_sigma: float = 0.0
+    """How far off the sensor may be alike in all readings, one standard error in the value's unit; it is in `low` and
+    `high`, and not in `sigma`, for a step from one jet to another shares it."""
 
 
 @dataclass(frozen=True)
 class Expected:
-    """What full throttle would be with a jet: median, 95 % interval, and the chances about the target window."""
+    """What full throttle would be with a jet: median, 95 % interval with the sensor's offset, and the chances about the
+    target window by the sensor's own showing: in for the mean over speeds, lean for the leanest band of speed."""
 
     jet: Jet
     value: float
@@ -153,6 +169,8 @@ class Expected:
     chance_lean: float
     allowed: bool
     why_not: str
+    step_high: float = 0.0
+    """The most that it may lean full throttle by, in 95 of 100 cases: exponent and both holes may be off."""
 
 
 @dataclass(frozen=True)
@@ -324,6 +342,8 @@ def _scatter(level: Floats, variance: Floats, groups: Iterable[list[int]], diame
 def present(
     tested: Sequence[Tried], setup: Tried, law: Response, per_lambda_stoich: float | None = None,
     density_kg_per_m3: float = math.nan,
+    hole_sigma_mm: float = OWN_SIGMA_MM,
+    sensor_share: float = SENSOR_SHARE,
 ) -> Present:  # fmt: skip
     """Full throttle of `setup` (the latest drive's) in air of the given density, over all its drives.
 
@@ -333,6 +353,10 @@ def present(
         Stoichiometric ratio of the fuel it will be run on; by default that of the latest drive.
     density_kg_per_m3 : float
         Of the air it will be run in; by default that of the latest drive.
+    hole_sigma_mm : float
+        How far off the present jet's diameter may be [mm].
+    sensor_share : float
+        How far off the sensor may be alike in all readings, as a share.
     """
     from scipy.stats import t as student
 
@@ -348,12 +372,16 @@ def present(
     if math.isfinite(density):
         mean += math.log1p(air_change(REFERENCE_AIR_KG_PER_M3, density))
     mean -= math.log(per_lambda_stoich or setup.stoich_afr)
-    reach = float(student.ppf(0.975, SCATTER_DF + len(same) - 1)) * sigma
+    reach = math.hypot(float(student.ppf(0.975, SCATTER_DF + len(same) - 1)) * sigma, 1.96 * sensor_share)
     value = math.exp(mean)
     leanest = max(setup.pulls, key=lambda p: p.value, default=None)
+    excess = excess_sigma = 0.0
+    if leanest is not None:
+        excess = math.log(leanest.value) - float(np.mean(np.log([pull.value for pull in setup.pulls])))
+        excess_sigma = leanest.sigma / leanest.value if len(setup.pulls) > 1 else 0.0
     return Present(
         setup.diameter_mm, value, value * sigma, value * math.exp(-reach), value * math.exp(reach), density, len(same),
-        leanest,
+        leanest, excess, excess_sigma, hole_sigma_mm, value * sensor_share,
     )  # fmt: skip
 
 
@@ -363,9 +391,10 @@ def present(
 def advise(now: Present, law: Response, jets: Sequence[Jet], target: Window, max_lean_step: float) -> Advice:
     """Which of the jets to try next.
 
-    The aim is the middle of the window. A jet is not advised where it leans by more than `max_lean_step` (in the
-    map's own scale), where full throttle would be expected outside the lean end of the window, or where the chance
-    of that is over `MAX_LEAN_RISK`. If the present mixture lies in the window, the jet stays. Of the jets that may be
+    The aim is the middle of the window. A jet is not advised where it may lean by more than `max_lean_step` (in the
+    map's own scale) in more than 5 of 100 cases, the response and both holes being known as well as they are; where the
+    leanest band of speed would be expected outside the lean end of the window, or where the chance of that is over
+    `MAX_LEAN_RISK`. If the present mixture lies in the window, the jet stays. Of the jets that may be
     advised, the one most likely to land in the window is, with the chance of a lean miss taken off.
     """
     aim = (target.low + target.high) / 2
@@ -408,17 +437,27 @@ def _expect(now: Present, law: Response, jet: Jet, target: Window, max_lean_step
         (now.sigma / now.value) ** 2 + law.scatter**2 + (ratio * law.sigma) ** 2
         + (law.exponent * jet.sigma_mm / jet.diameter_mm) ** 2
     )  # fmt: skip
+    worst = value * math.exp(now.lean_excess)
     below, above = (float(norm.cdf(math.log(edge / value) / spread)) for edge in (target.low, target.high))
+    lean = float(norm.sf(math.log(target.high / worst) / math.hypot(spread, now.lean_excess_sigma)))
     change, why = value - now.value, ""
+    step_sigma = value * math.sqrt(
+        (ratio * law.sigma) ** 2 + (law.exponent * jet.sigma_mm / jet.diameter_mm) ** 2
+        + (law.exponent * now.hole_sigma_mm / now.diameter_mm) ** 2
+    )  # fmt: skip
+    step_high = change + HELD * step_sigma
     if change > max_lean_step:
         why = f"leaner by {change:.2f}: more than one step may be"
-    elif change > 0 and value > target.high:
-        why = "would be leaner than the window"
-    elif change > 0 and 1 - above > MAX_LEAN_RISK:
-        why = f"a chance of {1 - above:.0%} to be leaner than the window"
+    elif change > 0 and step_high > max_lean_step:
+        why = f"leaner by {change:.2f}, and by up to {step_high:.2f} as holes vary: more than one step may be"
+    elif change > 0 and worst > target.high:
+        why = "its leanest speeds would be leaner than the window"
+    elif change > 0 and lean > MAX_LEAN_RISK:
+        why = f"a chance of {lean:.0%} that its leanest speeds are leaner than the window"
+    reach = 1.96 * math.hypot(spread, now.sensor_sigma / now.value)
     return Expected(
-        jet, value, value * math.exp(-1.96 * spread), value * math.exp(1.96 * spread),
-        afr_with_jet(now.value, now.diameter_mm, jet.diameter_mm), change, above - below, 1 - above, not why, why,
+        jet, value, value * math.exp(-reach), value * math.exp(reach),
+        afr_with_jet(now.value, now.diameter_mm, jet.diameter_mm), change, above - below, lean, not why, why, step_high,
     )  # fmt: skip
 
 

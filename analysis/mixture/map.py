@@ -303,7 +303,7 @@ def _cells(
     votes = np.bincount(cell * len(REGIMES) + kept.regime, weights=kept.seconds, minlength=rows * span * len(REGIMES))
     main_regime = votes.reshape(-1, len(REGIMES)).argmax(axis=1)
     share = means(cell, rows * span, seen.share(kept.time_s))
-    opening = means(cell, rows * span, seen.opening(kept.time_s))
+    opening = means(cell, rows * span, seen.travel(kept.time_s))
     cells = []
     for i in map(int, np.flatnonzero(found.readings)):
         kind = REGIMES[main_regime[i]]

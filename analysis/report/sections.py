@@ -102,6 +102,8 @@ def plan_blocks(
         out.append(Bullets(tangled))
     if made.next:
         out += _steps(made)
+    elif made.tangled:
+        out.append(Words(f"No drive is planned that would part them. Judged by the time to {made.speed}."))
     else:
         done = "No drive is needed." if made.separable else "Nothing to tell apart: one setup was driven so far."
         out.append(Words(f"{done} Judged by the time to {made.speed}."))

@@ -368,8 +368,8 @@ def _reach(scatter: Floats, whole: Floats, dof: int) -> Floats:
 class PowerDifference:
     """Wheel power of b against a at the speeds that both have.
 
-    change, low, high: of power averaged over those speeds, relative, and its 95 % interval [-]. by_speed: the relative
-    change at each. What both share (mass, road load) cancels; what differs from day to day does not, and is not in it.
+    change, low, high: of power averaged over those speeds, relative, and its 95 % interval [-], days
+    included. by_speed: the relative change at each. What both share (mass, road load) cancels.
     """
 
     speed_mps: Floats
@@ -382,10 +382,11 @@ class PowerDifference:
     verdict: Literal["more power", "less power", "no difference shown", "too few runs"]
 
 
-def difference(a: WheelCurve, b: WheelCurve) -> PowerDifference:
+def difference(a: WheelCurve, b: WheelCurve, days: tuple[float, float] = (0.0, 1.0)) -> PowerDifference:
     """How wheel power changed from `a` to `b`: one figure per run, so that it is one question and not one per speed.
 
-    Corrected to standard air where both have weather. NoAnswer where no speed is common to all runs.
+    `days` are the standard error that days bring, as a share, and its degrees of freedom; 0 where both were driven on
+    the same ones. Corrected to standard air where both have weather. NoAnswer where no speed is common to all runs.
     """
     from scipy.stats import t
 
@@ -409,7 +410,8 @@ def difference(a: WheelCurve, b: WheelCurve) -> PowerDifference:
     spread = math.sqrt(sum(float(np.sum((side - side.mean()) ** 2)) for side in index) / dof)
     per_run = math.sqrt(1 / len(index[0]) + 1 / len(index[1]))
     reach = float(t.ppf(0.975, dof))
-    half = reach * spread * per_run
+    by_day = float(t.ppf(0.975, days[1])) * days[0]
+    half = math.hypot(reach * spread * per_run, by_day)
     each = np.sqrt(sum(np.sum((x[:, common] / m - 1) ** 2, axis=0) for x, m in zip(tables, means, strict=True)) / dof)
     verdict: Literal["more power", "less power", "no difference shown"] = "no difference shown"
     if change - half > 0:
@@ -417,5 +419,12 @@ def difference(a: WheelCurve, b: WheelCurve) -> PowerDifference:
     elif change + half < 0:
         verdict = "less power"
     return PowerDifference(
-        all_speeds[common], by_speed, reach * each * per_run, change, change - half, change + half, corrected, verdict
+        all_speeds[common],
+        by_speed,
+        np.hypot(reach * each * per_run, by_day),
+        change,
+        change - half,
+        change + half,
+        corrected,
+        verdict,
     )

@@ -133,3 +133,47 @@ def test_a_wrong_setup_is_put_right_with_a_trace_and_weather_is_given(tmp_path: 
 def test_an_empty_store_has_no_answer(tmp_path: Path) -> None:
     for verb in (["compare", "a", "b"], ["effects"], ["plan"], ["season"], ["drives"]):
         assert run_verb(tmp_path, *verb).code == 1
+
+
+def test_compare_plan_and_power_give_one_advice(store: Path) -> None:
+    """Issue 15: `compare` asked for one outing that "`plan` lays out", and `plan` said no drive is needed; the smallest
+    detectable change was 0.49 in one and 0.45 in the other; `power` said "less power" from runs alone."""
+    ids = [drive.id for drive in list_drives(store)]
+    seen = run_verb(store, "compare", "baseline", "snorkel and jet", "--json").json
+    made = run_verb(store, "plan", "--settle", "baseline", "snorkel and jet", "--json").json
+    assert seen["verdict"] == "faster" and seen["more_runs_each"] == 0
+    assert any(seen["sentence"].rstrip(".") in note for note in made["notes"]) or made["tangled"]
+    power = run_verb(store, "power", *ids, "--json").json
+    assert power["differences"][0]["verdict"] in ("more power", "no difference shown")
+
+
+@pytest.fixture(scope="module")
+def open_store(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A part that does nothing, one outing each: nothing is shown, and power's runs differ by a day."""
+    place = tmp_path_factory.mktemp("open")
+    for week, (setup, force) in enumerate([(BASELINE, 1.0), (LONG, 0.975)]):
+        make_drive(
+            place, starts(4), seed=80 + week, start=START + timedelta(days=7 * week), setup=setup, force_scale=force,
+            weather=AIR, truth_car=PULLING, jet_mm=1.22,
+        )  # fmt: skip
+    return place
+
+
+def test_an_open_question_is_open_in_every_verb(open_store: Path) -> None:
+    ids = [drive.id for drive in list_drives(open_store)]
+    seen = run_verb(open_store, "compare", "baseline", "long snorkel", "--json").json
+    made = run_verb(open_store, "plan", "--json").json
+    assert seen["verdict"] == "too few runs" and seen["more_runs_each"] >= 4
+    steps = [step for step in made["next"] if "settles" in step["why"]]
+    assert [step["runs"] for step in steps] == [seen["more_runs_each"]]
+    assert f"one outing with both, {seen['more_runs_each']} runs each" in seen["sentence"].lower()
+    power = run_verb(open_store, "power", *ids, "--json").json
+    assert power["differences"][0]["verdict"] == "no difference shown"
+    (effect,) = run_verb(open_store, "effects", "--json").json["time"]
+    assert effect["effects"][0]["low"] < 0 < effect["effects"][0]["high"]
+
+
+def test_the_plan_sees_a_rich_full_throttle(open_store: Path) -> None:
+    notes = run_verb(open_store, "plan", "--json").json["notes"]
+    (said,) = [note for note in notes if "full throttle" in note]
+    assert "is rich" in said and "smaller main jet (main_jet_mm, now 1.09)" in said and "`pullbook jets`" in said

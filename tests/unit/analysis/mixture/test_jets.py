@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from analysis.mixture.jets import (
+    CHECKED_SHARE,
     MAX_LEAN_RISK,
     SCATTER,
+    SENSOR_SHARE,
     Jet,
     Present,
     Pull,
@@ -160,7 +162,7 @@ def test_never_leaner_in_one_step_than_the_limit(value: float, limit: float) -> 
             assert not e.allowed
             assert e.why_not
     if advice.choice is not None:
-        assert 0 < advice.choice.change <= limit
+        assert 0 < advice.choice.change < advice.choice.step_high <= limit
         assert advice.choice.value <= AIR_COOLED.high
         assert advice.choice.chance_lean <= MAX_LEAN_RISK
 
@@ -169,7 +171,8 @@ def test_far_too_rich_goes_by_steps() -> None:
     advice = advise(now(9.8), RULE, metric_jets(0.01, 0.8, 1.4), AIR_COOLED, 0.5)
     assert advice.verdict == "change"
     assert advice.choice is not None
-    assert advice.choice.change == pytest.approx(0.5, abs=0.2)
+    # As much as holes and response allow, so that the real step is within the limit in 95 of 100 (issue 15).
+    assert advice.choice.change > 0.1 and 0.3 < advice.choice.step_high <= 0.5
     assert "first step" in advice.says
 
 
@@ -206,3 +209,51 @@ def test_expectation_tells_how_sure() -> None:
 def test_near_jets_of_each_kind() -> None:
     chosen = near([*number_drills(), *metric_jets(0.05, 0.5, 2.0)], [1.09, 1.12], count=1)
     assert [j.name for j in chosen] == ["No. 56", "1.15 mm", "1.10 mm", "No. 57", "No. 58", "1.05 mm"]
+
+
+def test_real_steps_are_within_the_limit_and_the_leanest_band_within_its_chance() -> None:
+    """Issue 15: real steps passed 0.6 AFR in 112 of 626 seasons (worst 1.29); the leanest band ended beyond the window
+    in 15 % against 3 % stated. Here the truth is drawn: exponent by the rule's vagueness, both holes by tolerance."""
+    rng = np.random.default_rng(31)
+    jets = [
+        *number_drills(),
+        *metric_jets(0.05, 0.8, 1.4),
+        *(Jet(f"{k}", 1.0 + 0.01 * k, 0.005, "owned") for k in range(15)),
+    ]
+    steps, lean, stated = [], [], []
+    for _ in range(600):
+        exponent, hole = rng.normal(-2.0, 0.2), 1.1 + rng.normal(0, 0.005)
+        level = rng.uniform(10.6, 11.95)
+        bands = level * (1 + np.array([-0.012, 0.0, 0.012]) * rng.uniform(0.5, 1.5))
+        shown = tuple(Pull(9.0 + 4 * k, v * (1 + rng.normal(0, 0.003)), 0.003 * v) for k, v in enumerate(bands))
+        tried = Tried("d", 1.1, "as it is", shown, 1.2, 14.7)
+        found = present([tried], tried, RULE)
+        advice = advise(found, RULE, near(jets, [1.0, 1.1]), AIR_COOLED, 0.6)
+        if advice.choice is None:
+            continue
+        jet = advice.choice.jet
+        real = jet.diameter_mm + rng.normal(0, jet.sigma_mm)
+        gain = (real / hole) ** exponent
+        steps.append(level * (gain - 1))
+        lean.append(bands.max() * gain * (1 + rng.normal(0, RULE.scatter)) > AIR_COOLED.high)
+        stated.append(advice.choice.chance_lean)
+    assert len(steps) > 200
+    assert np.mean(np.array(steps) > 0.6) < 0.05 and max(steps) < 0.9
+    assert np.mean(lean) <= np.mean(stated) + 0.03
+
+
+def test_the_sensors_offset_is_in_the_interval_and_a_free_air_check_halves_it() -> None:
+    """Issue 15: at 0.3 AFR of offset "95 %" held 49 %."""
+    drives = history(np.random.default_rng(32), [1.1] * 4)
+    law = response(drives)
+    blind, checked = (present(drives, drives[-1], law, sensor_share=share) for share in (SENSOR_SHARE, CHECKED_SHARE))
+    assert blind.sigma == checked.sigma and blind.sensor_sigma == pytest.approx(2 * checked.sensor_sigma)
+    assert blind.low < blind.value - 0.45 and blind.high > blind.value + 0.45
+    held = 0
+    for number in range(300):
+        rng = np.random.default_rng([33, number])
+        offset = rng.normal(0, 0.3 / 14.7)
+        some = history(rng, [1.1] * 3, offset=offset)
+        found = present(some, some[-1], response(some), density_kg_per_m3=1.2)
+        held += found.low < 12.3 < found.high
+    assert held >= 0.93 * 300
