@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.answers.export import ExportAnswer
     from analysis.answers.fuel import FuelAnswer, FuelLoopsAnswer
     from analysis.answers.jets import JetsAnswer
+    from analysis.answers.marks import TagsAnswer
     from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
     from analysis.answers.plan import PlanAnswer
     from analysis.answers.power import PowerAnswer
@@ -65,6 +66,7 @@ __all__ = [
     "SetupsAnswer",
     "SetupsBetweenAnswer",
     "Store",
+    "TagsAnswer",
     "WeatherAnswer",
     "WhatIfAnswer",
     "rows",
@@ -81,6 +83,7 @@ _ROOMS = {
     "analysis.answers.export": ("ExportAnswer",),
     "analysis.answers.fuel": ("FuelAnswer", "FuelLoopsAnswer"),
     "analysis.answers.jets": ("JetsAnswer",),
+    "analysis.answers.marks": ("TagsAnswer",),
     "analysis.answers.mixture": ("MixtureAnswer", "MixtureChangeAnswer"),
     "analysis.answers.plan": ("PlanAnswer",),
     "analysis.answers.power": ("PowerAnswer",),

@@ -104,7 +104,8 @@ def make_drive(
 
     Between the two times of the truth of `silent_s` [s] the receiver sends nothing. `board`: one that prints its axes
     in g as lines of the source `imu`, to be configured in `rig` (`BOARD_RIG`). `throttle_percent` is what another
-    board shows of a throttle that is as far open as the engine needs for all its power. `receiver`: what the GPS source is called in `rig`.
+    board shows of a throttle that is as far open as the engine needs for all its power.
+    `receiver`: what the GPS source is called in `rig`.
     """
     rng = np.random.default_rng(seed)
     truth = drive(truth_car, script, road, seed=seed, force_scale=force_scale, headwind_mps=headwind_mps)
