@@ -150,7 +150,9 @@ class DriveAnswers:
     def runs(self, to: Speed | Sequence[Speed] | None = None, **options: Any) -> RunsAnswer:
         """Its runs, timed to these speeds; options of `runs_answer`."""
         from analysis.answers.runs import runs_answer
+        from analysis.changes.season import judge
 
+        judge(self._store)
         return runs_answer(self.analysed, speeds_mps=_speeds(to), **options)
 
     def mixture(self, **options: Any) -> MixtureAnswer:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run
+from analysis.changes.season import judge
 from analysis.drive import SAME_RUN_S, total_splits, utc
 from analysis.motion.geodesy import distance_m
 from analysis.runs.lessons import habit_words
@@ -382,6 +383,7 @@ def all_runs_answer(
     NoAnswer
         Where no drive fits, or none of their runs counts.
     """
+    judge(store)
     drives = _chosen(store, setup, since, until)
     unit = unit or drives[-1].unit
     rows: list[tuple[AnalysedDrive, Run]] = []

@@ -5,8 +5,10 @@
 
 Columns that must be there: drive, run (its number in the drive), setup (its name), parts (JSON text of an object, or
 nothing where no setup is known), start_utc, direction_deg, speed_mps, from_one_foot_s, from_one_foot_sigma_s. Columns
-that may: corrected_s (times corrected to standard air), grade_percent, headwind_mps, wind_mps, full_throttle (the run's
-median mixture in its own pull), rise_s and soft (of its launch). SI throughout; any other column is left alone.
+that may: corrected_s (times corrected to standard air), unlaunched_s (the same, with a launch that does not follow the
+air), grade_percent, headwind_mps, wind_mps, full_throttle (the run's median mixture in its own pull), rise_s and soft
+(of its launch), throttle (its opening, as a share of its full travel), tags (words with spaces between). SI throughout;
+any other column is left alone.
 """
 
 from __future__ import annotations
@@ -47,8 +49,11 @@ REQUIRED = (
     "drive", "run", "setup", "parts", "start_utc", "direction_deg", "speed_mps", "from_one_foot_s",
     "from_one_foot_sigma_s",
 )  # fmt: skip
-OPTIONAL = ("corrected_s", "grade_percent", "headwind_mps", "wind_mps", "full_throttle", "rise_s", "soft")
-_OF_RUN = ("direction_deg", "grade_percent", "headwind_mps", "wind_mps", "full_throttle", "rise_s", "soft")
+OPTIONAL = (
+    "corrected_s", "unlaunched_s", "grade_percent", "headwind_mps", "wind_mps", "full_throttle", "rise_s", "soft",
+    "throttle", "tags",
+)  # fmt: skip
+_OF_RUN = ("direction_deg", "grade_percent", "headwind_mps", "wind_mps", "full_throttle", "rise_s", "soft", "throttle")
 """Columns that hold one value a run."""
 
 
@@ -129,12 +134,15 @@ def runs_of(record: SeasonRecord) -> pd.DataFrame:
             "run": int(run.label.rpartition(":")[2]),
             "setup": run.setup,
             "parts": None if run.parts is None else json.dumps(dict(run.parts), ensure_ascii=False),
+            "tags": " ".join(run.tags),
             "start_utc": pd.Timestamp(round(Fraction(run.start_s) * NS_PER_S), unit="ns", tz="UTC"),
             **{name: getattr(run, name) for name in _OF_RUN},
         }
-        for speed, time, sigma, better in zip(run.speed_mps, run.time_s, run.sigma_s, corrected, strict=True):
-            timed = {"speed_mps": speed, "from_one_foot_s": time, "from_one_foot_sigma_s": sigma, "corrected_s": better}
-            rows.append({**about, **timed})
+        limited = np.full(len(run.speed_mps), np.nan) if run.unlaunched_s is None else run.unlaunched_s
+        columns = zip(run.speed_mps, run.time_s, run.sigma_s, corrected, limited, strict=True)
+        for speed, time, sigma, better, unlaunched in columns:
+            timed = {"speed_mps": speed, "from_one_foot_s": time, "from_one_foot_sigma_s": sigma}
+            rows.append({**about, **timed, "corrected_s": better, "unlaunched_s": unlaunched})
     return pd.DataFrame(rows, columns=[*REQUIRED, *OPTIONAL])
 
 
@@ -168,13 +176,16 @@ def _run(drive: str, number: int, rows: pd.DataFrame) -> Observation:
         speed,
         time,
         sigma,
-        _corrected(rows, name),
+        _corrected(rows, "corrected_s", name),
         values["grade_percent"],
         values["headwind_mps"],
         values["wind_mps"],
         values["full_throttle"],
         values["rise_s"],
         values["soft"] == 1,
+        values["throttle"],
+        _corrected(rows, "unlaunched_s", name),
+        _tags(rows, name),
     )
 
 
@@ -189,15 +200,20 @@ def _numbers(rows: pd.DataFrame, column: str, name: str) -> Floats:
     return values
 
 
-def _corrected(rows: pd.DataFrame, name: str) -> Floats | None:
+def _tags(rows: pd.DataFrame, name: str) -> tuple[str, ...]:
+    said = _single(rows, "tags", name) if "tags" in rows.columns else None
+    return tuple(str(said).split()) if said is not None else ()
+
+
+def _corrected(rows: pd.DataFrame, column: str, name: str) -> Floats | None:
     """The corrected times; None where the run has none. They may end before the others do."""
-    if "corrected_s" not in rows.columns or rows["corrected_s"].isna().all():
+    if column not in rows.columns or rows[column].isna().all():
         return None
-    told = rows["corrected_s"].notna().to_numpy()
+    told = rows[column].notna().to_numpy()
     values = np.full(len(rows), np.nan)
-    values[told] = _numbers(rows[told], "corrected_s", name)
+    values[told] = _numbers(rows[told], column, name)
     if not told[: int(np.flatnonzero(told)[-1]) + 1].all():
-        raise InputError(f"runs: {name}: corrected_s has a gap below the highest speed that it is told for")
+        raise InputError(f"runs: {name}: {column} has a gap below the highest speed that it is told for")
     return values
 
 

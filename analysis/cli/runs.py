@@ -81,7 +81,7 @@ def runs_(
     if first is not None and speeds and first >= speeds[-1]:
         raise InputError(f"--from: {from_} is not below --to {speed_label(speeds[-1], unit or 'mph')}")
     drives = open_store(store)
-    judge(drives, say_progress)
+    judge(drives, say_progress)  # of one drive too: the car's envelope is the season's
     if all_:
         every = all_runs_answer(
             drives, unit=unit, speeds_mps=speeds, min_peak_mps=least, setup=setup, since=_day("--since", since),

@@ -68,7 +68,8 @@ def test_what_is_printed_and_written_is_the_answer(made_season: MadeSeason, answ
     said = run_verb(made_season.store, "plan")
     lines = said.out.splitlines()
     head = next(line for line in lines if "outing" in line and "runs" in line)
-    rows = [line for line in lines if line[:2].strip().isdigit()]
+    table = lines[lines.index(head) : next(k for k, line in enumerate(lines) if line.startswith("Setup 1:"))]
+    rows = [line for line in table if line[:2].strip().isdigit()]
     assert [int(line[: head.index("outing") + 6].split()[1]) for line in rows] == [step.outing for step in answer.next]
     under = slice(head.index("runs"), head.index("runs") + 4)
     assert [int(line[under]) for line in rows] == [step.runs for step in answer.next]

@@ -288,14 +288,14 @@ def test_a_headline_names_its_speed(true_pages, page, both):
 
 
 def test_every_interval_of_the_difference_says_how_it_was_taken(both):
-    """The headline's holds with all speeds together, the plan's by itself: the narrower one is no contradiction."""
+    """One question, one answer: the plan holds the two against each other as the headline does (issue 15)."""
     text = Reader(render(both["setups"], DAY)).text
     said = re.findall(r"is faster than .*?: by (\d\.\d\d) s (.*?\))", text)
     assert len({estimate for estimate, _ in said}) == 1
     assert {re.sub(r"\d\.\d\d to \d\.\d\d", "I", words) for _, words in said} == {
-        "to 40 mph, where it shows most (I, all 4 speeds together)",
-        "to 40 mph (I, this speed by itself)",
+        "to 40 mph, where it shows most (I, all 4 speeds together)"
     }
+    assert len({words for _, words in said}) == 1
 
 
 @pytest.mark.parametrize("name", ["setups", "season"])
