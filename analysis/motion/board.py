@@ -24,7 +24,6 @@ from scipy.signal import lfilter
 from analysis.arrays import Bools, Floats
 from analysis.motion.beside_fixes import (
     GRID_STEP_S,
-    LEAST_AGREEMENT,
     BesideUnusable,
     evened,
     find_delay,
@@ -83,7 +82,7 @@ class Board:
 
 def mount(readings: BoardReadings, motion: Motion) -> Board:
     """How a board is mounted and how late it is, by a drive's motion. BesideUnusable where that cannot be told."""
-    t, accel = _usable(readings)
+    t, accel = _usable(readings, motion)
     hz = rate_of(t)
     if hz < LEAST_HZ:
         raise BesideUnusable(f"it reads only {hz:.0f} times a second, and {LEAST_HZ:.0f} are needed")
@@ -119,7 +118,8 @@ def smoothing_beside(readings: BoardReadings, motion: Motion) -> Smoothing | Non
     how likely it is. A lag alone is the delay's; the filter shows in how corners are rounded.
     """
     try:
-        t, accel = _usable(readings)
+        mount(readings, motion)  # a board that cannot tell first movement tells nothing of the receiver either
+        t, accel = _usable(readings, motion)
         standing = _standing(t, accel, motion)
         even = np.arange(t[0], t[-1], GRID_STEP_S)
         pairs = pairs_of(motion, even, t)
@@ -127,8 +127,6 @@ def smoothing_beside(readings: BoardReadings, motion: Motion) -> Smoothing | Non
     except BesideUnusable:
         return None
     left = np.array([each.fit.left for each in found])
-    if min(each.fit.agreement for each in found) < LEAST_AGREEMENT:
-        return None
     log = -len(pairs.gained) * (left - left.min()) / (2 * left.min()) / _SHARED
     weight = np.exp(log) * np.gradient(TRIED_S)
     weight /= weight.sum()
@@ -137,9 +135,10 @@ def smoothing_beside(readings: BoardReadings, motion: Motion) -> Smoothing | Non
     return Smoothing(mean, max(mean - 1.96 * sigma, 0.0), mean + 1.96 * sigma, sigma, 0)
 
 
-def _usable(readings: BoardReadings) -> tuple[Floats, Floats]:
-    """Times and readings in order of time, without those that are void or stuck."""
-    good = np.isfinite(readings.t_s) & np.isfinite(readings.accel_mps2).all(1)
+def _usable(readings: BoardReadings, motion: Motion) -> tuple[Floats, Floats]:
+    """Times and readings in order of time, beside the fixes, without those that are void or stuck."""
+    beside = (readings.t_s > motion.t_s[0] - 3.0) & (readings.t_s < motion.t_s[-1] + 3.0)
+    good = beside & np.isfinite(readings.t_s) & np.isfinite(readings.accel_mps2).all(1)
     if good.sum() < 100:
         raise BesideUnusable(f"it has only {int(good.sum())} readings")
     order = np.argsort(readings.t_s[good], kind="stable")
