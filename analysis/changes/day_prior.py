@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import functools
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -31,6 +32,7 @@ RUN_DF = 1.0
 """The same for runs, which soon speak for themselves."""
 _RHO = np.geomspace(1e-3, 3e3, 53)
 _STEPS = 61
+_DRAWS = 20_000
 _RANK = 1e-9
 
 
@@ -121,12 +123,23 @@ class VariancePosterior:
         variance = total / df if df else math.nan
         return Student(float(solved @ self.x.T @ self.y), math.sqrt(float(c @ solved) * variance), float(df))
 
-    def prediction(self, c: Floats) -> Student:
-        """The same for one run to come, on a day of its own, whose expectation is `c` @ b."""
+    def least_of(self, c: Floats, sizes: Sequence[int], share: float) -> float:
+        """What the least of many runs to come falls below with probability `share`, if their expectation is `c` @ b.
+
+        `sizes` are the numbers of runs of each outing, on days of their own. The posterior predictive, drawn `_DRAWS`
+        times from a fixed seed [1, section 6.3].
+        """
+        rng = np.random.default_rng(0)
         sigma2, weight = self._grid
+        rho_at, sigma_at = np.unravel_index(rng.choice(weight.size, _DRAWS, p=weight.ravel()), weight.shape)
         centre, factor = self._least_squares(c)
-        scale = np.sqrt((factor + 1 + _RHO)[:, None] * sigma2[None, :])
-        return _as_student(np.repeat(centre[:, None], len(sigma2), axis=1).ravel(), scale.ravel(), weight.ravel())
+        run = np.sqrt(sigma2[sigma_at])
+        expected = centre[rho_at] + np.sqrt(factor[rho_at]) * run * rng.standard_normal(_DRAWS)
+        least = np.full(_DRAWS, np.inf)
+        for size in sizes:
+            day = np.sqrt(_RHO[rho_at]) * run * rng.standard_normal(_DRAWS)
+            least = np.minimum(least, day + run * rng.standard_normal((size, _DRAWS)).min(axis=0))
+        return float(np.quantile(expected + least, share))
 
     def day_share(self, c: Floats) -> tuple[float, float]:
         """The contrast's variance over sigma^2 with days of the size of runs, and with days alike."""
