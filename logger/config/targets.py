@@ -97,8 +97,8 @@ class JetRules(ConfigSection):
     metric_step_mm: Annotated[float, Field(ge=0.005, le=0.5)] = 0.05
     """Step of the metric jets that can be got."""
     max_lean_step: Positive = 1.0
-    """The most a new jet may lean full throttle at once, in AFR on the scale where lambda 1 is 14.7, in 95 of 100 cases,
-    for holes vary. One drill down, 1.09 to 1.06 mm, is a normal step (common practice, no source) and leans by 0.7."""
+    """The most that a new jet may lean full throttle at once, in AFR on the scale where lambda 1 is 14.7: in 95 of 100
+    cases, for holes vary. One drill down, 1.09 to 1.06 mm, is a normal step (common practice, no source): 0.7."""
 
 
 def _air() -> Targets:
