@@ -43,7 +43,7 @@ _FEWEST_SHARP = 1.8
 _UNSEEN = 0.5
 """Of the time that braking takes from the speed that a receiver holds back: how far the corner may be from there."""
 _LEAST_KNOWN_S = 0.16
-"""A standard error of more than this is that of the prior: the stops told nothing."""
+"""A standard error of more than this is the prior's own: the stops told nothing, unless what they told is far more."""
 _SLACK_MPS = 0.015
 """What the lines and columns leave of a real stop."""
 _GRID_S = 0.01
@@ -87,7 +87,7 @@ def learn_smoothing(t: Floats, y: Floats, rests: list[Interval], noise: Noise, s
         # What the car did below the speed that is held back is unseen.
         braking = float(np.median([stop.braking for stop in found]))
         sigma = math.hypot(sigma, _UNSEEN * noise.hold_mps / braking)
-    if sigma > _LEAST_KNOWN_S:
+    if sigma > max(_LEAST_KNOWN_S, mean / 1.5):
         return None
     low = min(_quantile(weight, 0.025), max(mean - 1.96 * sigma, 0.0))
     high = max(_quantile(weight, 0.975), mean + 1.96 * sigma)

@@ -117,7 +117,7 @@ _LIKELY_SHARE = 0.25
 """Which part of its logarithm the likelihood under way counts for: the model of the car is not true to the last, so the
 posterior is far too narrow."""
 
-HIDDEN_ODDS = 2.5
+HIDDEN_ODDS = 2.0
 """How much more often than not a receiver that holds zero wanders: it filters (common practice, no source)."""
 
 
