@@ -213,7 +213,8 @@ def test_near_jets_of_each_kind() -> None:
 
 def test_real_steps_are_within_the_limit_and_the_leanest_band_within_its_chance() -> None:
     """With a limit on the expected step alone, real steps passed 0.6 AFR in 112 of 626 seasons (worst 1.29), and the
-    leanest band ended beyond the window in 15 % against 3 % stated. Here the truth is drawn: exponent by the rule's vagueness, both holes by tolerance."""
+    leanest band ended beyond the window in 15 % against 3 % stated. Here the truth is drawn: the exponent as vague as
+    the rule is, both holes within their tolerance."""
     rng = np.random.default_rng(31)
     jets = [
         *number_drills(),
