@@ -23,6 +23,7 @@ References
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -57,10 +58,11 @@ CLOSED = 0.015
 STEP_SHARE = 0.3
 """A change of load by this share within a second is a step."""
 MIN_STEPS = 4
-MOTION_S, MOTION_STEPS = 0.014, 0.08
-"""Standard error of the delay that reweighting does not show, in seconds and in the receiver's steps, whichever is
-more: when the motion changes its acceleration between two fixes, and that table and bends are not quite the engine's.
-From simulated drives with receivers of 1 to 20 Hz."""
+ENGINE_S, MOTION_STEPS = 0.035, 0.08
+"""Standard errors of the delay that reweighting does not show: table and bends are not quite the engine's, in seconds;
+when the motion changes its acceleration between two fixes, in the receiver's steps. The first is the whole error in
+drives of an engine of another hand, the second from simulated drives with receivers of 1 to 20 Hz."""
+UNTOLD = "; whether the receiver smooths speed is not told, and not in its interval"
 TELLING_S = 0.2
 """Half-width of the 95 % interval from which on the drive does not tell the delay [s]."""
 
@@ -134,7 +136,8 @@ def estimate(
     load = state.share if opening is None else np.where(opening < CLOSED, LOAD_KNOTS[0], opening)
     steps = count_steps(state.speed_mps, load)
     step = float(np.median(np.diff(state.fix_time_s))) if len(state.fix_time_s) > 1 else GRID_S
-    own = max(MOTION_S, MOTION_STEPS * step)
+    own = math.hypot(ENGINE_S, MOTION_STEPS * step, state.late_sigma_s or 0.0)
+    beside = "" if state.late_sigma_s is not None else UNTOLD
     if steps < MIN_STEPS:
         what = "one step" if steps == 1 else f"{steps or 'no'} steps"
         return configured(configured_s, f"The delay cannot be told from this drive: {what} of load in it.", steps)
@@ -175,12 +178,12 @@ def estimate(
     if delay_high - delay_low <= 2 * TELLING_S and lag_high - lag_low <= 0.5:
         return Delay(
             delay, lag, delay_low, delay_high, max(lag_low, 0.0), lag_high, True, "this drive", steps,
-            f"Delay and lag of the sensor come from this drive, from {steps} steps of load.",
+            f"Delay and lag of the sensor come from this drive, from {steps} steps of load{beside}.",
         )  # fmt: skip
     return Delay(
         total, 0.0, *spread_total, None, None, False, "this drive", steps,
         f"The delay comes from this drive, from {steps} steps of load; it includes the sensor's lag, which the drive "
-        "does not tell from it.",
+        f"does not tell from it{beside}.",
     )  # fmt: skip
 
 

@@ -39,7 +39,10 @@ class Driving:
         Their units.
     fix_time_s, fix_mps : array, shape (m,)
         The receiver's speeds as they came, not smoothed, and their standard error `fix_sigma_mps`; empty where the
-        state does not come from a receiver [s, m/s].
+        state does not come from a receiver [s, m/s]. Times are those that the speeds are of: where the receiver
+        smooths speed, it shows them later by that.
+    late_sigma_s : float or None
+        Standard uncertainty of how much later [s]; None where nothing tells whether the receiver smooths.
     """
 
     time_s: Floats
@@ -54,6 +57,7 @@ class Driving:
     fix_time_s: Floats = field(default_factory=lambda: np.empty(0))
     fix_mps: Floats = field(default_factory=lambda: np.empty(0))
     fix_sigma_mps: float = 0.0
+    late_sigma_s: float | None = 0.0
     travel: tuple[float, float] | None = None
     """A recorded throttle closed and fully open, in its own unit; None where that is not told."""
 
@@ -105,7 +109,8 @@ def driving(
     further = {name: on_grid(at, value, grid + start_s) for name, (at, value) in (channels or {}).items()}
     return Driving(
         grid + start_s, speed, load, share, state.accel_sigma * (1 + road.rotating), most, road, further, units or {},
-        motion.t_s + start_s, motion.reading_mps, motion.noise.reading_sigma_mps,
+        motion.t_s + start_s - motion.receiver.undone_s, motion.reading_mps, motion.noise.reading_sigma_mps,
+        motion.receiver.smoothing_doubt_s if motion.receiver.smoothing_s is not None else None,
     )  # fmt: skip
 
 
