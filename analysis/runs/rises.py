@@ -40,7 +40,7 @@ def rises(slow: bool) -> list[Rise]:
     clutch, a start too smooth to see. `slow`: fixes are so far apart that they say
     little of it, and quick rises count for more.
     """
-    quick, unseen, soft = (2.0, 1.0, 1.0) if slow else (1.0, 5.6, 1.4)
+    quick, unseen, soft = (2.0, 1.0, 1.0) if slow else (1.0, 4.8, 1.2)
     found = [Rise("straight", 0.0, 1.0, 0.75 * quick)]
     found += [Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
     found += [Rise("exponential", seconds, 0.0, 0.02) for seconds in (0.18, 0.25, 0.5, 1.0)]
