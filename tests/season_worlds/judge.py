@@ -129,7 +129,8 @@ def _compare(design: Design, tally: Tally, number: int) -> None:
         tally.counts["runs only"] += any(
             i.run_low > 0 or i.run_high < 0 for i in (each.judged.interval for each in answer.splits)
         )
-        tally.counts["launch"] += answer.launch is not None and answer.launch.verdict.word in CLAIMS
+        if answer.launch is not None:
+            tally.counts["launch"] += answer.launch.verdict.word in CLAIMS
         tally.counts["trace"] += any(band.verdict.word in CLAIMS for band in answer.trace)
 
 
@@ -160,7 +161,7 @@ def _effects(design: Design, tally: Tally, number: int, season: MadeRuns | None 
 def _one_way(design: Design, tally: Tally, number: int) -> None:
     answer = compared(made(design, tally, number))
     tally.asked += 1
-    intervals = [each.judged.interval for each in (*answer.splits, *answer.trace)]
+    intervals = [each.judged.interval for each in answer.splits] + [each.judged.interval for each in answer.trace]
     tally.counts["interval"] += sum(math.isfinite(i.low) or math.isfinite(i.high) for i in intervals)
     tally.counts["false"] += answer.verdict.word in CLAIMS
 
@@ -204,11 +205,11 @@ ASKS: dict[str, Callable[[Design, Tally, int], None]] = {
 
 def _count(tally: Tally, answer: Comparison) -> None:
     """Whether days make an interval narrower, anywhere; how wide it is where it is widest."""
-    for each in (*answer.splits, *answer.trace):
-        for times in (each.raw, each.corrected):
-            if times is not None:
-                i = times.interval
-                tally.counts["narrower"] += _narrower(i.low, i.high, i.run_low, i.run_high)
+    each_held = [(split.raw, split.corrected) for split in answer.splits]
+    each_held += [(band.raw, band.corrected) for band in answer.trace]
+    for times in (times for pair in each_held for times in pair if times is not None):
+        i = times.interval
+        tally.counts["narrower"] += _narrower(i.low, i.high, i.run_low, i.run_high)
     top = answer.splits[-1]
     i = top.judged.interval
     tally.half_width.append(0.5 * (i.high - i.low) / top.judged.mean_a_s)

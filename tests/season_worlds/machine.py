@@ -97,7 +97,7 @@ def passing_times(car: LightCar, pulls: Pulls, speeds_mps: Floats) -> Floats:
         t = t + _shifts(car, pulls, edges, a)
     s = np.concatenate([np.zeros((len(a), 1)), np.cumsum(v * step, axis=1)], axis=1)
     foot = np.array([np.interp(FOOT_M, way, time) for way, time in zip(s, t, strict=True)])
-    return np.array([np.interp(speeds_mps, edges, time) for time in t]) - foot[:, None]
+    return np.asarray(np.array([np.interp(speeds_mps, edges, time) for time in t]) - foot[:, None])
 
 
 def slopes(car: LightCar, speeds_mps: Floats) -> Floats:
