@@ -156,8 +156,10 @@ def _ask(setup: SetupConfig, store: DriveStore, but: str = "") -> None:
     known = setups.known(drive.drive for drive in store.drives if drive.id != but)
     reused = vocabulary.reused(setup.name, setup.parts, [(each.name, each.setup.parts) for each in known])
     questions = vocabulary.doubts(setup.parts, [each.setup.parts for each in known])
-    if reused or questions:
-        raise InputError(f"{reused or questions[0]} With --anyway it is taken as written")
+    if reused:
+        raise InputError(f"{reused}; with --anyway it is taken as written")
+    if questions:
+        raise InputError(f"{questions[0]} With --anyway it is taken as written")
 
 
 def _told(setup: SetupConfig | None) -> SetupTold | None:
