@@ -184,7 +184,6 @@ def pulled(
     store: DriveStore, runs: Mapping[str, Sequence[int]], car: CarConfig | None, unit: SpeedUnit | None
 ) -> tuple[list[SetupPulls], SpeedUnit, CarConfig]:
     """Wheel power of the runs that are named, by setup, the speed unit and the car; see `power_answer`."""
-    judge(store)
     chosen: dict[str, tuple[AnalysedDrive, set[int]]] = {}
     for ref, numbers in runs.items():
         drive = store.drive(ref)
@@ -193,6 +192,7 @@ def pulled(
             chosen[drive.id] = (drive, known | set(numbers) if known and numbers else set())
         else:
             chosen[drive.id] = (drive, set(numbers))
+    judge(store)  # once they are open: a drive that was cut off is closed by then
     car = car_of([drive for drive, _ in chosen.values()], car, "power")
     unit = unit or car.units.speed
     by_setup: dict[str, list[tuple[AnalysedDrive, list[Run]]]] = {}

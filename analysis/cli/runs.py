@@ -81,8 +81,9 @@ def runs_(
     if first is not None and speeds and first >= speeds[-1]:
         raise InputError(f"--from: {from_} is not below --to {speed_label(speeds[-1], unit or 'mph')}")
     drives = open_store(store)
+    asked = None if all_ else drives.drive(name)  # before the season is listed: a drive that was cut off is closed now
     judge(drives, say_progress)  # of one drive too: the car's envelope is the season's
-    if all_:
+    if asked is None:
         every = all_runs_answer(
             drives, unit=unit, speeds_mps=speeds, min_peak_mps=least, setup=setup, since=_day("--since", since),
             until=_day("--until", until), near_deg=near_asked(near),
@@ -90,7 +91,7 @@ def runs_(
         print_json(every.to_json()) if json else _print_all(every)
         return
     answer = runs_answer(
-        drives.drive(name), unit=unit, speeds_mps=speeds, from_mps=first,
+        asked, unit=unit, speeds_mps=speeds, from_mps=first,
         distances_m=[parse_quantity(text, "m") for text in at] if at else None,
         threshold_mps=parse_speed(threshold) if threshold is not None else None, min_peak_mps=least,
     )  # fmt: skip
