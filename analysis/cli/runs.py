@@ -174,7 +174,7 @@ def brief_runs(drive: Drive) -> None:
     from analysis.answers.runs import runs_answer
     from analysis.store import DriveStore
 
-    drives = DriveStore(drive.path.parent)
+    drives = DriveStore(drive.path.parent, kept_only=True)  # the recorder does not wait for other drives to be read
     analysed = drives.drive(str(drive.path))
     try:
         answer = runs_answer(analysed)
