@@ -209,7 +209,7 @@ def test_no_two_public_classes_bear_one_name() -> None:
 def test_no_file_is_longer_than_a_head_holds() -> None:
     long = {
         name: lines
-        for package in PACKAGES
+        for package in (*PACKAGES, "tests", "sample_logs")
         for path in (ROOT / package).rglob("*.py")
         if (lines := len(path.read_text(encoding="utf-8").splitlines())) > MOST_LINES
         for name in [str(path.relative_to(ROOT))]

@@ -162,27 +162,6 @@ def test_what_counts_and_why_the_rest_does_not(answer: RunsAnswer) -> None:
     assert re.fullmatch(r"given up at 2[45](\.\d)? mph", third.ended_words)
 
 
-def test_uphill_is_above_zero_and_a_gap_is_told_from_the_start_of_its_run(tmp_path: Path) -> None:
-    script: list[Phase] = [
-        Stand(8), Pull(19, "bite"), Brake(0, 3.0), Stand(5), Turn(), Pull(19, "bite"), Brake(0, 3.0), Stand(5),
-    ]  # fmt: skip
-    truth = simulate.drive(WREN, script, Road(swing_m=25.0), seed=1)
-    silent = (truth.runs[1].start_s + 4.0, truth.runs[1].start_s + 6.5)
-    found, truth = make_drive(tmp_path, script, road=Road(swing_m=25.0), silent_s=silent)
-    runs = runs_answer(DriveStore(tmp_path).drive(found.id)).runs
-    shown = tables_of(said("runs", found.id, "--store", str(tmp_path)))["How each run went"]
-    for run, true, row in zip(runs, truth.runs, shown, strict=True):
-        way = (truth.t_s >= true.start_s) & (truth.v_mps > 0) & (truth.s_m <= true.s_m[0] + run.distance_m)
-        grade = 100 * float(truth.grade[way].mean())
-        assert abs(grade) > 3.5 and run.grade_sigma_percent < 1.2
-        assert run.grade_percent == pytest.approx(grade, abs=3 * run.grade_sigma_percent)
-        assert float(row["Grade %"].split()[0]) == pytest.approx(run.grade_percent, abs=0.06)
-    assert runs[0].grade_percent > 0 > runs[1].grade_percent and runs[0].gaps == ()
-    (gap,) = runs[1].gaps
-    assert (gap.start_s, gap.end_s) == pytest.approx((4.0, 6.5), abs=0.2)
-    assert runs[1].why_not == "1 gap in the fixes" and runs[0].counted
-
-
 def test_opposite_runs_are_their_means(made: tuple[Path, dict[str, tuple[str, Truth]]], answer: RunsAnswer) -> None:
     (pair,) = answer.pairs
     assert pair.runs == (1, 2)
@@ -276,18 +255,6 @@ def test_the_receiver_is_told_and_what_is_not_told_is_null(
     assert told["words"].startswith("10 a second, noise 0.05 m/s, ") and "wandering" not in told["words"]
     text = " ".join(said("runs", drives["first"][0], "--store", str(store)).split())
     assert f"Receiver: {told['words']}. {told['fixes']} fixes used" in text
-
-
-def test_a_slow_receiver_tells_nothing_of_its_smoothing(tmp_path: Path) -> None:
-    """A corner of a tenth of a second is not seen by a fix every second."""
-    drive, _ = make_drive(tmp_path, THERE_AND_BACK[:4], rate_hz=1.0)
-    found = runs_answer(AnalysedDrive(drive))
-    told = found.to_json()
-    for name in ("smoothing_s", "smoothing_low_s", "smoothing_high_s"):
-        assert told["receiver"][name] is None
-    assert "smoothing unknown" in said("runs", drive.id, "--store", str(tmp_path))
-    (run,) = found.runs
-    assert all(split.systematic_s > 0 for split in run.splits)
 
 
 def test_times_have_a_second_part_of_their_doubt(

@@ -87,7 +87,7 @@ def test_intervals_hold_and_claims_are_rare_in_short(name: str, day: float) -> N
 @pytest.mark.parametrize("name", SEASONS)
 def test_intervals_hold_at_their_stated_rate_over_500_seasons(name: str, day: float) -> None:
     """Stated: at least 95 %, of each interval by itself and of all speeds together; held to 2 points. No effect: at
-    most 5 % (+2) of seasons claim one anywhere (issue 15). Where days cancel it is 95 % neither more nor less; where
+    most 5 % (+2) of seasons claim one anywhere. Where days cancel it is 95 % neither more nor less; where
     few repeats leave days to the prior, it holds more often than stated where days are fewer than usual."""
     told = _tally(name, day, 500, stream=4)
     assert told["joint"] >= 0.93
@@ -139,7 +139,7 @@ def test_ignoring_days_would_be_wrong_which_is_why_they_are_in() -> None:
 
 
 def test_one_day_each_and_nothing_repeated_goes_by_the_stated_days() -> None:
-    """Until repeats speak, days are taken to scatter as is usual (issue 15): a fifth of the time is told even so, a
+    """Until repeats speak, days are taken to scatter as is usual: a fifth of the time is told even so, a
     thirtieth is not, and the one outing that would tell it is named."""
     large, small = (
         asked(season([Stint(0, A, 5), Stint(1, B, 5, effect=effect)], np.random.default_rng(1)))
@@ -204,7 +204,7 @@ def test_a_way_that_went_with_the_change_is_named() -> None:
     answer = asked(runs)
     assert answer.verdict.word == "too few runs" and "one way only" in answer.verdict.sentence
     for told in [*(s.judged.interval for s in answer.splits), *(b.judged.interval for b in answer.trace)]:
-        # Confounded: an interval would look as if it held (issue 15).
+        # Confounded: an interval would look as if it held.
         assert np.isnan([told.low, told.high, told.run_low, told.run_high, told.alone_low, told.detectable]).all()
 
 
@@ -358,7 +358,7 @@ def test_corrected_times_settle_what_the_air_had_changed() -> None:
 
 @pytest.mark.parametrize("follows", [True, False])
 def test_a_launch_that_belt_or_clutch_limit_gains_nothing_by_the_air(follows: bool) -> None:
-    """Issue 15: launches limited by the belt, B on a warmer day: the air's correction "gained" at 20 mph. Physics: the
+    """Launches limited by the belt, B on a warmer day: the air's correction "gained" at 20 mph. Physics: the
     simulated car's force is held at 980 N up to 10 m/s, whatever the air; or nothing holds it, and all goes with the
     air. Neither car changed; whichever it is, nothing may be claimed."""
     car = simulate.WREN if not follows else simulate.tuned(simulate.WREN, force_n=math.inf)

@@ -31,7 +31,7 @@ DESIGNS: dict[str, list[tuple[Parts, int]]] = {
     "A6 A2 B3": [(A, 6), (A, 2), (B, 3)],
     "A4 A4 B3 C5 D4 E6": WEEKLY,
 }
-"""The issue's table."""
+"""Seasons as owners drive them: parts a week, few repeats, uneven numbers."""
 
 
 def asked(runs: list[Observation], speeds: np.ndarray = SPEEDS, b: Parts = B) -> Comparison:
@@ -52,7 +52,7 @@ def driven(
 @pytest.mark.parametrize("day", [0.0, 0.005, 0.01, 0.02])
 @pytest.mark.parametrize("name", DESIGNS)
 def test_nothing_is_called_something_in_5_of_100_seasons_at_most(name: str, day: float, count: int) -> None:
-    """Bar (issue 15): a false verdict in 5 % (+2) of seasons, whatever the days; the newest setup against the first."""
+    """Bar: a false verdict in 5 % (+2) of seasons, whatever the days; the newest setup against the first."""
     newest = DESIGNS[name][-1][0]
     false = 0
     for number in range(count):
@@ -79,7 +79,7 @@ def test_twice_what_is_detectable_is_found_9_times_in_10_and_never_the_wrong_way
 
 @pytest.mark.parametrize("outings", [2, 5, 8])
 def test_the_best_of_a_season_without_a_change_is_seldom_beyond_scatter(outings: int) -> None:
-    """Issue 15: 10 to 16 % were, for the best was chosen after all were driven. Bar: 5 % (+2), of 60 seasons."""
+    """10 to 16 % were, for the best was chosen after all were driven. Bar: 5 % (+2), of 60 seasons."""
     beyond = 0
     for number in range(60):
         runs = season([Stint(k, A, 4) for k in range(outings)], np.random.default_rng([19, number]), day=1.0)
@@ -93,7 +93,7 @@ def test_the_best_of_a_season_without_a_change_is_seldom_beyond_scatter(outings:
 
 @pytest.mark.parametrize("counts", [(4, 4, 4), (4, 4, 3), (4, 3, 4), (6, 2, 3)])
 def test_one_repeat_that_agrees_by_chance_collapses_no_interval(counts: tuple[int, int, int]) -> None:
-    """Issue 15: with one repeated outing the interval collapsed where the repeat agreed; 53 of 300 seasons claimed."""
+    """With one repeated outing the interval collapsed where the repeat agreed; 53 of 300 seasons claimed."""
     first, again, changed = counts
     for number in range(12):
         runs = season(
@@ -124,7 +124,7 @@ def test_days_weigh_against_the_prior_as_many_repeats_as_there_are() -> None:
 
 @pytest.mark.parametrize("a_day_each", [True, False])
 def test_effects_of_many_parts_are_one_question(a_day_each: bool) -> None:
-    """Issue 15: some effect of eight parts that do nothing was claimed in 63 of 200 seasons. On one day, days cancel,
+    """Some effect of eight parts that do nothing was claimed in 63 of 200 seasons. On one day, days cancel,
     and nothing but the number of questions is left."""
     names = [f"part {k}" for k in range(8)]
     base: Parts = dict.fromkeys(names, 0)

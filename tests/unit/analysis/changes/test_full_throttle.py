@@ -59,7 +59,7 @@ def traffic(runs: list[Observation], each: int, number: int) -> list[Observation
 
 @pytest.mark.parametrize("number", range(6))
 def test_eighteen_traffic_starts_a_drive_change_no_verdict(number: int) -> None:
-    """Issue 15: with six starts to four pulls the median was the traffic: a verdict of 'not shown' for 1.7 s gained."""
+    """With six starts to four pulls the median was the traffic: a verdict of 'not shown' for 1.7 s gained."""
     alone = pulls(number)
     kept, left = full_pulls([*alone, *traffic(alone, 18, number)])
     assert {run.label for run in kept} >= {run.label for run in alone}
@@ -179,7 +179,7 @@ def test_tags_are_kept_and_are_conditions(store: Path, tmp_path: Path) -> None:
 
 
 def test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run(store: Path, tmp_path: Path) -> None:
-    """Issue 15: `fuel --used` on a drive of starts warned of 87 L/100 km, kept it, and its runs stopped counting."""
+    """`fuel --used` on a drive of starts warned of 87 L/100 km, kept it, and its runs stopped counting."""
     copy = Path(shutil.copytree(store, tmp_path / "store"))
     before = run_verb(copy, "runs", "--all", "--json").json["runs"]
     said = run_verb(copy, "fuel", "last", "--used", "2L")

@@ -136,7 +136,7 @@ def test_an_empty_store_has_no_answer(tmp_path: Path) -> None:
 
 
 def test_compare_plan_and_power_give_one_advice(store: Path) -> None:
-    """Issue 15: `compare` asked for one outing that "`plan` lays out", and `plan` said no drive is needed; the smallest
+    """`compare` asked for one outing that "`plan` lays out", and `plan` said no drive is needed; the smallest
     detectable change was 0.49 in one and 0.45 in the other; `power` said "less power" from runs alone."""
     ids = [drive.id for drive in list_drives(store)]
     seen = run_verb(store, "compare", "baseline", "snorkel and jet", "--json").json

@@ -54,7 +54,7 @@ def test_an_old_name_for_other_parts_is_refused_with_what_differs() -> None:
 
 
 def test_a_season_with_a_mistyped_part_says_so_before_it_judges() -> None:
-    """Issue 15: `main_jet` for `main_jet_mm`: the plan said "tangled", "no drive is needed", "nothing is tangled"."""
+    """`main_jet` for `main_jet_mm`: the plan said "tangled", "no drive is needed", "nothing is tangled"."""
     other: Parts = {"main_jet": 1.06, "snorkel": "long"}
     stints = [Stint(0, {"main_jet_mm": 1.09, "snorkel": "short"}, 4), Stint(1, other, 4)]
     record = from_runs(frame_of(season(stints, np.random.default_rng(1))))

@@ -171,7 +171,7 @@ def test_far_too_rich_goes_by_steps() -> None:
     advice = advise(now(9.8), RULE, metric_jets(0.01, 0.8, 1.4), AIR_COOLED, 0.5)
     assert advice.verdict == "change"
     assert advice.choice is not None
-    # As much as holes and response allow, so that the real step is within the limit in 95 of 100 (issue 15).
+    # As much as holes and response allow, so that the real step is within the limit in 95 of 100.
     assert advice.choice.change > 0.1 and 0.3 < advice.choice.step_high <= 0.5
     assert "first step" in advice.says
 
@@ -244,7 +244,7 @@ def test_real_steps_are_within_the_limit_and_the_leanest_band_within_its_chance(
 
 
 def test_the_sensors_offset_is_in_the_interval_and_a_free_air_check_halves_it() -> None:
-    """Issue 15: at 0.3 AFR of offset "95 %" held 49 %."""
+    """At 0.3 AFR of offset "95 %" held 49 %."""
     drives = history(np.random.default_rng(32), [1.1] * 4)
     law = response(drives)
     blind, checked = (present(drives, drives[-1], law, sensor_share=share) for share in (SENSOR_SHARE, CHECKED_SHARE))

@@ -40,7 +40,7 @@ def test_the_full_travel_is_configured_or_learned_over_drives(
 
 
 def test_a_gentle_drive_has_no_full_throttle_to_be_lean(tmp_path: Path) -> None:
-    """Issue 15: "full throttle is lean, that burns pistons", where a recorded throttle never passed 59 %."""
+    """ "full throttle is lean, that burns pistons", where a recorded throttle never passed 59 %."""
     store = tmp_path / "store"
     make_drive(store, GENTLE, throttle_percent=100.0, law=mixture_of(LEAN))
     make_drive(store, HARD, throttle_percent=100.0, law=mixture_of(LEAN), start=START + timedelta(days=7), seed=2)

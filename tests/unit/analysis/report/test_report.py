@@ -288,7 +288,7 @@ def test_a_headline_names_its_speed(true_pages, page, both):
 
 
 def test_every_interval_of_the_difference_says_how_it_was_taken(both):
-    """One question, one answer: the plan holds the two against each other as the headline does (issue 15)."""
+    """One question, one answer: the plan holds the two against each other as the headline does."""
     text = Reader(render(both["setups"], DAY)).text
     said = re.findall(r"is faster than .*?: by (\d\.\d\d) s (.*?\))", text)
     assert len({estimate for estimate, _ in said}) == 1

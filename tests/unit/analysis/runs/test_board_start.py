@@ -44,7 +44,7 @@ def case() -> Case:
 
 
 def test_first_movement_is_known_to_three_hundredths(case: Case) -> None:
-    """Bar of the issue: 0.03 s; the simulator's car is held by its rolling resistance as the real one is."""
+    """Bar: 0.03 s; the simulator's car is held by its rolling resistance as the real one is."""
     off, z, by_fixes = [], [], []
     for run, true in zip(case.runs, case.truth.runs, strict=True):
         start = first_movement(case.board, case.motion, run)
