@@ -63,8 +63,9 @@ ENGINE_S, MOTION_STEPS = 0.035, 0.08
 when the motion changes its acceleration between two fixes, in the receiver's steps. The first is the whole error in
 drives of an engine of another hand, the second from simulated drives with receivers of 1 to 20 Hz."""
 UNTOLD = "; whether the receiver smooths speed is not told, and not in its interval"
-TELLING_S = 0.2
-"""Half-width of the 95 % interval from which on the drive does not tell the delay [s]."""
+TELLING_S = 0.3
+"""Half-width of the 95 % interval from which on the drive does not tell the delay [s]: the doubt of a receiver that
+smooths over 0.3 s alone makes 0.2."""
 
 
 @dataclass(frozen=True)
@@ -136,8 +137,10 @@ def estimate(
     load = state.share if opening is None else np.where(opening < CLOSED, LOAD_KNOTS[0], opening)
     steps = count_steps(state.speed_mps, load)
     step = float(np.median(np.diff(state.fix_time_s))) if len(state.fix_time_s) > 1 else GRID_S
-    own = math.hypot(ENGINE_S, MOTION_STEPS * step, state.late_sigma_s or 0.0)
-    beside = "" if state.late_sigma_s is not None else UNTOLD
+    own, beside = ENGINE_S, ""
+    if opening is None:  # load comes by way of the receiver's motion
+        own = math.hypot(ENGINE_S, MOTION_STEPS * step, state.late_sigma_s or 0.0)
+        beside = "" if state.late_sigma_s is not None else UNTOLD
     if steps < MIN_STEPS:
         what = "one step" if steps == 1 else f"{steps or 'no'} steps"
         return configured(configured_s, f"The delay cannot be told from this drive: {what} of load in it.", steps)
