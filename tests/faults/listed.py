@@ -7,7 +7,7 @@ from faults.planted import Fault
 A = "analysis/answers/"
 C = "analysis/cli/"
 UNIT = "tests/unit/analysis/"
-RUNS = (UNIT + "answers/test_runs.py",)
+RUNS = (UNIT + "answers/test_runs.py", UNIT + "answers/test_runs_odd_roads.py")
 COMPARE = (UNIT + "answers/test_compare.py", UNIT + "cli/test_cli_compare.py")
 SEASON = (UNIT + "answers/test_season.py", UNIT + "cli/test_cli_compare.py")
 MIXTURE = (UNIT + "answers/test_mixture.py",)
