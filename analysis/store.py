@@ -113,9 +113,11 @@ class DriveStore:
     def teach(self, drive: AnalysedDrive) -> None:
         """Keep what a drive of this store teaches, so that it need not be read again when the next one is."""
         kept_only, self._kept_only = self._kept_only, False
-        for _ in _each_lesson([drive], self._lesson):
-            pass
-        self._kept_only = kept_only
+        try:
+            for _ in _each_lesson([drive], self._lesson):
+                pass
+        finally:
+            self._kept_only = kept_only
 
     def _before(self, drive: Drive) -> Taught:
         """What the drives before one taught: those of this folder with the same car and receiver, by when they began.
