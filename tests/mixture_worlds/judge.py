@@ -14,6 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from worlds.car import STEP_S
+from worlds.judge import chosen
 
 from analysis.mixture import delay
 from analysis.mixture.engine_load import driving
@@ -111,17 +112,6 @@ def share_held(judged: Sequence[Judged]) -> float:
     return float(np.mean(held)) if held else float("nan")
 
 
-def chosen(names: Sequence[str]) -> list[World]:
-    """The worlds of these names or parts of names; all without any. ValueError for one that is none's."""
-    out: dict[str, World] = {}
-    for name in names or WORLDS:
-        found = [WORLDS[name]] if name in WORLDS else [world for world in WORLDS.values() if name in world.name]
-        if not found:
-            raise ValueError(f"no world is called {name!r}; there are: {', '.join(WORLDS)}")
-        out |= {world.name: world for world in found}
-    return list(out.values())
-
-
 def main() -> int:
     parser = argparse.ArgumentParser(prog="mixture_worlds.judge", description=__doc__)
     parser.add_argument("worlds", nargs="*", metavar="WORLD")
@@ -131,7 +121,7 @@ def main() -> int:
     parser.add_argument("--each", action="store_true", help="also each drive")
     asked = parser.parse_args()
     try:
-        worlds = chosen(asked.worlds)
+        worlds = chosen(asked.worlds, WORLDS)
     except ValueError as error:
         print(error, file=sys.stderr)
         return 2

@@ -24,7 +24,7 @@ from analysis.motion.smoother import smooth
 from analysis.runs.board_start import counted_from, first_movement
 from analysis.runs.finding import find
 from worlds.car import GRAVITY, STEP_S, Drive, Floats
-from worlds.judge import chosen, compare
+from worlds.judge import WORLDS, chosen, compare
 from worlds.tally import Error, figures
 
 Fault = Callable[[Floats, Floats, Generator], Floats]
@@ -138,7 +138,7 @@ def main() -> int:
     parser.add_argument("--fault", choices=FAULTS, default="none")
     parser.add_argument("--axes", type=int, choices=(1, 3), default=3)
     asked = parser.parse_args()
-    for world in chosen(asked.worlds):
+    for world in chosen(asked.worlds, WORLDS):
         told: list[Error] = []
         alone: list[Error] = []
         first: list[Error] = []

@@ -12,9 +12,9 @@ import math
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from multiprocessing import Pool
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -207,16 +207,17 @@ def by_kind(tally: Tally) -> Iterable[str]:
         )
 
 
-def chosen(names: Sequence[str]) -> list[World]:
+W = TypeVar("W")
+
+
+def chosen(names: Sequence[str], worlds: Mapping[str, W]) -> list[W]:
     """The worlds of these names or parts of names; all without any. ValueError for one that is none's."""
-    if not names:
-        return list(WORLDS.values())
-    out: dict[str, World] = {}
-    for name in names:
-        found = [WORLDS[name]] if name in WORLDS else [world for world in WORLDS.values() if name in world.name]
+    out: dict[str, W] = {}
+    for name in names or worlds:
+        found = [name] if name in worlds else [each for each in worlds if name in each]
         if not found:
-            raise ValueError(f"no world is called {name!r}; there are: {', '.join(WORLDS)}")
-        out |= {world.name: world for world in found}
+            raise ValueError(f"no world is called {name!r}; there are: {', '.join(worlds)}")
+        out |= {each: worlds[each] for each in found}
     return list(out.values())
 
 
@@ -230,7 +231,7 @@ def main() -> int:
     parser.add_argument("--kinds", action="store_true", help="also for each kind of launch")
     asked = parser.parse_args()
     try:
-        worlds = chosen(asked.worlds)
+        worlds = chosen(asked.worlds, WORLDS)
     except ValueError as error:
         print(error, file=sys.stderr)
         return 2

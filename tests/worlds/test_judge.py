@@ -448,7 +448,7 @@ def test_worlds_are_whole_and_repeat() -> None:
     assert len(truth.launches) == dict(numbers)[3] == len(again.launches)
     assert not np.array_equal(world.drive(3, shift=1)[1].speed_mps[:50], fixes.speed_mps[:50])
     with pytest.raises(ValueError, match="no world is called 'moon'"):
-        judge.chosen(["moon"])
+        judge.chosen(["moon"], judge.WORLDS)
 
 
 def test_a_world_is_judged_from_drive_to_row() -> None:
