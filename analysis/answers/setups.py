@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ from analysis.conditions import setups, vocabulary
 from analysis.drive import AnalysedDrive
 from logger.config.reading import load
 from logger.config.setup import PartValue, SetupConfig
-from logger.errors import InputError
+from logger.errors import ANYWAY, InputError
 
 if TYPE_CHECKING:
     from analysis.conditions.setups import Difference, Parts
@@ -151,15 +152,21 @@ def set_right(
     return setup_of_drive(AnalysedDrive(drive.drive.amend(what, setup=setup), drive.targets))
 
 
-def _ask(setup: SetupConfig, store: DriveStore, but: str = "") -> None:
-    """Ask about a setup whose words are nearly known ones. InputError with the first question."""
-    known = setups.known(drive.drive for drive in store.drives if drive.id != but)
+def questions(setup: SetupConfig, drives: Iterable[setups.Fitted], but: str = "") -> list[str]:
+    """What to ask before a drive carries this setup: its name stood for other parts, or a word is nearly a known one.
+
+    `drives`: those of the store, but the one called `but`. Nothing where all is as so far, or new altogether.
+    """
+    known = setups.known(drive for drive in drives if drive.id != but)
     reused = vocabulary.reused(setup.name, setup.parts, [(each.name, each.setup.parts) for each in known])
-    questions = vocabulary.doubts(setup.parts, [each.setup.parts for each in known])
-    if reused:
-        raise InputError(f"{reused}; with --anyway it is taken as written")
-    if questions:
-        raise InputError(f"{questions[0]} With --anyway it is taken as written")
+    doubts = vocabulary.doubts(setup.parts, [each.setup.parts for each in known])
+    return [f"{reused}.", *doubts] if reused else doubts
+
+
+def _ask(setup: SetupConfig, store: DriveStore, but: str = "") -> None:
+    """InputError with the first question about a setup."""
+    for question in questions(setup, [each.drive for each in store.drives], but):
+        raise InputError(f"{question} {ANYWAY}")
 
 
 def _told(setup: SetupConfig | None) -> SetupTold | None:

@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from logger.config.recorder import Channel
+    from logger.config.setup import SetupConfig
     from logger.record.alerts import Alert
     from logger.record.live import Listener, Place
     from logger.store.drive import Drive
@@ -80,6 +81,14 @@ def _listeners(announce: Callable[[str], None], files: record.Files, store: Path
     return [LiveRuns(announce, files.car.units.speed if files.car else "mph", taught)]
 
 
+def _questions(store: Path, setup: SetupConfig, but: str = "") -> list[str]:
+    """What to ask before a drive of the store carries a setup; a drive that cannot be opened says nothing."""
+    from analysis.answers.setups import questions
+    from logger.store.drive import list_drives
+
+    return questions(setup, list_drives(store, lambda left_out: None), but)
+
+
 def _lean_limit(files: record.Files, channel: Channel) -> float:
     """The mixture beyond which the panel warns, in the channel's own unit."""
     from analysis.mixture.lean_alert import lean_limit
@@ -97,6 +106,7 @@ def _lean_watch(files: record.Files, channel: Channel, mixture: Place, load: Pla
 
 record.hooks.after_drive = _after_drive
 record.hooks.listeners = _listeners
+record.hooks.questions = _questions
 record.hooks.lean_watch = _lean_watch
 record.hooks.lean_limit = _lean_limit
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell
-from logger.errors import InputError, NoAnswer
+from logger.errors import ANYWAY, InputError, NoAnswer
 from logger.units import MB_PER_GB, parse_quantity
 
 if TYPE_CHECKING:
@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 
 app = typer.Typer()
 
+ANSWER_S = 20.0
+"""How long `record` waits for an answer about a setup before it goes on [s]."""
+
 ConfigOption = Annotated[
     Path | None,
     typer.Option(
@@ -40,6 +43,10 @@ ConfigOption = Annotated[
         help="The recorder's file; by default recorder.toml in the store.",
         show_default=False,
     ),
+]
+
+AnywayOption = Annotated[
+    bool, typer.Option("--anyway", help="Take a setup's name or a word in it as written that is nearly a known one.")
 ]
 
 
@@ -51,7 +58,8 @@ class Hooks:
     another process calls it (`record.closing`). `listeners(announce, files, store)` gives more
     listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
     `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
-    channel)` the mixture beyond which it warns, in the channel's own unit.
+    channel)` the mixture beyond which it warns, in the channel's own unit. `questions(store, setup, but)` gives what to
+    ask before a drive carries a setup: a name or a word that is nearly one of the other drives', but those of `but`.
     """
 
     after_drive: Callable[[Drive], None] | None = None
@@ -60,6 +68,7 @@ class Hooks:
         None
     )
     lean_limit: Callable[[Files, Channel], float] | None = None
+    questions: Callable[[Path, SetupConfig, str], Sequence[str]] = lambda store, setup, but: ()
 
 
 hooks = Hooks()
@@ -78,6 +87,7 @@ def record(
         str | None, typer.Option("--for", help="Stop after this time, such as 90s or 2h.", show_default=False)
     ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines in place of the panel.")] = False,
+    anyway: AnywayOption = False,
     json: JsonOption = False,
 ) -> None:
     """Record drives, one after the other, until stopped (Ctrl-C)."""
@@ -93,6 +103,8 @@ def record(
     files = Files.read(config, store, setup)
     make_store(store)
     with presence.Lock(store) as lock:
+        if files.setup is not None and not anyway:
+            ask_first(files.setup, store, json)
         finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
         live = Live(files.config)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
@@ -307,6 +319,40 @@ class Files:
         elif (store / "targets.toml").is_file():
             files.targets = load(store / "targets.toml", TargetsConfig)
         return files
+
+
+def questions(store: Path, setup: SetupConfig, but: str = "") -> Sequence[str]:
+    """What to ask before a drive carries `setup`. Nothing where it was put in force: `pullbook setup` has asked."""
+    from logger.config.reading import load
+    from logger.config.setup import SETUP_IN_FORCE, SetupConfig
+
+    with contextlib.suppress(InputError):  # none, or one that cannot be read
+        if load(store / SETUP_IN_FORCE, SetupConfig) == setup:
+            return ()
+    return hooks.questions(store, setup, but)
+
+
+def ask_first(setup: SetupConfig, store: Path, json: bool) -> None:
+    """Ask before recording starts, where somebody may be at a terminal; InputError where the answer is no.
+
+    Recording is not held up: without a terminal, or an answer in time, it goes on, and says so.
+    """
+    from logger.record.terminal import Terminal, answered
+
+    try:
+        doubts = questions(store, setup)
+    except Exception as error:  # whatever is wrong with other drives is no reason to miss this one
+        say(f"setup {setup.name!r}: it could not be held against those of other drives: {error}")
+        return
+    if not doubts:
+        return
+    for doubt in doubts:
+        say(doubt)
+    if not json and Terminal.usable():
+        say(f"record with it as written? y or n; without an answer recording starts in {ANSWER_S:g} s")
+        if answered("yn", ANSWER_S) == "n":
+            raise InputError(f"nothing is recorded: put setup {setup.name!r} right. {ANYWAY}")
+    say("it is recorded as written: `pullbook setup FILE --drive DRIVE` puts a drive's setup right")
 
 
 def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool) -> Kept | None:
