@@ -1,0 +1,85 @@
+"""The worlds of pulls against closed forms; verdicts of power against the worlds."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from logger.store.drive import list_drives
+from pull_worlds.country import GUST_S, Road, Wind
+from pull_worlds.driving import GRAVITY, STEP_S, LegPlan, Machine, drive_leg, power_answer
+from pull_worlds.seasons import DESIGNS, Conditions, Receiver, calm, drive_season, legs_of, received, seed_of
+
+PLAIN = Machine(400.0, 8000.0, 1e9, 0.0, 0.0, 0.0, 0.05)
+LEVEL = Road.any(seed_of("level"), slope_rms=0.0)
+STILL = Wind(0.0, 0.0, 0.0)
+
+# --- the worlds ---------------------------------------------------------------------------------------------------
+
+
+def test_constant_power_gives_energy_evenly() -> None:
+    """Closed form: without losses v^2/2 rises by P / m (1 + r) a second."""
+    leg = drive_leg(PLAIN, LEVEL, STILL, LegPlan(1, 0, run_sigma=0.0), seed_of("even"))
+    pull = (leg.opening > 0.999) & (leg.speed_mps > 8.0)
+    energy = 0.5 * leg.speed_mps[pull] ** 2
+    assert np.diff(energy) / STEP_S == pytest.approx(8000 / (400 * 1.05), rel=0.01)
+    assert PLAIN.time_between(5.0, 15.0) == pytest.approx(100 * 400 * 1.05 / 8000, rel=1e-3)
+    assert power_answer(PLAIN, 15.0) == pytest.approx(-PLAIN.time_between(0.3, 15.0), rel=0.01)
+
+
+def test_a_hill_costs_what_it_lifts_and_a_wind_what_drag_says() -> None:
+    way = np.arange(0.0, 2400.0)
+    _, height, east, north = LEVEL.at(way)
+    assert np.ptp(height) < 1e-9
+    assert np.hypot(np.diff(east), np.diff(north)) == pytest.approx(1.0, abs=0.01)
+    hilly = Road.any(seed_of("hilly"), 0.015)
+    assert np.sqrt(np.mean(hilly.slopes**2)) == pytest.approx(0.015, rel=0.02)
+    assert np.diff(hilly.at(way)[1]) == pytest.approx(hilly.slopes[:2399], abs=0.002)
+    assert PLAIN.load(10.0, 0.01, 0.0) == pytest.approx(400 * GRAVITY * 0.01)
+    draggy = replace(PLAIN, drag_area_m2=0.5)
+    assert draggy.load(10.0, 0.0, 2.0) == pytest.approx(0.5 * 1.2 * 0.5 * 144)
+
+
+def test_gusts_last_as_long_as_they_are_said_to() -> None:
+    drawn = Wind(0, 0, 0.5).gusts(200_000, STEP_S, seed_of("gusts"))
+    assert drawn.std() == pytest.approx(0.5, rel=0.05)
+    later = round(GUST_S / STEP_S)
+    assert np.corrcoef(drawn[:-later], drawn[later:])[0, 1] == pytest.approx(math.exp(-1), abs=0.06)
+
+
+def test_pulls_are_what_was_planned() -> None:
+    rng = seed_of("planned")
+    leg = drive_leg(Machine.any(rng), Road.any(rng), Wind.any(rng), LegPlan(4, 20, part=0.3), rng)
+    starts, rolling = [p for p in leg.pulls if p.standing], [p for p in leg.pulls if not p.standing]
+    assert (len(starts), len(rolling)) == (4, 20)
+    assert sum(p.opening < 1 for p in rolling) == 6 and all(p.opening > 0.7 for p in rolling)
+    assert leg.way_m.min() > 0 and leg.way_m.max() < 2400
+    gained = [np.max(leg.speed_mps[round(p.start_s / STEP_S) :][: round(12 / STEP_S)]) for p in rolling]
+    assert np.median(gained) > 15
+    assert np.std([p.power for p in leg.pulls]) == pytest.approx(0.012, rel=0.6)
+    # Both ways, and at places that come again.
+    assert {bool(leg.back[round(p.start_s / STEP_S)]) for p in rolling} == {True, False}
+
+
+def test_a_season_is_the_same_whatever_the_receiver_and_the_gain(tmp_path: Path) -> None:
+    assert legs_of("A4-B3 C2") == [(0, "A", 4), (0, "B", 3), (1, "C", 2)]
+    few = replace(DESIGNS["A-B-A"], legs="A1-B1")
+    one = drive_season(tmp_path / "a", few, Conditions(rolling=0), 1)
+    two = drive_season(tmp_path / "b", few, Conditions(rolling=0, receiver="wander, smooth", throttle=True), 1)
+    for a, b in zip(one.legs, two.legs, strict=True):
+        np.testing.assert_array_equal(a.speed_mps, b.speed_mps)
+    more = drive_season(tmp_path / "c", few, Conditions(rolling=0, gain=1.08), 1)
+    np.testing.assert_array_equal(one.legs[0].speed_mps, more.legs[0].speed_mps)
+    assert len(more.legs[1].t_s) < len(one.legs[1].t_s)
+    assert [d.setup.name for d in list_drives(tmp_path / "b") if d.setup] == ["A", "B"]
+    made = list_drives(tmp_path / "b")[0]
+    assert set(made.table_names) == {"gps", "board"}
+    # What is written is what was driven: speeds come back, the throttle to its full travel.
+    fixes = received(one.legs[0], one.road, Receiver(noise_mps=0.0), seed_of("x"))
+    assert fixes["speed_mps"] == pytest.approx(np.interp(fixes["t_s"], one.legs[0].t_s, one.legs[0].speed_mps))
+    assert max(made.table("board")["throttle"].to_pylist()) == pytest.approx(94, abs=1.5)
+    assert calm(Conditions()).hills_rms == 0.0
