@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from made_season import BOTH
 from odd_drives import ODD
 from odd_drives import plant as plant_odd
 from run_verb import Said, run_verb
+from same_data import worked_out_once
 
 from analysis.cli.main import app
 from analysis.road import fuel_used
@@ -94,6 +96,12 @@ def test_every_verb_is_held_to_this() -> None:
 def plant(kind: str, store: Path, good: Path) -> Path:
     which, name = kind.split(" ", 1)
     return (plant_bad if which == "bad" else plant_odd)(name, store, good)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _the_good_ones_are_smoothed_once() -> Iterator[None]:
+    with worked_out_once():
+        yield
 
 
 @pytest.fixture(scope="module")
