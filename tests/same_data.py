@@ -1,4 +1,4 @@
-"""What is costly and pure is worked out once for the same data: for tests that ask the same good drives a thousand times.
+"""What is costly and pure is worked out once for the same data: for tests that ask the same drives a thousand times.
 
 with worked_out_once():
     ...             # smoothing, runs and the mixture's map of data seen before come from memory
