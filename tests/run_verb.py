@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import json
 import re
@@ -11,7 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import typer.main
+
 from analysis.cli.main import main
+
+typer.main.get_command = functools.cache(typer.main.get_command)  # a process of its own builds it once; so does this
 
 
 @dataclass

@@ -34,7 +34,7 @@ from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
 from logger.errors import DriveError, InputError, NoAnswer
 from logger.store import bulkhead
-from logger.units import NS_PER_S, S_PER_HOUR
+from logger.units import NS_PER_S, S_PER_DAY, S_PER_HOUR
 
 OUTING_GAP_S = 6 * S_PER_HOUR
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
@@ -221,12 +221,15 @@ def side_runs(season: SeasonRecord, labels: Sequence[str]) -> list[Observation]:
 
 
 def outings(spans: Iterable[tuple[float, float]]) -> list[int]:
-    """The outing of each drive, by when the drives began and ended [s], in order of time."""
+    """The outing of each drive, by when the drives began and ended [s], in order of time.
+
+    A drive counts for a day at most: one that claims years would make one outing of all that came after it.
+    """
     numbers: list[int] = []
     end = -math.inf
     for begun, ended in spans:
         numbers.append((numbers[-1] if numbers else -1) + (begun - end > OUTING_GAP_S))
-        end = max(end, ended)
+        end = max(end, min(ended, begun + S_PER_DAY))
     return [max(number, 0) for number in numbers]
 
 

@@ -70,14 +70,19 @@ def _make_room(folder: Path) -> None:
         raise InputError(f"{folder}: this is no folder; name another one")
     if folder.exists() and any(folder.iterdir()) and not mark.exists():
         raise InputError(f"{folder}: this folder holds something that is no demo; name another one")
-    if mark.exists():
-        shutil.rmtree(folder)
+    # The mark is there first and stays: a demo that was cut off is still known for one.
+    folder.mkdir(parents=True, exist_ok=True)
+    mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
+    for path in folder.iterdir():
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        elif path != mark:
+            path.unlink()
     try:
         shutil.copytree(sample_folder("configs"), folder, dirs_exist_ok=True)
     except shutil.Error as error:  # one entry for each file: source, target, what went wrong
         _, target, why = error.args[0][0]
         raise InputError(f"{target}: cannot be written: {why}") from error
-    mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
 
 
 def _walk(folder: Path, run: Command) -> None:

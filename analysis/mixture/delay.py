@@ -329,7 +329,7 @@ def _by_block(time_s: Floats, x: Floats, start_s: Floats) -> Floats:
 
 
 def _residuals(sums: _Sums, weights: Floats) -> Iterator[Floats]:
-    """Sums of squared residuals, (lags, shifts), for each weighting of the blocks."""
+    """Sums of squared residuals, (lags, shifts), by weighting of the blocks; above 0, also of readings all alike."""
     blocks, lags, p, shifts = sums.xy.shape
     diagonal = np.arange(p)
     for some in np.array_split(weights, max(1, len(weights) // 25)):
@@ -337,7 +337,7 @@ def _residuals(sums: _Sums, weights: Floats) -> Iterator[Floats]:
         xy = (some @ sums.xy.reshape(blocks, -1)).reshape(len(some), lags, p, shifts)
         xx[..., diagonal, diagonal] += 1e-4 * np.trace(xx, axis1=-2, axis2=-1)[..., None] / p
         explained = np.sum(xy * np.linalg.solve(xx, xy), axis=-2)
-        yield from (some @ sums.yy)[:, None, :] - explained
+        yield from np.maximum((some @ sums.yy)[:, None, :] - explained, np.finfo(float).tiny)
 
 
 def _minimum(residual: Floats, lags_s: Floats) -> tuple[float, float]:

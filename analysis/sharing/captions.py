@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike
 
 from analysis.runs.run import time_zero
 from logger.errors import InputError
-from logger.units import MS_PER_S, SPEED_UNITS, speed_label
+from logger.units import MS_PER_S, S_PER_HOUR, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
     from pysubs2 import SSAFile
@@ -41,6 +41,8 @@ Slot = Literal["speed", "value", "clock", "splits", "note"]
 
 SLOTS: tuple[Slot, ...] = ("speed", "value", "clock", "splits", "note")
 """What a caption can hold, in the order of its lines."""
+LONGEST_S = 10 * S_PER_HOUR - 0.01
+"""The last time that ASS can write [s]."""
 HOLD_S = 6.0
 """A run's time and splits stay this long after its end."""
 MOST_SPLITS = 5
@@ -216,8 +218,9 @@ def on_video(
     lines: Iterable[CaptionLine], where: Alignment, length_s: float | None = None, from_s: float = 0.0
 ) -> list[CaptionLine]:
     """Lines on the video's time, cut to what lies between `from_s` and `from_s + length_s`, which becomes zero to
-    `length_s`: `from_s` is where a clip begins in a video that was cut into several."""
-    end = np.inf if length_s is None else length_s
+    `length_s`: `from_s` is where a clip begins in a video that was cut into several. No video is longer than what ASS
+    can write, ten hours."""
+    end = min(LONGEST_S if length_s is None else length_s, LONGEST_S)
     out = []
     for line in lines:
         start = max(where.to_video(line.start_s) - from_s, 0.0)

@@ -10,6 +10,7 @@ import random
 import re
 import resource
 import shutil
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -20,6 +21,7 @@ from made_drives import BASELINE, RIG, START, make_drive
 from made_season import BOTH
 from mutations import mutated, spoil
 from run_verb import run_verb
+from same_data import worked_out_once
 
 CONFIGS = Path(__file__).parents[4] / "configs"
 FILES = ("recorder.toml", "wren.toml", "targets.toml", "jets.toml")
@@ -56,6 +58,12 @@ SEEDS = [
         for verb in VERBS
     ),
 ]
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _the_good_one_is_smoothed_once() -> Iterator[None]:
+    with worked_out_once():
+        yield
 
 
 @pytest.fixture(scope="module")

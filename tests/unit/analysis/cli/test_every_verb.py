@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 import shutil
+from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -21,6 +22,7 @@ from made_season import BOTH
 from odd_drives import ODD
 from odd_drives import plant as plant_odd
 from run_verb import Said, run_verb
+from same_data import worked_out_once
 
 from analysis.cli.main import app
 from analysis.road import fuel_used
@@ -96,6 +98,12 @@ def plant(kind: str, store: Path, good: Path) -> Path:
     return (plant_bad if which == "bad" else plant_odd)(name, store, good)
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _the_good_ones_are_smoothed_once() -> Iterator[None]:
+    with worked_out_once():
+        yield
+
+
 @pytest.fixture(scope="module")
 def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A small season, and the files that verbs are given."""
@@ -134,6 +142,7 @@ def long_but(short: list[str], kinds: list[str]) -> list[Any]:
 
 
 SHORT = ["bad manifest cut", "bad table without a column or digest", "odd readings two at a time"]
+SHORT += ["bad journal that means nothing", "odd driven for centuries"]
 
 
 @pytest.mark.parametrize(
@@ -151,8 +160,10 @@ def test_the_good_ones_are_answered_beside_it(
     root = Path(shutil.copytree(good, tmp_path / "root"))
     for kind in kinds:
         plant(kind, root / "store", next((good / "store").glob("2026-05-02*")))
-    for arguments in (["runs", "--all"], ["season"]):
-        assert set(named(said_by(root, [*arguments, "--json"]))) >= set(named(said_by(good, [*arguments, "--json"])))
+    every = ["runs", "--all", "--json"]
+    assert set(named(said_by(root, every))) >= set(named(said_by(good, every)))
+    counts, alone = counted(said_by(root, ["season", "--json"])), counted(said_by(good, ["season", "--json"]))
+    assert all(have >= had for setup in alone for have, had in zip(counts[setup], alone[setup], strict=True)), counts
     for verb, each in VERBS.items():
         for arguments in each:
             said = said_by(root, arguments)
@@ -170,6 +181,11 @@ MAY_BE_NONE = {"status", "coast", "compare"}
 def named(said: Said) -> list[str]:
     """The good drives that an answer names."""
     return re.findall(r"2026-05-\d\d_091430Z", said.out)
+
+
+def counted(season: Said) -> dict[str, tuple[int, int, int]]:
+    """Drives, outings and runs by setup."""
+    return {each["setup"]: (each["drives"], each["outings"], each["runs"]) for each in season.json["setups"]}
 
 
 @pytest.mark.parametrize("kind", long_but(["odd setup of names"], KINDS))
