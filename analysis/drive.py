@@ -19,10 +19,6 @@ import numpy as np
 
 from analysis.conditions.day_air import DayAir, air_on
 from analysis.conditions.weather import Air, Weather, air_of, read_weather
-from analysis.motion import smoother
-from analysis.motion.fixes import LONGEST_S, Fixes, SetAside, clean, read_fixes
-from analysis.motion.smoother import Motion
-from analysis.runs import finding
 from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
 from logger.config.recorder import NmeaSource, channels_of
@@ -42,6 +38,8 @@ if TYPE_CHECKING:
     from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
     from analysis.motion.braked_stops import Smoothing
+    from analysis.motion.fixes import Fixes, SetAside
+    from analysis.motion.smoother import Motion
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -189,6 +187,8 @@ class AnalysedDrive:
 
     @Once
     def _cleaned(self) -> tuple[Fixes, SetAside]:
+        from analysis.motion.fixes import LONGEST_S, clean, read_fixes
+
         try:
             fixes, set_aside = clean(read_fixes(self.drive))
         except ValueError as error:
@@ -226,6 +226,8 @@ class AnalysedDrive:
     @Once
     def motion(self) -> Motion:
         """Speed, acceleration and distance. NoAnswer where there are too few fixes."""
+        from analysis.motion import smoother
+
         fixes = self.fixes
         try:
             motion = smoother.smooth(fixes, others=self.taught.receivers)
@@ -291,6 +293,8 @@ class AnalysedDrive:
     def runs_by(self, options: Options) -> list[Run]:
         """Its runs by other speeds, distances or thresholds, or rolling ones."""
         if options not in self._found:
+            from analysis.runs import finding
+
             with bulkhead.of(self.id):
                 found = finding.find(self.motion, self.fixes, options, self.taught.habit)
                 self._found[options] = [self._by_board(run) for run in found]

@@ -30,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Floats, usual_step
+from analysis.arrays import Floats, first_order, usual_step
 from analysis.mixture.engine_load import GRID_S, Driving
 from analysis.mixture.throttle_steps import bends
 from analysis.mixture.throttle_steps import find as find_edges
@@ -238,14 +238,12 @@ def lagged(x: Floats, lag_s: float) -> Floats:
 
 def _lag(x: Floats, lag_s: float) -> Floats:
     """The lag along the first axis, from rest."""
-    from scipy.signal import lfilter
-
     if lag_s <= 0:
         return x
     keep = np.exp(-GRID_S / lag_s)
     share = (1 - keep) * lag_s / GRID_S
     series = np.ascontiguousarray(x.T)  # the filter is fastest along memory
-    return np.asarray(lfilter([1 - share, share - keep], [1.0, -keep], series, axis=-1).T)
+    return first_order(1 - share, share - keep, float(keep), series).T
 
 
 # --- the sums that every fit is made of ----------------------------------------------------------------------------

@@ -17,9 +17,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.signal import lfilter
 
-from analysis.arrays import Bools, Floats
+from analysis.arrays import Bools, Floats, first_order
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.stop_likelihood import stop_log_likelihood
 
@@ -176,7 +175,7 @@ def _columns() -> tuple[Floats, Floats, Floats]:
     for k, time in enumerate(TIMES_S):
         keep = math.exp(-_GRID_S / time) if time else 0.0
         start = plain[:, :1] * keep
-        out[k] = lfilter([1 - keep], [1, -keep], plain, axis=1, zi=start)[0] if time else plain
+        out[k] = first_order(1 - keep, 0.0, keep, plain, start, axis=1) if time else plain
     return u, easings, out
 
 

@@ -8,8 +8,6 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.ndimage import median_filter
-from scipy.special import chndtr, ndtr
 
 from analysis.arrays import Bools, Floats
 from logger.units import MPS_PER_KMH, MPS_PER_KNOT
@@ -148,6 +146,8 @@ def _without_strays(y: Floats, sigma: float, step: float) -> Floats:
     """Readings with the lone ones that leap away replaced by the median of the five about them (fast receivers)."""
     if step > 0.22 or len(y) < 5:
         return y
+    from scipy.ndimage import median_filter
+
     middle = median_filter(y, 5, mode="nearest")
     return np.asarray(np.where(np.abs(y - middle) > max(5 * sigma, 0.1), middle, y), float)
 
@@ -287,6 +287,8 @@ def density(y: Floats, v: Floats, sigma: ArrayLike, noise: Noise) -> Floats:
 
 def _below(y: Floats, v: Floats, sigma: Floats, noise: Noise) -> Floats:
     """P(reading < y) at the true speed v."""
+    from scipy.special import chndtr, ndtr
+
     match noise.kind:
         case "signed":
             return np.asarray(ndtr((y - v) / sigma), float)

@@ -358,10 +358,10 @@ def _on_the_level(pulls: list[RunPower], mass: Mass) -> tuple[list[RunPower], fl
 
 def _reach(scatter: Floats, whole: Floats, dof: int) -> Floats:
     """95 % points of Student's t with Welch and Satterthwaite's degrees of freedom; normal where nothing scatters."""
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     freedom = dof * (whole / np.maximum(scatter, 1e-12)) ** 4 if dof else np.full(len(whole), 1e6)
-    return np.asarray(t.ppf(0.975, np.minimum(freedom, 1e6)))
+    return np.asarray(stdtrit(np.minimum(freedom, 1e6), 0.975))
 
 
 @dataclass(frozen=True)
@@ -388,7 +388,7 @@ def difference(a: WheelCurve, b: WheelCurve, days: tuple[float, float] = (0.0, 1
     `days` are the standard error that days bring, as a share, and its degrees of freedom; 0 where both were driven on
     the same ones. Corrected to standard air where both have weather. NoAnswer where no speed is common to all runs.
     """
-    from scipy.stats import t
+    from scipy.special import stdtrit
 
     corrected = all(math.isfinite(each.factor) for curve in (a, b) for each in curve.pulls)
     tables = [
@@ -409,8 +409,8 @@ def difference(a: WheelCurve, b: WheelCurve, days: tuple[float, float] = (0.0, 1
         return PowerDifference(all_speeds[common], by_speed, nan, change, math.nan, math.nan, corrected, "too few runs")
     spread = math.sqrt(sum(float(np.sum((side - side.mean()) ** 2)) for side in index) / dof)
     per_run = math.sqrt(1 / len(index[0]) + 1 / len(index[1]))
-    reach = float(t.ppf(0.975, dof))
-    by_day = float(t.ppf(0.975, days[1])) * days[0]
+    reach = float(stdtrit(dof, 0.975))
+    by_day = float(stdtrit(days[1], 0.975)) * days[0]
     half = math.hypot(reach * spread * per_run, by_day)
     each = np.sqrt(sum(np.sum((x[:, common] / m - 1) ** 2, axis=0) for x, m in zip(tables, means, strict=True)) / dof)
     verdict: Literal["more power", "less power", "no difference shown"] = "no difference shown"

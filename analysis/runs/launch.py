@@ -17,9 +17,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.signal import lfilter
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, first_order
 from analysis.motion.noise import Interval, Noise, density, wander_covariance
 from analysis.motion.smoother import Motion
 from analysis.motion.wander import rest_log_density
@@ -246,7 +245,7 @@ def _filtered(tables: Floats, step: float, smoothing_s: float) -> Floats:
     kept = math.exp(-step / smoothing_s)
     # Between the points speed is taken as a line, for which this is exact.
     late = smoothing_s * (1 - kept) / step
-    return np.asarray(lfilter([1 - late, late - kept], [1.0, -kept], tables, axis=1), float)
+    return first_order(1 - late, late - kept, kept, tables, axis=1)
 
 
 _MOST_STRAYS = 3
