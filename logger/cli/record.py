@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell
+from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell, wrapped
 from logger.errors import InputError, NoAnswer
 from logger.units import MB_PER_GB, parse_quantity
 
@@ -81,6 +81,7 @@ def record(
     json: JsonOption = False,
 ) -> None:
     """Record drives, one after the other, until stopped (Ctrl-C)."""
+    from logger.config.examples import is_the_example
     from logger.record import closing
     from logger.record.live import Live
     from logger.record.recorder import Recorder
@@ -92,6 +93,8 @@ def record(
     for_s = parse_quantity(for_, "s") if for_ is not None else None
     files = Files.read(config, store, setup)
     make_store(store)
+    if files.car is not None and is_the_example(files.car):
+        say("the car's file still holds the example car's figures: `pullbook begin --only car` asks for yours")
     with presence.Lock(store) as lock:
         finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
         live = Live(files.config)
@@ -127,6 +130,7 @@ def ports(
     from concurrent.futures import ThreadPoolExecutor
 
     from logger.cli.printing import console, table
+    from logger.record import naming
     from logger.record import ports as serial_ports
 
     found = serial_ports.listed(device or [])
@@ -135,12 +139,13 @@ def ports(
     heard: list[serial_ports.Heard] = []
     if listen and found:
         if not json:
-            tell("Listening, up to half a minute; nothing is sent.")
+            tell("# Listening, up to half a minute; nothing is sent.")
+            tell("# All that follows is a recorder.toml; `pullbook begin` writes a longer one.")
         with ThreadPoolExecutor(len(found)) as pool:
             heard = list(pool.map(serial_ports.listen, found))
     if json:
-        said = {one.found.device: one for one in heard}
-        print_json({"ports": [_port_said(port, said.get(port.device)) for port in found]})
+        said = {one.found.device: (one, block) for one, block in zip(heard, naming.blocks(heard), strict=True)}
+        print_json({"ports": [_port_said(port, *said.get(port.device, (None, ""))) for port in found]})
     elif found and not listen:
         console().print(
             table(
@@ -151,11 +156,11 @@ def ports(
         )
         tell("\npullbook ports --listen tells what each speaks.")
     else:
-        for number, one in enumerate(heard):
-            tell(f"\n{one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
-            tell(f"  {serial_ports.in_words(one)}")
-            if block := serial_ports.block(one, number):
-                tell("\n" + block)
+        for one, block in zip(heard, naming.blocks(heard), strict=True):
+            tell(f"\n# {one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
+            tell(wrapped(serial_ports.in_words(one), "#   "))
+            if block:
+                tell(block)
     if not found:
         raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
 
@@ -255,7 +260,7 @@ def check(
     from logger.store import drive
 
     files = Files.read(config, store or drive.default_store())
-    lines = _understood(files)
+    lines = understood(files)
     if json:
         print_json({"file": str(files.path), "sources": [s.name for s in files.config.source], "understood": lines})
     else:
@@ -287,8 +292,8 @@ class Files:
             path = store / "recorder.toml"
             if not path.is_file():
                 raise InputError(
-                    f"{path}: there is no such file: name the recorder's file with --config, "
-                    "or make it from what `pullbook ports --listen` prints"
+                    f"{path}: there is no such file: `pullbook begin` makes it by a few questions; "
+                    "or name the recorder's file with --config"
                 )
         text = text_of(path)
         config = parse(text, RecorderConfig, str(path))
@@ -463,10 +468,10 @@ def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> N
         say("nothing was recorded: not a byte came from any source")
 
 
-def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
+def _port_said(port: SerialPort, heard: Heard | None, block: str) -> dict[str, Any]:
     said: dict[str, Any] = {"port": port.device, "usb": port.usb, "description": port.description}
     if heard is not None:
-        from logger.record.ports import block, in_words
+        from logger.record.ports import in_words
 
         said |= {
             "speaks": heard.kind,
@@ -475,13 +480,14 @@ def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
             "columns": [list(column) for column in heard.columns],
             "error": heard.error,
             "in_words": in_words(heard),
-            "block": block(heard),
+            "block": block,
         }
     return said
 
 
-def _understood(files: Files) -> list[str]:
+def understood(files: Files) -> list[str]:
     """What the recorder's file says, in a few lines of words."""
+    from logger.config.examples import is_the_example
     from logger.config.recorder import channels_of
     from logger.record.ports import describe
 
@@ -502,6 +508,8 @@ def _understood(files: Files) -> list[str]:
     if settings.car is not None and files.car is not None:
         car = files.car.car
         lines.append(f"  car: {car.name}, {car.mass_kg:g} kg, {car.cooling}-cooled ({settings.car})")
+        if is_the_example(files.car):
+            lines.append("    these are the figures of the example car: `pullbook begin --only car` asks for yours")
     if files.setup is not None:
         lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts")
     mixtures = [(c, s) for s in files.config.source for c in channels_of(s) if c.channel in {"afr", "lambda"}]

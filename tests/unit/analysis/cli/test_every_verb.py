@@ -62,6 +62,7 @@ VERBS: dict[str, list[list[str]]] = {
 ELSEWHERE = {
     "record": "tests/system/test_record.py, and tests/unit/logger/record/test_endless.py",
     "ports": "looks at no store",
+    "begin": "tests/unit/logger/cli/test_begin.py: looks at no drive",
     "note": "tests/system/test_kills.py, and tests/unit/logger/cli/test_corpus.py",
     "demo": "makes a store of its own",
 }
