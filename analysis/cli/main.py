@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import typer
@@ -17,6 +17,7 @@ import typer
 from analysis.cli import (
     coast,
     compare,
+    complete,
     demo,
     fuel,
     jets,
@@ -25,6 +26,7 @@ from analysis.cli import (
     report,
     runs,
     season,
+    setting,
     setups,
     sharing,
     weather,
@@ -52,8 +54,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for room in (
-    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, weather, compare, season, sharing, report,
-    demo,
+    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare, season,
+    sharing, report, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 
@@ -63,6 +65,13 @@ def _after_drive(drive: Drive) -> None:
     from analysis.cli.runs import brief_runs
 
     brief_runs(drive)
+
+
+def _at_end(store: Path, drives: Sequence[str]) -> None:
+    """What is asked of the owner when recording was ended by hand."""
+    from analysis.cli.complete import offer
+
+    offer(store, drives)
 
 
 def _listeners(announce: Callable[[str], None], files: record.Files, store: Path) -> list[Listener]:
@@ -96,6 +105,7 @@ def _lean_watch(files: record.Files, channel: Channel, mixture: Place, load: Pla
 
 
 record.hooks.after_drive = _after_drive
+record.hooks.at_end = _at_end
 record.hooks.listeners = _listeners
 record.hooks.lean_watch = _lean_watch
 record.hooks.lean_limit = _lean_limit

@@ -24,11 +24,13 @@ Answer = TypeVar("Answer")
 
 
 class Answers:
-    """Asks, and keeps what was answered in the file `kept` until `done`."""
+    """Asks, and keeps what was answered in the file `kept` until `done`; nothing is kept without a file."""
 
-    def __init__(self, kept: Path) -> None:
+    def __init__(self, kept: Path | None = None) -> None:
         self._path = kept
         self._kept: dict[str, str] = {}
+        if kept is None:
+            return
         with contextlib.suppress(OSError, ValueError):
             read = json.loads(kept.read_text(encoding="utf-8"))
             if isinstance(read, dict):
@@ -58,7 +60,7 @@ class Answers:
             except InputError as error:
                 tell(f"  {error}")
                 continue
-            if not key:
+            if not key or self._path is None:
                 return answer
             self._kept[key] = storable(typed)
             with contextlib.suppress(OSError):  # then it is asked again next time
@@ -69,7 +71,8 @@ class Answers:
         """All is answered and written: nothing is left to go on with."""
         self._kept = {}
         with contextlib.suppress(OSError):
-            self._path.unlink()
+            if self._path is not None:
+                self._path.unlink()
 
 
 def _typed(prompt: str, question: str) -> str:

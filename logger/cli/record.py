@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell, wrapped
-from logger.errors import InputError, NoAnswer
+from logger.errors import ConfigError, InputError, NoAnswer
 from logger.units import MB_PER_GB, parse_quantity
 
 if TYPE_CHECKING:
@@ -49,13 +49,15 @@ class Hooks:
 
     `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
     another process calls it (`record.closing`). `listeners(announce, files, store)` gives more
-    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
+    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run. `at_end(store,
+    drives)` asks the owner, once all is closed, for what those drives lack.
     `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
     channel)` the mixture beyond which it warns, in the channel's own unit.
     """
 
     after_drive: Callable[[Drive], None] | None = None
     listeners: Callable[[Callable[[str], None], Files, Path], Sequence[Listener]] = lambda announce, files, store: ()
+    at_end: Callable[[Path, Sequence[str]], None] | None = None
     lean_watch: Callable[[Files, Channel, Place, Place | None], Alert | None] = lambda files, channel, mixture, load: (
         None
     )
@@ -96,13 +98,16 @@ def record(
     if files.car is not None and is_the_example(files.car):
         say("the car's file still holds the example car's figures: `pullbook begin --only car` asks for yours")
     with presence.Lock(store) as lock:
-        finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
+        finisher = closing.Finisher(
+            store, files.text, files.car, files.setup_as_of_now(store, setup), hooks.after_drive
+        )
         live = Live(files.config)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
         kept = _views(files, live, recorder, store, plain, json)
         live.start()
         outcome = _run(recorder)
         shown = live.finish()
+        by_hand = recorder.stopping == "Ctrl-C"
     bounded = once or for_s is not None
     nothing = bounded and not outcome.drives and not outcome.unfinished
     code = 1 if outcome.trouble or outcome.lost_bytes or nothing else 0
@@ -115,6 +120,8 @@ def record(
         shown = False
     if not shown or recorder.finishing:
         os._exit(code)
+    if kept is not None and by_hand and outcome.drives and hooks.at_end is not None:
+        hooks.at_end(store, [path.name for path in outcome.drives])
     raise typer.Exit(code)
 
 
@@ -312,6 +319,22 @@ class Files:
         elif (store / "targets.toml").is_file():
             files.targets = load(store / "targets.toml", TargetsConfig)
         return files
+
+    def setup_as_of_now(self, store: Path, given: Path | None) -> Callable[[], SetupConfig | None]:
+        """Gives what a drive that begins now carries: `pullbook set` may have changed it since these were read."""
+        from logger.config.reading import load
+        from logger.config.setup import SETUP_IN_FORCE, SetupConfig
+
+        last = self.setup
+
+        def now() -> SetupConfig | None:
+            nonlocal last
+            if given is None and (store / SETUP_IN_FORCE).is_file():
+                with contextlib.suppress(ConfigError):  # what cannot be read now must not keep a drive from beginning
+                    last = load(store / SETUP_IN_FORCE, SetupConfig)
+            return last
+
+        return now
 
 
 def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool) -> Kept | None:
