@@ -97,11 +97,19 @@ def _lean_limit(files: record.Files, channel: Channel) -> float:
     return lean_limit(files.targets or TargetsConfig(), files.car, str(channel.channel), channel.stoich_afr)
 
 
-def _lean_watch(files: record.Files, channel: Channel, mixture: Place, load: Place | None) -> Alert:
+def _lean_watch(files: record.Files, store: Path, channel: Channel, mixture: Place, load: Place | None) -> Alert:
     """What watches for lean mixture at high load."""
     from analysis.mixture.lean_alert import LeanWatch
+    from analysis.mixture.strength import HardPull
+    from analysis.store import DriveStore
 
-    return LeanWatch(files.config.recorder, _lean_limit(files, channel), mixture, load, files.car)
+    def known() -> list[HardPull]:
+        try:
+            return DriveStore(store, kept_only=True).pulls_so_far(files.car)
+        except (InputError, OSError):  # a store that cannot be read now: the car shows what it can do as it goes
+            return []
+
+    return LeanWatch(files.config.recorder, _lean_limit(files, channel), mixture, load, files.car, known)
 
 
 record.hooks.after_drive = _after_drive

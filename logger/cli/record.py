@@ -51,16 +51,14 @@ class Hooks:
     another process calls it (`record.closing`). `listeners(announce, files, store)` gives more
     listeners; a line that they pass to `announce` is shown at once, on the panel as the last run. `at_end(store,
     drives)` asks the owner, once all is closed, for what those drives lack.
-    `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
-    channel)` the mixture beyond which it warns, in the channel's own unit.
+    `lean_watch(files, store, channel, mixture, load)` gives the alert for lean mixture at high load, and
+    `lean_limit(files, channel)` the mixture beyond which it warns, in the channel's own unit.
     """
 
     after_drive: Callable[[Drive], None] | None = None
     listeners: Callable[[Callable[[str], None], Files, Path], Sequence[Listener]] = lambda announce, files, store: ()
     at_end: Callable[[Path, Sequence[str]], None] | None = None
-    lean_watch: Callable[[Files, Channel, Place, Place | None], Alert | None] = lambda files, channel, mixture, load: (
-        None
-    )
+    lean_watch: Callable[[Files, Path, Channel, Place, Place | None], Alert | None] = lambda *_: None
     lean_limit: Callable[[Files, Channel], float] | None = None
 
 
@@ -353,7 +351,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
 
     doubts = Doubts(recorder.status, lambda text: live.put(event(monotonic_ns(), "doubt", text=text)))
     live.add(doubts)
-    lean = _lean_watch(files, live)
+    lean = _lean_watch(files, store, live)
     cautions = _first_time(store)
     if lean is not None:
         live.add(lean)
@@ -375,7 +373,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     return kept
 
 
-def _lean_watch(files: Files, live: Live) -> Alert | None:
+def _lean_watch(files: Files, store: Path, live: Live) -> Alert | None:
     from logger.config.recorder import channels_of
 
     settings, mixture = files.config.recorder, live.place("afr", "lambda")
@@ -384,7 +382,7 @@ def _lean_watch(files: Files, live: Live) -> Alert | None:
     source = next(source for source in files.config.source if source.name == mixture.source)
     channel = next(channel for channel in channels_of(source) if channel.channel == mixture.channel)
     load = live.place(settings.load_channel) if settings.load_channel is not None else None
-    return hooks.lean_watch(files, channel, mixture, load)
+    return hooks.lean_watch(files, store, channel, mixture, load)
 
 
 def _first_time(store: Path) -> bool:
