@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.mixture.strength import HardPull
     from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
     from analysis.motion.braked_stops import Smoothing
@@ -222,6 +223,15 @@ class AnalysedDrive:
         """What it teaches those after it. NoAnswer where there are too few fixes."""
         # Launches are fitted alike whatever speeds are asked for: those that were found already serve.
         return Lesson.of(self.motion, self._found.get(self._all_speeds) or self.runs_by(Options(unit=self.unit)))
+
+    @Once
+    def full_pulls(self) -> list[HardPull]:
+        """Its pulls at full throttle, where it shows any. NoAnswer where there are too few fixes."""
+        from analysis.conditions import roadload
+        from analysis.mixture.strength import full_pulls, pulls_of
+
+        motion = self.motion
+        return full_pulls(pulls_of(motion.t_s, motion.speed_mps, motion.accel_mps2, roadload.of(self.car)))
 
     @Once
     def motion(self) -> Motion:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli import record
+from logger.cli import begin, record
 from logger.cli.printing import JsonOption, StoreOption, print_json, show_warnings, tell
 from logger.errors import ANYWAY, DriveError, InputError, NoAnswer
 from logger.text import safe
@@ -204,6 +204,7 @@ def capture_(
         tell("It tells where you drove: think before you give it away.")
 
 
+app.registered_commands += begin.app.registered_commands
 app.registered_commands += record.app.registered_commands
 show_warnings()
 
