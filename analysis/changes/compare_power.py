@@ -311,8 +311,8 @@ def _verdict(a: str, b: str, overall: PowerChange, days: PowerDays, seen: float)
     if days == "assumed" and seen > WORTH_POWER:
         return (
             "too few pulls",
-            f"{b} against {a}: they were driven on different days, and neither on two. Taking days to differ as is usual, "
-            f"nothing shows, and {would}. One outing with both settles it: in it days cancel",
+            f"{b} against {a}: they were driven on different days, and neither on two. Taking days to differ as is "
+            f"usual, nothing shows, and {would}. One outing with both settles it: in it days cancel",
         )
     return "no difference shown", f"{b} against {a}: no difference shown; {would}"
 

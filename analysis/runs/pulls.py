@@ -13,8 +13,9 @@ averaged by the same weights and added:
 
     P / m = (1 + r) d(v^2/2)/dt + (a + b v + c (v + w)^2) v                                    [W/kg]           (1)
 
-Kept is ln(P / m): a change of power is the same share in every band, and the car's mass drops out of it. Slope and wind
-are not known here. How they would act is kept beside: d ln P / d slope = g v / P, d ln P / d headwind = 2 c v^2 / P.
+Kept is the rate, so that the car's newest road load can be put under all of a season's pulls; told is ln(P / m): a
+change of power is the same share in every band, and the car's mass drops out of it. Slope and wind are not known here.
+How they would act is told beside: d ln P / d slope = g v / P, d ln P / d headwind = 2 c v^2 / P.
 
 **Covariance.** By the receiver alone: white noise, and the part of it that wanders, through the very weights of the
 regressions. What else ties seconds of one pull together (the run, a gust, the slope) belongs to the model
@@ -26,13 +27,13 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
 
 from analysis.arrays import Codes, Floats
 from analysis.conditions.roadload import GRAVITY, RoadLoad
-from analysis.conditions.weather import headwind
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import plane
 from analysis.motion.smoother import Motion
@@ -72,22 +73,20 @@ class PowerPull:
         From when to when it is read, on the fixes' axis [s], and its start since 1970 [ns].
     band : array of int
         Which band; see `BAND_MPS`.
-    time_s : array
-        Middle of each band's window, on the fixes' axis [s]. seconds: its length [s].
+    time_s, seconds : array
+        Middle of each band's window, on the fixes' axis, and its length [s].
     speed_mps : array
         Mean speed there, weighted as the regression weighs.
-    log_power : array
-        ln of (1) in W/kg, the stated wind taken off.
-    covariance : array, shape (k, k)
-        Of `log_power`, by the receiver alone.
-    slope_gain : array
-        d ln P / d slope: what a rise of 1 m in 1 m takes off `log_power` [-].
-    wind_gain : array
-        d ln P / d headwind: what a wind of 1 m/s against the car takes off `log_power`.
+    rate : array
+        d(v^2/2)/dt [W/kg]. rate_covariance : array, shape (k, k), by the receiver alone.
     lat_deg, lon_deg, heading_deg, way_m : array
         Place of the middle, course there, and way driven in the window; NaN where not known.
     throttle, mixture : float
         Median opening as a share of its full travel, and median mixture; NaN where none was recorded.
+    road : RoadLoad
+        In the day's air. All that is compared needs one car's: put another in its place by `dataclasses.replace`.
+    wind : (m/s, degrees) or None
+        Stated, and where it comes from.
     """
 
     n: int
@@ -99,16 +98,51 @@ class PowerPull:
     time_s: Floats
     seconds: Floats
     speed_mps: Floats
-    log_power: Floats
-    covariance: Floats
-    slope_gain: Floats
-    wind_gain: Floats
+    rate: Floats
+    rate_covariance: Floats
     lat_deg: Floats
     lon_deg: Floats
     heading_deg: Floats
     way_m: Floats
-    throttle: float = math.nan
-    mixture: float = math.nan
+    throttle: float
+    mixture: float
+    road: RoadLoad
+    wind: tuple[float, float] | None = None
+
+    @cached_property
+    def power(self) -> Floats:
+        """(1) [W/kg], the stated wind taken off; at least 0.5, so that it has a logarithm."""
+        road, gained = self.road, self.rate / self.speed_mps
+        nodes = self.speed_mps[:, None] + gained[:, None] * (0.5 * self.seconds)[:, None] * NODES[None, :]
+        against = np.zeros(len(self.rate))
+        if self.wind is not None:
+            force, source = self.wind
+            pointed = np.isfinite(self.heading_deg)
+            against = np.where(pointed, force * np.cos(np.radians(source - self.heading_deg)), 0.0)
+        air = road.c_per_m * ((nodes + against[:, None]) * np.abs(nodes + against[:, None]) - nodes**2)
+        taken = ((road.at(nodes) + air) * nodes) @ NODE_WEIGHTS
+        return np.asarray(np.maximum((1 + road.rotating) * self.rate + taken, _LEAST_POWER))
+
+    @property
+    def log_power(self) -> Floats:
+        """ln of `power`."""
+        return np.asarray(np.log(self.power))
+
+    @property
+    def covariance(self) -> Floats:
+        """Of `log_power`, by the receiver alone (k, k)."""
+        gain = (1 + self.road.rotating) / self.power
+        return np.asarray(self.rate_covariance * np.outer(gain, gain))
+
+    @property
+    def slope_gain(self) -> Floats:
+        """d ln P / d slope: what a rise of 1 m in 1 m takes off `log_power` [-]."""
+        return np.asarray(GRAVITY * self.speed_mps / self.power)
+
+    @property
+    def wind_gain(self) -> Floats:
+        """d ln P / d headwind: what a wind of 1 m/s against the car takes off `log_power` [s/m]."""
+        return np.asarray(2 * self.road.c_per_m * self.speed_mps**2 / self.power)
 
 
 Readings = tuple[Floats, Floats]
@@ -146,13 +180,11 @@ def find_pulls(
         begin, end = _read_between(motion, first, last)
         asked = range(LOWEST_BAND, HIGHEST_BAND + 1)
         windows = [each for k in asked if (each := _band(motion, k, first, last, begin, end)) is not None]
-        bands = [_told(motion, fixes, road, each, wind) for each in windows]
-        kept = [k for k, each in enumerate(bands) if each.power > _LEAST_POWER]
-        if not kept:
+        if not windows:
             continue
         of = next((run for run in starts if run.start_s - 0.5 <= begin <= run.end_s + 0.5), None)
-        power, speed, *others = (np.array(column) for column in zip(*(bands[k] for k in kept), strict=True))
-        time, seconds, lat, lon, heading, way = others
+        told = [_told(motion, fixes, each) for each in windows]
+        speed, rate, time, seconds, lat, lon, heading, way = (np.array(column) for column in zip(*told, strict=True))
         found.append(
             PowerPull(
                 n=len(found) + 1,
@@ -160,20 +192,20 @@ def find_pulls(
                 start_s=begin,
                 end_s=end,
                 start_utc_ns=motion.epoch_utc_ns + round(begin * 1e9),
-                band=np.array([windows[k].band for k in kept], np.intp),
+                band=np.array([each.band for each in windows], np.intp),
                 time_s=time,
                 seconds=seconds,
                 speed_mps=speed,
-                log_power=np.log(power),
-                covariance=_covariance(motion, road, [windows[k] for k in kept], power),
-                slope_gain=GRAVITY * speed / power,
-                wind_gain=2 * road.c_per_m * speed**2 / power,
+                rate=rate,
+                rate_covariance=_covariance(motion, windows),
                 lat_deg=lat,
                 lon_deg=lon,
                 heading_deg=heading,
                 way_m=way,
                 throttle=_median(throttle, begin, end),
                 mixture=_median(mixture, begin, end),
+                road=road,
+                wind=wind,
             )
         )
     return found
@@ -225,10 +257,10 @@ class _Window(NamedTuple):
 
 
 class _Told(NamedTuple):
-    """What a window tells, in the units of `PowerPull`; power [W/kg]."""
+    """What a window tells, in the units of `PowerPull`."""
 
-    power: float
     speed: float
+    rate: float
     time: float
     seconds: float
     lat: float
@@ -259,29 +291,25 @@ def _band(motion: Motion, band: int, first: int, last: int, begin: float, end: f
 # --- what the bands tell ------------------------------------------------------------------------------------------
 
 
-def _told(motion: Motion, fixes: Fixes, road: RoadLoad, window: _Window, wind: tuple[float, float] | None) -> _Told:
+def _told(motion: Motion, fixes: Fixes, window: _Window) -> _Told:
     t = window.t_s
     middle, half = float(t.mean()), 0.5 * float(t[-1] - t[0])
     rate = float(window.weights @ (window.speed_mps**2 / 2))
     nodes = np.interp(middle + half * NODES, motion.t_s, motion.speed_mps)
-    lat, lon, heading = _where(fixes, middle, float(t[0]), float(t[-1]))
-    against = headwind(*wind, heading) if wind is not None and math.isfinite(heading) else 0.0
-    air = road.c_per_m * ((nodes + against) * np.abs(nodes + against) - nodes**2)
-    power = (1 + road.rotating) * rate + float(NODE_WEIGHTS @ ((road.at(nodes) + air) * nodes))
     way = float(np.ptp(motion.distance_at([t[0], t[-1]])))
-    return _Told(power, float(NODE_WEIGHTS @ nodes), middle, 2 * half, lat, lon, heading, way)
+    where = _where(fixes, middle, float(t[0]), float(t[-1]))
+    return _Told(float(NODE_WEIGHTS @ nodes), rate, middle, 2 * half, *where, way)
 
 
-def _covariance(motion: Motion, road: RoadLoad, windows: Sequence[_Window], power: Floats) -> Floats:
-    """Covariance of ln P by the receiver's noise, through the regressions' weights (bands, bands)."""
+def _covariance(motion: Motion, windows: Sequence[_Window]) -> Floats:
+    """Covariance of the rates by the receiver's noise, through the regressions' weights (bands, bands)."""
     t = np.concatenate([each.t_s for each in windows])
     weights = np.zeros((len(windows), len(t)))
     at = 0
     for k, each in enumerate(windows):
         weights[k, at : at + len(each.t_s)] = each.weights * each.smooth_mps
         at += len(each.t_s)
-    gain = (1 + road.rotating) * weights / power[:, None]
-    return np.asarray(gain @ _noise(motion, t) @ gain.T)
+    return np.asarray(weights @ _noise(motion, t) @ weights.T)
 
 
 def _noise(motion: Motion, t: Floats) -> Floats:
