@@ -221,14 +221,12 @@ def _level_of_a(fit: PowerFit, rows: PullRows, bands: int) -> float:
 
 
 def _change(rows: PullRows, of: Ids, told: Student, base: float, bands: tuple[int, int], alpha: float) -> PowerChange:
-    from scipy.special import stdtrit
-
     inside = (rows.band >= bands[0]) & (rows.band < bands[1])
-    half = float(stdtrit(told.df, 1 - alpha / 2)) * told.scale
+    low, high = told.interval(alpha)
     count = [len(np.unique(of[inside & (rows.setup == side)])) for side in (0, 1)]
     return PowerChange(
-        bands[0] * BAND_MPS, bands[1] * BAND_MPS, count[0], count[1], told.centre / base, (told.centre - half) / base,
-        (told.centre + half) / base, told.scale / base, told.df,
+        bands[0] * BAND_MPS, bands[1] * BAND_MPS, count[0], count[1], told.centre / base, low / base,
+        high / base, told.scale / base, told.df,
     )  # fmt: skip
 
 

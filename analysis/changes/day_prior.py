@@ -52,6 +52,11 @@ class Student:
     scale: float
     df: float
 
+    def interval(self, alpha: float) -> tuple[float, float]:
+        """Its central interval of 1 - `alpha`."""
+        half = _t(self.df, 1 - alpha / 2) * self.scale
+        return self.centre - half, self.centre + half
+
 
 class VariancePosterior:
     """The two variances of one response, and any contrast averaged over them.

@@ -160,6 +160,11 @@ class PowerFit:
         """Standard deviations at the mode, by their names in `PRIORS`."""
         return dict(zip(_NAMES, np.exp(self.mode).tolist(), strict=True))
 
+    @property
+    def columns(self) -> int:
+        """Columns of the design."""
+        return len(self._basis)
+
     def determines(self, c: Floats) -> bool:
         """Whether the design determines the contrast `c` of its columns."""
         return float(np.linalg.norm(c - self._basis @ (self._basis.T @ c))) < 1e-7 * float(np.linalg.norm(c))

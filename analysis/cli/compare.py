@@ -20,7 +20,7 @@ from analysis.cli.options import (
     seconds_asked,
     speeds_asked,
 )
-from analysis.wording import adjusted, in_brackets, judged_by, number, sentence, short_span, signed
+from analysis.wording import adjusted, in_brackets, judged_by, number, sentence, short_span, signed, speed_range
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, convert, parse_speed
 
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from analysis.answers.compare import CompareAnswer
     from analysis.answers.effects import EffectInterval, EffectsAnswer, PartEffect
     from analysis.answers.plan import PlanAnswer
+    from analysis.answers.power_change import PowerChangeAnswer
 
 app = typer.Typer()
 
@@ -142,6 +143,8 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
     differ = "; ".join(f"{part} {shown(pair.a)} -> {shown(pair.b)}" for part, pair in answer.parts.items())
     out.print(f"   differ in {differ}" if differ else "   no parts known to differ")
     out.print()
+    if answer.power is not None:
+        _print_power(answer.power, unit)
     out.print(sentence(answer.sentence), style="bold")
     out.print()
     rows = [
@@ -187,6 +190,37 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
         out.print()
         for line in lines:
             out.print(f"- {sentence(line)}")
+
+
+def _print_power(found: PowerChangeAnswer, unit: str) -> None:
+    from analysis.answers.power_change import power_lines
+
+    out = console()
+    out.print(sentence(found.sentence), style="bold")
+    if found.told:
+        whole = speed_range(found.from_mps, found.to_mps, unit), "", found.change, found.low, found.high
+        parts = [
+            (
+                speed_range(each.from_mps, each.to_mps, unit),
+                f"{each.pulls_a}/{each.pulls_b}",
+                each.change,
+                each.low,
+                each.high,
+            )
+            for each in found.groups
+        ]
+        rows = [
+            [over, pulls, f"{100 * change:+.1f}", f"{100 * low:+.1f} to {100 * high:+.1f}"]
+            for over, pulls, change, low, high in [*parts, whole]
+        ]
+        out.print(
+            table(
+                [unit, "pulls", "power %", f"{found.level:.0%}"], rows, left=(), title="Power at the wheels, B over A"
+            )
+        )
+    for line in power_lines(found, unit):
+        out.print(line)
+    out.print()
 
 
 def _remarks(answer: CompareAnswer) -> list[str]:
