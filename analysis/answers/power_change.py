@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Literal
+from typing import Any, Literal
 
 from analysis.answers.encoding import Answer, Figure
 from analysis.changes.compare_power import PowerChange, PowerComparison
@@ -114,36 +114,37 @@ def power_change(season: SeasonRecord, first: Side, second: Side, *, raw: bool =
         return None
     drives = {*first.drives, *second.drives}
     left = tuple(each.label for each in season.pulls_left_out if each.drive in drives)
-    return _answer(found, left)
+    return PowerChangeAnswer(**told(found, left))
 
 
-def _answer(found: PowerComparison, not_full: tuple[str, ...]) -> PowerChangeAnswer:
+def told(found: PowerComparison, not_full: tuple[str, ...] = ()) -> dict[str, Any]:
+    """The fields of a `PowerChangeAnswer`."""
     overall, seconds = found.overall, found.seconds
-    return PowerChangeAnswer(
-        change=overall.change,
-        low=overall.low,
-        high=overall.high,
-        verdict=found.verdict,
-        sentence=found.sentence,
-        level=found.level,
-        from_mps=overall.from_mps,
-        to_mps=overall.to_mps,
-        groups=tuple(_group(each) for each in found.groups),
-        time=PowerTime(
+    return {
+        "change": overall.change,
+        "low": overall.low,
+        "high": overall.high,
+        "verdict": found.verdict,
+        "sentence": found.sentence,
+        "level": found.level,
+        "from_mps": overall.from_mps,
+        "to_mps": overall.to_mps,
+        "groups": tuple(_group(each) for each in found.groups),
+        "time": PowerTime(
             from_mps=seconds.from_mps, to_mps=seconds.to_mps, a_s=seconds.a_s, difference_s=seconds.difference_s,
             low_s=seconds.low_s, high_s=seconds.high_s,
         ) if seconds else None,
-        starts_a=found.starts[0],
-        starts_b=found.starts[1],
-        rolling_a=found.rolling[0],
-        rolling_b=found.rolling[1],
-        days=found.days,
-        corrected=found.corrected,
-        smallest_detectable=found.detectable,
-        smallest_detectable_by_starts=found.detectable_by_starts,
-        not_full=not_full,
-        caveats=tuple(found.caveats),
-    )  # fmt: skip
+        "starts_a": found.starts[0],
+        "starts_b": found.starts[1],
+        "rolling_a": found.rolling[0],
+        "rolling_b": found.rolling[1],
+        "days": found.days,
+        "corrected": found.corrected,
+        "smallest_detectable": found.detectable,
+        "smallest_detectable_by_starts": found.detectable_by_starts,
+        "not_full": not_full,
+        "caveats": tuple(found.caveats),
+    }  # fmt: skip
 
 
 def _group(found: PowerChange) -> PowerGroup:

@@ -36,17 +36,28 @@ def power_held(
 
     `raw`: by power as driven, else in standard air where every pull of both has its weather.
     """
-    if not season.pulls:
-        return None
     a, b = (side_pulls(side, season) for side in (first, second))
-    twice = {id(each) for each in a} & {id(each) for each in b}
-    if not a or not b or twice:
+    if not a or not b or {id(each) for each in a} & {id(each) for each in b}:
         return None
-    mine = {id(each) for each in [*a, *b]}
+    return between(first.name, a, second.name, b, season, raw=raw, level=level)
+
+
+def between(
+    a: str,
+    pulls_a: Sequence[SeasonPull],
+    b: str,
+    pulls_b: Sequence[SeasonPull],
+    season: SeasonRecord,
+    *,
+    raw: bool = False,
+    level: float = LEVEL,
+) -> PowerComparison:
+    """Hold the power of some full pulls of the season against that of others; the rest tell of slopes and scatter."""
+    mine = {id(each) for each in [*pulls_a, *pulls_b]}
+    others = [each for each in season.full_pulls if id(each) not in mine]
     return compare_power(
-        first.name, a, second.name, b, [each for each in season.full_pulls if id(each) not in mine],
-        road=_road(season), corrected=not raw, level=level, judge=False,
-    )  # fmt: skip
+        a, pulls_a, b, pulls_b, others, road=_road(season), corrected=not raw, level=level, judge=False
+    )
 
 
 def _road(season: SeasonRecord) -> roadload.RoadLoad:
@@ -78,6 +89,8 @@ def power_effects(season: SeasonRecord, *, raw: bool = False, level: float = LEV
     pulls = _within([each for each in season.full_pulls if each.parts is not None])
     if not pulls:
         return []
+    base = next((run.parts for run in season.runs if run.parts is not None), pulls[0].parts)  # as of times
+    pulls.sort(key=lambda each: not alike(each.parts, base))
     corrected = not raw and all(math.isfinite(each.factor) for each in pulls)
     design = design_of([each.parts or {} for each in pulls])
     if len(design.setups) < 2 or not design.changes:
@@ -90,7 +103,7 @@ def power_effects(season: SeasonRecord, *, raw: bool = False, level: float = LEV
     for k, group in enumerate(named):
         wanted[k, bands.shape[1] + np.array(group)] = 1.0
     fit = PowerFit(rows, x)
-    base = _base(fit, bands.shape[1])
+    usual = _base(fit, bands.shape[1])
     alpha = (1 - level) / max(len(named), 1)
     out = []
     for group, c in zip(named, wanted, strict=True):
@@ -101,7 +114,7 @@ def power_effects(season: SeasonRecord, *, raw: bool = False, level: float = LEV
             continue
         told = fit.contrast(c)
         low, high = told.interval(alpha)
-        out.append(PowerEffect(changes, count, told.centre / base, low / base, high / base))
+        out.append(PowerEffect(changes, count, told.centre / usual, low / usual, high / usual))
     return out
 
 

@@ -207,13 +207,14 @@ def spelling(setups: Sequence[Known]) -> list[str]:
     return [f"{each}; `pullbook setup FILE --drive DRIVE` puts a drive's right" for each in said]
 
 
-def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> None:
+def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> SeasonRecord | None:
     """Tell each drive of `store` which of its runs were no full pulls, for verbs that ask a drive and not a season.
 
-    Where the season cannot be read, such as by a targets' file that is wrong, drives stay as they are.
+    Where the season cannot be read, such as by a targets' file that is wrong, drives stay as they are, and it is None.
     """
     with contextlib.suppress(InputError, NoAnswer):
-        gather(store, progress=progress)
+        return gather(store, progress=progress)
+    return None
 
 
 def label(drive: str, run: int) -> str:
