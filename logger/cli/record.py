@@ -60,8 +60,7 @@ class Hooks:
     drives)` asks the owner, once all is closed, for what those drives lack.
     `lean_watch(files, store, channel, mixture, load)` gives the alert for lean mixture at high load, and
     `lean_limit(files, channel)` the mixture beyond which it warns, in the channel's own unit. `questions(store, setup,
-    but)` gives what to ask before a drive carries a setup: a name or a word that is nearly one of the other drives',
-    but those of `but`.
+    but)` gives what to ask before a drive carries a setup: what is nearly one of the other drives', but `but`'s.
     """
 
     after_drive: Callable[[Drive], None] | None = None
