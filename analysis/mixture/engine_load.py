@@ -17,8 +17,8 @@ GRID_S = 0.05
 """Step of the grid [s]: finer than most receivers' fixes, and than what a delay need be known to."""
 WANDERS, UNSEEN_S = 0.1, 0.35
 """Where more than this share of a receiver's error wanders, braked stops overlook its smoothing; so much at the most
-[s]. On tests/tuning/receiver_worlds, errors half wandering, half of those that smooth by 0.2 s, and a fifth of those by
-0.35 s, were told to smooth by none; of those that do not wander, none."""
+[s]. On tests/tuning/receiver_worlds, errors half wandering, 23 of 42 drives that smooth by 0.2 s and 6 of 42 by 0.35 s
+had an interval that leaves that out; of 42 that do not wander, none."""
 
 
 @dataclass(frozen=True)

@@ -24,6 +24,8 @@ GRAVITY, AIR = 9.80665, 1.2
 MPH = 0.44704
 CRUISE_MPS = 9.8
 """Between pulls."""
+START_MARKS_M = 450.0, 880.0
+"""Where starts out and starts back begin."""
 
 
 @dataclass(frozen=True)
@@ -101,7 +103,7 @@ class Leg:
 class _Driver:
     def __init__(self, car: Machine, road: Road, wind: Wind, plan: LegPlan, rng: Generator) -> None:
         self.car, self.road, self.plan, self.rng = car, road, plan, rng
-        self.v, self.way, self.back = 0.0, 30.0, False
+        self.v, self.way, self.back = 0.0, START_MARKS_M[0], False
         self.rows: list[tuple[float, float, bool, float]] = []
         self.pulls: list[TruePull] = []
         self._slopes = road.slopes.tolist()
@@ -141,6 +143,18 @@ class _Driver:
             self.step(0.0, brake=hard)
         self.v = 0.0
 
+    def stop_at(self, mark_m: float) -> None:
+        """Slow down, and roll on at 6 m/s to a mark, near enough."""
+        hard, sign = self.rng.uniform(1.5, 2.8), -1.0 if self.back else 1.0
+        while self.v > 6.0:
+            self.step(0.0, brake=hard)
+        while sign * (mark_m - self.way) > 8.0 + self.rng.normal(0, 0.3):
+            wanted = self.car.mass_kg * 0.4 * (6.0 - self.v) + self.car.load(self.v, 0.0, 0.0)
+            self.step(min(max(wanted / self.car.force(self.v, 1.0), 0.0), 0.6))
+        while self.v > 0.03:
+            self.step(0.0, brake=2.0)
+        self.v = 0.0
+
     def turn(self) -> None:
         self.stand(self.rng.uniform(5, 8))
         self.back = not self.back
@@ -172,12 +186,12 @@ class _Driver:
 
 
 def drive_leg(car: Machine, road: Road, wind: Wind, plan: LegPlan, rng: Generator) -> Leg:
-    """Starts to and fro over the first part of the road, then laps of it with rolling pulls at places of habit."""
+    """Starts to and fro between two marks, as testers do it, then laps of the road with pulls at places of habit."""
     driver = _Driver(car, road, wind, plan, rng)
     driver.stand(9.0)
     for number in range(plan.starts):
         driver.pull(rng.uniform(19.5, 21.0), standing=True, part=False)
-        driver.stop()
+        driver.stop_at(START_MARKS_M[0] if driver.back else START_MARKS_M[1])
         driver.turn() if number < plan.starts - 1 or driver.back else driver.stand(6.0)
     done, limit = 0, 4 * plan.rolling + 20
     marks = np.arange(150.0, road.length_m - 350.0, 330.0)
