@@ -31,8 +31,6 @@ if TYPE_CHECKING:
 _FAST_SHARE = 0.4
 """A run's mixture is read from this share of its peak speed on: below, the launch and its tip-in speak (common
 practice, no source)."""
-_MOST_MIXTURE = 1000.0
-"""Free air reads less on any scale: beyond that the board is broken, or its line was."""
 _MIN_READINGS = 8
 _COMPARED_MPS = frozenset(
     round(speed, 9)
@@ -162,7 +160,7 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
     except (NoAnswer, InputError):
         return "", {}, {}
     time = found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
-    good = np.abs(found.readings.value) < _MOST_MIXTURE
+    good = np.isfinite(found.readings.value)
     opening = travel_of(found.state)
     medians, openings = {}, {}
     for run in runs:

@@ -106,7 +106,7 @@ def test_an_answer_or_one_line(
         assert said.code in (0, 1, 2), (seed, arguments, said)
         assert said.code == 0 or said_all.strip(), (seed, arguments, said)
         assert all(line.isprintable() for line in said_all.splitlines()), (seed, arguments, said)
-        assert not re.search(r"\b[A-Z]\w*(Error|Exception): ", said_all), (seed, arguments, said)
+        assert not re.search(r"\b[A-Z]\w*(Error|Exception|Warning): ", said_all), (seed, arguments, said)
         shutil.rmtree(root)
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss < 2_500_000  # kB: no mutation may ask for the machine
 
