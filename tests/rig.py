@@ -164,7 +164,7 @@ class Recording:
         raise AssertionError(f"not in {seconds} s: {self.state()}\n{self.said()}")
 
     def wait_open(self, seconds: float = 30.0) -> None:
-        """Until every source's port is open, and a line that comes then cannot have been under way when it was opened."""
+        """Until every source's port is open, and so long that what comes next cannot have been under way before."""
         self.wait(lambda state: all(source["state"] == "open" for source in state["sources"]), seconds)
         time.sleep(2 * LINE_UNDER_WAY_NS / 1e9)
 
