@@ -16,9 +16,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime
 from typing import Literal
 
+from analysis.changes import season_pack
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
-from analysis.changes.season_rows import DriveRows, RunRow, rows_of
+from analysis.changes.season_rows import DriveRows, RunRow, key_of_rows, rows_of
 from analysis.conditions import roadload, vocabulary
 from analysis.conditions.setups import Known, Parts, known
 from analysis.conditions.weather import (
@@ -123,10 +124,15 @@ def gather(
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
     roads: list[str] = []
+    together, pack = season_pack.read(store.path), season_pack.Pack()
 
     def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
         at, drive = of
-        found = rows_of(drive, store.path, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"))
+        key = key_of_rows(drive)
+        was, found = together.get(drive.id, ("", None))
+        if found is None or was != key:
+            found = rows_of(drive, store.path, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"), key)
+        pack[drive.id] = key, found
         weather, air = _weather(drive)
         return found, weather, air, *_observations(drive, numbers[at], found.runs, weather, air, factor, roads)
 
@@ -146,6 +152,8 @@ def gather(
                 tuple(run.label for run in mine), found.trouble,
             )
         )  # fmt: skip
+    if {drive: key for drive, (key, _) in pack.items()} != {drive: key for drive, (key, _) in together.items()}:
+        season_pack.write(store.path, pack)
     if not rows:
         raise NoAnswer(f"{store.path}: none of the {len(drives)} drives in this store can be read")
     if not every_run:

@@ -78,13 +78,18 @@ class DriveRows:
     """Of the fuel loop, relative; NaN without one."""
 
 
-def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
-    """The rows of a drive, from what the store keeps where that is of these very tables, files and program."""
-    key = kept.key_of(drive.drive, drive.targets, drive.taught.digest)
-    with contextlib.suppress(NoAnswer, InputError):
-        if (travel := drive.throttle_travel) is not None:  # it is learned from other drives too
-            key += f"-{travel[0]:g}-{travel[1]:g}"
-    found = kept.read(store, drive.id, key, _FIELDS) if store is not None else None
+def rows_of(
+    drive: AnalysedDrive,
+    store: Path | None,
+    progress: Callable[[str], None] = lambda text: None,
+    key: str | None = None,
+) -> DriveRows:
+    """The rows of a drive, from what the store keeps where that is of these very tables, files and program.
+
+    `key`: what `key_of_rows` gives for it, where that is known.
+    """
+    key = key or key_of_rows(drive)
+    found = kept.read(store, drive.id, key, FIELDS) if store is not None else None
     if found is not None:
         return _from_tables(found)
     progress(f"finding the runs of {drive.id}")
@@ -92,6 +97,15 @@ def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], 
     if store is not None:
         kept.write(store, drive.id, key, _to_tables(rows))
     return rows
+
+
+def key_of_rows(drive: AnalysedDrive) -> str:
+    """What the rows of a drive depend on, in one word."""
+    key = kept.key_of(drive.drive, drive.targets, drive.taught.digest)
+    with contextlib.suppress(NoAnswer, InputError):
+        if (travel := drive.throttle_travel) is not None:  # it is learned from other drives too
+            key += f"-{travel[0]:g}-{travel[1]:g}"
+    return key
 
 
 def work_out(drive: AnalysedDrive) -> DriveRows:
@@ -156,7 +170,9 @@ def _compared(run: Run) -> list[Split]:
 
 # --- as tables ----------------------------------------------------------------------------------------------------
 
-_FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
+Field = tuple[str, str, str, str]
+"""Name, type, unit and description of a column."""
+FIELDS: dict[str, tuple[Field, ...]] = {
     "drive": (
         ("channel", "string", "", "channel of the mixture: afr or lambda"),
         ("trouble", "string", "", "why the drive could not be read for runs"),
@@ -185,12 +201,12 @@ _FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
 
 
 def _to_tables(rows: DriveRows) -> dict[str, pa.Table]:
-    names = [name for name, *_ in _FIELDS["runs"]]
+    names = [name for name, *_ in FIELDS["runs"]]
     return {
-        "drive": _table("drive", [(rows.channel, rows.trouble, rows.m3_per_m, rows.fuel_sigma)]),
-        "runs": _table("runs", [tuple(getattr(run, name) for name in names) for run in rows.runs]),
-        "splits": _table(
-            "splits",
+        "drive": table_of_rows(FIELDS["drive"], [(rows.channel, rows.trouble, rows.m3_per_m, rows.fuel_sigma)]),
+        "runs": table_of_rows(FIELDS["runs"], [tuple(getattr(run, name) for name in names) for run in rows.runs]),
+        "splits": table_of_rows(
+            FIELDS["splits"],
             [
                 (run.n, *split)
                 for run in rows.runs
@@ -202,7 +218,7 @@ def _to_tables(rows: DriveRows) -> dict[str, pa.Table]:
 
 def _from_tables(tables: dict[str, pa.Table]) -> DriveRows:
     drive = tables["drive"].to_pylist()[0]
-    splits = {name: np.array(tables["splits"][name].to_pylist()) for name, *_ in _FIELDS["splits"]}
+    splits = {name: np.array(tables["splits"][name].to_pylist()) for name, *_ in FIELDS["splits"]}
     runs = []
     for row in tables["runs"].to_pylist():
         mine = splits["n"] == row["n"] if len(splits["n"]) else np.zeros(0, bool)
@@ -210,13 +226,14 @@ def _from_tables(tables: dict[str, pa.Table]) -> DriveRows:
     return DriveRows(tuple(runs), **drive)
 
 
-def _table(name: str, rows: Iterable[tuple[Any, ...]]) -> pa.Table:
+def table_of_rows(fields: Sequence[Field], rows: Iterable[tuple[Any, ...]]) -> pa.Table:
+    """A table of these fields, with their units and descriptions in the metadata."""
     import pyarrow as pa
 
     columns = list(zip(*rows, strict=True))
-    fields = [
+    schema = [
         pa.field(each, pa.type_for_alias(kind), metadata={"unit": unit, "description": said})
-        for each, kind, unit, said in _FIELDS[name]
+        for each, kind, unit, said in fields
     ]
-    arrays = [pa.array(columns[k] if columns else [], field.type) for k, field in enumerate(fields)]
-    return pa.table(arrays, schema=pa.schema(fields))
+    arrays = [pa.array(columns[k] if columns else [], field.type) for k, field in enumerate(schema)]
+    return pa.table(arrays, schema=pa.schema(schema))
