@@ -110,6 +110,8 @@ class DriveStore:
             self._opened[where] = AnalysedDrive(
                 drive, lambda: self.targets, lambda: self._before(drive), lambda: self.throttles
             )
+            if drive.manifest.state != "recording" and where.parent == self.path.resolve():
+                self._opened[where].kept_in = self.path
             self._lessons.pop(where, None)
             self._asked.clear()
         return self._opened[where]

@@ -105,7 +105,7 @@ def test_nothing_is_written_outside_its_folder(pair: Path) -> None:
     assert others() == before and sorted(pair.parent.iterdir()) == beside
     written = [path for path in (pair / kept.FOLDER).rglob("*") if path.is_file()]
     assert {path.name for path in written} == {
-        "kept.json", "lesson.json", *(f"{name}.parquet" for name in NAMES)
+        "kept.json", "lesson.json", "drives.parquet", *(f"{name}.parquet" for name in NAMES)
     }  # fmt: skip
 
 
