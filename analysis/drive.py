@@ -28,6 +28,8 @@ from logger.store import bulkhead
 from logger.units import MPS_PER_KMH, MPS_PER_MPH, QUANTITY_UNITS, S_PER_DAY, S_PER_MINUTE, SPEED_UNITS
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from analysis.arrays import Floats
     from analysis.conditions.roadload import RoadLoad
     from analysis.conditions.setups import Parts
@@ -117,6 +119,8 @@ class AnalysedDrive:
         self._taught = taught
         self._throttles = throttles
         self._found: dict[Options, list[Run]] = {}
+        self.kept_in: Path | None = None
+        """The store that keeps what was worked out of it; None where nothing is to be kept."""
         self.part_throttle: Mapping[float, str] = {}
         """Its runs that were no full pulls, with the reason, by when they began [s since 1970]: as the season that it
         is part of tells them (`changes.season.judge`)."""

@@ -7,7 +7,9 @@ store.drive("last").runs
 
 from __future__ import annotations
 
+import bisect
 import contextlib
+import itertools
 from collections.abc import Callable, Iterable, Iterator
 from functools import cached_property
 from pathlib import Path
@@ -22,6 +24,8 @@ from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from analysis.mixture.throttle_travel import Reached
     from logger.config.car import CarConfig
     from logger.config.recorder import RecorderConfig
@@ -51,6 +55,7 @@ class DriveStore:
         self._progress, self._kept_only = progress, kept_only
         self._opened: dict[Path, AnalysedDrive] = {}
         self._lessons: dict[Path, Lesson | None] = {}
+        self._asked: dict[tuple[Any, ...], list[Lesson | None]] = {}
 
     @cached_property
     def targets(self) -> TargetsConfig:
@@ -108,7 +113,10 @@ class DriveStore:
             self._opened[where] = AnalysedDrive(
                 drive, lambda: self.targets, lambda: self._before(drive), lambda: self.throttles
             )
+            if drive.manifest.state != "recording" and where.parent == self.path.resolve():
+                self._opened[where].kept_in = self.path
             self._lessons.pop(where, None)
+            self._asked.clear()
         return self._opened[where]
 
     # --- what drives teach each other --------------------------------------------------------------------------
@@ -147,19 +155,34 @@ class DriveStore:
         if alike is None or drive.path.resolve().parent != self.path.resolve():
             return Taught()
         began = drive.manifest.started_utc, drive.id
-        return self._told([d for d in self._neighbours if (d.drive.manifest.started_utc, d.id) < began], alike)
+        together = self._together.get(alike, [])
+        return self._told(alike, bisect.bisect_left(together, began, key=_began))
 
     def so_far(self, config: RecorderConfig, car: CarConfig | None) -> Taught:
         """What the drives of this folder taught of the first receiver of `config` and of this car."""
         source = next((each for each in config.source if each.kind == "nmea"), None)
         if source is None:
             return Taught()
-        return self._told(self._neighbours, will_be_taught(car.car.name if car else "", source))
+        alike = will_be_taught(car.car.name if car else "", source)
+        return self._told(alike, len(self._together.get(alike, [])))
 
-    def _told(self, drives: Iterable[AnalysedDrive], alike: tuple[Any, ...]) -> Taught:
-        before = [each for each in drives if taught_together(each.drive) == alike]
-        told = [lesson for _, lesson in _each_lesson(before, self._lesson) if lesson is not None]
-        return Taught(tuple(told[-MOST_DRIVES:]))
+    def _told(self, alike: tuple[Any, ...], count: int) -> Taught:
+        """What the first `count` of the drives that teach each other taught; each is asked once."""
+        asked = self._asked.setdefault(alike, [])
+        for drive in self._together.get(alike, [])[len(asked) : count]:
+            lesson = next((lesson for _, lesson in _each_lesson([drive], self._lesson)), None)
+            asked.append(lesson)
+        told = (lesson for lesson in reversed(asked[:count]) if lesson is not None)
+        return Taught(tuple(reversed(list(itertools.islice(told, MOST_DRIVES)))))
+
+    @cached_property
+    def _together(self) -> dict[tuple[Any, ...], list[AnalysedDrive]]:
+        """The drives that teach each other, by what they share, in order of time."""
+        found: dict[tuple[Any, ...], list[AnalysedDrive]] = {}
+        for drive in sorted(self._neighbours, key=_began):
+            if (alike := taught_together(drive.drive)) is not None:
+                found.setdefault(alike, []).append(drive)
+        return found
 
     @cached_property
     def _neighbours(self) -> list[AnalysedDrive]:
@@ -196,6 +219,10 @@ class DriveStore:
         if drive.drive.manifest.state != "recording":
             kept.write_values(self.path, drive.id, _LESSON, key, lesson.as_json() if lesson else {})
         return lesson
+
+
+def _began(drive: AnalysedDrive) -> tuple[datetime, str]:
+    return drive.drive.manifest.started_utc, drive.id
 
 
 def _each_lesson(

@@ -7,7 +7,7 @@ pulls = pulls_from(tables, road, wind)
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -47,10 +47,10 @@ PULL_FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
     ),
 }
 
-Make = Callable[[str, Iterable[tuple[Any, ...]]], "pa.Table"]
+Table = TypeVar("Table")
 
 
-def tables_of(pulls: Sequence[PowerPull], make: Make) -> dict[str, pa.Table]:
+def tables_of(pulls: Sequence[PowerPull], make: Callable[[str, Iterable[tuple[Any, ...]]], Table]) -> dict[str, Table]:
     """The tables of some pulls; `make` makes one of its name and rows."""
     names = [name for name, *_ in PULL_FIELDS["pulls"]]
     bands = [name for name, *_ in PULL_FIELDS["pull_bands"]][1:]

@@ -17,11 +17,12 @@ from datetime import datetime
 from functools import cached_property
 from typing import Literal
 
+from analysis.changes import season_pack
 from analysis.changes.full_power import PullLeftOut, full_power
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
 from analysis.changes.season_pulls import SeasonPull
-from analysis.changes.season_rows import DriveRows, RunRow, rows_of
+from analysis.changes.season_rows import DriveRows, RunRow, key_of_rows, rows_of, under_its_loads
 from analysis.conditions import roadload, vocabulary
 from analysis.conditions.setups import Known, Parts, known
 from analysis.conditions.weather import (
@@ -143,10 +144,17 @@ def gather(
     loops: list[FuelLoop] = []
     roads: list[str] = []
     pulls: list[SeasonPull] = []
+    together, pack = season_pack.read(store.path), season_pack.Pack()
 
     def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
         at, drive = of
-        found = rows_of(drive, store.path, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"))
+        key = key_of_rows(drive)
+        was, found = together.get(drive.id, ("", None))
+        if found is None or was != key:
+            found = rows_of(drive, store.path, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"), key)
+        else:
+            found = under_its_loads(found, drive)
+        pack[drive.id] = key, found
         weather, air = _weather(drive)
         return found, weather, air, *_observations(drive, numbers[at], found.runs, weather, air, factor, roads)
 
@@ -167,6 +175,8 @@ def gather(
                 tuple(run.label for run in mine), found.trouble,
             )
         )  # fmt: skip
+    if {drive: key for drive, (key, _) in pack.items()} != {drive: key for drive, (key, _) in together.items()}:
+        season_pack.write(store.path, pack)
     if not rows:
         raise NoAnswer(f"{store.path}: none of the {len(drives)} drives in this store can be read")
     if not every_run:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
 import shutil
 from collections.abc import Sequence
 from dataclasses import replace
@@ -20,6 +21,7 @@ import simulate
 from made_drives import BASELINE, START, make_drive
 from simulate import Brake, Lift, Phase, Pull, Stand, Turn
 
+from analysis import kept
 from analysis.changes import season_rows
 from analysis.changes.season import gather
 from analysis.changes.season_rows import DriveRows, RunRow
@@ -48,18 +50,18 @@ def pulls(count: int, to_mps: float = 20.0, rest_s: float = 5.0) -> list[Phase]:
 
 
 def season(folder: Path, count: int, runs: int = 6) -> Path:
-    """A store of `count` drives, all looked at already; made where it is not there yet."""
+    """A store of `count` drives, all looked at already by this program; made where it is not there yet."""
     store = folder / f"season-{count}"
-    mark = store / "made"
-    if not mark.exists():
+    mark, told = store / "made", store / "rows.pickle"
+    if not told.exists():
         shutil.rmtree(store, ignore_errors=True)
         store.mkdir(parents=True)
         first, _ = make_drive(store, pulls(runs), setup=BASELINE, weather=WEATHER)
-        rows = season_rows.work_out(AnalysedDrive(first))
-        lesson = AnalysedDrive(first).lesson
+        told.write_bytes(pickle.dumps((season_rows.work_out(AnalysedDrive(first)), AnalysedDrive(first).lesson)))
         copies(first.path, count)
-        look(store, rows, lesson)
-        mark.touch()
+    if not mark.exists() or mark.read_text() != kept.program():
+        look(store, *pickle.loads(told.read_bytes()))
+        mark.write_text(kept.program())
     return store
 
 
