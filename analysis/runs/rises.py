@@ -40,32 +40,38 @@ def rises(slow: bool) -> list[Rise]:
     clutch, a start too smooth to see. `slow`: fixes are so far apart that they say
     little of it, and quick rises count for more.
     """
-    quick, unseen, soft = (2.0, 1.0, 1.0) if slow else (1.0, 4.8, 1.2)
+    quick, unseen, soft, long = (2.0, 1.0, 1.0, 1.0) if slow else (2.5, 4.8, 1.2, 2.5)
     found = [Rise("straight", 0.0, 1.0, 0.75 * quick)]
     found += [Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
     found += [Rise("exponential", seconds, 0.0, 0.02) for seconds in (0.18, 0.25, 0.5, 1.0)]
     # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
     found += [Rise("falling", seconds, 1.0, 0.06) for seconds in (0.005, 0.25)]
     for seconds in (0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 2.0, 2.5):
-        slipped = 0.55 * (_log_normal(seconds, 1.05, 0.25) + 0.02)
+        slipped = 0.55 * (_log_normal(seconds, 1.05, 0.25) + 0.02) * (long if seconds > 1.1 else 1.0)
         for first, share in ((0.15, 0.4), (0.25, 1.0), (0.35, 0.7), (0.45, 0.35)):
             found.append(Rise("s-shaped", seconds, first, slipped * share))
-        found.append(Rise("s-shaped", seconds, 0.0, unseen * (0.1 if seconds < 0.6 else 0.03)))
+        smooth = 0.1 if seconds < 0.6 else 0.03 * (long if seconds > 0.9 else 1.0)
+        found.append(Rise("s-shaped", seconds, 0.0, unseen * smooth))
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
         # With close fixes the root of the weight counts, which leaves too little to a foot's usual two seconds.
         foot = 1.0 if slow or not 1.5 < seconds < 2.6 else 3.0
-        found.append(Rise("straight", seconds, 0.0, soft * foot * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
+        even = 0.5 if not slow and seconds > 0.9 else 1.0
+        found.append(
+            Rise("straight", seconds, 0.0, soft * foot * even * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025))
+        )
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
-    found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5, 2.0, 2.6)]
-    found += [Rise("swelling", seconds, 0.0, unseen * 0.001) for seconds in (0.8, 1.3, 2.0, 2.8)]
-    found += [Rise("straight", seconds, first, 0.001) for seconds in (0.8, 1.4, 2.0, 2.8) for first in (0.1, 0.2)]
+    found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
+    found += [Rise("late", seconds, 0.0, unseen * 0.004) for seconds in (2.0, 2.6)]
+    found += [Rise("swelling", seconds, 0.0, unseen * 0.003) for seconds in (0.8, 1.3, 2.0, 2.8)]
+    # A belt or a clutch that takes hold with a jolt, and then the foot.
+    found += [Rise("straight", seconds, first, 0.01) for seconds in (0.8, 1.4, 2.0, 2.8) for first in (0.1, 0.2)]
     # An engine that takes hold and stumbles, and a throttle opened in two steps: `first` is the share in between.
     found += [Rise("stumbling", seconds, first, STUMBLE) for seconds in (0.45, 0.75, 1.1) for first in (0.2, 0.55)]
-    found += [Rise("stepped", seconds, first, STUMBLE) for seconds in (0.5, 0.9, 1.4) for first in (0.3, 0.55)]
+    found += [Rise("stepped", seconds, first, STEPPED) for seconds in (0.5, 0.9, 1.4) for first in (0.3, 0.55)]
     return found
 
 
-STUMBLE = 0.03
+STUMBLE, STEPPED = 0.07, 0.03
 
 
 def _log_normal(x: float, middle: float, width: float) -> float:
