@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,8 +11,8 @@ import numpy as np
 import pytest
 
 from logger.store.drive import list_drives
-from pull_worlds import judge
-from pull_worlds.country import GUST_S, Road, Wind
+from pull_worlds import judge, slopes
+from pull_worlds.country import GUST_S, Floats, Road, Wind
 from pull_worlds.driving import GRAVITY, STEP_S, LegPlan, Machine, drive_leg, power_answer
 from pull_worlds.seasons import DESIGNS, Conditions, Receiver, calm, drive_season, legs_of, received, seed_of
 
@@ -84,6 +85,43 @@ def test_a_season_is_the_same_whatever_the_receiver_and_the_gain(tmp_path: Path)
     assert fixes["speed_mps"] == pytest.approx(np.interp(fixes["t_s"], one.legs[0].t_s, one.legs[0].speed_mps))
     assert max(made.table("board")["throttle"].to_pylist()) == pytest.approx(94, abs=1.5)
     assert calm(Conditions()).hills_rms == 0.0
+
+
+def test_a_learned_slope_is_held_to_the_road() -> None:
+    """A learner that is told the truth and errs by what it says is right; one that errs by more than it says is not."""
+
+    def learner(size: float, said: float) -> Callable[[Sequence[dict[str, Floats]]], slopes.Slopes]:
+        def learn(found: Sequence[dict[str, Floats]]) -> slopes.Slopes:
+            assert len(found) == 6
+            rng = seed_of("slopes", learn_number[0])
+            road = Road.any(rng, rng.uniform(0.008, 0.02), 1600.0)
+            learn_number[0] += 1
+
+            def told(east: Floats, north: Floats, heading: Floats) -> tuple[Floats, Floats]:
+                way = np.arange(200.0, 1400.0, 40.0)
+                back = bool(np.cos(np.radians(heading - road.at(way)[0]))[0] < 0)
+                error = size * seed_of("error", learn_number[0], back).standard_normal(len(east))
+                return slopes.true_slopes(road, way, back) + error, np.full(len(east), said)
+
+            return told
+
+        learn_number = [0]
+        return learn
+
+    right = slopes.judge_slopes(learner(0.002, 0.002), 20)
+    assert right.rms == pytest.approx(0.002, rel=0.1) and right.held == pytest.approx(0.95, abs=0.02)
+    assert not right.misses
+    assert slopes.judge_slopes(learner(0.004, 0.002), 20).misses[0] == "rms 0.40%"
+    assert "held" in slopes.judge_slopes(learner(0.003, 0.002), 20).misses[0]
+    # Six passes of heights that wander by 3 m say what they say: the heights differ by about that.
+    one, other = slopes.passes(LEVEL, 6, seed_of("passes"))[::2][:2]
+    apart = one["height_m"][:500] - other["height_m"][:500]
+    assert 2.0 < float(np.std(apart)) < 7.0
+    uphill = Road.any(seed_of("up"), 0.01)
+    way = np.arange(300.0, 2000.0, 50.0)
+    out, back = (slopes.true_slopes(uphill, way, each) for each in (False, True))
+    np.testing.assert_allclose(out, -back)
+    assert out == pytest.approx([uphill.slopes[int(w) - 60 : int(w) + 60].mean() for w in way], abs=2e-4)
 
 
 # --- the judge ----------------------------------------------------------------------------------------------------
