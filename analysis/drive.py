@@ -20,7 +20,7 @@ import numpy as np
 from analysis.conditions.day_air import DayAir, air_on
 from analysis.conditions.weather import Air, Weather, air_of, read_weather
 from analysis.motion import smoother
-from analysis.motion.fixes import LONGEST_S, Fixes, SetAside, clean, read_fixes
+from analysis.motion.fixes import LONGEST_S, NO_SPEED, Fixes, SetAside, clean, read_fixes
 from analysis.motion.smoother import Motion
 from analysis.runs import finding
 from analysis.runs.lessons import Lesson, Taught
@@ -194,7 +194,10 @@ class AnalysedDrive:
         except ValueError as error:
             raise NoAnswer(str(error)) from error
         if len(fixes) < 2:
-            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}, {set_aside.total} set aside)")
+            why = f"; {set_aside.total} set aside: {set_aside.words}" if set_aside.total else ""
+            if 2 * set_aside.counts.get(NO_SPEED, 0) > set_aside.total:
+                why += ", which RMC or VTG would tell: have the receiver send one of them"
+            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}{why})")
         if (days := (fixes.t_s[-1] - fixes.t_s[0]) / S_PER_DAY) > LONGEST_S / S_PER_DAY:
             raise NoAnswer(
                 f"{self.id}: its fixes span {days:,.0f} days, more than the {LONGEST_S / S_PER_DAY:.0f} of one drive: "
