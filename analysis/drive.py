@@ -192,14 +192,17 @@ class AnalysedDrive:
 
     @Once
     def _cleaned(self) -> tuple[Fixes, SetAside]:
-        from analysis.motion.fixes import LONGEST_S, clean, read_fixes
+        from analysis.motion.fixes import LONGEST_S, NO_SPEED, clean, read_fixes
 
         try:
             fixes, set_aside = clean(read_fixes(self.drive))
         except ValueError as error:
             raise NoAnswer(str(error)) from error
         if len(fixes) < 2:
-            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}, {set_aside.total} set aside)")
+            why = f"; {set_aside.total} set aside: {set_aside.words}" if set_aside.total else ""
+            if 2 * set_aside.counts.get(NO_SPEED, 0) > set_aside.total:
+                why += ", which RMC or VTG would tell: have the receiver send one of them"
+            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}{why})")
         if (days := (fixes.t_s[-1] - fixes.t_s[0]) / S_PER_DAY) > LONGEST_S / S_PER_DAY:
             raise NoAnswer(
                 f"{self.id}: its fixes span {days:,.0f} days, more than the {LONGEST_S / S_PER_DAY:.0f} of one drive: "

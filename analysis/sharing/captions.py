@@ -151,10 +151,10 @@ def run_lines(runs: Sequence[Run], unit: str) -> list[CaptionLine]:
 def note_lines(notes: Iterable[tuple[float, str]], hold_s: float = 4.0) -> list[CaptionLine]:
     """Notes (time [s], text), each shown for `hold_s` or until the next."""
     ordered = sorted(notes)
-    ends = [start for start, _ in ordered[1:]] + [np.inf]
+    nexts = [*ordered[1:], (np.inf, "")]
     return [
         CaptionLine(start, min(start + hold_s, end), "note", " ".join(text.split()))
-        for (start, text), end in zip(ordered, ends, strict=True)
+        for (start, text), (end, _) in zip(ordered, nexts, strict=False)
         if end > start and text.split()
     ]
 
