@@ -343,8 +343,10 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     from logger.decode.clock import monotonic_ns
     from logger.decode.events import event
     from logger.record import panel
+    from logger.record.alerts import Alerts
     from logger.record.live import Doubts
     from logger.record.terminal import Terminal
+    from logger.record.watched import ChannelWatch, watched_of
 
     def announce(text: str) -> None:
         live.put(event(monotonic_ns(), "run", text=text))
@@ -353,8 +355,11 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     live.add(doubts)
     lean = _lean_watch(files, store, live)
     cautions = _first_time(store)
-    if lean is not None:
-        live.add(lean)
+    channels = ChannelWatch(watched_of(files.config, files.car, live))
+    for each in (lean, channels):
+        if each is not None:
+            live.add(each)
+    alerts = Alerts([each for each in (lean, channels) if each is not None])
     kept = None
     if not plain and not json and Terminal.usable():
         shown = panel.Shown(
@@ -363,11 +368,13 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
             files.car.units.speed if files.car is not None else "mph",
         )
         bell = files.config.recorder.bell
-        live.add(panel.Panel(Terminal(), shown, recorder.status, recorder.note, lean, doubts, bell, cautions))
+        live.add(
+            panel.Panel(Terminal(), shown, recorder.status, recorder.note, alerts, doubts, bell, cautions, channels)
+        )
         kept = panel.Kept()
         live.add(kept)
     else:
-        live.add(panel.LogLines(sys.stderr if json else sys.stdout, lean, cautions))
+        live.add(panel.LogLines(sys.stderr if json else sys.stdout, alerts, cautions))
     for listener in hooks.listeners(announce, files, store):
         live.add(listener)
     return kept
