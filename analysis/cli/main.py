@@ -74,7 +74,7 @@ def _at_end(store: Path, drives: Sequence[str]) -> None:
     offer(store, drives)
 
 
-def _listeners(announce: Callable[[str], None], files: record.Files, store: Path) -> list[Listener]:
+def _listeners(announce: Callable[..., None], files: record.Files, store: Path) -> list[Listener]:
     """What watches a drive being recorded on the analysis' behalf: the last run as it happens."""
     from analysis.runs.lessons import Taught
     from analysis.runs.live import LiveRuns
