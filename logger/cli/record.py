@@ -376,7 +376,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     from logger.record import panel
     from logger.record.alerts import Alerts
     from logger.record.live import Doubts
-    from logger.record.seen import Seen
+    from logger.record.seen import LatestSeen
     from logger.record.speaker import Speaker
     from logger.record.terminal import Terminal
     from logger.record.voice import Voice, engine
@@ -396,7 +396,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     alerts = Alerts([each for each in (lean, channels) if each is not None])
     if files.config.recorder.speak:
         live.add(Speaker(Voice(engine()), alerts))
-    recorder.seen = Seen(doubts, alerts, channels, live.place("afr", "lambda"))
+    recorder.seen = LatestSeen(doubts, alerts, channels, live.place("afr", "lambda"))
     live.add(recorder.seen)
     kept = None
     if not plain and not json and Terminal.usable():

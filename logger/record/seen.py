@@ -15,7 +15,7 @@ from logger.units import NS_PER_S
 _STALE_NS = 2 * NS_PER_S
 
 
-class Seen(Listener):
+class LatestSeen(Listener):
     """Keeps the latest; called, it gives plain values to be written into the state file."""
 
     def __init__(self, doubts: Doubts, alert: Alert, channels: ChannelWatch, mixture: Place | None) -> None:
