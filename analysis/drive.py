@@ -21,11 +21,20 @@ from analysis.conditions.day_air import DayAir, air_on
 from analysis.conditions.weather import Air, Weather, air_of, read_weather
 from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
+from analysis.runs.watched_channels import WatchedChannel, read_watched
 from logger.config.recorder import NmeaSource, channels_of
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, QUANTITY_UNITS, S_PER_DAY, S_PER_MINUTE, SPEED_UNITS
+from logger.units import (
+    MPS_PER_KMH,
+    MPS_PER_MPH,
+    QUANTITY_UNITS,
+    S_PER_DAY,
+    S_PER_MINUTE,
+    SPEED_UNITS,
+    celsius_of_kelvin,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -345,8 +354,25 @@ class AnalysedDrive:
 
     def counts(self, run: Run) -> bool:
         """Whether `run` may be compared with others: nothing broke it, it can have been as it was
-        measured, it was a full pull, and nobody struck it out."""
-        return run.clean and self.struck(run) is None and self.slow(run) is None
+        measured, it was a full pull, not begun cold, and nobody struck it out."""
+        return run.clean and self.struck(run) is None and self.slow(run) is None and self.cold(run) is None
+
+    @Once
+    def watched(self) -> list[WatchedChannel]:
+        """What else was measured while driving: temperatures, engine speed, battery."""
+        return read_watched(self.drive, self.motion.epoch_utc_ns)
+
+    def cold(self, run: Run) -> str | None:
+        """Why `run` was begun too cold to count; None where it was not, or where the car's file sets no limit."""
+        warm_k = self.car.limits.warm_from_k if self.car is not None else None
+        if warm_k is None:
+            return None
+        told = [each for each in self.watched if each.quantity in {"head_temperature", "oil_temperature"}]
+        at_start = told[0].over(run.start_s, run.end_s).at_start if told else math.nan
+        if not at_start < warm_k:
+            return None
+        begun, warm = round(celsius_of_kelvin(at_start)), round(celsius_of_kelvin(warm_k))
+        return f"begun cold: {told[0].name} at {begun} C, warm from {warm} C"
 
     def slow(self, run: Run) -> str | None:
         """Why `run` was no full pull; None where it was one, or where the season was not asked."""

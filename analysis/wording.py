@@ -8,7 +8,17 @@ from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
-from logger.units import FOOT_M, M3_PER_LITRE, M_PER_KM, M_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
+from logger.units import (
+    FOOT_M,
+    M3_PER_LITRE,
+    M_PER_KM,
+    M_PER_MILE,
+    MPS_PER_KMH,
+    MPS_PER_MPH,
+    SPEED_UNITS,
+    celsius_of_kelvin,
+    speed_label,
+)
 
 DASH = "\u2013"
 NONE = "-"
@@ -55,6 +65,18 @@ def speed_range(low_mps: float, high_mps: float, unit: str, dash: str = DASH) ->
     a, b = low_mps / SPEED_UNITS[unit], high_mps / SPEED_UNITS[unit]
     whole = abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05
     return f"{a:.0f}{dash}{b:.0f}" if whole else f"{a:.1f}{dash}{b:.1f}"
+
+
+def channel_value(value: float, unit: str) -> str:
+    """A reading of a watched channel as owners say it: K as degrees Celsius, volts to a tenth."""
+    if unit == "K":
+        return number(celsius_of_kelvin(value), 0)
+    return number(value, 1 if unit == "V" else 0)
+
+
+def channel_unit(unit: str) -> str:
+    """The unit that `channel_value` writes in."""
+    return {"K": "C", "1/min": "rpm"}.get(unit, unit)
 
 
 def duration(seconds: float) -> str:

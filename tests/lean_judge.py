@@ -180,8 +180,10 @@ def judged(script: str, law: simulate.MixtureLaw, known: str, hours: float, seed
 def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--hours", type=float, default=10.0)
-    hours = parser.parse_args().hours
-    for script in ("gentle", "traffic"):
+    parser.add_argument("--learning", action="store_true", help="How often traffic passes for timed runs, too.")
+    asked = parser.parse_args()
+    hours = asked.hours
+    for script in ("gentle", "traffic") if asked.learning else ():
         for minutes in (5, 15, 40):
             print(
                 script, minutes, "min:", taken_for_full(script, minutes, 40), "of 40 pass for full throttle", flush=True

@@ -40,6 +40,7 @@ from logger.errors import InputError, NoAnswer
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from logger.cli.files import Files
     from logger.config.recorder import Channel
     from logger.config.setup import SetupConfig
     from logger.record.alerts import Alert
@@ -75,7 +76,7 @@ def _at_end(store: Path, drives: Sequence[str]) -> None:
     offer(store, drives)
 
 
-def _listeners(announce: Callable[[str], None], files: record.Files, store: Path) -> list[Listener]:
+def _listeners(announce: Callable[..., None], files: Files, store: Path) -> list[Listener]:
     """What watches a drive being recorded on the analysis' behalf: the last run as it happens."""
     from analysis.runs.lessons import Taught
     from analysis.runs.live import LiveRuns
@@ -98,7 +99,7 @@ def _questions(store: Path, setup: SetupConfig, but: str = "") -> list[str]:
     return questions(setup, list_drives(store, lambda left_out: None), but)
 
 
-def _lean_limit(files: record.Files, channel: Channel) -> float:
+def _lean_limit(files: Files, channel: Channel) -> float:
     """The mixture beyond which the panel warns, in the channel's own unit."""
     from analysis.mixture.lean_alert import lean_limit
     from logger.config.targets import TargetsConfig
@@ -106,7 +107,7 @@ def _lean_limit(files: record.Files, channel: Channel) -> float:
     return lean_limit(files.targets or TargetsConfig(), files.car, str(channel.channel), channel.stoich_afr)
 
 
-def _lean_watch(files: record.Files, store: Path, channel: Channel, mixture: Place, load: Place | None) -> Alert:
+def _lean_watch(files: Files, store: Path, channel: Channel, mixture: Place, load: Place | None) -> Alert:
     """What watches for lean mixture at high load."""
     from analysis.mixture.lean_alert import LeanWatch
     from analysis.mixture.strength import HardPull

@@ -15,8 +15,9 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from logger.cli.asking import Answers, one_of, yes
+from logger.cli.files import Files
 from logger.cli.printing import StoreOption, tell, wrapped
-from logger.cli.record import Files, understood
+from logger.cli.record import understood
 from logger.errors import ConfigError, InputError, NoAnswer
 
 if TYPE_CHECKING:

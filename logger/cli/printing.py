@@ -49,9 +49,9 @@ def _safe_lines(text: str) -> str:
     return "\n".join(map(safe, text.split("\n")))
 
 
-def wrapped(text: str, before: str) -> str:
-    """`text` in lines of at most 80 columns, `before` in front of each."""
-    return textwrap.fill(safe(text), WIDTH, initial_indent=before, subsequent_indent=f"{before}  ")
+def wrapped(text: str, before: str, width: int = WIDTH) -> str:
+    """`text` in lines of at most `width` columns, `before` in front of each."""
+    return textwrap.fill(safe(text), width, initial_indent=before, subsequent_indent=f"{before}  ")
 
 
 def say(text: str) -> None:

@@ -28,6 +28,8 @@ class RecorderSettings(ConfigSection):
     also_ports: list[str] = Field(default_factory=list)
     """Ports beside those the system lists, for `auto` and `pullbook ports`: paths, with * for a family of them."""
     bell: bool = True
+    speak: bool = False
+    """Say runs, lost sources and warnings aloud, by the system's own voice."""
     lean_alert_s: NotNegative = 2.0
     """How long the mixture may be leaner than its full-throttle target at high load before the panel alerts; 0: at
     once."""

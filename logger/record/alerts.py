@@ -6,6 +6,8 @@ hooks.lean_watch = lean_watch    # analysis.cli.main hands it over
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from logger.record.live import Listener
 
 
@@ -22,3 +24,18 @@ class Alert(Listener):
 
     alert: str = ""
     waiting: str = ""
+
+
+class Alerts(Alert):
+    """Several alerts as one line; who shows them looks here, and each is a listener of its own beside."""
+
+    def __init__(self, each: Sequence[Alert]) -> None:
+        self._each = list(each)
+
+    @property
+    def alert(self) -> str:  # type: ignore[override]
+        return "  ".join(alert.alert for alert in self._each if alert.alert)
+
+    @property
+    def waiting(self) -> str:  # type: ignore[override]
+        return next((alert.waiting for alert in self._each if alert.waiting), "")

@@ -194,7 +194,7 @@ def test_giving_up_leaves_the_journal_to_the_next_start(tmp_path: Path) -> None:
 
 
 def test_a_setup_put_in_force_while_recording_is_the_next_drives(tmp_path: Path) -> None:
-    from logger.cli.record import Files
+    from logger.cli.files import Files
     from logger.store.in_force import put_in_force
 
     (tmp_path / "recorder.toml").write_text(TEXT)
