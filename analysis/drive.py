@@ -19,10 +19,6 @@ import numpy as np
 
 from analysis.conditions.day_air import DayAir, air_on
 from analysis.conditions.weather import Air, Weather, air_of, read_weather
-from analysis.motion import smoother
-from analysis.motion.fixes import LONGEST_S, NO_SPEED, Fixes, SetAside, clean, read_fixes
-from analysis.motion.smoother import Motion
-from analysis.runs import finding
 from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
 from logger.config.recorder import NmeaSource, channels_of
@@ -32,6 +28,8 @@ from logger.store import bulkhead
 from logger.units import MPS_PER_KMH, MPS_PER_MPH, QUANTITY_UNITS, S_PER_DAY, S_PER_MINUTE, SPEED_UNITS
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from analysis.arrays import Floats
     from analysis.conditions.roadload import RoadLoad
     from analysis.conditions.setups import Parts
@@ -39,9 +37,12 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.mixture.strength import HardPull
     from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
     from analysis.motion.braked_stops import Smoothing
+    from analysis.motion.fixes import Fixes, SetAside
+    from analysis.motion.smoother import Motion
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -118,6 +119,8 @@ class AnalysedDrive:
         self._taught = taught
         self._throttles = throttles
         self._found: dict[Options, list[Run]] = {}
+        self.kept_in: Path | None = None
+        """The store that keeps what was worked out of it; None where nothing is to be kept."""
         self.part_throttle: Mapping[float, str] = {}
         """Its runs that were no full pulls, with the reason, by when they began [s since 1970]: as the season that it
         is part of tells them (`changes.season.judge`)."""
@@ -189,6 +192,8 @@ class AnalysedDrive:
 
     @Once
     def _cleaned(self) -> tuple[Fixes, SetAside]:
+        from analysis.motion.fixes import LONGEST_S, NO_SPEED, clean, read_fixes
+
         try:
             fixes, set_aside = clean(read_fixes(self.drive))
         except ValueError as error:
@@ -227,8 +232,19 @@ class AnalysedDrive:
         return Lesson.of(self.motion, self._found.get(self._all_speeds) or self.runs_by(Options(unit=self.unit)))
 
     @Once
+    def full_pulls(self) -> list[HardPull]:
+        """Its pulls at full throttle, where it shows any. NoAnswer where there are too few fixes."""
+        from analysis.conditions import roadload
+        from analysis.mixture.strength import full_pulls, pulls_of
+
+        motion = self.motion
+        return full_pulls(pulls_of(motion.t_s, motion.speed_mps, motion.accel_mps2, roadload.of(self.car)))
+
+    @Once
     def motion(self) -> Motion:
         """Speed, acceleration and distance. NoAnswer where there are too few fixes."""
+        from analysis.motion import smoother
+
         fixes = self.fixes
         try:
             motion = smoother.smooth(fixes, others=self.taught.receivers)
@@ -294,6 +310,8 @@ class AnalysedDrive:
     def runs_by(self, options: Options) -> list[Run]:
         """Its runs by other speeds, distances or thresholds, or rolling ones."""
         if options not in self._found:
+            from analysis.runs import finding
+
             with bulkhead.of(self.id):
                 found = finding.find(self.motion, self.fixes, options, self.taught.habit)
                 self._found[options] = [self._by_board(run) for run in found]

@@ -40,6 +40,16 @@ def span(low: float, high: float, decimals: int = 2) -> str:
     return interval(low, high, decimals) if math.isfinite(low) and math.isfinite(high) else "unknown"
 
 
+def percent(share: float) -> str:
+    """+3.3: a share in per cent with its sign; a dash where it is not known."""
+    return f"{100 * share:+.1f}" if math.isfinite(share) else "-"
+
+
+def percent_span(low: float, high: float) -> str:
+    """+0.6 to +6.1: an interval of shares in per cent."""
+    return f"{percent(low)} to {percent(high)}" if math.isfinite(low) and math.isfinite(high) else "-"
+
+
 def speed_range(low_mps: float, high_mps: float, unit: str, dash: str = DASH) -> str:
     """20-30: a band of speed in `unit`, without its name."""
     a, b = low_mps / SPEED_UNITS[unit], high_mps / SPEED_UNITS[unit]

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import typer
@@ -17,6 +17,7 @@ import typer
 from analysis.cli import (
     coast,
     compare,
+    complete,
     demo,
     fuel,
     jets,
@@ -25,6 +26,7 @@ from analysis.cli import (
     report,
     runs,
     season,
+    setting,
     setups,
     sharing,
     weather,
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from logger.config.recorder import Channel
+    from logger.config.setup import SetupConfig
     from logger.record.alerts import Alert
     from logger.record.live import Listener, Place
     from logger.store.drive import Drive
@@ -52,8 +55,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for room in (
-    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, weather, compare, season, sharing, report,
-    demo,
+    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare, season,
+    sharing, report, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 
@@ -63,6 +66,13 @@ def _after_drive(drive: Drive) -> None:
     from analysis.cli.runs import brief_runs
 
     brief_runs(drive)
+
+
+def _at_end(store: Path, drives: Sequence[str]) -> None:
+    """What is asked of the owner when recording was ended by hand."""
+    from analysis.cli.complete import offer
+
+    offer(store, drives)
 
 
 def _listeners(announce: Callable[[str], None], files: record.Files, store: Path) -> list[Listener]:
@@ -80,6 +90,14 @@ def _listeners(announce: Callable[[str], None], files: record.Files, store: Path
     return [LiveRuns(announce, files.car.units.speed if files.car else "mph", taught)]
 
 
+def _questions(store: Path, setup: SetupConfig, but: str = "") -> list[str]:
+    """What to ask before a drive of the store carries a setup; a drive that cannot be opened says nothing."""
+    from analysis.answers.setups import questions
+    from logger.store.drive import list_drives
+
+    return questions(setup, list_drives(store, lambda left_out: None), but)
+
+
 def _lean_limit(files: record.Files, channel: Channel) -> float:
     """The mixture beyond which the panel warns, in the channel's own unit."""
     from analysis.mixture.lean_alert import lean_limit
@@ -88,15 +106,25 @@ def _lean_limit(files: record.Files, channel: Channel) -> float:
     return lean_limit(files.targets or TargetsConfig(), files.car, str(channel.channel), channel.stoich_afr)
 
 
-def _lean_watch(files: record.Files, channel: Channel, mixture: Place, load: Place | None) -> Alert:
+def _lean_watch(files: record.Files, store: Path, channel: Channel, mixture: Place, load: Place | None) -> Alert:
     """What watches for lean mixture at high load."""
     from analysis.mixture.lean_alert import LeanWatch
+    from analysis.mixture.strength import HardPull
+    from analysis.store import DriveStore
 
-    return LeanWatch(files.config.recorder, _lean_limit(files, channel), mixture, load, files.car)
+    def known() -> list[HardPull]:
+        try:
+            return DriveStore(store, kept_only=True).pulls_so_far(files.car)
+        except (InputError, OSError):  # a store that cannot be read now: the car shows what it can do as it goes
+            return []
+
+    return LeanWatch(files.config.recorder, _lean_limit(files, channel), mixture, load, files.car, known)
 
 
 record.hooks.after_drive = _after_drive
+record.hooks.at_end = _at_end
 record.hooks.listeners = _listeners
+record.hooks.questions = _questions
 record.hooks.lean_watch = _lean_watch
 record.hooks.lean_limit = _lean_limit
 

@@ -30,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Floats, usual_step
+from analysis.arrays import Floats, first_order, usual_step
 from analysis.mixture.engine_load import GRID_S, Driving
 from analysis.mixture.throttle_steps import bends
 from analysis.mixture.throttle_steps import find as find_edges
@@ -135,6 +135,7 @@ def estimate(
     """
     # A closed throttle is a state of its own, not the end of a scale: overrun.
     load = state.share if opening is None else np.where(opening < CLOSED, LOAD_KNOTS[0], opening)
+    unseen = state.unseen_s if opening is None else 0.0
     steps = count_steps(state.speed_mps, load)
     step = float(np.median(np.diff(state.fix_time_s))) if len(state.fix_time_s) > 1 else GRID_S
     own, beside = ENGINE_S, ""
@@ -170,13 +171,13 @@ def estimate(
     (delay, lag), *drawn = (_minimum(misfit, LAGS_S[lags]) for misfit in misfits)
     found = np.array(drawn)
     total = delay + lag
-    spread_total = _interval(found.sum(axis=1), total, own)
+    spread_total = _interval(found.sum(axis=1), total, own, unseen)
     elsewhere = float(np.mean(np.abs(found.sum(axis=1) - total) > 0.3))
     at_end = not 0.0 <= delay <= (SHIFTS[-1] - 1) * GRID_S
     if elsewhere > 0.025 or at_end or spread_total[1] - spread_total[0] > 2 * TELLING_S:
         why = "The delay cannot be told from this drive: the changes of load in it fit many delays alike."
         return configured(configured_s, why, steps)
-    delay_low, delay_high = _interval(found[:, 0], delay, own)
+    delay_low, delay_high = _interval(found[:, 0], delay, own, unseen)
     lag_low, lag_high = _interval(found[:, 1], lag, own)
     if delay_high - delay_low <= 2 * TELLING_S and lag_high - lag_low <= 0.5:
         return Delay(
@@ -237,14 +238,12 @@ def lagged(x: Floats, lag_s: float) -> Floats:
 
 def _lag(x: Floats, lag_s: float) -> Floats:
     """The lag along the first axis, from rest."""
-    from scipy.signal import lfilter
-
     if lag_s <= 0:
         return x
     keep = np.exp(-GRID_S / lag_s)
     share = (1 - keep) * lag_s / GRID_S
     series = np.ascontiguousarray(x.T)  # the filter is fastest along memory
-    return np.asarray(lfilter([1 - share, share - keep], [1.0, -keep], series, axis=-1).T)
+    return first_order(1 - share, share - keep, float(keep), series).T
 
 
 # --- the sums that every fit is made of ----------------------------------------------------------------------------
@@ -357,11 +356,14 @@ def _vertex(x: Floats, y: Floats, i: int) -> float:
     return float(b - 0.5 * ((b - a) ** 2 * (v - w) - (b - c) ** 2 * (v - u)) / bend)
 
 
-def _interval(found: Floats, best: float, own: float) -> tuple[float, float]:
-    """The 95 % percentile interval of resampled estimates, widened by a standard error that they do not show."""
+def _interval(found: Floats, best: float, own: float, unseen: float = 0.0) -> tuple[float, float]:
+    """The 95 % percentile interval of resampled estimates, widened by a standard error that they do not show.
+
+    `unseen`: by how much more speeds may be shown late [s]; then the delay is longer by that, and never shorter.
+    """
     low, high = np.quantile(found, [0.025, 0.975])
     below, above = np.hypot(np.maximum([best - low, high - best], 0.0), 1.96 * own)
-    return best - float(below), best + float(above)
+    return best - float(below), best + math.hypot(float(above), unseen)
 
 
 def _table(speed: Floats, load: Floats) -> Floats:

@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell
-from logger.errors import InputError, NoAnswer
+from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell, wrapped
+from logger.errors import ANYWAY, ConfigError, InputError, NoAnswer
 from logger.units import MB_PER_GB, parse_quantity
 
 if TYPE_CHECKING:
@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 
 app = typer.Typer()
 
+ANSWER_S = 20.0
+"""How long `record` waits for an answer about a setup before it goes on [s]."""
+
 ConfigOption = Annotated[
     Path | None,
     typer.Option(
@@ -42,6 +45,10 @@ ConfigOption = Annotated[
     ),
 ]
 
+AnywayOption = Annotated[
+    bool, typer.Option("--anyway", help="Take a setup's name or a word in it as written that is nearly a known one.")
+]
+
 
 @dataclass
 class Hooks:
@@ -49,17 +56,19 @@ class Hooks:
 
     `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
     another process calls it (`record.closing`). `listeners(announce, files, store)` gives more
-    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
-    `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
-    channel)` the mixture beyond which it warns, in the channel's own unit.
+    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run. `at_end(store,
+    drives)` asks the owner, once all is closed, for what those drives lack.
+    `lean_watch(files, store, channel, mixture, load)` gives the alert for lean mixture at high load, and
+    `lean_limit(files, channel)` the mixture beyond which it warns, in the channel's own unit. `questions(store, setup,
+    but)` gives what to ask before a drive carries a setup: what is nearly one of the other drives', but `but`'s.
     """
 
     after_drive: Callable[[Drive], None] | None = None
     listeners: Callable[[Callable[[str], None], Files, Path], Sequence[Listener]] = lambda announce, files, store: ()
-    lean_watch: Callable[[Files, Channel, Place, Place | None], Alert | None] = lambda files, channel, mixture, load: (
-        None
-    )
+    at_end: Callable[[Path, Sequence[str]], None] | None = None
+    lean_watch: Callable[[Files, Path, Channel, Place, Place | None], Alert | None] = lambda *_: None
     lean_limit: Callable[[Files, Channel], float] | None = None
+    questions: Callable[[Path, SetupConfig, str], Sequence[str]] = lambda store, setup, but: ()
 
 
 hooks = Hooks()
@@ -78,9 +87,11 @@ def record(
         str | None, typer.Option("--for", help="Stop after this time, such as 90s or 2h.", show_default=False)
     ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines in place of the panel.")] = False,
+    anyway: AnywayOption = False,
     json: JsonOption = False,
 ) -> None:
     """Record drives, one after the other, until stopped (Ctrl-C)."""
+    from logger.config.examples import is_the_example
     from logger.record import closing
     from logger.record.live import Live
     from logger.record.recorder import Recorder
@@ -92,14 +103,21 @@ def record(
     for_s = parse_quantity(for_, "s") if for_ is not None else None
     files = Files.read(config, store, setup)
     make_store(store)
+    if files.car is not None and is_the_example(files.car):
+        say("the car's file still holds the example car's figures: `pullbook begin --only car` asks for yours")
     with presence.Lock(store) as lock:
-        finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
+        if files.setup is not None and not anyway:
+            ask_first(files.setup, store, json)
+        finisher = closing.Finisher(
+            store, files.text, files.car, files.setup_as_of_now(store, setup), hooks.after_drive
+        )
         live = Live(files.config)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
         kept = _views(files, live, recorder, store, plain, json)
         live.start()
         outcome = _run(recorder)
         shown = live.finish()
+        by_hand = recorder.stopping == "Ctrl-C"
     bounded = once or for_s is not None
     nothing = bounded and not outcome.drives and not outcome.unfinished
     code = 1 if outcome.trouble or outcome.lost_bytes or nothing else 0
@@ -112,6 +130,8 @@ def record(
         shown = False
     if not shown or recorder.finishing:
         os._exit(code)
+    if kept is not None and by_hand and outcome.drives and hooks.at_end is not None:
+        hooks.at_end(store, [path.name for path in outcome.drives])
     raise typer.Exit(code)
 
 
@@ -127,6 +147,7 @@ def ports(
     from concurrent.futures import ThreadPoolExecutor
 
     from logger.cli.printing import console, table
+    from logger.record import naming
     from logger.record import ports as serial_ports
 
     found = serial_ports.listed(device or [])
@@ -135,12 +156,13 @@ def ports(
     heard: list[serial_ports.Heard] = []
     if listen and found:
         if not json:
-            tell("Listening, up to half a minute; nothing is sent.")
+            tell("# Listening, up to half a minute; nothing is sent.")
+            tell("# All that follows is a recorder.toml; `pullbook begin` writes a longer one.")
         with ThreadPoolExecutor(len(found)) as pool:
             heard = list(pool.map(serial_ports.listen, found))
     if json:
-        said = {one.found.device: one for one in heard}
-        print_json({"ports": [_port_said(port, said.get(port.device)) for port in found]})
+        said = {one.found.device: (one, block) for one, block in zip(heard, naming.blocks(heard), strict=True)}
+        print_json({"ports": [_port_said(port, *said.get(port.device, (None, ""))) for port in found]})
     elif found and not listen:
         console().print(
             table(
@@ -151,11 +173,11 @@ def ports(
         )
         tell("\npullbook ports --listen tells what each speaks.")
     else:
-        for number, one in enumerate(heard):
-            tell(f"\n{one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
-            tell(f"  {serial_ports.in_words(one)}")
-            if block := serial_ports.block(one, number):
-                tell("\n" + block)
+        for one, block in zip(heard, naming.blocks(heard), strict=True):
+            tell(f"\n# {one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
+            tell(wrapped(serial_ports.in_words(one), "#   "))
+            if block:
+                tell(block)
     if not found:
         raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
 
@@ -255,7 +277,7 @@ def check(
     from logger.store import drive
 
     files = Files.read(config, store or drive.default_store())
-    lines = _understood(files)
+    lines = understood(files)
     if json:
         print_json({"file": str(files.path), "sources": [s.name for s in files.config.source], "understood": lines})
     else:
@@ -287,8 +309,8 @@ class Files:
             path = store / "recorder.toml"
             if not path.is_file():
                 raise InputError(
-                    f"{path}: there is no such file: name the recorder's file with --config, "
-                    "or make it from what `pullbook ports --listen` prints"
+                    f"{path}: there is no such file: `pullbook begin` makes it by a few questions; "
+                    "or name the recorder's file with --config"
                 )
         text = text_of(path)
         config = parse(text, RecorderConfig, str(path))
@@ -308,6 +330,56 @@ class Files:
             files.targets = load(store / "targets.toml", TargetsConfig)
         return files
 
+    def setup_as_of_now(self, store: Path, given: Path | None) -> Callable[[], SetupConfig | None]:
+        """Gives what a drive that begins now carries: `pullbook set` may have changed it since these were read."""
+        from logger.config.reading import load
+        from logger.config.setup import SETUP_IN_FORCE, SetupConfig
+
+        last = self.setup
+
+        def now() -> SetupConfig | None:
+            nonlocal last
+            if given is None and (store / SETUP_IN_FORCE).is_file():
+                with contextlib.suppress(ConfigError):  # what cannot be read now must not keep a drive from beginning
+                    last = load(store / SETUP_IN_FORCE, SetupConfig)
+            return last
+
+        return now
+
+
+def questions(store: Path, setup: SetupConfig, but: str = "") -> Sequence[str]:
+    """What to ask before a drive carries `setup`. Nothing where it was put in force: `pullbook setup` has asked."""
+    from logger.config.reading import load
+    from logger.config.setup import SETUP_IN_FORCE, SetupConfig
+
+    with contextlib.suppress(InputError):  # none, or one that cannot be read
+        if load(store / SETUP_IN_FORCE, SetupConfig) == setup:
+            return ()
+    return hooks.questions(store, setup, but)
+
+
+def ask_first(setup: SetupConfig, store: Path, json: bool) -> None:
+    """Ask before recording starts, where somebody may be at a terminal; InputError where the answer is no.
+
+    Recording is not held up: without a terminal, or an answer in time, it goes on, and says so.
+    """
+    from logger.record.terminal import Terminal, answered
+
+    try:
+        doubts = questions(store, setup)
+    except Exception as error:  # whatever is wrong with other drives is no reason to miss this one
+        say(f"setup {setup.name!r}: it could not be held against those of other drives: {error}")
+        return
+    if not doubts:
+        return
+    for doubt in doubts:
+        say(doubt)
+    if not json and Terminal.usable():
+        say(f"record with it as written? y or n; without an answer recording starts in {ANSWER_S:g} s")
+        if answered("yn", ANSWER_S) == "n":
+            raise InputError(f"nothing is recorded: put setup {setup.name!r} right. {ANYWAY}")
+    say("it is recorded as written: `pullbook setup FILE --drive DRIVE` puts a drive's setup right")
+
 
 def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool) -> Kept | None:
     """Add who is shown what happens: the panel on a terminal, else plain lines; the lean alert; what the hooks add.
@@ -325,7 +397,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
 
     doubts = Doubts(recorder.status, lambda text: live.put(event(monotonic_ns(), "doubt", text=text)))
     live.add(doubts)
-    lean = _lean_watch(files, live)
+    lean = _lean_watch(files, store, live)
     cautions = _first_time(store)
     if lean is not None:
         live.add(lean)
@@ -347,7 +419,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     return kept
 
 
-def _lean_watch(files: Files, live: Live) -> Alert | None:
+def _lean_watch(files: Files, store: Path, live: Live) -> Alert | None:
     from logger.config.recorder import channels_of
 
     settings, mixture = files.config.recorder, live.place("afr", "lambda")
@@ -356,7 +428,7 @@ def _lean_watch(files: Files, live: Live) -> Alert | None:
     source = next(source for source in files.config.source if source.name == mixture.source)
     channel = next(channel for channel in channels_of(source) if channel.channel == mixture.channel)
     load = live.place(settings.load_channel) if settings.load_channel is not None else None
-    return hooks.lean_watch(files, channel, mixture, load)
+    return hooks.lean_watch(files, store, channel, mixture, load)
 
 
 def _first_time(store: Path) -> bool:
@@ -463,10 +535,10 @@ def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> N
         say("nothing was recorded: not a byte came from any source")
 
 
-def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
+def _port_said(port: SerialPort, heard: Heard | None, block: str) -> dict[str, Any]:
     said: dict[str, Any] = {"port": port.device, "usb": port.usb, "description": port.description}
     if heard is not None:
-        from logger.record.ports import block, in_words
+        from logger.record.ports import in_words
 
         said |= {
             "speaks": heard.kind,
@@ -475,13 +547,14 @@ def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
             "columns": [list(column) for column in heard.columns],
             "error": heard.error,
             "in_words": in_words(heard),
-            "block": block(heard),
+            "block": block,
         }
     return said
 
 
-def _understood(files: Files) -> list[str]:
+def understood(files: Files) -> list[str]:
     """What the recorder's file says, in a few lines of words."""
+    from logger.config.examples import is_the_example
     from logger.config.recorder import channels_of
     from logger.record.ports import describe
 
@@ -502,6 +575,8 @@ def _understood(files: Files) -> list[str]:
     if settings.car is not None and files.car is not None:
         car = files.car.car
         lines.append(f"  car: {car.name}, {car.mass_kg:g} kg, {car.cooling}-cooled ({settings.car})")
+        if is_the_example(files.car):
+            lines.append("    these are the figures of the example car: `pullbook begin --only car` asks for yours")
     if files.setup is not None:
         lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts")
     mixtures = [(c, s) for s in files.config.source for c in channels_of(s) if c.channel in {"afr", "lambda"}]

@@ -16,6 +16,9 @@ class Alert(Listener):
     ----------
     alert : str
         The line to show now, "" while all is well.
+    waiting : str
+        What it needs before it can warn at all, "" where it has that.
     """
 
     alert: str = ""
+    waiting: str = ""

@@ -146,7 +146,10 @@ class Panel(Listener):
         else:
             lines += self._figures(width, height - 14, now_ns)
         lines.append(PanelRow(""))
-        lines.append(PanelRow(f" {alert} ".center(width), reverse=True, bold=True) if alert else PanelRow(""))
+        waiting = self._lean.waiting if self._lean is not None else ""
+        lines.append(
+            PanelRow(f" {alert} ".center(width), reverse=True, bold=True) if alert else PanelRow(f" {waiting}")
+        )
         lines.append(PanelRow(f" last run: {self._last_run}" if self._last_run else "", bold=True))
         lines.append(PanelRow(""))
         room = max(1, height - len(lines) - 2)

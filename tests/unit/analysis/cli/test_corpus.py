@@ -40,6 +40,7 @@ VERBS: dict[str, list[list[str]]] = {
     "power": [["power", ONE], ["power", ONE, "--car", "ROOT/wren.toml"]],
     "whatif": [["whatif", ONE, "--mass", "-20kg"], ["whatif", ONE, "--drag", "WORD"]],
     "setup": [["setup"], ["setup", "ROOT/setup.toml"], ["setup", "ROOT/setup.toml", "--drive", ONE]],
+    "set": [["set", "snorkel=WORD"], ["set", "main_jet_mm=1.06"]],
     "setups": [["setups"], ["setups", "baseline", "ROOT/setup.toml"]],
     "weather": [["weather", ONE], ["weather", ONE, "--metar", "METAR"], ["weather", ONE, "--temperature", "WORD"]],
     "compare": [["compare", "baseline", "snorkel and jet"], ["compare", ONE, TWO, "--to", "WORD"]],

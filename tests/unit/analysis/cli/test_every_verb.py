@@ -47,6 +47,7 @@ VERBS: dict[str, list[list[str]]] = {
     "power": [["power", LAST]],
     "whatif": [["whatif", "--mass", "-20kg", LAST]],
     "setup": [["setup"], ["setup", "ROOT/setup.toml"]],
+    "set": [["set", "snorkel=medium"]],
     "setups": [["setups"], ["setups", "baseline", "snorkel and jet"]],
     "weather": [["weather", LAST], ["weather", LAST, "--temperature", "17C", "--pressure", "1009hPa"]],
     "compare": [["compare", "baseline", "snorkel and jet"]],
@@ -64,6 +65,8 @@ VERBS: dict[str, list[list[str]]] = {
 ELSEWHERE = {
     "record": "tests/system/test_record.py, and tests/unit/logger/record/test_endless.py",
     "ports": "looks at no store",
+    "complete": "tests/unit/analysis/cli/test_complete.py, with a bad drive among the good ones",
+    "begin": "tests/unit/logger/cli/test_begin.py: looks at no drive",
     "note": "tests/system/test_kills.py, and tests/unit/logger/cli/test_corpus.py",
     "demo": "makes a store of its own",
 }
