@@ -158,7 +158,7 @@ def power_lines(answer: PowerChangeAnswer, unit: str) -> list[str]:
     """What stands beside the verdict, in sentences: by what, in seconds, what would have shown."""
     from analysis.wording import speed_range
 
-    lines = [f"By {answer.by}{', in standard air' if answer.corrected else ', not corrected for the air'}."]
+    lines = [f"By {answer.by}{', in standard air' if answer.corrected else ', as driven'}."]
     time = answer.time
     if time is not None and math.isfinite(time.difference_s):
         span = f" ({time.low_s:+.2f} to {time.high_s:+.2f})" if math.isfinite(time.low_s + time.high_s) else ""

@@ -38,6 +38,7 @@ def print_power_change(found: PowerChangeAnswer, unit: str) -> None:
                 [unit, "pulls", "power %", f"{found.level:.0%}"], rows, left=(), title="Power at the wheels, B over A"
             )
         )
+        out.print()
     for line in power_lines(found, unit):
         out.print(line)
     out.print()

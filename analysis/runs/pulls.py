@@ -4,8 +4,8 @@
     pulls[0].log_power, pulls[0].covariance                       # one figure for each band of 5 mph it crossed
 
 A stretch that gains speed is a pull, at whatever throttle: which of them were full ones is told over a season, where
-the same setup's starts show what it can do (`changes.full_power`). Each time at the throttle counts from a third of a
-second after it took hold, so that neither the foot nor the belt speaks, up to a third of a second before it ends.
+the same setup's starts show what it can do (`changes.full_power`). Each is read from a third of a second after it took
+hold, so that neither the foot nor the belt speaks, up to a third of a second before it ends.
 
 **A band.** Least squares of v^2/2 on time over the readings in the band: at constant power a straight line, whatever
 the window. Its slope is the mean rate of energy, weighted by a parabola over the band; road load in the day's air is
@@ -32,7 +32,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analysis.arrays import Codes, Floats
+from analysis.arrays import Bools, Codes, Floats
 from analysis.conditions.roadload import GRAVITY, RoadLoad
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import plane
@@ -49,8 +49,7 @@ SKIP_S = 0.3
 LEAST_S, LEAST_SHARE = 1.0, 0.5
 """A band is told where it was crossed for so long, or so much of it."""
 _GAINS_MPS2 = 0.05
-_TAKEN_HOLD = 0.7
-_WITHIN_S = 2.0
+_NEAR_MOST, _STEP_S = 0.7, 2.0
 _LEAST_READINGS = 4
 _LEAST_POWER = 0.5
 _LEAST_WAY_M = 5.0
@@ -177,7 +176,7 @@ def find_pulls(
     starts = [run for run in standing if run.kind == "standing"]
     found: list[PowerPull] = []
     for first, last in _stretches(motion):
-        begin, end = _read_between(motion, first, last)
+        begin, end = _read_between(motion, road, first, last)
         asked = range(LOWEST_BAND, HIGHEST_BAND + 1)
         windows = [each for k in asked if (each := _band(motion, k, first, last, begin, end)) is not None]
         if not windows:
@@ -229,15 +228,29 @@ def _stretches(motion: Motion) -> list[tuple[int, int]]:
     ]
 
 
-def _read_between(motion: Motion, first: int, last: int) -> tuple[float, float]:
-    """From when to when a stretch is read [s]: what the receiver smooths has to be over at either end."""
-    t, a = motion.t_s[first : last + 1], motion.accel_mps2[first : last + 1]
-    soon = t <= t[0] + _WITHIN_S
-    hold = int(np.argmax(a >= _TAKEN_HOLD * a[soon].max()))
-    near = t >= t[-1] - _WITHIN_S
-    end = len(t) - 1 - int(np.argmax(a[::-1] >= _TAKEN_HOLD * np.median(a[near])))
-    wait = SKIP_S + 2 * motion.receiver.undone_s
-    return float(t[hold]) + wait, float(t[end]) - SKIP_S
+def _read_between(motion: Motion, road: RoadLoad, first: int, last: int) -> tuple[float, float]:
+    """From when to when a stretch is read [s]: the part with its most power, less what its ends blur.
+
+    So a pull that begins out of a gentle one is read from where the foot went down. A step is told by force and power
+    at once: one gear keeps the force and a belt the power.
+    """
+    t, v, a = (each[first : last + 1] for each in (motion.t_s, motion.speed_mps, motion.accel_mps2))
+    force = (1 + road.rotating) * a + road.at(v)
+    steady = _no_step(force, motion.step_s) | _no_step(force * v, motion.step_s)
+    edges = np.diff(np.concatenate([[0], steady.astype(np.int8), [0]]))
+    begun, ended = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
+    most = [float(np.median((force * v)[i : j + 1])) if t[j] - t[i] > LEAST_S else 0.0
+            for i, j in zip(begun, ended, strict=True)]  # fmt: skip
+    k = int(np.argmax(most))
+    return float(t[begun[k]]) + SKIP_S + 2 * motion.receiver.undone_s, float(t[ended[k]]) - SKIP_S
+
+
+def _no_step(value: Floats, step_s: float) -> Bools:
+    """Where a value is no step below what it is some seconds before or after."""
+    reach = max(round(_STEP_S / step_s), 1)
+    padded = np.pad(value, reach, mode="edge")
+    most = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
+    return np.asarray(value >= _NEAR_MOST * most)
 
 
 class _Window(NamedTuple):

@@ -83,7 +83,8 @@ def season(world: World, design: str, rng: np.random.Generator) -> list[SeasonPu
             if world.rolling <= world.places
             else rng.integers(0, world.places, world.rolling)
         ):
-            throttle = 1.0 if rng.random() >= world.part[setup] else rng.uniform(0.45, 0.95)
+            shut, deep = rng.random() < world.part[setup], rng.uniform(0.45, 0.95)
+            throttle = deep if shut else 1.0
             low = rng.uniform(7.5, 13.0)
             rows.append(
                 (
