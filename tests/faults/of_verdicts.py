@@ -22,7 +22,8 @@ VERDICTS: tuple[Fault, ...] = (
     # traffic
     Fault("the median run tells full throttle", C + "full_throttle.py", "return float(known[min(1, len(known) - 1)]) if", "return float(known[len(known) // 2]) if", (PULLS + "test_eighteen_traffic_starts_a_drive_change_no_verdict",)),
     Fault("power and whatif count traffic", "analysis/answers/power.py", "    judge(store)  # once they are open: a drive that was cut off is closed by then\n", "", (PULLS + "test_all_verbs_count_the_same_runs",)),
-    Fault("runs --all counts traffic", "analysis/answers/runs.py", "    judge(store)\n", "", (PULLS + "test_all_verbs_count_the_same_runs",)),
+    Fault("runs of one drive counts traffic", "analysis/cli/runs.py", "    judge(drives, say_progress)  # of one drive too: the car's envelope is the season's\n", "", (PULLS + "test_all_verbs_count_the_same_runs",)),
+    Fault("a notebook counts traffic", "analysis/answers/runs.py", "    judge(store)\n", "", (PULLS + "test_all_verbs_count_the_same_runs",)),
     Fault("a headwind is part throttle", C + "full_throttle.py", "if way[i] and 1 < there < 1 + _WAYS and", "if False and", (PULLS + "test_a_headwind_is_no_part_throttle",)),
     Fault("a recorded throttle is not asked", C + "full_throttle.py", "if opening[i] < FULL_TRAVEL:", "if opening[i] < 0.3:", (PULLS + "test_a_recorded_throttle_settles_it",)),
     Fault("a rule strikes the quick ones", "analysis/answers/marks.py", "if not (times and np.isfinite(times[0]) and times[0] <= limit_s):", "if times and np.isfinite(times[0]) and times[0] <= limit_s:", (PULLS + "test_runs_are_struck_by_numbers_and_by_rule",)),
