@@ -5,6 +5,7 @@ An audit hook of the interpreter (PEP 578) counts what touches the store, and ki
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
@@ -72,6 +73,7 @@ def killed(arguments: list[str], watched: Path, at: int) -> bool:
     import analysis.cli.main
 
     def run() -> None:
+        sys.stdin = io.StringIO(TYPED.get(arguments[0], ""))
         sys.argv = ["pullbook", *arguments]
         analysis.cli.main.main()
 
@@ -197,6 +199,20 @@ def mended(root: Path) -> str:
     return "new"
 
 
+def begun(root: Path) -> str:
+    """The car's file is there or not, and whole; what was answered is offered again."""
+    path = root / "store" / "car.toml"
+    assert not path.exists() or load(path, CarConfig).car.mass_kg == 392.0
+    return "new" if path.exists() and (root / "store" / "targets.toml").exists() else "old"
+
+
+def completed(root: Path) -> str:
+    """Of what it asked for each is there whole or not at all; the note comes last, and alone where it is asked again."""
+    manifest = one_drive(root).manifest
+    assert manifest.weather in ({"wind_mps": 2.0}, {"temperature_c": 17.0, "pressure_hpa": 1009.0, "wind_mps": 2.0})
+    return "new" if manifest.notes else "old"
+
+
 def coasted(root: Path) -> str:
     """The car's file reads at every instant, and what it said before it says still."""
     before, now = load(WREN, CarConfig), load(root / "cars" / "wren.toml", CarConfig)
@@ -239,6 +255,9 @@ def told(root: Path) -> str:
 
 VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "setup": (["setup", "ROOT/new.toml"], "store", setup_in_force),
+    "set": (["set", "snorkel=long", "--name", "new"], "store", setup_in_force),
+    "begin": (["begin", "--only", "car"], "store", begun),
+    "complete": (["complete", ID], "store", completed),
     "setup of a drive": (["setup", "ROOT/new.toml", "--drive", ID], "store", setup_of),
     "strike": (["strike", ID, "1", "--reason", "a gust"], "store", struck),
     "tag": (["tag", ID, "1", "passenger"], "store", tagged),
@@ -262,7 +281,8 @@ VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "recover": (["recover", "--store", "ROOT/cut-off"], "cut-off", recovered),
     "last": (["runs", "last", "--store", "ROOT/cut-off"], "cut-off", recovered),
 }  # fmt: skip
-
+TYPED = {"begin": "Wren\n392kg\n\n\n\n", "complete": "17C\n1009hPa\n\n\n\nhill\n"}
+"""What is typed where a verb asks."""
 ELSEWHERE = {
     "record": "tests/system/test_survival.py",
     "note": "test_a_note_is_left_whole_or_not_at_all",
@@ -305,7 +325,11 @@ def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_pat
     seen, at, again = [], 1, True
     shutil.copytree(good, tmp_path / "once")
     here = [argument.replace("ROOT", str(tmp_path / "once")) for argument in arguments]
-    run_verb(tmp_path / "once" / "store", *here[: here.index("--store")], warned=True)  # so that no fork imports anew
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "stdin", io.StringIO(TYPED.get(verb, "")))
+        run_verb(
+            tmp_path / "once" / "store", *here[: here.index("--store")], warned=True
+        )  # so that no fork imports anew
     while again:
         root = tmp_path / str(at)
         shutil.copytree(good, root)

@@ -40,7 +40,7 @@ VERBS: dict[str, list[list[str]]] = {
     "power": [["power", ONE], ["power", ONE, "--car", "ROOT/wren.toml"]],
     "whatif": [["whatif", ONE, "--mass", "-20kg"], ["whatif", ONE, "--drag", "WORD"]],
     "setup": [["setup"], ["setup", "ROOT/setup.toml"], ["setup", "ROOT/setup.toml", "--drive", ONE]],
-    "set": [["set", "snorkel=WORD"], ["set", "main_jet_mm=1.06"]],
+    "set": [["set", "snorkel=WORD"], ["set", "main_jet_mm=1.06"], ["set", "WORD"], ["set", "snorkel=WORD", "--anyway"]],
     "setups": [["setups"], ["setups", "baseline", "ROOT/setup.toml"]],
     "weather": [["weather", ONE], ["weather", ONE, "--metar", "METAR"], ["weather", ONE, "--temperature", "WORD"]],
     "compare": [["compare", "baseline", "snorkel and jet"], ["compare", ONE, TWO, "--to", "WORD"]],
@@ -58,6 +58,7 @@ VERBS: dict[str, list[list[str]]] = {
 ELSEWHERE = {
     "import", "rebuild", "recover", "capture", "check", "status", "note",  # tests/unit/logger/cli/test_corpus.py
     "record", "ports", "demo",  # these read none of the owner's files but those of `check`
+    "begin", "complete",  # tests/unit/logger/cli/test_begin.py and test_complete.py: they ask
 }  # fmt: skip
 STARTS = (
     b"30mph", b"+0:03.2", b"100m", b"0.84gal", b"2026-05-02T09:14:35Z", b"2026-05-02", b"-5%", b"1", b"E10", b"17C",
@@ -145,6 +146,8 @@ def _filled(word: str, root: Path, rng: random.Random) -> str:
         word = os.fsdecode(mutated(start, rng) if rng.random() < 0.8 else start).replace("\0", "")[:2000]
     elif word == "METAR":
         word = os.fsdecode(mutated(METAR.encode(), rng)).replace("\0", "")[:2000]
+    elif word.endswith("=WORD"):
+        return word.removesuffix("WORD") + _filled("WORD", root, rng)
     return word.replace("ROOT", str(root))
 
 
