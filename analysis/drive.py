@@ -19,19 +19,26 @@ import numpy as np
 
 from analysis.conditions.day_air import DayAir, air_on
 from analysis.conditions.weather import Air, Weather, air_of, read_weather
-from analysis.motion import smoother
-from analysis.motion.fixes import LONGEST_S, Fixes, SetAside, clean, read_fixes
-from analysis.motion.smoother import Motion
-from analysis.runs import finding
 from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
+from analysis.runs.watched_channels import WatchedChannel, read_watched
 from logger.config.recorder import NmeaSource, channels_of
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, QUANTITY_UNITS, S_PER_DAY, S_PER_MINUTE, SPEED_UNITS
+from logger.units import (
+    MPS_PER_KMH,
+    MPS_PER_MPH,
+    QUANTITY_UNITS,
+    S_PER_DAY,
+    S_PER_MINUTE,
+    SPEED_UNITS,
+    celsius_of_kelvin,
+)
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from analysis.arrays import Floats
     from analysis.conditions.roadload import RoadLoad
     from analysis.conditions.setups import Parts
@@ -39,9 +46,12 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.mixture.strength import HardPull
     from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
     from analysis.motion.braked_stops import Smoothing
+    from analysis.motion.fixes import Fixes, SetAside
+    from analysis.motion.smoother import Motion
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -118,6 +128,8 @@ class AnalysedDrive:
         self._taught = taught
         self._throttles = throttles
         self._found: dict[Options, list[Run]] = {}
+        self.kept_in: Path | None = None
+        """The store that keeps what was worked out of it; None where nothing is to be kept."""
         self.part_throttle: Mapping[float, str] = {}
         """Its runs that were no full pulls, with the reason, by when they began [s since 1970]: as the season that it
         is part of tells them (`changes.season.judge`)."""
@@ -189,12 +201,17 @@ class AnalysedDrive:
 
     @Once
     def _cleaned(self) -> tuple[Fixes, SetAside]:
+        from analysis.motion.fixes import LONGEST_S, NO_SPEED, clean, read_fixes
+
         try:
             fixes, set_aside = clean(read_fixes(self.drive))
         except ValueError as error:
             raise NoAnswer(str(error)) from error
         if len(fixes) < 2:
-            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}, {set_aside.total} set aside)")
+            why = f"; {set_aside.total} set aside: {set_aside.words}" if set_aside.total else ""
+            if 2 * set_aside.counts.get(NO_SPEED, 0) > set_aside.total:
+                why += ", which RMC or VTG would tell: have the receiver send one of them"
+            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}{why})")
         if (days := (fixes.t_s[-1] - fixes.t_s[0]) / S_PER_DAY) > LONGEST_S / S_PER_DAY:
             raise NoAnswer(
                 f"{self.id}: its fixes span {days:,.0f} days, more than the {LONGEST_S / S_PER_DAY:.0f} of one drive: "
@@ -224,8 +241,19 @@ class AnalysedDrive:
         return Lesson.of(self.motion, self._found.get(self._all_speeds) or self.runs_by(Options(unit=self.unit)))
 
     @Once
+    def full_pulls(self) -> list[HardPull]:
+        """Its pulls at full throttle, where it shows any. NoAnswer where there are too few fixes."""
+        from analysis.conditions import roadload
+        from analysis.mixture.strength import full_pulls, pulls_of
+
+        motion = self.motion
+        return full_pulls(pulls_of(motion.t_s, motion.speed_mps, motion.accel_mps2, roadload.of(self.car)))
+
+    @Once
     def motion(self) -> Motion:
         """Speed, acceleration and distance. NoAnswer where there are too few fixes."""
+        from analysis.motion import smoother
+
         fixes = self.fixes
         try:
             motion = smoother.smooth(fixes, others=self.taught.receivers)
@@ -291,6 +319,8 @@ class AnalysedDrive:
     def runs_by(self, options: Options) -> list[Run]:
         """Its runs by other speeds, distances or thresholds, or rolling ones."""
         if options not in self._found:
+            from analysis.runs import finding
+
             with bulkhead.of(self.id):
                 found = finding.find(self.motion, self.fixes, options, self.taught.habit)
                 self._found[options] = [self._by_board(run) for run in found]
@@ -324,8 +354,25 @@ class AnalysedDrive:
 
     def counts(self, run: Run) -> bool:
         """Whether `run` may be compared with others: nothing broke it, it can have been as it was
-        measured, it was a full pull, and nobody struck it out."""
-        return run.clean and self.struck(run) is None and self.slow(run) is None
+        measured, it was a full pull, not begun cold, and nobody struck it out."""
+        return run.clean and self.struck(run) is None and self.slow(run) is None and self.cold(run) is None
+
+    @Once
+    def watched(self) -> list[WatchedChannel]:
+        """What else was measured while driving: temperatures, engine speed, battery."""
+        return read_watched(self.drive, self.motion.epoch_utc_ns)
+
+    def cold(self, run: Run) -> str | None:
+        """Why `run` was begun too cold to count; None where it was not, or where the car's file sets no limit."""
+        warm_k = self.car.limits.warm_from_k if self.car is not None else None
+        if warm_k is None:
+            return None
+        told = [each for each in self.watched if each.quantity in {"head_temperature", "oil_temperature"}]
+        at_start = told[0].over(run.start_s, run.end_s).at_start if told else math.nan
+        if not at_start < warm_k:
+            return None
+        begun, warm = round(celsius_of_kelvin(at_start)), round(celsius_of_kelvin(warm_k))
+        return f"begun cold: {told[0].name} at {begun} C, warm from {warm} C"
 
     def slow(self, run: Run) -> str | None:
         """Why `run` was no full pull; None where it was one, or where the season was not asked."""

@@ -1,6 +1,6 @@
 """What was worked out of a drive, kept beside the store's drives so that it need not be worked out again.
 
-    STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, kept.json
+    STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, pulls.parquet ..., kept.json
     STORE/.analysis/DRIVE/lesson.json
 
 Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables
@@ -74,7 +74,8 @@ def digest_of(root: Path, libraries: Mapping[str, str]) -> str:
 def read(store: Path, drive: str, key: str, names: Iterable[str]) -> dict[str, pa.Table] | None:
     """The kept tables of a drive; None where one is missing, of another key, or not as it was written."""
     import pyarrow as pa
-    import pyarrow.parquet as pq
+
+    from logger.store.parquet import table_of
 
     folder = _folder(store, drive)
     tables = {}
@@ -86,7 +87,7 @@ def read(store: Path, drive: str, key: str, names: Iterable[str]) -> dict[str, p
             data = (folder / f"{name}.parquet").read_bytes()
             if index["files"][name] != _sha256(data):
                 return None
-            tables[name] = pq.read_table(pa.BufferReader(data))
+            tables[name] = table_of(data)
     except (OSError, ValueError, KeyError, TypeError, pa.ArrowException):
         return None
     return tables

@@ -7,7 +7,9 @@ store.drive("last").runs
 
 from __future__ import annotations
 
+import bisect
 import contextlib
+import itertools
 from collections.abc import Callable, Iterable, Iterator
 from functools import cached_property
 from pathlib import Path
@@ -15,12 +17,15 @@ from typing import TYPE_CHECKING, Any
 
 from analysis import kept
 from analysis.drive import AnalysedDrive
+from analysis.mixture.strength import HardPull
 from analysis.runs.lessons import MOST_DRIVES, Lesson, Taught, taught_together, will_be_taught
 from logger.config.reading import load
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from analysis.mixture.throttle_travel import Reached
     from logger.config.car import CarConfig
     from logger.config.recorder import RecorderConfig
@@ -29,6 +34,8 @@ if TYPE_CHECKING:
 
 _LESSON = "lesson"
 """What a drive teaches is kept under this name."""
+_PULLS = "pulls"
+"""Its full pulls, for the lean alert of later drives."""
 
 
 class DriveStore:
@@ -48,6 +55,7 @@ class DriveStore:
         self._progress, self._kept_only = progress, kept_only
         self._opened: dict[Path, AnalysedDrive] = {}
         self._lessons: dict[Path, Lesson | None] = {}
+        self._asked: dict[tuple[Any, ...], list[Lesson | None]] = {}
 
     @cached_property
     def targets(self) -> TargetsConfig:
@@ -105,19 +113,38 @@ class DriveStore:
             self._opened[where] = AnalysedDrive(
                 drive, lambda: self.targets, lambda: self._before(drive), lambda: self.throttles
             )
+            if drive.manifest.state != "recording" and where.parent == self.path.resolve():
+                self._opened[where].kept_in = self.path
             self._lessons.pop(where, None)
+            self._asked.clear()
         return self._opened[where]
 
     # --- what drives teach each other --------------------------------------------------------------------------
 
     def teach(self, drive: AnalysedDrive) -> None:
         """Keep what a drive of this store teaches, so that it need not be read again when the next one is."""
+        self._keep_pulls(drive)
         kept_only, self._kept_only = self._kept_only, False
         try:
             for _ in _each_lesson([drive], self._lesson):
                 pass
         finally:
             self._kept_only = kept_only
+
+    def _keep_pulls(self, drive: AnalysedDrive) -> None:
+        with contextlib.suppress(NoAnswer):
+            found = [[round(pull.mps2, 3), round(pull.w_per_kg, 2)] for pull in drive.full_pulls]
+            kept.write_values(self.path, drive.id, _PULLS, kept.lesson_key(drive.drive, _PULLS), {"pulls": found})
+
+    def pulls_so_far(self, car: CarConfig | None) -> list[HardPull]:
+        """The full pulls of this car's newest drives, of those that are kept."""
+        name, found = car.car.name if car else None, list[HardPull]()
+        own = [drive for drive in self._neighbours if (drive.car.car.name if drive.car else None) == name]
+        for drive in own[-MOST_DRIVES:]:
+            told = kept.read_values(self.path, drive.id, _PULLS, kept.lesson_key(drive.drive, _PULLS))
+            with contextlib.suppress(KeyError, TypeError, ValueError):  # not as it was written
+                found += [HardPull(float(mps2), float(power)) for mps2, power in (told or {"pulls": []})["pulls"]]
+        return found
 
     def _before(self, drive: Drive) -> Taught:
         """What the drives before one taught: those of this folder with the same car and receiver, by when they began.
@@ -128,19 +155,34 @@ class DriveStore:
         if alike is None or drive.path.resolve().parent != self.path.resolve():
             return Taught()
         began = drive.manifest.started_utc, drive.id
-        return self._told([d for d in self._neighbours if (d.drive.manifest.started_utc, d.id) < began], alike)
+        together = self._together.get(alike, [])
+        return self._told(alike, bisect.bisect_left(together, began, key=_began))
 
     def so_far(self, config: RecorderConfig, car: CarConfig | None) -> Taught:
         """What the drives of this folder taught of the first receiver of `config` and of this car."""
         source = next((each for each in config.source if each.kind == "nmea"), None)
         if source is None:
             return Taught()
-        return self._told(self._neighbours, will_be_taught(car.car.name if car else "", source))
+        alike = will_be_taught(car.car.name if car else "", source)
+        return self._told(alike, len(self._together.get(alike, [])))
 
-    def _told(self, drives: Iterable[AnalysedDrive], alike: tuple[Any, ...]) -> Taught:
-        before = [each for each in drives if taught_together(each.drive) == alike]
-        told = [lesson for _, lesson in _each_lesson(before, self._lesson) if lesson is not None]
-        return Taught(tuple(told[-MOST_DRIVES:]))
+    def _told(self, alike: tuple[Any, ...], count: int) -> Taught:
+        """What the first `count` of the drives that teach each other taught; each is asked once."""
+        asked = self._asked.setdefault(alike, [])
+        for drive in self._together.get(alike, [])[len(asked) : count]:
+            lesson = next((lesson for _, lesson in _each_lesson([drive], self._lesson)), None)
+            asked.append(lesson)
+        told = (lesson for lesson in reversed(asked[:count]) if lesson is not None)
+        return Taught(tuple(reversed(list(itertools.islice(told, MOST_DRIVES)))))
+
+    @cached_property
+    def _together(self) -> dict[tuple[Any, ...], list[AnalysedDrive]]:
+        """The drives that teach each other, by what they share, in order of time."""
+        found: dict[tuple[Any, ...], list[AnalysedDrive]] = {}
+        for drive in sorted(self._neighbours, key=_began):
+            if (alike := taught_together(drive.drive)) is not None:
+                found.setdefault(alike, []).append(drive)
+        return found
 
     @cached_property
     def _neighbours(self) -> list[AnalysedDrive]:
@@ -177,6 +219,10 @@ class DriveStore:
         if drive.drive.manifest.state != "recording":
             kept.write_values(self.path, drive.id, _LESSON, key, lesson.as_json() if lesson else {})
         return lesson
+
+
+def _began(drive: AnalysedDrive) -> tuple[datetime, str]:
+    return drive.drive.manifest.started_utc, drive.id
 
 
 def _each_lesson(

@@ -1,7 +1,8 @@
 """Units at the edges: what an owner types is turned into SI here, and SI is turned back into what is printed.
 
 Arrays inside the program are plain SI numbers. Conversion goes through pint, whose definitions follow NIST SP 811
-and the SI Brochure; it is loaded on first use only, so that recording does not pay for it.
+and the SI Brochure; its loading takes a third of a second, so the units that owners write most are in a table of its
+factors (`_USUAL`).
 """
 
 from __future__ import annotations
@@ -54,6 +55,13 @@ QUANTITY_UNITS: dict[str, dict[str, float]] = {
     "engine_speed": {"1/min": 1 / S_PER_MINUTE, "rpm": 1 / S_PER_MINUTE, "1/s": 1.0, "Hz": 1.0},
 }  # fmt: skip
 """Quantity that a recorder's channel may hold -> unit as written in its file -> SI (m/s2, turns a second)."""
+WATCHED_UNITS = {
+    "head_temperature": ("degC", "degF"),
+    "oil_temperature": ("degC", "degF"),
+    "plug_temperature": ("degC", "degF"),
+    "battery": ("V", "mV"),
+}
+"""Quantity that is watched while driving -> units as written in the recorder's file."""
 
 _SPELLINGS = {
     "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "kmh-1": "km/h", "mi/h": "mph", "kt": "knot", "kts": "knot",
@@ -80,6 +88,17 @@ _KINDS = {
     "1": ("a number or share", "0.45 or 45%"),
 }
 
+_USUAL: dict[str, tuple[str, float]] = {
+    "mph": ("m/s", MPS_PER_MPH), "km/h": ("m/s", MPS_PER_KMH), "m/s": ("m/s", 1.0), "knot": ("m/s", MPS_PER_KNOT),
+    "millimeter": ("m", 1 / MM_PER_M), "centimeter": ("m", 0.01), "meter": ("m", 1.0), "kilometer": ("m", M_PER_KM),
+    "foot": ("m", FOOT_M), "inch": ("m", MM_PER_INCH / MM_PER_M), "mile": ("m", M_PER_MILE),
+    "m**3": ("m**3", 1.0), "liter": ("m**3", M3_PER_LITRE), "US_liquid_gallon": ("m**3", US_GALLON_M3),
+    "imperial_gallon": ("m**3", IMPERIAL_GALLON_M3),
+    "degree": ("an angle", 1.0), "kilogram": ("kg", 1.0), "gram": ("kg", 1 / G_PER_KG),
+    "second": ("s", 1.0), "minute": ("s", float(S_PER_MINUTE)), "hour": ("s", float(S_PER_HOUR)),
+}  # fmt: skip
+"""Unit as pint spells it -> its kind, and how many of the SI unit it is (an angle: of degrees)."""
+
 _QUANTITY = re.compile(r"^\s*([+-]?(?:\d+(?:\.\d*)?|\.\d+)(?:[eE][+-]?\d+)?)\s*(.*?)\s*$")
 
 
@@ -92,6 +111,8 @@ def parse_quantity(text: str, unit: str) -> float:
     kind, example = _KINDS.get(unit, (f"a quantity in {unit}", f"1 {unit}"))
     expected = f"expected {kind} with its unit, such as {example}"
     match = _QUANTITY.match(text)
+    if re.match(r"\s*[+-]?\d+,\d", text):
+        raise UnitError(f"{text!r} has a comma: write decimals with a point, and thousands without any: {expected}")
     if match is None:
         raise UnitError(f"{text!r} is not {kind}: {expected}")
     number, name = float(match[1]), match[2]
@@ -100,7 +121,9 @@ def parse_quantity(text: str, unit: str) -> float:
     if name == "%":
         number, name = number / 100, ""
     try:
-        value = float(_registry().Quantity(number, _spelled(name)).to(unit).magnitude)
+        value = _usual(number, name, unit)
+        if value is None:
+            value = float(_registry().Quantity(number, _spelled(name)).to(unit).magnitude)
     except Exception as error:  # pint raises its own family, tokenize errors and more for free text
         raise UnitError(f"{text!r} is not {kind}: {expected}") from error
     if not math.isfinite(value):
@@ -153,11 +176,24 @@ def mpg_imperial(m3_per_m: float) -> float:
 
 
 def convert(value: float, from_unit: str, to_unit: str) -> float:
-    """`value` of `from_unit` in `to_unit`, by pint; UnitError where the units do not fit each other."""
+    """`value` of `from_unit` in `to_unit`, as pint has it; UnitError where the units do not fit each other."""
+    usual = _usual(value, from_unit, to_unit)
+    if usual is not None:
+        return usual
     try:
         return float(_registry().Quantity(value, _spelled(from_unit)).to(_spelled(to_unit)).magnitude)
     except Exception as error:
         raise UnitError(f"{from_unit!r} cannot be turned into {to_unit!r}") from error
+
+
+def _usual(value: float, from_unit: str, to_unit: str) -> float | None:
+    """`value` in `to_unit` where both units are in the table; None where pint is to be asked. UnitError: two kinds."""
+    first, second = _USUAL.get(_spelled(from_unit)), _USUAL.get(_spelled(to_unit))
+    if first is None or second is None:
+        return None
+    if first[0] != second[0]:
+        raise UnitError(f"{from_unit!r} cannot be turned into {to_unit!r}")
+    return value * first[1] / second[1]
 
 
 @functools.cache

@@ -82,6 +82,7 @@ def make_drive(
     seed: int = 1,
     noise_mps: float = 0.05,
     rate_hz: float = 10.0,
+    mixture_hz: float = 10.0,
     road: Road | None = None,
     start: datetime = START,
     car: CarConfig | None = CAR,
@@ -113,7 +114,7 @@ def make_drive(
     if silent_s is not None:
         heard = (fixes.t_s < silent_s[0]) | (fixes.t_s > silent_s[1])
         fixes = ReceivedFixes(**{name: values[heard] for name, values in vars(fixes).items()})
-    readings = sense(truth, law or mixture_of(jet_mm), rng, rate_hz=10.0)
+    readings = sense(truth, law or mixture_of(jet_mm), rng, rate_hz=mixture_hz)
     said = []
     for at, text in notes:
         mono = round((boot_s + at * (1 + 12e-6)) * 1e9)

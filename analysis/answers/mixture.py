@@ -13,6 +13,7 @@ import math
 from typing import TYPE_CHECKING, Literal
 
 from analysis.answers.encoding import Answer, Figure
+from analysis.answers.kept_answer import kept_answer
 from analysis.conditions.fuels import fuel_stoich_afr
 from analysis.mixture.map import Cell, Judgement, Regime, RegimeSummary, Window, difference
 from logger.units import SPEED_UNITS
@@ -331,8 +332,25 @@ def mixture_answer(
         The owner's unit of speed; by default that of the car's file.
     """
     unit = unit or drive.unit
+    band_mps = band_mps or BAND_HEIGHT * SPEED_UNITS[unit]
     stoich = fuel_stoich_afr(drive.car, fuel) if fuel is not None else None
-    mapped = _mapped(drive, channel, load_by, band_mps or BAND_HEIGHT * SPEED_UNITS[unit], stoich)
+    if not isinstance(load_by, str):
+        return _worked_out(drive, channel, load_by, band_mps, stoich, unit)
+    asked = {"channel": channel, "load": load_by, "band": band_mps, "stoich": stoich, "unit": unit}
+    return kept_answer(
+        drive, MixtureAnswer, "mixture", asked, lambda: _worked_out(drive, channel, load_by, band_mps, stoich, unit)
+    )
+
+
+def _worked_out(
+    drive: AnalysedDrive,
+    channel: str | None,
+    load_by: str | LoadAxis,
+    band_mps: float,
+    stoich: float | None,
+    unit: Literal["mph", "km/h"],
+) -> MixtureAnswer:
+    mapped = _mapped(drive, channel, load_by, band_mps, stoich)
     found, state, delay = mapped.answer, mapped.state, _delay(mapped.answer.delay)
     judged = [(each.regime, each.judgement) for each in found.summaries]
     judged += [(each.regime, each.judgement) for each in found.cells]

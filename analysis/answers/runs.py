@@ -18,6 +18,7 @@ from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure, Utc
+from analysis.answers.kept_answer import kept_answer
 from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run
 from analysis.changes.season import judge
 from analysis.drive import SAME_RUN_S, total_splits, utc
@@ -206,6 +207,19 @@ def runs_answer(
         Where rolling runs have no last speed, or one that is not above the first.
     """
     unit = unit or drive.unit
+    asked = (unit, speeds_mps, from_mps, distances_m, threshold_mps, min_peak_mps)
+    return kept_answer(drive, RunsAnswer, "runs", {"asked": asked}, lambda: _worked_out(drive, *asked))
+
+
+def _worked_out(
+    drive: AnalysedDrive,
+    unit: SpeedUnit,
+    speeds_mps: Sequence[float] | None,
+    from_mps: float | None,
+    distances_m: Sequence[float] | None,
+    threshold_mps: float | None,
+    min_peak_mps: float | None,
+) -> RunsAnswer:
     found = _found(drive, unit, speeds_mps, from_mps, distances_m, threshold_mps, min_peak_mps)
     manifest = drive.drive.manifest
     return RunsAnswer(

@@ -108,8 +108,8 @@ def setup_in_force(store: DriveStore) -> SetupInForceAnswer:
     """The setup that coming drives carry, and that of the newest drive."""
     newest = store.drives[-1] if store.drives else None
     return SetupInForceAnswer(
-        in_force=_told(setups.current(store.path)),
-        newest_drive=NewestDrive(drive=newest.id, setup=_told(newest.drive.setup)) if newest else None,
+        in_force=told(setups.current(store.path)),
+        newest_drive=NewestDrive(drive=newest.id, setup=told(newest.drive.setup)) if newest else None,
     )
 
 
@@ -127,7 +127,7 @@ def put_in_force(store: DriveStore, file: Path, *, anyway: bool = False) -> Setu
 def setup_of_drive(drive: AnalysedDrive) -> SetupOfDriveAnswer:
     """The setup that a drive carries, and how that came to be."""
     trace = [f"{t.when:%Y-%m-%d %H:%M} {t.who}: {t.what}" for t in drive.drive.manifest.trace if "setup" in t.what]
-    return SetupOfDriveAnswer(drive=drive.id, setup=_told(drive.drive.setup), trace=tuple(trace))
+    return SetupOfDriveAnswer(drive=drive.id, setup=told(drive.drive.setup), trace=tuple(trace))
 
 
 def set_right(
@@ -169,7 +169,8 @@ def _ask(setup: SetupConfig, store: DriveStore, but: str = "") -> None:
         raise InputError(f"{question} {ANYWAY}")
 
 
-def _told(setup: SetupConfig | None) -> SetupTold | None:
+def told(setup: SetupConfig | None) -> SetupTold | None:
+    """A setup as its file says it; None for none."""
     if setup is None:
         return None
     return SetupTold(

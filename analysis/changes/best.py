@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.changes.day_prior import VariancePosterior
 from analysis.changes.observations import Observation, setup_numbers
+from analysis.changes.outing_blocks import OutingBlocks
 from analysis.changes.priors import time_priors
 from analysis.changes.ways import directions
 
@@ -62,7 +63,7 @@ def best_run(runs: Sequence[Observation], speed_mps: float) -> BestRun | None:
     posterior = VariancePosterior(
         (setup[:, None] == np.arange(len(counts))).astype(float),
         y,
-        (outing[:, None] == np.unique(outing)).astype(float),
+        OutingBlocks.by(outing),
         time_priors([runs[i] for i in before], np.array([speed_mps]))[0],
     )
     reached = np.isfinite(times)

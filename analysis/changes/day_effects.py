@@ -44,6 +44,7 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Floats
 from analysis.changes.day_prior import Prior, VariancePosterior
+from analysis.changes.outing_blocks import OutingBlocks
 
 Days = Literal["included", "cancelled", "assumed", "unknown"]
 
@@ -163,7 +164,7 @@ def contrasts(
         alpha = 1 - level
         if len(alive) > 1:
             correlation = _correlation(np.column_stack([fits[k].residuals(len(y)) for k in alive]))
-            alpha = _tightened(alpha, correlation, min(part.df for part in parts if part is not None))
+            alpha = tightened(alpha, correlation, min(part.df for part in parts if part is not None))
         rows.append([_interval(part, alpha, 1 - level) for part in parts])
         levels.append(1 - alpha)
     studentised = np.column_stack([fit.studentised(len(y)) for fit in fits])
@@ -227,6 +228,35 @@ class _Part:
 
 
 @dataclass(frozen=True)
+class _Inner:
+    """The model of one response with outings as fixed blocks: what is left within them."""
+
+    x: Floats
+    """(n, rank) design without its means by outing, in coordinates of the space of its rows."""
+    basis: Floats
+    """(r, rank): that space, in the coordinates of the whole design's columns."""
+    q: Floats
+    """(n, rank) orthonormal columns of `x`."""
+    rest: Floats
+    """(n,) residuals."""
+
+    @staticmethod
+    def of(x: Floats, y: Floats, z: OutingBlocks) -> _Inner:
+        within, basis = _row_space(z.within(x), float(np.linalg.norm(x, 2)) if x.size else 0.0)
+        q = _orthonormal(within)
+        rest = z.within(y)
+        return _Inner(within, basis, q, rest - q @ (q.T @ rest))
+
+    @property
+    def rank(self) -> int:
+        return int(self.q.shape[1])
+
+    def leverage(self, z: OutingBlocks) -> Floats:
+        """(n,): how far each run decides its own fitted value."""
+        return np.asarray(z.root**2 / z.size[z.of] + np.sum(self.q**2, axis=1))
+
+
+@dataclass(frozen=True)
 class _Response:
     rows: NDArray[np.int64]
     x: Floats
@@ -234,13 +264,12 @@ class _Response:
     basis: Floats
     """(p, r): that space."""
     y: Floats
-    z: Floats
-    """(n, outings) membership, weighted."""
+    z: OutingBlocks
+    """Membership, weighted."""
+    inner: _Inner
+    """The same with outings as fixed blocks."""
     run_ms: float
     run_df: int
-    day_ms: float
-    """Estimates sigma^2 + day_size tau^2."""
-    day_size: float
     day_df: int
     posterior: VariancePosterior | None = None
     """Given a prior, what is left of it."""
@@ -273,19 +302,37 @@ class _Response:
     ) -> _Response:
         root = np.sqrt(weight)
         x, basis = _row_space(design[rows] * root[:, None])
-        z = (outing[rows][:, None] == np.unique(outing[rows])).astype(float) * root[:, None]
+        z = OutingBlocks.by(outing[rows], weight)
         v = y[rows] * root
-        # Coordinates u of the residual space in which the variances are sigma^2 + lambda tau^2.
-        left = np.linalg.qr(x, mode="complete")[0][:, x.shape[1] :] if x.size else np.eye(len(rows))
-        lam, turn = np.linalg.eigh(left.T @ z @ z.T @ left)
-        u2 = (turn.T @ (left.T @ v)) ** 2
-        day = lam > 1e-8
-        run_df, day_df = int(np.sum(~day)), int(np.sum(day))
-        u2 = np.maximum(u2, (1e-9 * float(np.abs(v).max(initial=0.0))) ** 2)  # no scatter at all is but rounding
-        run_ms = float(np.mean(u2[~day])) if run_df else math.nan
-        size = day_df / float(np.sum(1 / lam[day])) if day_df else math.nan
-        day_ms = float(np.mean(u2[day] * size / lam[day])) if day_df else math.nan
-        return _Response(rows, x, basis, v, z, run_ms, run_df, day_ms, size, day_df)
+        inner = _Inner.of(x, v, z)
+        run_df = len(rows) - z.count - inner.rank
+        day_df = z.count + inner.rank - x.shape[1]
+        least = (1e-9 * float(np.abs(v).max(initial=0.0))) ** 2  # no scatter at all is but rounding
+        run_ms = max(float(inner.rest @ inner.rest) / run_df, least) if run_df else math.nan
+        return _Response(rows, x, basis, v, z, inner, run_ms, run_df, day_df)
+
+    @functools.cached_property
+    def _days(self) -> tuple[float, float]:
+        """What estimates sigma^2 + size tau^2, and that size; NaN where nothing repeats."""
+        if not self.day_df:
+            return math.nan, math.nan
+        # Coordinates u along the outings' directions, in which the variances are sigma^2 + lambda tau^2.
+        q = np.linalg.qr(self.x)[0] if self.x.shape[1] else self.x
+        lam, turn = self.z.directions(q)
+        lam, turn = lam[-self.day_df :], turn[:, -self.day_df :]
+        u2 = (turn.T @ self.z.sums(self.y - q @ (q.T @ self.y))) ** 2 / lam
+        u2 = np.maximum(u2, (1e-9 * float(np.abs(self.y).max(initial=0.0))) ** 2)
+        size = self.day_df / float(np.sum(1 / lam))
+        return float(np.mean(u2 * size / lam)), size
+
+    @property
+    def day_ms(self) -> float:
+        """Estimates sigma^2 + day_size tau^2."""
+        return self._days[0]
+
+    @property
+    def day_size(self) -> float:
+        return self._days[1]
 
     def scatter(self) -> Scatter:
         run = math.sqrt(self.run_ms) if self.run_df else math.nan
@@ -323,14 +370,13 @@ class _Response:
 
     def _within(self, c: Floats) -> _Part | None:
         """The contrast with outings as fixed blocks, where it can be had so."""
-        x, basis = _row_space(np.hstack([self.x, self.z]))
-        wide = np.concatenate([c, np.zeros(self.z.shape[1])])
-        if not _in_space(basis, wide):
+        inner = self.inner
+        if not _in_space(inner.basis, c):
             return None
-        inner = basis.T @ wide
-        solved = np.linalg.solve(x.T @ x, inner)
-        variance = float(inner @ solved) * self.run_ms
-        return _Part(float(solved @ x.T @ self.y), variance, self.run_df, variance, self.run_df, "cancelled")
+        along = inner.basis.T @ c
+        solved = np.linalg.solve(inner.x.T @ inner.x, along)
+        variance = float(along @ solved) * self.run_ms
+        return _Part(float(solved @ inner.x.T @ self.y), variance, self.run_df, variance, self.run_df, "cancelled")
 
     def _across(self, c: Floats) -> _Part:
         """The contrast by weights made for tau = sigma, from within and between outings."""
@@ -348,11 +394,11 @@ class _Response:
 
     def _weights(self, c: Floats) -> tuple[Floats, float, float]:
         """Weights of the runs in the estimate, and the shares of sigma^2 and tau^2 in its variance."""
-        shrink = _RHO / (1 + _RHO * np.sum(self.z**2, axis=0))
-        s = self.z.T @ self.x
+        shrink = _RHO / (1 + _RHO * self.z.size)
+        s = self.z.sums(self.x)
         solved = np.linalg.solve(self.x.T @ self.x - s.T @ (shrink[:, None] * s), c)
-        weights = self.x @ solved - self.z @ (shrink * (s @ solved))
-        return weights, float(weights @ weights), float(np.sum((self.z.T @ weights) ** 2))
+        weights = self.x @ solved - self.z.spread(shrink * (s @ solved))
+        return weights, float(weights @ weights), float(np.sum(self.z.sums(weights) ** 2))
 
     def _shorter(self, c: Floats, within: _Part) -> bool:
         """Whether the interval within outings would be the shorter one if tau = sigma; judged by the design alone."""
@@ -367,19 +413,20 @@ class _Response:
     def residuals(self, n: int) -> Floats:
         """Residuals in rows of all `n` runs, days left in where they are known: they bear on the speeds alike."""
         out = np.full(n, np.nan)
-        q = _orthonormal(self.x if self.day_df else np.hstack([self.x, self.z]))
-        out[self.rows] = self.y - q @ (q.T @ self.y)
+        if self.day_df:
+            q = _orthonormal(self.x)
+            out[self.rows] = self.y - q @ (q.T @ self.y)
+        else:
+            out[self.rows] = self.inner.rest
         return out
 
     def studentised(self, n: int) -> Floats:
         """Externally studentised residuals within outings, in rows of all `n` runs."""
         out = np.full(n, np.nan)
-        q = _orthonormal(np.hstack([self.x, self.z]))
-        df = len(self.y) - q.shape[1]
+        df, residual = self.run_df, self.inner.rest
         if df < 2:
             return out
-        residual = self.y - q @ (q.T @ self.y)
-        free = 1 - np.sum(q**2, axis=1)
+        free = 1 - self.inner.leverage(self.z)
         told = free > 1e-6
         square = np.divide(residual**2, free, out=np.zeros_like(free), where=told)
         rest = np.maximum(np.sum(residual**2) - square, 1e-300) / (df - 1)
@@ -387,10 +434,13 @@ class _Response:
         return out
 
 
-def _row_space(x: Floats) -> tuple[Floats, Floats]:
-    """`x` in coordinates of the space of its rows, and that space: x = coordinates @ basis.T, basis orthonormal."""
+def _row_space(x: Floats, size: float = 0.0) -> tuple[Floats, Floats]:
+    """`x` in coordinates of the space of its rows, and that space: x = coordinates @ basis.T, basis orthonormal.
+
+    `size` is what `x` is small beside: the largest singular value of what it was before something was taken off.
+    """
     _, s, vt = np.linalg.svd(x, full_matrices=False)
-    rank = int(np.sum(s > _RANK * max(x.shape) * s[0])) if len(s) and s[0] > 0 else 0
+    rank = int(np.sum(s > _RANK * max(x.shape) * max(s[0], size))) if len(s) and s[0] > 0 else 0
     return x @ vt[:rank].T, vt[:rank].T
 
 
@@ -438,7 +488,7 @@ def _correlation(residuals: Floats) -> Floats:
     return np.asarray((residuals.T @ residuals) / np.outer(size, size))
 
 
-def _tightened(alpha: float, correlation: Floats, df: float) -> float:
+def tightened(alpha: float, correlation: Floats, df: float) -> float:
     """The level of each of several correlated two-sided t tests with which none errs in 1 - `alpha` of seasons."""
     # Rounded, the answer is cached between near-identical questions; its own sampling error is larger.
     key = tuple(tuple(round(float(r), 2) for r in row) for row in correlation)

@@ -25,6 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.arrays import Floats
+from analysis.changes.outing_blocks import OutingBlocks
 
 DAY_DF = 4.0
 """How many repeats the prior on days weighs as."""
@@ -52,6 +53,11 @@ class Student:
     scale: float
     df: float
 
+    def interval(self, alpha: float) -> tuple[float, float]:
+        """Its central interval of 1 - `alpha`."""
+        half = _t(self.df, 1 - alpha / 2) * self.scale
+        return self.centre - half, self.centre + half
+
 
 class VariancePosterior:
     """The two variances of one response, and any contrast averaged over them.
@@ -62,22 +68,21 @@ class VariancePosterior:
         Design of full column rank, rows weighted.
     y : (n,) array
         Response, weighted likewise.
-    z : (n, outings) array
-        Membership, weighted likewise.
+    z : OutingBlocks
+        Membership of n runs, weighted likewise.
     prior : Prior
         Typical scatter of days and runs [unit of y].
     """
 
-    def __init__(self, x: Floats, y: Floats, z: Floats, prior: Prior) -> None:
+    def __init__(self, x: Floats, y: Floats, z: OutingBlocks, prior: Prior) -> None:
         self.x, self.y, self.z = x, y, z
-        self._xx, self._zx, self._zz = x.T @ x, z.T @ x, np.sum(z**2, axis=0)
+        self._xx, self._zx, self._zz = x.T @ x, z.sums(x), z.size
         q = np.linalg.qr(x)[0] if x.shape[1] else np.zeros((len(y), 0))
         rest = y - q @ (q.T @ y)
-        mz = z - q @ (q.T @ z)
-        lam, turn = np.linalg.eigh(mz.T @ mz)
+        lam, turn = z.directions(q)
         kept = lam > 1e-8
         self.lam = lam[kept]
-        u = (turn[:, kept].T @ (mz.T @ rest)) / np.sqrt(self.lam)
+        u = (turn[:, kept].T @ z.sums(rest)) / np.sqrt(self.lam)
         self.u2 = np.asarray(u**2)
         self.run_df = len(y) - x.shape[1] - int(kept.sum())
         least = (1e-9 * float(np.abs(y).max(initial=0.0))) ** 2
@@ -113,7 +118,7 @@ class VariancePosterior:
         sigma2, weight = self._grid
         centre, factor = self._least_squares(c)
         scale = np.sqrt(factor[:, None] * sigma2[None, :])
-        return _as_student(np.repeat(centre[:, None], len(sigma2), axis=1).ravel(), scale.ravel(), weight.ravel())
+        return as_student(np.repeat(centre[:, None], len(sigma2), axis=1).ravel(), scale.ravel(), weight.ravel())
 
     def by_runs(self, c: Floats) -> Student:
         """The same if all days were alike."""
@@ -149,9 +154,9 @@ class VariancePosterior:
     def _least_squares(self, c: Floats) -> tuple[Floats, Floats]:
         """Generalised least squares at each rho: the estimate, and its variance over sigma^2."""
         shrink = _RHO[:, None] / (1 + _RHO[:, None] * self._zz)  # (rho, outings)
-        inner = self._xx - np.einsum("ki,rk,kj->rij", self._zx, shrink, self._zx)
+        inner = self._xx - (self._zx.T[None, :, :] * shrink[:, None, :]) @ self._zx
         solved = np.linalg.solve(inner, np.broadcast_to(c, (len(_RHO), len(c)))[..., None])[..., 0]
-        xy, zy = self.x.T @ self.y, self.z.T @ self.y
+        xy, zy = self.x.T @ self.y, self.z.sums(self.y)
         centre = np.einsum("ri,ri->r", solved, xy - (shrink * zy) @ self._zx)
         return centre, solved @ c
 
@@ -161,7 +166,7 @@ def _log_inverse_chi2(value: Floats, df: float, scale: float) -> Floats:
     return np.asarray(-(1 + df / 2) * np.log(value) - df * scale**2 / (2 * value))
 
 
-def _as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
+def as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
     """The Student t with the quartiles and the 95 % interval of a mixture of normals."""
     from scipy.optimize import brentq
     from scipy.special import ndtr

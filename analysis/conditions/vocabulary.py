@@ -47,6 +47,12 @@ def doubts(parts: Parts, season: Sequence[Parts]) -> list[str]:
     return said
 
 
+def near_name(name: str, season: Sequence[Parts]) -> str | None:
+    """The part of the season that `name` is nearly; None for a part of the season, or for one new altogether."""
+    names = list(dict.fromkeys(known for each in season for known in each))
+    return None if name in names else _nearest(name, names)
+
+
 def reused(name: str, parts: Parts, season: Iterable[tuple[str, Parts]]) -> str:
     """Why `name` cannot stand for these parts: it stood for others; "" where it can.
 

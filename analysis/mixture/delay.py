@@ -30,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Floats, usual_step
+from analysis.arrays import Floats, first_order, usual_step
 from analysis.mixture.engine_load import GRID_S, Driving
 from analysis.mixture.throttle_steps import bends
 from analysis.mixture.throttle_steps import find as find_edges
@@ -238,14 +238,12 @@ def lagged(x: Floats, lag_s: float) -> Floats:
 
 def _lag(x: Floats, lag_s: float) -> Floats:
     """The lag along the first axis, from rest."""
-    from scipy.signal import lfilter
-
     if lag_s <= 0:
         return x
     keep = np.exp(-GRID_S / lag_s)
     share = (1 - keep) * lag_s / GRID_S
     series = np.ascontiguousarray(x.T)  # the filter is fastest along memory
-    return np.asarray(lfilter([1 - share, share - keep], [1.0, -keep], series, axis=-1).T)
+    return first_order(1 - share, share - keep, float(keep), series).T
 
 
 # --- the sums that every fit is made of ----------------------------------------------------------------------------
@@ -329,7 +327,7 @@ def _by_block(time_s: Floats, x: Floats, start_s: Floats) -> Floats:
 
 
 def _residuals(sums: _Sums, weights: Floats) -> Iterator[Floats]:
-    """Sums of squared residuals, (lags, shifts), for each weighting of the blocks."""
+    """Sums of squared residuals, (lags, shifts), by weighting of the blocks; above 0, also of readings all alike."""
     blocks, lags, p, shifts = sums.xy.shape
     diagonal = np.arange(p)
     for some in np.array_split(weights, max(1, len(weights) // 25)):
@@ -337,7 +335,7 @@ def _residuals(sums: _Sums, weights: Floats) -> Iterator[Floats]:
         xy = (some @ sums.xy.reshape(blocks, -1)).reshape(len(some), lags, p, shifts)
         xx[..., diagonal, diagonal] += 1e-4 * np.trace(xx, axis1=-2, axis2=-1)[..., None] / p
         explained = np.sum(xy * np.linalg.solve(xx, xy), axis=-2)
-        yield from (some @ sums.yy)[:, None, :] - explained
+        yield from np.maximum((some @ sums.yy)[:, None, :] - explained, np.finfo(float).tiny)
 
 
 def _minimum(residual: Floats, lags_s: Floats) -> tuple[float, float]:

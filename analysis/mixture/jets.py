@@ -303,10 +303,10 @@ def response(tested: Sequence[Tried]) -> Response:
         beta = covariance @ design.T @ (w * y)
         left = float(np.sum((y - design @ beta) ** 2 - own * (1 if freedom > 0 else 0))) if freedom > 0 else 0.0
         scatter = math.sqrt((SCATTER_DF * SCATTER**2 + max(left, 0.0)) / (SCATTER_DF + max(freedom, 0)))
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     exponent, sigma = float(beta[0]), float(math.sqrt(covariance[0, 0]))
-    reach = float(student.ppf(0.975, SCATTER_DF + max(freedom, 0))) * sigma
+    reach = float(stdtrit(SCATTER_DF + max(freedom, 0), 0.975)) * sigma
     said = f"{jets} jets in {len(members)} drives give AFR by diameter to the power {exponent:.2f} +-{reach:.2f}"
     if sigma > AREA_RULE_SIGMA:
         return _rule(f"{said}, which is vaguer than the area rule (-2): the rule is used.", jets, drives, scatter)
@@ -358,7 +358,7 @@ def present(
     sensor_share : float
         How far off the sensor may be alike in all readings, as a share.
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
     usable = [t for t in tested if t.pulls]
     level, variance = levels(usable)
@@ -372,7 +372,7 @@ def present(
     if math.isfinite(density):
         mean += math.log1p(air_change(REFERENCE_AIR_KG_PER_M3, density))
     mean -= math.log(per_lambda_stoich or setup.stoich_afr)
-    reach = math.hypot(float(student.ppf(0.975, SCATTER_DF + len(same) - 1)) * sigma, 1.96 * sensor_share)
+    reach = math.hypot(float(stdtrit(SCATTER_DF + len(same) - 1, 0.975)) * sigma, 1.96 * sensor_share)
     value = math.exp(mean)
     leanest = max(setup.pulls, key=lambda p: p.value, default=None)
     excess = excess_sigma = 0.0
@@ -429,7 +429,7 @@ def advise(now: Present, law: Response, jets: Sequence[Jet], target: Window, max
 
 
 def _expect(now: Present, law: Response, jet: Jet, target: Window, max_lean_step: float) -> Expected:
-    from scipy.stats import norm
+    from scipy.special import ndtr
 
     ratio = math.log(jet.diameter_mm / now.diameter_mm)
     value = now.value * math.exp(law.exponent * ratio)
@@ -438,8 +438,8 @@ def _expect(now: Present, law: Response, jet: Jet, target: Window, max_lean_step
         + (law.exponent * jet.sigma_mm / jet.diameter_mm) ** 2
     )  # fmt: skip
     worst = value * math.exp(now.lean_excess)
-    below, above = (float(norm.cdf(math.log(edge / value) / spread)) for edge in (target.low, target.high))
-    lean = float(norm.sf(math.log(target.high / worst) / math.hypot(spread, now.lean_excess_sigma)))
+    below, above = (float(ndtr(math.log(edge / value) / spread)) for edge in (target.low, target.high))
+    lean = float(ndtr(-math.log(target.high / worst) / math.hypot(spread, now.lean_excess_sigma)))
     change, why = value - now.value, ""
     step_sigma = value * math.sqrt(
         (ratio * law.sigma) ** 2 + (law.exponent * jet.sigma_mm / jet.diameter_mm) ** 2

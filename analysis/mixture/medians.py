@@ -123,9 +123,9 @@ def _interval(
 
     `blocks` is how many stretches of the drive a group was met in, `step` the step that its readings come in.
     """
-    from scipy.stats import t as student
+    from scipy.special import stdtrit
 
-    reach = student.ppf(0.975, PRIOR_DF + np.maximum(blocks - 1, 0)) * error
+    reach = stdtrit(PRIOR_DF + np.maximum(blocks - 1, 0), 0.975) * error
     # A group met in one block or two has not shown its spread from block to block: take no less than the usual.
     own = found.quantile(0.75) - found.quantile(0.25)
     shown = (blocks >= 3) & np.isfinite(own)

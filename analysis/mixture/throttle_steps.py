@@ -30,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats, usual_step
+from analysis.arrays import Floats, peaks, usual_step
 
 BIN_S = 0.05
 """Readings faster than this are averaged over it [s]."""
@@ -216,15 +216,13 @@ def _noise(x: Floats) -> float:
 
 def _changes(t: Floats, x: Floats, noise: float) -> tuple[Floats, Floats]:
     """Where readings differ most across `ACROSS_S`, and by how much."""
-    from scipy.signal import find_peaks
-
     wide = max(1, round(0.25 / usual_step(t)))
     smooth = np.convolve(x, np.ones(wide) / wide, mode="same")
     grid = np.arange(t[0] + ACROSS_S, t[-1] - ACROSS_S, BIN_S)
     change = np.abs(np.interp(grid + ACROSS_S / 2, t, smooth) - np.interp(grid - ACROSS_S / 2, t, smooth))
     usual = 1.4826 * float(np.median(change)) if len(change) else 0.0
-    peaks, _ = find_peaks(change, height=TALL * max(noise, usual), distance=round(APART_S / BIN_S))
-    return grid[peaks], change[peaks]
+    at = peaks(change, TALL * max(noise, usual), round(APART_S / BIN_S))
+    return grid[at], change[at]
 
 
 def _fitted(t: Floats, x: Floats, lags: Floats) -> tuple[Floats, Floats, Floats]:

@@ -19,9 +19,8 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.signal import lfilter
 
-from analysis.arrays import Bools, Floats
+from analysis.arrays import Bools, Floats, first_order
 from analysis.motion.beside_fixes import (
     GRID_STEP_S,
     BesideUnusable,
@@ -188,6 +187,6 @@ def _gained(even: Floats, t: Floats, accel: Floats, standing: tuple[Floats, Floa
         column = np.interp(even, t, whole)
         if smoothing_s:
             kept = math.exp(-GRID_STEP_S / smoothing_s)
-            column = lfilter([1 - kept], [1, -kept], column)
+            column = first_order(1 - kept, 0.0, kept, column)
         columns.append(column)
     return np.stack(columns, -1)

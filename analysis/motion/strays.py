@@ -12,7 +12,6 @@ import itertools
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from analysis.arrays import Bools, Floats
 from analysis.motion.fixes import left_out
@@ -37,6 +36,8 @@ _CHUNK = 20_000
 def seeming_strays(t: Floats, y: Floats, sigma: float) -> Bools:
     """The readings that stand out from both a cubic through their neighbours and their median, and those between a
     leap away and a leap back (n)."""
+    from scipy.ndimage import median_filter
+
     if len(y) < 20 or float(np.median(np.diff(t))) > SLOWEST_STEP_S:
         return np.zeros(len(y), bool)
     error, scale = left_out(t, y)

@@ -6,7 +6,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import ndtr
 
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import track_length
@@ -56,7 +55,7 @@ def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> tupl
     times = np.linspace(t[at - 1], t[at + 1], 9)
     state = motion.at(times)
     k = int(np.argmax(state.speed_mps))
-    reached = float(ndtr((state.speed_mps[k] - speed) / state.speed_sigma[k]))
+    reached = 0.5 * math.erfc(-(state.speed_mps[k] - speed) / state.speed_sigma[k] / math.sqrt(2))
     later, later_sigma, later_accel = _passing(motion, speed, int(again[0]))
     early = min(found[0], float(times[k]))
     early_sigma = min(found[1], abs(later - early) / 2) if found[0] < later else motion.step_s

@@ -107,9 +107,9 @@ class Measured:
         return a * self.sigma[0], b * self.sigma[1], c * self.sigma[2]
 
     def _reach(self, scatter: float, whole: float) -> float:
-        from scipy.stats import t
+        from scipy.special import stdtrit
 
-        return float(t.ppf(0.975, self.dof * (whole / scatter) ** 2 if scatter > 0 else 1e6))
+        return float(stdtrit(self.dof * (whole / scatter) ** 2 if scatter > 0 else 1e6, 0.975))
 
     def half_width(self, speed_mps: float) -> float:
         """Of the 95 % interval of the force at a speed [N]."""

@@ -157,7 +157,7 @@ def loops_to_show(change: float, loop: Loop, scatter: float = 0.0) -> int:
 
 
 def _reach(dof: float, confidence: float) -> float:
-    from scipy.stats import norm, t
+    from scipy.special import ndtri, stdtrit
 
     p = (1 + confidence) / 2
-    return float(norm.ppf(p) if math.isinf(dof) else t.ppf(p, dof))
+    return float(ndtri(p) if math.isinf(dof) else stdtrit(dof, p))

@@ -10,6 +10,7 @@ A drive is never read with what came after it, so an old drive's times don't cha
 
 from __future__ import annotations
 
+import functools
 import hashlib
 import json
 import re
@@ -63,9 +64,14 @@ class Lesson:
     def of_json(cls, values: dict[str, Any]) -> Lesson:
         """What `as_json` gave. ValueError, KeyError or TypeError where it is not that."""
         logs = tuple(tuple(float(each) for each in log) for log in values["rise_logs"])
-        if any(len(log) != len(rises(False)) for log in logs):
+        if any(len(log) != _rises() for log in logs):
             raise ValueError("launches told by another set of rises")
         return cls(Receiver.of_json(values["receiver"]), logs)
+
+
+@functools.cache
+def _rises() -> int:
+    return len(rises(False))
 
 
 @dataclass(frozen=True)

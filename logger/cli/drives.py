@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli import record
+from logger.cli import begin, record
+from logger.cli.files import Files
 from logger.cli.printing import JsonOption, StoreOption, print_json, show_warnings, tell
 from logger.errors import ANYWAY, DriveError, InputError, NoAnswer
 from logger.text import safe
@@ -204,6 +205,7 @@ def capture_(
         tell("It tells where you drove: think before you give it away.")
 
 
+app.registered_commands += begin.app.registered_commands
 app.registered_commands += record.app.registered_commands
 show_warnings()
 
@@ -215,7 +217,7 @@ def _read_config(
     path: Path, store: Path | None = None
 ) -> tuple[str, RecorderConfig, CarConfig | None, SetupConfig | None]:
     """The recorder's file, its text, and car and setup: those it names, or the setup in force in the store."""
-    files = record.Files.read(path, store or path.parent)
+    files = Files.read(path, store or path.parent)
     return files.text, files.config, files.car, files.setup
 
 

@@ -1,4 +1,5 @@
-"""An hour of an ordinary rig, made once for the benches: 10 Hz of five sentences and 50 Hz of mixture readings."""
+"""An hour of an ordinary rig, made once for the benches: 10 Hz of five sentences, 50 Hz of mixture readings, a board of
+two columns at 100 Hz."""
 
 from __future__ import annotations
 
@@ -26,6 +27,14 @@ name = "mixture"
 kind = "numbers"
   [[source.column]]
   channel = "afr"
+
+[[source]]
+name = "board"
+kind = "numbers"
+  [[source.column]]
+  channel = "throttle"
+  [[source.column]]
+  channel = "map"
 """
 CONFIG = parse(CONFIG_TEXT, RecorderConfig, "recorder.toml")
 
@@ -44,7 +53,13 @@ def raw(minutes: float = 60.0) -> pa.Table:
         simulate.sense(truth, simulate.mixture_of(), rng, rate_hz=50.0),
         rng,
         kinds="RMC GGA VTG GSA GLL",
-        extra=[simulate.HostChunk(*events.at(1_843_000_000_000, "2026-05-02T09:14:30+00:00", "wall"))],
+        extra=[
+            simulate.HostChunk(*events.at(1_843_000_000_000, "2026-05-02T09:14:30+00:00", "wall")),
+            *(
+                simulate.HostChunk(1_843_500_000_000 + n * 10_000_000, "board", b"%d,%d\r\n" % (n % 1024, n * 7 % 1024))
+                for n in range(int(minutes * 6000))
+            ),
+        ],
         baud=115200,
     )
     ends = chunks[0].mono_ns + int(minutes * 60e9)

@@ -8,6 +8,7 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +22,7 @@ from made_season import THIN, MadeSeason, starts
 
 import analysis
 from analysis import kept
-from analysis.changes import season_rows
+from analysis.changes import season_pack, season_rows
 from analysis.changes.season import gather
 from analysis.drive import AnalysedDrive
 from analysis.store import DriveStore
@@ -30,7 +31,7 @@ from logger.config.recorder import RecorderConfig
 from logger.config.targets import TargetsConfig
 from logger.store.drive import Drive, open_drive, rebuild
 
-NAMES = ("drive", "runs", "splits")
+NAMES = ("drive", "pull_bands", "pull_covariances", "pulls", "runs", "splits")
 ROOT = Path(analysis.__file__).parents[1]
 
 
@@ -64,6 +65,8 @@ def plain(found: season_rows.DriveRows) -> list[Any]:
         told += [run.n, run.start_utc_ns, run.clean, run.ended, run.soft]
         told += [repr(v) for v in (run.direction_deg, run.grade_percent, run.rise_s, run.full_throttle)]
         told += [run.speed_mps.tolist(), run.time_s.tolist(), run.sigma_s.tolist()]
+    for pull in found.pulls:
+        told += [repr(np.asarray(getattr(pull, each.name)).tolist()) for each in fields(pull)]
     return told
 
 
@@ -74,6 +77,7 @@ def test_what_is_kept_is_what_was_worked_out(store: Path, made_season: MadeSeaso
     for each in (made_season.ids[0], made_season.ids[4]):
         drive = open_drive(store, each)
         first, said = rows(drive, store)
+        assert first.pulls
         assert said == [f"finding the runs of {each}"]
         again, said = rows(drive, store)
         assert said == [] and plain(again) == plain(first) == plain(season_rows.work_out(AnalysedDrive(drive)))
@@ -104,7 +108,7 @@ def test_nothing_is_written_outside_its_folder(pair: Path) -> None:
     assert others() == before and sorted(pair.parent.iterdir()) == beside
     written = [path for path in (pair / kept.FOLDER).rglob("*") if path.is_file()]
     assert {path.name for path in written} == {
-        "kept.json", "lesson.json", *(f"{name}.parquet" for name in NAMES)
+        "kept.json", "lesson.json", "drives.parquet", *(f"{name}.parquet" for name in NAMES)
     }  # fmt: skip
 
 
@@ -267,6 +271,7 @@ def test_a_store_that_cannot_be_written_to_is_read_all_the_same(store: Path, mad
 
 WRITER = """
 import sys
+from dataclasses import fields, replace
 from pathlib import Path
 import pyarrow as pa
 from analysis import kept
@@ -332,3 +337,38 @@ def test_duckdb_reads_it_and_the_units_are_there(store: Path, made_season: MadeS
     for name in NAMES:
         for field in pq.read_schema(folder / f"{name}.parquet"):
             assert (field.metadata or {}).get(b"description"), (name, field.name)
+
+
+def test_a_season_kept_together_is_what_is_kept_beside_each_drive(store: Path, made_season: MadeSeason) -> None:
+    first = gather(DriveStore(store))
+    together = season_pack.read(store)
+    assert list(together) == [drive.id for drive in DriveStore(store).drives]
+    for drive in DriveStore(store).drives:
+        key, found = together[drive.id]
+        assert key == season_rows.key_of_rows(drive)
+        assert plain(season_rows.under_its_loads(found, drive)) == plain(season_rows.rows_of(drive, store))
+    shutil.rmtree(store / kept.FOLDER / made_season.ids[0])  # what is kept together serves by itself
+    again = gather(DriveStore(store))
+    assert [(run.label, run.time_s.tolist()) for run in again.runs] == [
+        (run.label, run.time_s.tolist()) for run in first.runs
+    ]
+    assert not (store / kept.FOLDER / made_season.ids[0] / "runs.parquet").exists()
+
+
+def test_a_season_kept_together_that_was_torn_or_is_of_another_key_counts_as_nothing(
+    store: Path, made_season: MadeSeason
+) -> None:
+    gather(DriveStore(store))
+    whole = season_pack.read(store)
+    key, rows_of_first = whole[made_season.ids[0]]
+    wrong = replace(rows_of_first, runs=rows_of_first.runs[:1])
+    season_pack.write(store, {**whole, made_season.ids[0]: ("another", wrong)})
+    assert plain(season_pack.read(store)[made_season.ids[0]][1]) == plain(wrong)
+    before = {run.label for run in gather(DriveStore(store)).runs}
+    assert {f"{made_season.ids[0]}:{run.n}" for run in rows_of_first.runs if run.clean} <= before | {
+        each.label for each in gather(DriveStore(store)).left_out
+    }
+    assert season_pack.read(store)[made_season.ids[0]][0] == key
+    file = store / kept.FOLDER / ".season" / "splits.parquet"
+    file.write_bytes(file.read_bytes()[:-40])
+    assert season_pack.read(store) == {}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 
+from logger import units
 from logger.errors import InputError, UnitError
 from logger.units import convert, parse_quantity, parse_speed, speed_label
 
@@ -45,3 +46,17 @@ def test_units_of_different_kinds_do_not_mix() -> None:
     assert convert(31, "C", "kelvin") == pytest.approx(304.15)
     with pytest.raises(UnitError):
         convert(1, "kg", "m")
+
+
+def test_the_table_of_usual_units_is_pints() -> None:
+    """Whatever the table gives, pint gives: for each unit, in each other of its kind; and neither mixes kinds."""
+    registry = units._registry()
+    for name, (kind, _) in units._USUAL.items():
+        for other, (other_kind, _) in units._USUAL.items():
+            asked = registry.Quantity(7.3, name)
+            if kind == other_kind:
+                assert units.convert(7.3, name, other) == pytest.approx(asked.to(other).magnitude, rel=1e-15 * 4)
+            else:
+                assert not asked.is_compatible_with(other), (name, other)
+                with pytest.raises(UnitError):
+                    units.convert(7.3, name, other)

@@ -1,0 +1,49 @@
+"""The three functions on series, held against SciPy's own, on random series and odd ones."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.interpolate import PchipInterpolator
+from scipy.signal import find_peaks, lfilter
+
+from analysis.arrays import first_order, monotone, peaks
+
+
+@pytest.mark.parametrize(
+    ("shape", "axis"), [((1,), -1), ((2,), -1), ((301,), 0), ((4, 77), -1), ((4, 77), 0), ((3, 50, 2), 1), ((2, 0), 1)]
+)
+@pytest.mark.parametrize(("now", "before", "keep"), [(0.3, 0.0, 0.7), (0.6, -0.35, 0.75), (1.0, 0.0, 0.0)])
+def test_a_recursion_is_scipys(shape: tuple[int, ...], axis: int, now: float, before: float, keep: float) -> None:
+    x = np.random.default_rng(1).normal(size=shape)
+    kept = x.copy()
+    given = lfilter([now, before], [1, -keep], x, axis=axis) if x.size else x
+    np.testing.assert_allclose(first_order(now, before, keep, x, axis=axis), given, rtol=1e-12, atol=1e-13)
+    np.testing.assert_array_equal(x, kept)
+    if x.size:
+        start = np.take(x, [0], axis) * keep
+        given = lfilter([now, before], [1, -keep], x, axis=axis, zi=start)[0]
+        np.testing.assert_allclose(first_order(now, before, keep, x, start, axis), given, rtol=1e-12, atol=1e-13)
+
+
+@pytest.mark.parametrize("distance", [1, 3, 8])
+def test_peaks_are_scipys(distance: int) -> None:
+    rng = np.random.default_rng(2)
+    series = [rng.normal(size=n) for n in (0, 1, 2, 3, 50, 400)]
+    series += [rng.integers(0, 4, size=n).astype(float) for n in (3, 10, 300)]  # flat tops
+    series += [np.zeros(9), np.arange(9.0), np.array([0, 2, 2, 0, 2, 2.0])]
+    for x in series:
+        for height in (-1.0, 0.5, 3.0):
+            np.testing.assert_array_equal(
+                peaks(x, height, distance), find_peaks(x, height=height, distance=distance)[0]
+            )
+
+
+def test_the_monotone_cubic_is_scipys() -> None:
+    rng = np.random.default_rng(3)
+    for n in (2, 3, 4, 9, 60):
+        for rising in (True, False):
+            x = np.cumsum(rng.uniform(0.1, 2, n))
+            y = np.cumsum(rng.uniform(0, 1, n) * (rng.random(n) < 0.8)) if rising else rng.normal(size=n)
+            at = np.concatenate([np.linspace(x[0], x[-1], 200), x])
+            np.testing.assert_allclose(monotone(x, y, at), PchipInterpolator(x, y)(at), rtol=1e-12, atol=1e-13)
