@@ -42,7 +42,6 @@ VERDICTS: tuple[Fault, ...] = (
     Fault("fuel that cannot be is kept", "analysis/cli/fuel.py", "if (question := doubted(drive, amount)) and not anyway and not _confirmed(question):", "if (question := doubted(drive, amount)) and not anyway and question == '':", (PULLS + "test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run",)),
     # one advice
     Fault("the plan says no drive is needed where compare shows nothing", C + "plan.py", 'if settle.verdict.word not in ("no difference shown", "too few runs"):', 'if settle.verdict.word not in ("too few runs",):', (PLAN + "::test_an_open_comparison_is_settled_by_going_there_and_back",)),
-    Fault("power knows no days", "analysis/answers/power.py", "    return DAY_SHARE * float(np.sqrt(np.sum(weights**2)))\n", "    return 0.0\n", (ADVICE,)),
     Fault("the plan does not see the mixture", "analysis/answers/plan.py", "*mixture_notes(season), ", "", (ADVICE,)),
     Fault("the plan asks one speed where compare asks all", C + "sides.py", "np.array([speed_mps]) if one_speed else None, worth_s=worth_s)", "np.array([speed_mps]), worth_s=worth_s)", (ADVICE,)),
     # intervals
