@@ -54,9 +54,9 @@ VERDICTS: tuple[Fault, ...] = (
     # throttle, jets, delay
     Fault("full throttle is what a gentle drive reached", "analysis/mixture/throttle_travel.py", "            full = 100.0\n", "            full = max(high for _, high, _ in seen)\n", (TRAVEL,)),
     Fault("one drive tells the full travel", "analysis/mixture/throttle_travel.py", "elif len(seen) >= _DRIVES:", "elif seen:", (TRAVEL,)),
-    Fault("holes are as they are stamped", "analysis/mixture/jets.py", "        + (law.exponent * now.hole_sigma_mm / now.diameter_mm) ** 2\n", "", (JETS + "::test_real_steps_are_within_the_limit_and_the_leanest_band_within_its_chance",)),
+    Fault("holes are as they are stamped", "analysis/mixture/jets.py", "        + (law.exponent * now.hole_sigma_mm / now.diameter_mm) ** 2\n", "", (JETS + "::test_the_present_hole_and_the_leanest_speeds_are_in_what_is_expected_of_a_jet",)),
     Fault("the limit is of the expected step", "analysis/mixture/jets.py", "elif change > 0 and step_high > max_lean_step:", "elif False:", (JETS + "::test_real_steps_are_within_the_limit_and_the_leanest_band_within_its_chance",)),
-    Fault("lean is of the mean over speeds", "analysis/mixture/jets.py", "worst = value * math.exp(now.lean_excess)", "worst = value", (JETS + "::test_real_steps_are_within_the_limit_and_the_leanest_band_within_its_chance",)),
+    Fault("lean is of the mean over speeds", "analysis/mixture/jets.py", "worst = value * math.exp(now.lean_excess)", "worst = value", (JETS + "::test_the_present_hole_and_the_leanest_speeds_are_in_what_is_expected_of_a_jet",)),
     Fault("the sensor is never off", "analysis/mixture/jets.py", "* sigma, 1.96 * sensor_share)", "* sigma, 0.0)", (JETS + "::test_the_sensors_offset_is_in_the_interval_and_a_free_air_check_halves_it",)),
     Fault("free air is not looked for", "analysis/answers/jets.py", "jets.CHECKED_SHARE if checked else jets.SENSOR_SHARE,", "jets.SENSOR_SHARE,", (ADVICE,)),
     Fault("the receiver's doubt is not the delay's", "analysis/mixture/delay.py", "MOTION_STEPS * step, state.late_sigma_s or 0.0)", "MOTION_STEPS * step)", (DOUBT,)),

@@ -11,6 +11,7 @@ from analysis.mixture.jets import (
     MAX_LEAN_RISK,
     SCATTER,
     SENSOR_SHARE,
+    Expected,
     Jet,
     Present,
     Pull,
@@ -241,6 +242,24 @@ def test_real_steps_are_within_the_limit_and_the_leanest_band_within_its_chance(
     assert len(steps) > 200
     assert np.mean(np.array(steps) > 0.6) < 0.05 and max(steps) < 0.9
     assert np.mean(lean) <= np.mean(stated) + 0.03
+
+
+def test_the_present_hole_and_the_leanest_speeds_are_in_what_is_expected_of_a_jet() -> None:
+    """The hole that is in now varies as the new one does; lean is told of the leanest speeds, not of their mean."""
+
+    def expected(leaning: float, hole_mm: float) -> Expected:
+        shown = tuple(Pull(9.0 + 4 * k, 11.5 * (1 + leaning * (k - 1)), 0.03) for k in range(3))
+        tried = Tried("d", 1.1, "as it is", shown, 1.2, 14.7)
+        found = present([tried], tried, RULE, hole_sigma_mm=hole_mm)
+        (one,) = advise(found, RULE, [Jet("1.07", 1.07, 0.005, "owned")], AIR_COOLED, 0.6).expected
+        return one
+
+    even, leaning, rough = expected(0.0, 0.005), expected(0.012, 0.005), expected(0.0, 0.015)
+    assert even.value == pytest.approx(leaning.value, rel=1e-3)
+    assert leaning.chance_lean > 1.5 * even.chance_lean > 0
+    more = 1.645 * even.value * 2.0 / 1.1  # a share of the diameter twice is a share of AFR: the area rule
+    now, then = even.step_high - even.change, rough.step_high - rough.change
+    assert then**2 - now**2 == pytest.approx(more**2 * (0.015**2 - 0.005**2), rel=0.02)
 
 
 def test_the_sensors_offset_is_in_the_interval_and_a_free_air_check_halves_it() -> None:
