@@ -154,3 +154,16 @@ def test_an_interval_with_days_is_never_narrower_than_without() -> None:
         assert i.high - i.low >= i.run_high - i.run_low - 1e-12
         narrower += i.high - i.low < (i.run_high - i.run_low) * (1 + 1e-9)
     assert narrower > 0  # some rest on runs alone, else this shows nothing
+
+
+def test_the_limit_of_luck_is_that_of_the_best_of_all_runs_driven() -> None:
+    """Every run more, also after the best one, was another chance to be lucky."""
+    runs = season([Stint(k, A, 4) for k in range(8)], np.random.default_rng(5), day=1.0)
+    of_outing = [[run for run in runs if run.outing == k] for k in range(8)]
+    best = replace(of_outing[2][0], time_s=of_outing[2][0].time_s * 0.9)
+    early = [*of_outing[0], *of_outing[1], best]
+    late = [run for outing in of_outing[3:] for run in outing]
+    few, many = (best_run(some, SPEEDS[3]) for some in (early, [*early, *late]))
+    assert few is not None and many is not None
+    assert few.label == many.label == best.label
+    assert many.limit_s < few.limit_s - 0.005 * few.time_s
