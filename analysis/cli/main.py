@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from analysis.cli import (
+    analyse,
     coast,
     compare,
     demo,
@@ -53,7 +54,7 @@ app = typer.Typer(
 )
 for room in (
     cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, weather, compare, season, sharing, report,
-    demo,
+    analyse, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 
