@@ -43,10 +43,11 @@ def begin(
     store: StoreOption = None,
 ) -> None:
     """Set everything up by plain questions: ports, car, starting with the system. Again, to change an answer."""
-    from logger.store import drive, presence
+    from logger.store import presence
     from logger.store.folders import make_store
+    from logger.store.place import default_store
 
-    asked_store, store = store, store or drive.default_store()
+    asked_store, store = store, store or default_store()
     if only != "car" and presence.is_recording(store):
         raise NoAnswer(f"{store}: a recorder is at work here and has the ports: stop it first, or ask `--only car`")
     make_store(store)

@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import contextlib
 import getpass
-import os
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from functools import cached_property
@@ -154,15 +153,6 @@ def _merged(before: Any, now: Any, wanted: Any) -> Any:
     )
     kept = [entry for entry in have if entry in want or entry not in had]
     return kept + [entry for entry in want if entry not in had and entry not in kept]
-
-
-def default_store() -> Path:
-    """$PULLBOOK_STORE, or the platform's folder for a user's data."""
-    if named := os.environ.get("PULLBOOK_STORE"):
-        return Path(named)
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("pullbook", appauthor=False))
 
 
 def list_drives(store: Path, tell: Callable[[bulkhead.LeftOut], None] = bulkhead.warn) -> list[Drive]:
