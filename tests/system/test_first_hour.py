@@ -1,4 +1,4 @@
-"""A new owner's walk through two pseudo-terminals: from nothing to the first printed run, in under ten answers, no editor."""
+"""A new owner's walk by pseudo-terminals: from nothing to the first printed run, in under ten answers, no editor."""
 
 from __future__ import annotations
 
