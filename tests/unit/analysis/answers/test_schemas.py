@@ -35,6 +35,7 @@ VERBS: dict[str, list[list[str]]] = {
     "season": [["season"]],
     "setup": [["setup"], ["setup", "--drive", "{sport}"]],
     "setups": [["setups"], ["setups", "baseline", "sport"]],
+    "set": [["set", "snorkel=medium"]],
     "weather": [["weather", "{starts}"]],
     "captions": [["captions", "{starts}", "--sync", "run 2", "--at", "1:23.4", "--out", "{out}/clip"]],
     "export": [["export", "{starts}", "--out", "{out}/starts.csv"], ["export", "{starts}", "--out", "{out}/way.gpx"]],

@@ -123,7 +123,7 @@ def test_a_file_that_cannot_be_read_is_named_and_left(tmp_path: Path) -> None:
 
 def test_without_a_port_the_explained_file_looks_for_both(tmp_path: Path) -> None:
     result = begin(tmp_path, "--only", "ports", answers="listen\n\n")
-    assert result.output.count("Nothing was heard") == 2
+    assert result.output.count("Nothing speaks") == 2
     assert [source.port for source in load(tmp_path / "recorder.toml", RecorderConfig).source] == ["auto", "auto"]
 
 
