@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
@@ -141,3 +142,23 @@ def test_all_pulls_stand_under_their_cars_newest_road_load() -> None:
     loads = {each.drive: each.pull.road for each in seasons._under_one_road(made(World()), drives)}  # type: ignore[arg-type]
     assert loads["d0"] == loads["d1"] == loads["d2"] != ROAD
     assert loads["d0"].a_mps2 == pytest.approx(0.02 * 9.80665)
+
+
+def test_what_is_full_is_kept_and_never_stale(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    pulls = made(World(part=(0.3, 0.3)))
+    store = SimpleNamespace(path=tmp_path)
+    first = replace(record(pulls), store=store)  # type: ignore[arg-type]
+    told = [each.label for each in first.full_pulls]
+    assert [path.name for path in tmp_path.rglob("*") if path.is_file()] == ["full_pulls.json"]
+    asked = []
+
+    def anew(given: Sequence[SeasonPull]) -> list[str]:
+        asked.append(len(given))
+        return ["" for _ in given]
+
+    monkeypatch.setattr(seasons, "why_not_full", anew)
+    again = replace(record(pulls), store=store)  # type: ignore[arg-type]
+    assert [each.label for each in again.full_pulls] == told and asked == []
+    weaker = replace(pulls[3], pull=replace(pulls[3].pull, rate=0.9 * pulls[3].pull.rate))
+    changed = replace(record([*pulls[:3], weaker, *pulls[4:]]), store=store)  # type: ignore[arg-type]
+    assert len(changed.full_pulls) == len(pulls) and asked == [len(pulls)]
