@@ -18,6 +18,9 @@ LESSONS = (UNIT + "test_lessons.py",)
 BOARD = (UNIT + "answers/test_runs_board.py", UNIT + "runs/test_board_start.py", UNIT + "motion/test_board.py")
 LAUNCHES = (UNIT + "runs/test_launches.py",)
 COAST = (UNIT + "answers/test_coast.py",)
+POWER = (UNIT + "changes/test_power.py", UNIT + "changes/test_power_season.py")
+PULLS = (UNIT + "runs/test_pulls.py",)
+POWER_SAID = (UNIT + "answers/test_power.py",)
 
 FAULTS: tuple[Fault, ...] = (
     # runs and strike
@@ -49,6 +52,27 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a correction factor inverted", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "1 / air.factors[factor], day, standard, grade", COMPARE),
     Fault("day's and standard air swapped", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "air.factors[factor], standard, day, grade", COMPARE),
     Fault("headwind turned round", "analysis/conditions/weather.py", "def headwind(wind_mps: float, wind_from_deg: float, direction_deg: float) -> float:", "def headwind(wind_mps: float, direction_deg: float, wind_from_deg: float) -> float:\n    wind_from_deg += 180", COMPARE),
+    # power by every full pull
+    Fault("a hill is felt alike both ways", "analysis/changes/power_model.py", "    turned = np.cos(heading[:, None] - heading[None, :])\n    return", "    turned = np.abs(np.cos(heading[:, None] - heading[None, :]))\n    return", POWER),
+    Fault("no leg in the model", "analysis/changes/power_model.py", "_same(rows.run), _same(rows.leg), outing", "_same(rows.run), outing, outing", POWER),
+    Fault("a wind that blows along with everybody", "analysis/changes/power_model.py", "wind * turned * outing]", "wind * outing]", POWER),
+    Fault("legs by drive and not by setup", "analysis/changes/season_pulls.py", "not alike(pull.parts, before.parts)", "pull.drive != before.drive", POWER),
+    Fault("standard air from the air of the first pull", "analysis/changes/season_pulls.py", "[each.factor if corrected else 1.0 for each in pulls]", "[pulls[0].factor if corrected else 1.0 for each in pulls]", POWER),
+    Fault("A and B swapped in power", "analysis/changes/compare_power.py", "wanted[:, bands] = 1.0, 0.0", "wanted[:, bands] = -1.0, 0.0", POWER),
+    Fault("part throttle counts", "analysis/changes/season.py", "return full_power(self.pulls)", "return list(self.pulls), []", POWER),
+    Fault("the part-throttle pulls are kept and the full ones go", "analysis/changes/full_power.py", 'found = asked & (chance > 0.5)', 'found = asked & (chance < 0.5)', POWER),
+    Fault("a recorded throttle is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
+    Fault("each drive by its own car's road load", "analysis/changes/season.py", "car = newest[drive.car.car.name] if drive.car is not None else None", "car = drive.car", POWER),
+    Fault("pulls of runs that do not count enter", "analysis/changes/season.py", "for each in pulls if each.rolling or each.label in counted]", "for each in pulls]", POWER),
+    Fault("rolling pulls stay whatever tag is asked for", "analysis/changes/season.py", "if each.label not in gone and not (each.rolling and (having or each.drive in drives))", "if each.label not in gone", POWER),
+    Fault("seconds of the wrong sign", "analysis/changes/compare_power.py", "time(overall.change) - plain", "plain - time(overall.change)", POWER),
+    Fault("the foot on its way is read", "analysis/runs/pulls.py", "_NEAR_MOST, _STEP_S = 0.7, 2.0", "_NEAR_MOST, _STEP_S = 0.0, 2.0", PULLS),
+    Fault("strays are read", "analysis/runs/pulls.py", " & (motion.trust > 0.5)", "", PULLS),
+    Fault("a pause is bridged", "analysis/runs/pulls.py", "    for gap in motion.gaps:", "    for gap in motion.gaps[:0]:", PULLS),
+    Fault("noise that wanders taken for white", "analysis/runs/pulls.py", "if noise.wander_share > 0:", "if noise.wander_share > 2:", PULLS),
+    Fault("rotating parts left out of a pull", "analysis/runs/pulls.py", "np.maximum((1 + road.rotating) * self.rate + taken", "np.maximum(self.rate + taken", PULLS),
+    Fault("ends of the interval of power swapped", A + "power_change.py", '"low": overall.low,\n        "high": overall.high,', '"low": overall.high,\n        "high": overall.low,', POWER_SAID),
+    Fault("starts of A told as B's", A + "power_change.py", '"starts_b": found.starts[1],', '"starts_b": found.starts[0] + 1,', POWER_SAID),
     # season, drives, effects, plan
     Fault("best taken for worst", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.max()), float(np.median(times))", SEASON),
     Fault("typical is the best", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.min()), float(times.min())", SEASON),
