@@ -45,6 +45,7 @@ from logger.store.parquet import DamagedTable, read_table
 from logger.store.presence import is_recording
 from logger.store.recovery import recover_cut_off
 from logger.store.tables import RAW_SCHEMA, Built, build, columns_of, program, raw_digest, raw_table
+from logger.text import storable
 
 _DAMAGED = "drive.damaged.json"
 
@@ -242,8 +243,8 @@ def open_folder(path: Path) -> Drive:
         raise DriveError(f"{error}: `pullbook rebuild {path.name} --config F` puts another in its place") from error
     except DriveError as error:
         raise DriveError(f"{error}{anew}") from error
-    # The folder's name is the id, also where the owner renamed or copied it.
-    drive = Drive(path, manifest.model_copy(update={"id": path.name}), config, config_text)
+    # The folder's name is the id, also where the owner renamed or copied it; as text, whatever bytes it is of.
+    drive = Drive(path, manifest.model_copy(update={"id": storable(path.name)}), config, config_text)
     for name in ("car", "setup"):
         try:
             getattr(drive, name)

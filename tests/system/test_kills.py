@@ -207,7 +207,7 @@ def begun(root: Path) -> str:
 
 
 def completed(root: Path) -> str:
-    """Each of what it asked for is there whole or not at all; the note comes last, alone where it is asked again."""
+    """Of what it asked for each is there whole or not at all; the note comes last."""
     manifest = one_drive(root).manifest
     assert manifest.weather in ({"wind_mps": 2.0}, {"temperature_c": 17.0, "pressure_hpa": 1009.0, "wind_mps": 2.0})
     return "new" if manifest.notes else "old"
