@@ -17,6 +17,7 @@ FUEL = (UNIT + "answers/test_fuel.py",)
 LESSONS = (UNIT + "test_lessons.py",)
 BOARD = (UNIT + "answers/test_runs_board.py", UNIT + "runs/test_board_start.py", UNIT + "motion/test_board.py")
 LAUNCHES = (UNIT + "runs/test_launches.py",)
+STOPS = (UNIT + "motion/test_stop_likelihood.py", UNIT + "motion/test_receiver.py")
 COAST = (UNIT + "answers/test_coast.py",)
 POWER = (UNIT + "changes/test_power.py", UNIT + "changes/test_power_season.py")
 PULLS = (UNIT + "runs/test_pulls.py",)
@@ -102,6 +103,12 @@ FAULTS: tuple[Fault, ...] = (
     Fault("launches of a drive do not tell each other", "analysis/runs/finding.py", "launch.weighed(by) for", "launch for", LAUNCHES),
     Fault("nothing is asked from before a turn", "analysis/runs/evidence.py", "if readings.turns:", "if False:", LAUNCHES),
     Fault("works out lessons while recording", "analysis/store.py", "        if self._kept_only:\n            return None\n", "", LESSONS),
+    # the receiver
+    Fault("a held zero is a reading of zero", "analysis/motion/stop_likelihood.py", 'y < 1e-9 and (noise.hold_mps or noise.kind == "clipped")', 'y < 1e-9 and noise.kind == "clipped"', STOPS),
+    Fault("a stop's noise wanders no further near zero", "analysis/motion/stop_likelihood.py", "            p[:, -1, -1] += noise.wander_mps**2 * (1 - kept * kept)\n", "", STOPS),
+    Fault("wander near zero is what wanders above it, and counted twice", "analysis/motion/stop_likelihood.py", "        covariance -= noise.wander_mps**2 * np.outer(last, last)\n", "", STOPS),
+    Fault("a speed whose sign is hidden is as sure as one that is shown", "analysis/motion/stop_likelihood.py", "np.maximum(y * y - shown * shown, 0.0)", "np.zeros_like(at)", STOPS),
+    Fault("a sudden change is as slow as the filter shows it", "analysis/motion/smoother.py", "out * np.sqrt((1 + left) / (1 - left))", "out", STOPS),
     Fault("a board moves one foot", "analysis/runs/board_start.py", "one_foot_s=run.one_foot_s - later,", "one_foot_s=run.one_foot_s,", BOARD),
     Fault("later taken for sooner", "analysis/runs/board_start.py", "replace(split, time_s=split.time_s - later,", "replace(split, time_s=split.time_s + later,", BOARD),
     Fault("g taken for m/s2", "analysis/motion/board_channels.py", 'QUANTITY_UNITS["acceleration"][channel.unit]\n                * np.asarray', "np.asarray", BOARD),
