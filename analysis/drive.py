@@ -21,11 +21,20 @@ from analysis.conditions.day_air import DayAir, air_on
 from analysis.conditions.weather import Air, Weather, air_of, read_weather
 from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.run import Options, Run, table_splits
+from analysis.runs.watched_channels import WatchedChannel, read_watched
 from logger.config.recorder import NmeaSource, channels_of
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
-from logger.units import MPS_PER_KMH, MPS_PER_MPH, QUANTITY_UNITS, S_PER_DAY, S_PER_MINUTE, SPEED_UNITS
+from logger.units import (
+    MPS_PER_KMH,
+    MPS_PER_MPH,
+    QUANTITY_UNITS,
+    S_PER_DAY,
+    S_PER_MINUTE,
+    SPEED_UNITS,
+    celsius_of_kelvin,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -37,6 +46,7 @@ if TYPE_CHECKING:
     from analysis.mixture.engine_load import Driving
     from analysis.mixture.map import LoadAxis, MixtureMap
     from analysis.mixture.masks import Readings
+    from analysis.mixture.strength import HardPull
     from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
     from analysis.motion.braked_stops import Smoothing
@@ -191,14 +201,17 @@ class AnalysedDrive:
 
     @Once
     def _cleaned(self) -> tuple[Fixes, SetAside]:
-        from analysis.motion.fixes import LONGEST_S, clean, read_fixes
+        from analysis.motion.fixes import LONGEST_S, NO_SPEED, clean, read_fixes
 
         try:
             fixes, set_aside = clean(read_fixes(self.drive))
         except ValueError as error:
             raise NoAnswer(str(error)) from error
         if len(fixes) < 2:
-            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}, {set_aside.total} set aside)")
+            why = f"; {set_aside.total} set aside: {set_aside.words}" if set_aside.total else ""
+            if 2 * set_aside.counts.get(NO_SPEED, 0) > set_aside.total:
+                why += ", which RMC or VTG would tell: have the receiver send one of them"
+            raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}{why})")
         if (days := (fixes.t_s[-1] - fixes.t_s[0]) / S_PER_DAY) > LONGEST_S / S_PER_DAY:
             raise NoAnswer(
                 f"{self.id}: its fixes span {days:,.0f} days, more than the {LONGEST_S / S_PER_DAY:.0f} of one drive: "
@@ -226,6 +239,15 @@ class AnalysedDrive:
         """What it teaches those after it. NoAnswer where there are too few fixes."""
         # Launches are fitted alike whatever speeds are asked for: those that were found already serve.
         return Lesson.of(self.motion, self._found.get(self._all_speeds) or self.runs_by(Options(unit=self.unit)))
+
+    @Once
+    def full_pulls(self) -> list[HardPull]:
+        """Its pulls at full throttle, where it shows any. NoAnswer where there are too few fixes."""
+        from analysis.conditions import roadload
+        from analysis.mixture.strength import full_pulls, pulls_of
+
+        motion = self.motion
+        return full_pulls(pulls_of(motion.t_s, motion.speed_mps, motion.accel_mps2, roadload.of(self.car)))
 
     @Once
     def motion(self) -> Motion:
@@ -332,8 +354,25 @@ class AnalysedDrive:
 
     def counts(self, run: Run) -> bool:
         """Whether `run` may be compared with others: nothing broke it, it can have been as it was
-        measured, it was a full pull, and nobody struck it out."""
-        return run.clean and self.struck(run) is None and self.slow(run) is None
+        measured, it was a full pull, not begun cold, and nobody struck it out."""
+        return run.clean and self.struck(run) is None and self.slow(run) is None and self.cold(run) is None
+
+    @Once
+    def watched(self) -> list[WatchedChannel]:
+        """What else was measured while driving: temperatures, engine speed, battery."""
+        return read_watched(self.drive, self.motion.epoch_utc_ns)
+
+    def cold(self, run: Run) -> str | None:
+        """Why `run` was begun too cold to count; None where it was not, or where the car's file sets no limit."""
+        warm_k = self.car.limits.warm_from_k if self.car is not None else None
+        if warm_k is None:
+            return None
+        told = [each for each in self.watched if each.quantity in {"head_temperature", "oil_temperature"}]
+        at_start = told[0].over(run.start_s, run.end_s).at_start if told else math.nan
+        if not at_start < warm_k:
+            return None
+        begun, warm = round(celsius_of_kelvin(at_start)), round(celsius_of_kelvin(warm_k))
+        return f"begun cold: {told[0].name} at {begun} C, warm from {warm} C"
 
     def slow(self, run: Run) -> str | None:
         """Why `run` was no full pull; None where it was one, or where the season was not asked."""

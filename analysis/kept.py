@@ -1,6 +1,6 @@
 """What was worked out of a drive, kept beside the store's drives so that it need not be worked out again.
 
-    STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, kept.json
+    STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, pulls.parquet ..., kept.json
     STORE/.analysis/DRIVE/lesson.json
 
 Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables

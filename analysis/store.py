@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 
 from analysis import kept
 from analysis.drive import AnalysedDrive
+from analysis.mixture.strength import HardPull
 from analysis.runs.lessons import MOST_DRIVES, Lesson, Taught, taught_together, will_be_taught
 from logger.config.reading import load
 from logger.config.targets import TargetsConfig
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 
 _LESSON = "lesson"
 """What a drive teaches is kept under this name."""
+_PULLS = "pulls"
+"""Its full pulls, for the lean alert of later drives."""
 
 
 class DriveStore:
@@ -120,12 +123,28 @@ class DriveStore:
 
     def teach(self, drive: AnalysedDrive) -> None:
         """Keep what a drive of this store teaches, so that it need not be read again when the next one is."""
+        self._keep_pulls(drive)
         kept_only, self._kept_only = self._kept_only, False
         try:
             for _ in _each_lesson([drive], self._lesson):
                 pass
         finally:
             self._kept_only = kept_only
+
+    def _keep_pulls(self, drive: AnalysedDrive) -> None:
+        with contextlib.suppress(NoAnswer):
+            found = [[round(pull.mps2, 3), round(pull.w_per_kg, 2)] for pull in drive.full_pulls]
+            kept.write_values(self.path, drive.id, _PULLS, kept.lesson_key(drive.drive, _PULLS), {"pulls": found})
+
+    def pulls_so_far(self, car: CarConfig | None) -> list[HardPull]:
+        """The full pulls of this car's newest drives, of those that are kept."""
+        name, found = car.car.name if car else None, list[HardPull]()
+        own = [drive for drive in self._neighbours if (drive.car.car.name if drive.car else None) == name]
+        for drive in own[-MOST_DRIVES:]:
+            told = kept.read_values(self.path, drive.id, _PULLS, kept.lesson_key(drive.drive, _PULLS))
+            with contextlib.suppress(KeyError, TypeError, ValueError):  # not as it was written
+                found += [HardPull(float(mps2), float(power)) for mps2, power in (told or {"pulls": []})["pulls"]]
+        return found
 
     def _before(self, drive: Drive) -> Taught:
         """What the drives before one taught: those of this folder with the same car and receiver, by when they began.

@@ -8,7 +8,17 @@ from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
-from logger.units import FOOT_M, M3_PER_LITRE, M_PER_KM, M_PER_MILE, MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
+from logger.units import (
+    FOOT_M,
+    M3_PER_LITRE,
+    M_PER_KM,
+    M_PER_MILE,
+    MPS_PER_KMH,
+    MPS_PER_MPH,
+    SPEED_UNITS,
+    celsius_of_kelvin,
+    speed_label,
+)
 
 DASH = "\u2013"
 NONE = "-"
@@ -40,11 +50,33 @@ def span(low: float, high: float, decimals: int = 2) -> str:
     return interval(low, high, decimals) if math.isfinite(low) and math.isfinite(high) else "unknown"
 
 
+def percent(share: float) -> str:
+    """+3.3: a share in per cent with its sign; a dash where it is not known."""
+    return f"{100 * share:+.1f}" if math.isfinite(share) else "-"
+
+
+def percent_span(low: float, high: float) -> str:
+    """+0.6 to +6.1: an interval of shares in per cent."""
+    return f"{percent(low)} to {percent(high)}" if math.isfinite(low) and math.isfinite(high) else "-"
+
+
 def speed_range(low_mps: float, high_mps: float, unit: str, dash: str = DASH) -> str:
     """20-30: a band of speed in `unit`, without its name."""
     a, b = low_mps / SPEED_UNITS[unit], high_mps / SPEED_UNITS[unit]
     whole = abs(a - round(a)) < 0.05 and abs(b - round(b)) < 0.05
     return f"{a:.0f}{dash}{b:.0f}" if whole else f"{a:.1f}{dash}{b:.1f}"
+
+
+def channel_value(value: float, unit: str) -> str:
+    """A reading of a watched channel as owners say it: K as degrees Celsius, volts to a tenth."""
+    if unit == "K":
+        return number(celsius_of_kelvin(value), 0)
+    return number(value, 1 if unit == "V" else 0)
+
+
+def channel_unit(unit: str) -> str:
+    """The unit that `channel_value` writes in."""
+    return {"K": "C", "1/min": "rpm"}.get(unit, unit)
 
 
 def duration(seconds: float) -> str:

@@ -16,6 +16,9 @@ from __future__ import annotations
 
 from logger.text import safe
 
+ANYWAY = "With --anyway it is taken as written"
+"""How the line ends that asks about what is nearly a known name or word."""
+
 
 class _OneLine(Exception):
     """Its text is one line, whatever names and messages of others went into it."""

@@ -55,6 +55,13 @@ QUANTITY_UNITS: dict[str, dict[str, float]] = {
     "engine_speed": {"1/min": 1 / S_PER_MINUTE, "rpm": 1 / S_PER_MINUTE, "1/s": 1.0, "Hz": 1.0},
 }  # fmt: skip
 """Quantity that a recorder's channel may hold -> unit as written in its file -> SI (m/s2, turns a second)."""
+WATCHED_UNITS = {
+    "head_temperature": ("degC", "degF"),
+    "oil_temperature": ("degC", "degF"),
+    "plug_temperature": ("degC", "degF"),
+    "battery": ("V", "mV"),
+}
+"""Quantity that is watched while driving -> units as written in the recorder's file."""
 
 _SPELLINGS = {
     "kph": "km/h", "kmh": "km/h", "kmph": "km/h", "kmh-1": "km/h", "mi/h": "mph", "kt": "knot", "kts": "knot",
@@ -104,6 +111,8 @@ def parse_quantity(text: str, unit: str) -> float:
     kind, example = _KINDS.get(unit, (f"a quantity in {unit}", f"1 {unit}"))
     expected = f"expected {kind} with its unit, such as {example}"
     match = _QUANTITY.match(text)
+    if re.match(r"\s*[+-]?\d+,\d", text):
+        raise UnitError(f"{text!r} has a comma: write decimals with a point, and thousands without any: {expected}")
     if match is None:
         raise UnitError(f"{text!r} is not {kind}: {expected}")
     number, name = float(match[1]), match[2]

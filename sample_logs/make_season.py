@@ -8,7 +8,8 @@ written beside the captures, lists the drives with the setup and the weather of 
 The story. The Wren begins with a 1.09 mm main jet, a short airbox snorkel and the needle on its third clip. In one week
 it gets a long snorkel and the needle is raised a clip; the car is quicker, and nobody can say why. One more
 outing, with the short snorkel back on and the needle left where it is, tells the two apart. Then the main jet goes one
-drill down, to 1.06 mm.
+drill down, to 1.06 mm. Last comes one morning on the perimeter road, hills and all: as built, with snorkel and needle,
+as built again, a few standing starts and ten rolling pulls each time.
 """
 
 from __future__ import annotations
@@ -42,6 +43,8 @@ from simulate import (
 
 HERE = Path(__file__).parent
 AIRFIELD = Road(swing_m=1.2)
+PERIMETER = Road(straight_m=1500.0, radius_m=180.0, swing_m=8.0)
+"""The road around it: up to 1.2 % up and down."""
 COUNTRY = Road(straight_m=4200.0, radius_m=400.0, swing_m=9.0)
 FUEL_ROAD = Road(straight_m=3396.0, radius_m=400.0, swing_m=9.0)
 """Two laps of it are the fuel loop, so that it ends where it began."""
@@ -145,6 +148,15 @@ def coasts() -> list[Phase]:
     return [*script, Stand(6)]
 
 
+def road_pulls(launch_seed: int) -> list[Phase]:
+    """Four standing starts to and fro, then laps of the road with ten rolling pulls at full throttle."""
+    script = standing_starts(4, launch_seed)
+    script += [Turn(), Pull(11, launch="ramp", throttle=0.6), Cruise(10.5, 6)]
+    for _ in range(10):
+        script += [Pull(18.5), Lift(11.5, 12), Cruise(10.5, 14)]
+    return [*script, Brake(0), Stand(8)]
+
+
 def at(text: str) -> datetime:
     return datetime.fromisoformat(text).replace(tzinfo=UTC)
 
@@ -170,6 +182,12 @@ SEASON = [
            Weather(15, 1017, 62, 0.9, 245), standing_starts(6, 5), 1.001, notes="Short snorkel back on, needle left."),
     Outing("starts-smaller-jet.jsonl.gz", at("2026-05-30T09:10:00"), "smaller jet", SMALLER_JET,
            Weather(17, 1015, 59, 1.0, 250), standing_starts(6, 6), 1.000, notes="Main jet one drill down."),
+    Outing("road-baseline-1.jsonl.gz", at("2026-06-06T08:30:00"), "baseline", BASELINE,
+           Weather(15, 1016, 66, 1.2, 240), road_pulls(7), 1.003, PERIMETER, "Perimeter road, as built."),
+    Outing("road-both.jsonl.gz", at("2026-06-06T09:10:00"), "snorkel and needle", SNORKEL_AND_NEEDLE,
+           Weather(16, 1016, 63, 1.3, 240), road_pulls(8), 1.001, PERIMETER, "Snorkel and needle put on in between."),
+    Outing("road-baseline-2.jsonl.gz", at("2026-06-06T09:50:00"), "baseline", BASELINE,
+           Weather(17, 1016, 60, 1.3, 245), road_pulls(9), 1.000, PERIMETER, "As built again."),
 ]  # fmt: skip
 
 

@@ -18,6 +18,7 @@ from typing import Any
 
 import pyarrow as pa
 
+from logger.decode.framing import LINE_UNDER_WAY_NS
 from logger.store import journal
 
 PULLBOOK = [sys.executable, "-m", "analysis.cli.main"]
@@ -163,8 +164,9 @@ class Recording:
         raise AssertionError(f"not in {seconds} s: {self.state()}\n{self.said()}")
 
     def wait_open(self, seconds: float = 30.0) -> None:
-        """Until every source's port is open."""
+        """Until every source's port is open, and so long that what comes next cannot have been under way before."""
         self.wait(lambda state: all(source["state"] == "open" for source in state["sources"]), seconds)
+        time.sleep(2 * LINE_UNDER_WAY_NS / 1e9)
 
     def stop(self, number: int = signal.SIGTERM, seconds: float = 30.0) -> tuple[int, float]:
         """Send a signal; the exit code, and how long it took [s]."""

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import json
+import logging
 import re
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import typer.main
+
 from analysis.cli.main import main
+from logger.cli.printing import show_warnings
+
+typer.main.get_command = functools.cache(typer.main.get_command)  # a process of its own builds it once; so does this
 
 
 @dataclass
@@ -52,6 +59,10 @@ class Said:
 def run_verb(store: Path, *arguments: str, warned: bool = False) -> Said:
     """Run `pullbook ARGUMENTS --store STORE`. `warned`: other drives may be named before what it says."""
     out, err, code = io.StringIO(), io.StringIO(), 0
+    warned_before = logging.getLogger("logger")
+    for handler in warned_before.handlers[:]:  # in a process of its own nothing was told yet
+        warned_before.removeHandler(handler)
+    show_warnings()
     before = sys.argv
     sys.argv = ["pullbook", *arguments, "--store", str(store)]
     try:

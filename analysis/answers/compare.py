@@ -14,6 +14,7 @@ import numpy as np
 
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
+from analysis.answers.power_change import PowerChangeAnswer, power_change
 from analysis.arrays import Floats
 from analysis.changes.compare import Comparison, Conditions
 from analysis.changes.full_throttle import RunLeftOut
@@ -221,6 +222,8 @@ class CompareAnswer(Answer):
     """One verdict over all speeds."""
     sentence: str
     """The verdict in words."""
+    power: PowerChangeAnswer | None
+    """Power at the wheels, by every full pull of both; null where the season has no pulls of them."""
     level: float
     """How surely all intervals of `splits` hold together."""
     level_of_each: float
@@ -306,6 +309,7 @@ def sides_answer(
         parts=pairs(found.parts_that_differ),
         verdict=found.verdict.word,
         sentence=found.verdict.sentence,
+        power=power_change(season, first, second, raw=raw),
         level=found.level,
         level_of_each=found.each_level,
         corrected_by=found.corrected_by or None,

@@ -14,6 +14,7 @@ from analysis.changes import priors
 from analysis.changes.best import common_speed
 from analysis.changes.day_effects import ContrastInterval
 from analysis.changes.effects import Attribution, Effect, attribute, either
+from analysis.changes.power_sides import PowerEffect, power_effects
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import fuel_effects, step_mps
 from logger.config.setup import PartValue
@@ -85,6 +86,17 @@ class TimeEffect(PartEffect):
     """One interval a speed, rising; those of one change hold together."""
 
 
+class PowerEffectAnswer(PartEffect):
+    """What it did to the power at the wheels, by every full pull, standing and rolling; `runs` counts pulls."""
+
+    change: Figure
+    """Power with it over power without, less one [-]."""
+    low: Figure
+    """From, days and hills in it [-]; all effects' intervals on power hold together."""
+    high: Figure
+    """To [-]."""
+
+
 class EffectsAnswer(Answer):
     """What each part did against the base setup."""
 
@@ -100,6 +112,8 @@ class EffectsAnswer(Answer):
     """Part -> whether its effect can be told from all others'."""
     tangled: tuple[tuple[str, ...], ...]
     """Parts that always changed together."""
+    power: tuple[PowerEffectAnswer, ...]
+    """On the power at the wheels; none where the season has no pulls."""
     time: tuple[TimeEffect, ...]
     """On the time from one foot of movement [s], of the times that `corrected_by` names."""
     mixture: tuple[FigureEffect, ...]
@@ -155,6 +169,18 @@ def effects_answer(
         channel=season.channel,
         separable=times.design.separable,
         tangled=tuple(tuple(group) for group in times.design.tangled),
+        power=tuple(
+            PowerEffectAnswer(
+                parts=tuple(change.part for change in each.changes),
+                changes=_changes(each),
+                joint=len(each.changes) > 1,
+                runs=each.pulls,
+                change=each.change,
+                low=each.low,
+                high=each.high,
+            )
+            for each in power_effects(season, raw=raw)
+        ),
         time=tuple(_time_effect(effect, speeds, season.unit) for effect in times.effects),
         mixture=_figure_effects(mixture),
         fuel=_figure_effects(fuel),
@@ -196,5 +222,5 @@ def _parts(effect: Effect) -> tuple[str, ...]:
     return tuple(change.part for change in effect.changes)
 
 
-def _changes(effect: Effect) -> tuple[ChangedPart, ...]:
+def _changes(effect: Effect | PowerEffect) -> tuple[ChangedPart, ...]:
     return tuple(ChangedPart(part=each.part, from_=each.base, to=each.value) for each in effect.changes)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.changes.best import common_speed
+from analysis.changes.compare_power import WORTH_POWER
 from analysis.changes.mixture_next import mixture_notes
 from analysis.changes.plan import CHECKLIST, DAY_HOURS
+from analysis.changes.power_plan import power_mix
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import planned, step_mps
 from analysis.conditions.setups import differences
@@ -30,6 +33,23 @@ class PlannedStep(Answer):
     """What it is for."""
     outing: int
     """In which outing, from 1."""
+
+
+class PowerPlan(Answer):
+    """Pulls of each setup, in one outing, that show a change of power: starts alone, or fewer with rolling pulls."""
+
+    worth: float
+    """The change of power to be shown [-]."""
+    starts: int
+    """By starts alone; 0 where no number that fits into an outing does."""
+    fewer_starts: int
+    """Fewer starts, which do with `rolling` beside them."""
+    rolling: int
+    """Rolling pulls, at places that both setups pull at; 0 where no number does."""
+    rolling_for_a_start: Figure
+    """Rolling pulls that replace one start; null where it cannot be said."""
+    sentence: str
+    """The same in words."""
 
 
 class PlanAnswer(Answer):
@@ -55,6 +75,8 @@ class PlanAnswer(Answer):
     """How long the longest of them takes, all in [min]."""
     run_minutes: float
     """From one run to the next, as driven so far [min]."""
+    by_power: PowerPlan | None
+    """The same by power at the wheels; null before the season has pulls to go by."""
     notes: tuple[str, ...]
     """What else was found, each in a sentence."""
     warnings: tuple[str, ...]
@@ -127,7 +149,27 @@ def plan_answer(
         outings=made.outings,
         minutes=made.minutes,
         run_minutes=made.run_minutes,
+        by_power=_by_power(season, power),
         notes=(*season.caveats, *mixture_notes(season), *made.notes),
         warnings=tuple(made.warnings),
         checklist=CHECKLIST if made.steps else (),
+    )  # fmt: skip
+
+
+def _by_power(season: SeasonRecord, power: float) -> PowerPlan | None:
+    found = power_mix(season, WORTH_POWER, power)
+    if found is None:
+        return None
+    if found.starts:
+        said = f"by power, {found.starts} starts of each show"
+    else:
+        said = "by power, no number of starts that fits into an outing shows"
+    said += f" a change of {found.worth:.0%} {power:.0%} of the time"
+    if found.rolling:
+        said += f"; so do {found.fewer_starts} starts and {found.rolling} rolling pulls of each, at the same places"
+        if math.isfinite(found.for_a_start):
+            said += f": {found.for_a_start:.1f} rolling pulls replace a start"
+    return PowerPlan(
+        worth=found.worth, starts=found.starts, fewer_starts=found.fewer_starts, rolling=found.rolling,
+        rolling_for_a_start=found.for_a_start, sentence=said,
     )  # fmt: skip

@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from analysis.answers.coast import car_of, mass_of
 from analysis.answers.encoding import Answer, Figure
+from analysis.answers.power_change import PowerChangeAnswer, told
 from analysis.arrays import Floats
-from analysis.changes.day_prior import DAY_DF
-from analysis.changes.priors import DAY_SHARE
-from analysis.changes.season import judge, outings
+from analysis.changes.power_sides import between
+from analysis.changes.season import judge
 from analysis.conditions import roadload
 from analysis.conditions.day_air import air_on
 from analysis.road import wheel_power
@@ -21,6 +21,8 @@ from logger.errors import InputError, NoAnswer
 from logger.units import MPS_PER_KMH, MPS_PER_MPH
 
 if TYPE_CHECKING:
+    from analysis.changes.season import SeasonRecord
+    from analysis.changes.season_pulls import SeasonPull
     from analysis.drive import AnalysedDrive
     from analysis.road.coasts import Mass
     from analysis.road.wheel_power import WheelCurve
@@ -93,29 +95,13 @@ class SetupPower(Answer):
     """By speed, rising."""
 
 
-class PowerBetween(Answer):
-    """Wheel power of setup b against setup a, at the speeds that all runs of both have."""
+class PowerBetween(PowerChangeAnswer):
+    """Wheel power of setup b against setup a, as `compare` tells it: by every full pull that was named."""
 
     a: str
     """The setup that is compared with."""
     b: str
     """The setup that is told of."""
-    speed_mps: tuple[float, ...]
-    """The speeds [m/s]."""
-    by_speed: tuple[float, ...]
-    """Relative change at each [-]."""
-    by_speed_half: tuple[Figure, ...]
-    """Half the 95 % interval of each [-]; null with fewer than two runs of either."""
-    change: float
-    """Relative change over these speeds [-]; above zero b has more."""
-    low: Figure
-    """From, at 95 % [-]; null with fewer than two runs of either."""
-    high: Figure
-    """To [-]."""
-    corrected: bool
-    """Whether both were brought to standard air first."""
-    verdict: Literal["more power", "less power", "no difference shown", "too few runs"]
-    """What the runs show of b."""
 
 
 class PowerAnswer(Answer):
@@ -154,12 +140,14 @@ def power_answer(
     InputError
         Where a drive has no such run.
     """
+    given = car
     groups, unit, car = pulled(store, runs, car, unit)
     first, *others = groups
+    season = judge(store) if others else None
     return PowerAnswer(
         speed_unit=unit,
         setups=tuple(_told(group, car) for group in groups),
-        differences=tuple(_between(first, other) for other in others),
+        differences=tuple(_between(season, first, other, given) for other in others),
     )
 
 
@@ -178,6 +166,8 @@ class SetupPulls:
     engine_speed: str
     """Where engine speed is from: recorded, worked out from the gears, or why there is none."""
     runs: list[tuple[AnalysedDrive, Run]]
+    whole: frozenset[str]
+    """Those of the drives that no run was named of."""
 
 
 def pulled(
@@ -200,7 +190,8 @@ def pulled(
         by_setup.setdefault(drive.setup_name, []).append((drive, _chosen_runs(drive, named)))
     peak = max((run.peak_mps for of in by_setup.values() for _, some in of for run in some), default=0.0)
     speeds = _speeds(peak, unit)
-    return [_setup_pulls(of, car, speeds, setup) for setup, of in by_setup.items()], unit, car
+    whole = frozenset(name for name, (_, named) in chosen.items() if not named)
+    return [_setup_pulls(of, car, speeds, setup, whole) for setup, of in by_setup.items()], unit, car
 
 
 def _chosen_runs(drive: AnalysedDrive, numbers: set[int]) -> list[Run]:
@@ -219,7 +210,11 @@ def _speeds(peak_mps: float, unit: SpeedUnit) -> Floats:
 
 
 def _setup_pulls(
-    chosen: Sequence[tuple[AnalysedDrive, Sequence[Run]]], car: CarConfig, speeds_mps: Floats, setup: str
+    chosen: Sequence[tuple[AnalysedDrive, Sequence[Run]]],
+    car: CarConfig,
+    speeds_mps: Floats,
+    setup: str,
+    whole: frozenset[str],
 ) -> SetupPulls:
     """Wheel power of chosen runs together. NoAnswer where they tell none."""
     mass, pulls, roads = mass_of(car), [], []
@@ -246,6 +241,7 @@ def _setup_pulls(
         setup, [analysed.drive.id for analysed, _ in chosen], curve, roads[0], mass,
         _engine_speed_words(car, recorded, curve),
         [(analysed, run) for analysed, runs in chosen for run in runs],
+        whole & {analysed.drive.id for analysed, _ in chosen},
     )  # fmt: skip
 
 
@@ -304,31 +300,26 @@ def _told(group: SetupPulls, car: CarConfig) -> SetupPower:
     )
 
 
-def _by_day(a: SetupPulls, b: SetupPulls) -> float:
-    """What days bring into the difference, as a share of power: as `compare` takes them beforehand."""
-    spans: dict[str, tuple[float, float]] = {}
-    for drive, _ in sorted([*a.runs, *b.runs], key=lambda each: each[0].drive.manifest.started_utc):
-        manifest = drive.drive.manifest
-        spans[drive.id] = manifest.started_utc.timestamp(), manifest.ended_utc.timestamp()
-    outing = dict(zip(spans, outings(spans.values()), strict=True))
-    weights = np.zeros(len(spans))
-    for each, sign in ((a, -1.0), (b, 1.0)):
-        for drive, _ in each.runs:
-            weights[outing[drive.id]] += sign / len(each.runs)
-    return DAY_SHARE * float(np.sqrt(np.sum(weights**2)))
+def _between(season: SeasonRecord | None, a: SetupPulls, b: SetupPulls, car: CarConfig | None) -> PowerBetween:
+    """The change from a to b by the pulls of their drives, or of the runs named; under `car`'s road load if given."""
+    if season is None:
+        raise NoAnswer("power between setups needs the season, which cannot be read: `pullbook season` says why")
+    if car is not None:
+        season = replace(season, pulls=_under(season, car))
+    first, second = (_pulls_of(group, season) for group in (a, b))
+    found = between(a.setup, first, b.setup, second, season)
+    left = tuple(each.label for each in season.pulls_left_out if each.drive in {*a.whole, *b.whole})
+    return PowerBetween(a=a.setup, b=b.setup, **told(found, left))
 
 
-def _between(a: SetupPulls, b: SetupPulls) -> PowerBetween:
-    found = wheel_power.difference(a.curve, b.curve, (_by_day(a, b), DAY_DF))
-    return PowerBetween(
-        a=a.setup,
-        b=b.setup,
-        speed_mps=tuple(found.speed_mps.tolist()),
-        by_speed=tuple(found.by_speed.tolist()),
-        by_speed_half=tuple(found.by_speed_half.tolist()),
-        change=found.change,
-        low=found.low,
-        high=found.high,
-        corrected=found.corrected,
-        verdict=found.verdict,
-    )
+def _pulls_of(group: SetupPulls, season: SeasonRecord) -> list[SeasonPull]:
+    named = {each.name for each in group.curve.pulls}
+    return [each for each in season.full_pulls if each.drive in group.whole or each.label in named]
+
+
+def _under(season: SeasonRecord, car: CarConfig) -> list[SeasonPull]:
+    out = []
+    for each in season.pulls:
+        road = roadload.of(car, air_on(season.drive(each.drive).drive, car).density_kg_per_m3)
+        out.append(replace(each, pull=replace(each.pull, road=road)))
+    return out

@@ -33,6 +33,7 @@ from analysis.answers.power import PowerAnswer
 from analysis.answers.report import ReportAnswer
 from analysis.answers.runs import AllRunsAnswer, RunsAnswer
 from analysis.answers.season import SeasonAnswer
+from analysis.answers.setting import SetAnswer
 from analysis.answers.setups import SetupInForceAnswer, SetupOfDriveAnswer, SetupsAnswer, SetupsBetweenAnswer
 from analysis.answers.weather import WeatherAnswer
 from analysis.answers.whatif import WhatIfAnswer
@@ -52,6 +53,7 @@ ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "drives": (DrivesAnswer,),
     "season": (SeasonAnswer,),
     "setup": (SetupInForceAnswer, SetupOfDriveAnswer),
+    "set": (SetAnswer,),
     "setups": (SetupsAnswer, SetupsBetweenAnswer),
     "weather": (WeatherAnswer,),
     "captions": (CaptionsAnswer,),

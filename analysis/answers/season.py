@@ -11,6 +11,7 @@ from analysis.answers.drives import said_speed
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.changes.best import BestRun, best_run, common_speed
+from analysis.changes.power_sides import PowerEffect, power_by_setup, side_pulls
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import best_typical, full_throttle_of, setup_side, step_mps
 from analysis.conditions.setups import Known, Parts, differences
@@ -45,6 +46,14 @@ class SetupSeason(Answer):
     """Median of what its runs had at full throttle, each in its own pull [channel]; null without any."""
     l_per_100km: Figure
     """Mean fuel used over its loops [L/100 km]; null without any."""
+    power_change: Figure
+    """Power at the wheels against the first setup with pulls, less one [-]; null for that one and with too few."""
+    power_low: Figure
+    """From, days and hills in it [-]; those of all setups hold together."""
+    power_high: Figure
+    """To [-]."""
+    pulls: int
+    """Full pulls, standing and rolling."""
     personal_best: bool
     """Whether the season's best run is one of its."""
     cost: float | None
@@ -95,8 +104,9 @@ def season_answer(season: SeasonRecord, speed_mps: float | None = None) -> Seaso
     best = best_of(season, speed)
     setups = []
     before: Parts | None = None
-    for each in season.setups:
-        setups.append(_setup(each, before, season, speed, best))
+    powers = power_by_setup(season, [setup_side(each, season) for each in season.setups])
+    for each, power in zip(season.setups, powers, strict=True):
+        setups.append(_setup(each, before, season, speed, best, power))
         before = each.setup.parts
     return SeasonAnswer(
         speed=said_speed(speed, season),
@@ -119,7 +129,12 @@ def best_of(season: SeasonRecord, speed_mps: float) -> BestRun | None:
 
 
 def _setup(
-    known: Known, before: Parts | None, season: SeasonRecord, speed_mps: float, best: BestRun | None
+    known: Known,
+    before: Parts | None,
+    season: SeasonRecord,
+    speed_mps: float,
+    best: BestRun | None,
+    power: PowerEffect | None,
 ) -> SetupSeason:
     side = setup_side(known, season)
     fast, typical, count = best_typical(side.runs, speed_mps)
@@ -138,6 +153,10 @@ def _setup(
         typical_s=typical,
         full_throttle=full_throttle_of(side.runs),
         l_per_100km=float(np.mean(fuel)) if fuel else math.nan,
+        power_change=power.change if power else math.nan,
+        power_low=power.low if power else math.nan,
+        power_high=power.high if power else math.nan,
+        pulls=len(side_pulls(side, season)),
         personal_best=best is not None and any(run.label == best.label for run in side.runs),
         cost=setup.cost,
         hours=setup.hours,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import math
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ from analysis.conditions import setups, vocabulary
 from analysis.drive import AnalysedDrive
 from logger.config.reading import load
 from logger.config.setup import PartValue, SetupConfig
-from logger.errors import InputError
+from logger.errors import ANYWAY, InputError
 
 if TYPE_CHECKING:
     from analysis.conditions.setups import Difference, Parts
@@ -107,8 +108,8 @@ def setup_in_force(store: DriveStore) -> SetupInForceAnswer:
     """The setup that coming drives carry, and that of the newest drive."""
     newest = store.drives[-1] if store.drives else None
     return SetupInForceAnswer(
-        in_force=_told(setups.current(store.path)),
-        newest_drive=NewestDrive(drive=newest.id, setup=_told(newest.drive.setup)) if newest else None,
+        in_force=told(setups.current(store.path)),
+        newest_drive=NewestDrive(drive=newest.id, setup=told(newest.drive.setup)) if newest else None,
     )
 
 
@@ -126,7 +127,7 @@ def put_in_force(store: DriveStore, file: Path, *, anyway: bool = False) -> Setu
 def setup_of_drive(drive: AnalysedDrive) -> SetupOfDriveAnswer:
     """The setup that a drive carries, and how that came to be."""
     trace = [f"{t.when:%Y-%m-%d %H:%M} {t.who}: {t.what}" for t in drive.drive.manifest.trace if "setup" in t.what]
-    return SetupOfDriveAnswer(drive=drive.id, setup=_told(drive.drive.setup), trace=tuple(trace))
+    return SetupOfDriveAnswer(drive=drive.id, setup=told(drive.drive.setup), trace=tuple(trace))
 
 
 def set_right(
@@ -151,18 +152,25 @@ def set_right(
     return setup_of_drive(AnalysedDrive(drive.drive.amend(what, setup=setup), drive.targets))
 
 
-def _ask(setup: SetupConfig, store: DriveStore, but: str = "") -> None:
-    """Ask about a setup whose words are nearly known ones. InputError with the first question."""
-    known = setups.known(drive.drive for drive in store.drives if drive.id != but)
+def questions(setup: SetupConfig, drives: Iterable[setups.Fitted], but: str = "") -> list[str]:
+    """What to ask before a drive carries this setup: its name stood for other parts, or a word is nearly a known one.
+
+    `drives`: those of the store, but the one called `but`. Nothing where all is as so far, or new altogether.
+    """
+    known = setups.known(drive for drive in drives if drive.id != but)
     reused = vocabulary.reused(setup.name, setup.parts, [(each.name, each.setup.parts) for each in known])
-    questions = vocabulary.doubts(setup.parts, [each.setup.parts for each in known])
-    if reused:
-        raise InputError(f"{reused}; with --anyway it is taken as written")
-    if questions:
-        raise InputError(f"{questions[0]} With --anyway it is taken as written")
+    doubts = vocabulary.doubts(setup.parts, [each.setup.parts for each in known])
+    return [f"{reused}.", *doubts] if reused else doubts
 
 
-def _told(setup: SetupConfig | None) -> SetupTold | None:
+def _ask(setup: SetupConfig, store: DriveStore, but: str = "") -> None:
+    """InputError with the first question about a setup."""
+    for question in questions(setup, [each.drive for each in store.drives], but):
+        raise InputError(f"{question} {ANYWAY}")
+
+
+def told(setup: SetupConfig | None) -> SetupTold | None:
+    """A setup as its file says it; None for none."""
     if setup is None:
         return None
     return SetupTold(

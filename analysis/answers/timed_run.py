@@ -16,6 +16,7 @@ from logger.units import speed_label
 if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive
     from analysis.runs.run import Run, Split
+    from analysis.runs.watched_channels import WatchedChannel
 
 SpeedUnit = Literal["mph", "km/h"]
 T = TypeVar("T", bound="TimedRun")
@@ -113,6 +114,21 @@ class RunReception(Answer):
     """Highest horizontal dilution of precision."""
 
 
+class RunChannel(Answer):
+    """One further channel over a run."""
+
+    name: str
+    """What it is called: head, oil, plug, engine, battery."""
+    unit: str
+    """K, 1/min or V."""
+    at_start: Figure
+    """Its value when the run began."""
+    lowest: Figure
+    """Its lowest value during the run."""
+    highest: Figure
+    """Its highest value during the run."""
+
+
 class TimedRun(Answer):
     """One acceleration found in a drive."""
 
@@ -150,6 +166,10 @@ class TimedRun(Answer):
     """The owner's reason for striking it out; null where nobody did."""
     part_throttle: str | None
     """Why it was no full pull, by the car's own envelope over the season; null where it was one."""
+    cold: str | None
+    """Why it was begun too cold to count, by the car's file; null where it was not, or nothing tells."""
+    channels: tuple[RunChannel, ...]
+    """What else was measured: head, oil and plug temperature, engine speed, battery."""
     tags: tuple[str, ...]
     """What the owner tagged it with: passenger, gear=2."""
     one_foot_s: Figure
@@ -199,6 +219,8 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
         "implausible": run.why_not,
         "struck": drive.struck(run),
         "part_throttle": drive.slow(run),
+        "cold": drive.cold(run),
+        "channels": tuple(_channel(each, run) for each in drive.watched),
         "tags": drive.tags(run),
         "one_foot_s": run.one_foot_s,
         "one_foot_sigma_s": run.one_foot_sigma_s,
@@ -230,12 +252,21 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
     return kind(**fields, **more)
 
 
+def _channel(each: WatchedChannel, run: Run) -> RunChannel:
+    over = each.over(run.start_s, run.end_s)
+    return RunChannel(
+        name=each.name, unit=each.unit, at_start=over.at_start, lowest=over.lowest, highest=over.highest
+    )  # fmt: skip
+
+
 def _why_not(drive: AnalysedDrive, run: Run) -> str | None:
     if drive.counts(run):
         return None
     if (reason := drive.struck(run)) is not None:
         return f"struck out: {reason}"
     if (reason := drive.slow(run)) is not None:
+        return reason
+    if (reason := drive.cold(run)) is not None:
         return reason
     if run.why_not is not None:
         return run.why_not

@@ -164,7 +164,7 @@ def contrasts(
         alpha = 1 - level
         if len(alive) > 1:
             correlation = _correlation(np.column_stack([fits[k].residuals(len(y)) for k in alive]))
-            alpha = _tightened(alpha, correlation, min(part.df for part in parts if part is not None))
+            alpha = tightened(alpha, correlation, min(part.df for part in parts if part is not None))
         rows.append([_interval(part, alpha, 1 - level) for part in parts])
         levels.append(1 - alpha)
     studentised = np.column_stack([fit.studentised(len(y)) for fit in fits])
@@ -488,7 +488,7 @@ def _correlation(residuals: Floats) -> Floats:
     return np.asarray((residuals.T @ residuals) / np.outer(size, size))
 
 
-def _tightened(alpha: float, correlation: Floats, df: float) -> float:
+def tightened(alpha: float, correlation: Floats, df: float) -> float:
     """The level of each of several correlated two-sided t tests with which none errs in 1 - `alpha` of seasons."""
     # Rounded, the answer is cached between near-identical questions; its own sampling error is larger.
     key = tuple(tuple(round(float(r), 2) for r in row) for row in correlation)

@@ -53,6 +53,11 @@ class Student:
     scale: float
     df: float
 
+    def interval(self, alpha: float) -> tuple[float, float]:
+        """Its central interval of 1 - `alpha`."""
+        half = _t(self.df, 1 - alpha / 2) * self.scale
+        return self.centre - half, self.centre + half
+
 
 class VariancePosterior:
     """The two variances of one response, and any contrast averaged over them.
@@ -113,7 +118,7 @@ class VariancePosterior:
         sigma2, weight = self._grid
         centre, factor = self._least_squares(c)
         scale = np.sqrt(factor[:, None] * sigma2[None, :])
-        return _as_student(np.repeat(centre[:, None], len(sigma2), axis=1).ravel(), scale.ravel(), weight.ravel())
+        return as_student(np.repeat(centre[:, None], len(sigma2), axis=1).ravel(), scale.ravel(), weight.ravel())
 
     def by_runs(self, c: Floats) -> Student:
         """The same if all days were alike."""
@@ -161,7 +166,7 @@ def _log_inverse_chi2(value: Floats, df: float, scale: float) -> Floats:
     return np.asarray(-(1 + df / 2) * np.log(value) - df * scale**2 / (2 * value))
 
 
-def _as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
+def as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
     """The Student t with the quartiles and the 95 % interval of a mixture of normals."""
     from scipy.optimize import brentq
     from scipy.special import ndtr

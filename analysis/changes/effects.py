@@ -131,7 +131,7 @@ def attribute(
     outing = np.array([run.outing for run in used], np.int64)
     ways = way_columns(np.array([run.direction_deg for run in used]), outing)
     x = np.hstack([np.ones((len(used), 1)), design.matrix[design.of_run], ways])
-    named = _named(design)
+    named = named_effects(design)
     counts = [int(np.sum(np.all(design.matrix[design.of_run][:, list(cs)] == 1, axis=1))) for cs in named]
     caveats = []
     if len(kept) < len(runs):
@@ -282,7 +282,7 @@ def _reduced(rows: list[list[Fraction]]) -> tuple[list[list[Fraction]], list[int
     return rows, pivots
 
 
-def _named(design: Design) -> list[tuple[int, ...]]:
+def named_effects(design: Design) -> list[tuple[int, ...]]:
     """What can be said: each free change, then each driven combination of the changes of a tangle."""
     bound = {k for group in design.groups for k in group}
     named: list[tuple[int, ...]] = [(k,) for k in range(len(design.changes)) if k not in bound]

@@ -100,6 +100,8 @@ class Side:
     runs: Sequence[Observation]
     parts: Parts | None = None
     loops: Sequence[FuelLoop] = ()
+    drives: Sequence[str] = ()
+    """Drives that are its own as a whole, rolling pulls and all; of others only the runs named count."""
 
 
 def setup_numbers(runs: Sequence[Observation]) -> NDArray[np.int64]:

@@ -18,12 +18,15 @@ import numpy as np
 from analysis.arrays import Floats
 from analysis.changes.day_prior import Prior
 from analysis.changes.observations import Observation
+from analysis.conditions.weather import FULL_POWER, LAUNCH_MOST_MPS
 
 DAY_SHARE = 0.015
 """Scatter of days, as a share of power."""
 RUN_SHARE = 0.012
 DAY_LAUNCH_S, RUN_LAUNCH_S = 0.05, 0.05
 """Scatter of launches from day to day and from run to run."""
+DAY_GRIP = 0.04
+"""Scatter of days, as a share of the force that belt or clutch hold at: a damp belt launches softer all day."""
 MIXTURE_DAY, MIXTURE_RUN = 0.015, 0.010
 """Of the mixture at full throttle, as shares: a carburettor's goes with the square root of the air's density."""
 FUEL_DAY, FUEL_RUN = 0.03, 0.02
@@ -37,16 +40,19 @@ _FAST = 0.4
 def time_priors(runs: Sequence[Observation], speeds_mps: Floats) -> list[Prior]:
     """Typical scatter of the time to each speed [s], by the sensitivity of all `runs` to power."""
     return [
-        Prior(math.hypot(DAY_SHARE * each, DAY_LAUNCH_S), math.hypot(RUN_SHARE * each, RUN_LAUNCH_S))
-        for each in sensitivity(runs, speeds_mps)
+        Prior(
+            math.hypot(DAY_SHARE * each, DAY_LAUNCH_S, DAY_GRIP * launched), math.hypot(RUN_SHARE * each, RUN_LAUNCH_S)
+        )
+        for each, launched in zip(sensitivity(runs, speeds_mps), launching(runs, speeds_mps), strict=True)
     ]
 
 
 def band_priors(runs: Sequence[Observation], edges_mps: Floats) -> list[Prior]:
     """The same of the time spent from each edge to the next [s]; the first holds what is left of the launch."""
-    each = np.diff(sensitivity(runs, edges_mps))
+    each, launched = np.diff(sensitivity(runs, edges_mps)), np.diff(launching(runs, edges_mps))
     return [
-        Prior(math.hypot(DAY_SHARE * s, DAY_LAUNCH_S / 3), math.hypot(RUN_SHARE * s, RUN_LAUNCH_S / 3)) for s in each
+        Prior(math.hypot(DAY_SHARE * s, DAY_LAUNCH_S / 3, DAY_GRIP * held), math.hypot(RUN_SHARE * s, RUN_LAUNCH_S / 3))
+        for s, held in zip(each, launched, strict=True)
     ]
 
 
@@ -91,6 +97,24 @@ def sensitivity(runs: Sequence[Observation], speeds_mps: Floats) -> Floats:
     out = np.full(len(speeds), math.nan)
     out[told] = np.interp(speeds[told], v, np.concatenate([[0.0], np.cumsum(step * answers)]))
     return np.asarray(np.maximum(out, 1e-6))
+
+
+def launching(runs: Sequence[Observation], speeds_mps: Floats) -> Floats:
+    """How much of each speed's time is a launch, that belt or clutch hold back and not the power: (J,) [s].
+
+    It is over where speed times acceleration has come to nine tenths of its most, at 12 m/s at the latest.
+    """
+    speeds = np.asarray(speeds_mps, float)
+    grid = np.arange(1.0, LAUNCH_MOST_MPS + 8.0)
+    curve = _typical(runs, grid)
+    told = np.isfinite(curve)
+    v, t = np.concatenate([[0.0], grid[told]]), np.concatenate([[0.0], np.maximum.accumulate(curve[told])])
+    if len(v) < 3:
+        return np.zeros(len(speeds))
+    step = np.diff(t)
+    power = np.diff(v) / np.where(step > 0, step, np.inf) * 0.5 * (v[1:] + v[:-1])
+    over = v[1:][power >= FULL_POWER * power.max()]
+    return np.asarray(np.interp(np.minimum(speeds, min(over[0], LAUNCH_MOST_MPS)), v, t))
 
 
 def _typical(runs: Sequence[Observation], speeds: Floats) -> Floats:

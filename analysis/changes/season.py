@@ -14,12 +14,15 @@ import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from functools import cached_property
 from typing import Literal
 
 from analysis.changes import season_pack
+from analysis.changes.full_power import PullLeftOut, full_power
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
-from analysis.changes.season_rows import DriveRows, RunRow, key_of_rows, rows_of
+from analysis.changes.season_pulls import SeasonPull
+from analysis.changes.season_rows import DriveRows, RunRow, key_of_rows, rows_of, under_its_loads
 from analysis.conditions import roadload, vocabulary
 from analysis.conditions.setups import Known, Parts, known
 from analysis.conditions.weather import (
@@ -35,7 +38,7 @@ from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
 from logger.errors import DriveError, InputError, NoAnswer
 from logger.store import bulkhead
-from logger.units import NS_PER_S, S_PER_HOUR
+from logger.units import NS_PER_S, S_PER_DAY, S_PER_HOUR
 
 OUTING_GAP_S = 6 * S_PER_HOUR
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
@@ -86,6 +89,22 @@ class SeasonRecord:
     store: DriveStore | None = None
     """Where its drives are opened; None for runs that came without drives."""
     caveats: list[str] = field(default_factory=list)
+    pulls: list[SeasonPull] = field(default_factory=list)
+    """Pulls that may be full ones: those of the runs that count, and rolling ones at whatever throttle."""
+
+    @cached_property
+    def _full_power(self) -> tuple[list[SeasonPull], list[PullLeftOut]]:
+        return full_power(self.pulls)
+
+    @property
+    def full_pulls(self) -> list[SeasonPull]:
+        """The pulls at full throttle, of runs and rolling; told once, over the season."""
+        return self._full_power[0]
+
+    @property
+    def pulls_left_out(self) -> list[PullLeftOut]:
+        """The other pulls, each with its reason."""
+        return self._full_power[1]
 
     @property
     def channel(self) -> str:
@@ -124,6 +143,7 @@ def gather(
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
     roads: list[str] = []
+    pulls: list[SeasonPull] = []
     together, pack = season_pack.read(store.path), season_pack.Pack()
 
     def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
@@ -132,6 +152,8 @@ def gather(
         was, found = together.get(drive.id, ("", None))
         if found is None or was != key:
             found = rows_of(drive, store.path, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"), key)
+        else:
+            found = under_its_loads(found, drive)
         pack[drive.id] = key, found
         weather, air = _weather(drive)
         return found, weather, air, *_observations(drive, numbers[at], found.runs, weather, air, factor, roads)
@@ -140,6 +162,7 @@ def gather(
     for (at, drive), (found, weather, air, mine, out) in told:
         runs += mine
         left += out
+        pulls += _pulls(drive, numbers[at], found, air.factors.get(factor, math.nan))
         if math.isfinite(found.m3_per_m):
             loops.append(
                 FuelLoop(drive.id, drive.setup_name, drive.parts, numbers[at], found.m3_per_m, found.fuel_sigma)
@@ -168,7 +191,19 @@ def gather(
     unit = newest.units.speed if newest else "mph"
     setups = known(drive.drive for drive in drives)
     asked = spelling(setups)
-    return SeasonRecord(runs, left, rows, loops, unit, factor, roads[-1] if roads else "", setups, store, asked)
+    return SeasonRecord(
+        runs,
+        left,
+        rows,
+        loops,
+        unit,
+        factor,
+        roads[-1] if roads else "",
+        setups,
+        store,
+        asked,
+        _entering(_under_one_road(pulls, drives), runs),
+    )
 
 
 def spelling(setups: Sequence[Known]) -> list[str]:
@@ -182,13 +217,14 @@ def spelling(setups: Sequence[Known]) -> list[str]:
     return [f"{each}; `pullbook setup FILE --drive DRIVE` puts a drive's right" for each in said]
 
 
-def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> None:
+def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> SeasonRecord | None:
     """Tell each drive of `store` which of its runs were no full pulls, for verbs that ask a drive and not a season.
 
-    Where the season cannot be read, such as by a targets' file that is wrong, drives stay as they are.
+    Where the season cannot be read, such as by a targets' file that is wrong, drives stay as they are, and it is None.
     """
     with contextlib.suppress(InputError, NoAnswer):
-        gather(store, progress=progress)
+        return gather(store, progress=progress)
+    return None
 
 
 def label(drive: str, run: int) -> str:
@@ -216,7 +252,14 @@ def tagged(season: SeasonRecord, having: Sequence[str], lacking: Sequence[str]) 
             kept.append(run)
     gone = {each.label for each in out}
     rows = [row.without(gone) for row in season.drives]
-    return replace(season, runs=kept, left_out=[*season.left_out, *out], drives=rows)
+    # Rolling pulls bear no tags: of a drive some of whose runs are out, and wherever a tag is asked for, they are out.
+    drives = {each.drive for each in out}
+    pulls = [
+        each
+        for each in season.pulls
+        if each.label not in gone and not (each.rolling and (having or each.drive in drives))
+    ]
+    return replace(season, runs=kept, left_out=[*season.left_out, *out], drives=rows, pulls=pulls)
 
 
 def side_runs(season: SeasonRecord, labels: Sequence[str]) -> list[Observation]:
@@ -229,13 +272,46 @@ def side_runs(season: SeasonRecord, labels: Sequence[str]) -> list[Observation]:
 
 
 def outings(spans: Iterable[tuple[float, float]]) -> list[int]:
-    """The outing of each drive, by when the drives began and ended [s], in order of time."""
+    """The outing of each drive, by when the drives began and ended [s], in order of time.
+
+    A drive counts for a day at most: one that claims years would make one outing of all that came after it.
+    """
     numbers: list[int] = []
     end = -math.inf
     for begun, ended in spans:
         numbers.append((numbers[-1] if numbers else -1) + (begun - end > OUTING_GAP_S))
-        end = max(end, ended)
+        end = max(end, min(ended, begun + S_PER_DAY))
     return [max(number, 0) for number in numbers]
+
+
+def _pulls(drive: AnalysedDrive, outing: int, found: DriveRows, factor: float) -> list[SeasonPull]:
+    return [
+        SeasonPull(
+            label(drive.id, pull.run) if pull.run else f"{drive.id}:p{pull.n}", drive.id, drive.setup_name, drive.parts,
+            outing, pull, factor=factor,
+        )
+        for pull in found.pulls
+    ]  # fmt: skip
+
+
+def _under_one_road(pulls: Sequence[SeasonPull], drives: Sequence[AnalysedDrive]) -> list[SeasonPull]:
+    """The pulls under their car's newest road load: a guess here against coasts there would look like power."""
+    newest = {drive.car.car.name: drive.car for drive in drives if drive.car is not None}
+    loads = {}
+    for drive in drives:
+        with contextlib.suppress(NoAnswer, InputError):
+            car = newest[drive.car.car.name] if drive.car is not None else None
+            loads[drive.id] = roadload.of(car, drive.air.density_kg_per_m3)
+    return [
+        replace(each, pull=replace(each.pull, road=loads[each.drive])) if each.drive in loads else each
+        for each in pulls
+    ]
+
+
+def _entering(pulls: Sequence[SeasonPull], runs: Sequence[Observation]) -> list[SeasonPull]:
+    """Rolling pulls, and those of the runs that count, which are full ones."""
+    counted = {run.label for run in runs}
+    return [replace(each, trusted=not each.rolling) for each in pulls if each.rolling or each.label in counted]
 
 
 def _weather(drive: AnalysedDrive) -> tuple[Weather, Air]:

@@ -1,6 +1,6 @@
 """What a season needs of all its drives in three tables, so that a thousand drives are read as one.
 
-    STORE/.analysis/.season/drives.parquet, runs.parquet, splits.parquet, kept.json
+    STORE/.analysis/.season/drives.parquet, runs.parquet, splits.parquet, pulls.parquet, ..., kept.json
 
 The same rows as beside each drive (`season_rows`), with the drive's name in each and, in `drives`, the key of what they
 depend on: rows of another key count as nothing kept. It is written when a season had to work a drive out.
@@ -9,17 +9,22 @@ depend on: rows of another key count as nothing kept. It is written when a seaso
 from __future__ import annotations
 
 from collections.abc import Mapping
+from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from analysis import kept
+from analysis.changes.pull_tables import PULL_FIELDS, pulls_from, tables_of
 from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, table_of_rows
+from analysis.conditions import roadload
 from logger.store import columns
 
 if TYPE_CHECKING:
     import pyarrow as pa
+
+    from analysis.runs.pulls import PowerPull
 
 _NAME = ".season"
 _KEY = "1"
@@ -29,10 +34,13 @@ _FIELDS = {
     "drives": (_DRIVE, ("key", "string", "", "of what the rows depend on"), *FIELDS["drive"]),
     "runs": (_DRIVE, *FIELDS["runs"]),
     "splits": (_DRIVE, ("run", "int64", "", "row of the run in runs, from 0"), *FIELDS["splits"]),
+    **{name: (_DRIVE, *fields) for name, fields in PULL_FIELDS.items()},
 }
+_ROAD = roadload.of(None)
+"""Until `season_rows.under_its_loads` puts a drive's own in its place."""
 _TIMES = ("speed_mps", "time_s", "sigma_s")
 Pack = dict[str, tuple[str, DriveRows]]
-"""Drive -> key of what its rows depend on, and the rows."""
+"""Drive -> key of what its rows depend on, and the rows; their pulls under no road load of their own yet."""
 
 
 def read(store: Path) -> Pack:
@@ -53,11 +61,29 @@ def read(store: Path) -> Pack:
         mine.setdefault(row.pop("drive"), []).append(
             RunRow(**row, speed_mps=speed[a:b], time_s=time[a:b], sigma_s=sigma[a:b])
         )
+    pulls = _pulls_in(tables)
     return {
-        row.pop("drive"): (row.pop("key"), DriveRows(tuple(mine.get(drive, ())), **row))
+        row.pop("drive"): (row.pop("key"), DriveRows(tuple(mine.get(drive, ())), **row, pulls=pulls.get(drive, ())))
         for row in _rows_in(tables["drives"])
         for drive in (row["drive"],)
     }
+
+
+def _pulls_in(tables: Mapping[str, pa.Table]) -> dict[str, tuple[PowerPull, ...]]:
+    """The pulls of each drive; its rows stand together in each table."""
+    spans: dict[str, dict[str, slice]] = {}
+    for name in PULL_FIELDS:
+        at = 0
+        for drive, rows in groupby(tables[name]["drive"].to_pylist()):
+            length = len(list(rows))
+            spans.setdefault(drive, {})[name] = slice(at, at + length)
+            at += length
+    nothing = slice(0, 0)
+    out = {}
+    for drive, mine in spans.items():
+        own = {name: tables[name][mine.get(name, nothing)].drop_columns("drive") for name in PULL_FIELDS}
+        out[drive] = pulls_from(own, _ROAD, None)
+    return out
 
 
 def write(store: Path, pack: Mapping[str, tuple[str, DriveRows]]) -> None:
@@ -74,7 +100,12 @@ def write(store: Path, pack: Mapping[str, tuple[str, DriveRows]]) -> None:
             for split in zip(*(getattr(run, name).tolist() for name in _TIMES), strict=True)
         ],
     }
-    kept.write(store, _NAME, _KEY, {name: table_of_rows(_FIELDS[name], rows) for name, rows in tables.items()})
+    made = {name: table_of_rows(_FIELDS[name], rows) for name, rows in tables.items()}
+    mine: dict[str, list[tuple[Any, ...]]] = {name: [] for name in PULL_FIELDS}
+    for drive, (_, rows) in pack.items():
+        for name, found in tables_of(rows.pulls, lambda name, rows: list(rows)).items():
+            mine[name] += [(drive, *row) for row in found]
+    kept.write(store, _NAME, _KEY, made | {name: table_of_rows(_FIELDS[name], rows) for name, rows in mine.items()})
 
 
 def _rows_in(table: pa.Table) -> list[dict[str, Any]]:

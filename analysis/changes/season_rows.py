@@ -8,7 +8,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -16,6 +16,10 @@ import numpy as np
 
 from analysis import kept
 from analysis.arrays import Floats
+from analysis.changes.pull_tables import PULL_FIELDS, pulls_from, tables_of
+from analysis.conditions import roadload
+from analysis.mixture.channels import MOST_MIXTURE
+from analysis.runs.pulls import PowerPull, find_pulls
 from logger.errors import InputError, NoAnswer
 from logger.units import MPS_PER_KMH, MPS_PER_MPH
 
@@ -28,8 +32,6 @@ if TYPE_CHECKING:
 _FAST_SHARE = 0.4
 """A run's mixture is read from this share of its peak speed on: below, the launch and its tip-in speak (common
 practice, no source)."""
-_MOST_MIXTURE = 1000.0
-"""Free air reads less on any scale: beyond that the board is broken, or its line was."""
 _MIN_READINGS = 8
 _COMPARED_MPS = frozenset(
     round(speed, 9)
@@ -76,6 +78,8 @@ class DriveRows:
     m3_per_m: float
     fuel_sigma: float
     """Of the fuel loop, relative; NaN without one."""
+    pulls: tuple[PowerPull, ...] = ()
+    """All its pulls, standing and rolling, at whatever throttle."""
 
 
 def rows_of(
@@ -91,7 +95,7 @@ def rows_of(
     key = key or key_of_rows(drive)
     found = kept.read(store, drive.id, key, FIELDS) if store is not None else None
     if found is not None:
-        return _from_tables(found)
+        return _from_tables(found, drive)
     progress(f"finding the runs of {drive.id}")
     rows = work_out(drive)
     if store is not None:
@@ -134,8 +138,38 @@ def work_out(drive: AnalysedDrive) -> DriveRows:
     except (NoAnswer, InputError):
         loop = None
     return DriveRows(
-        tuple(rows), channel, "", loop.m3_per_m if loop else math.nan, loop.sigma if loop else math.nan
+        tuple(rows), channel, "", loop.m3_per_m if loop else math.nan, loop.sigma if loop else math.nan,
+        tuple(_pulls(drive, runs)),
     )  # fmt: skip
+
+
+def _pulls(drive: AnalysedDrive, runs: Sequence[Run]) -> list[PowerPull]:
+    """Its pulls, by its own car's road load in the day's air."""
+    from analysis.mixture.masks import travel_of
+
+    throttle = mixture = None
+    with contextlib.suppress(NoAnswer, InputError):
+        found = drive.map
+        good = np.abs(found.readings.value) < MOST_MIXTURE
+        time = found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
+        mixture = time[good], found.readings.value[good]
+        throttle = found.state.time_s, travel_of(found.state)
+    road, wind = _loads(drive)
+    return find_pulls(drive.motion, drive.fixes, road, runs, wind=wind, throttle=throttle, mixture=mixture)
+
+
+def _loads(drive: AnalysedDrive) -> tuple[roadload.RoadLoad, tuple[float, float] | None]:
+    """Road load in the day's air, and the wind where it is stated; the usual air where the weather cannot be read."""
+    try:
+        return roadload.of(drive.car, drive.air.density_kg_per_m3), drive.air.wind
+    except (NoAnswer, InputError):
+        return roadload.of(drive.car), None
+
+
+def under_its_loads(rows: DriveRows, drive: AnalysedDrive) -> DriveRows:
+    """The rows with their pulls under the road load and wind of the drive, which are no part of what is kept."""
+    road, wind = _loads(drive)
+    return replace(rows, pulls=tuple(replace(pull, road=road, wind=wind) for pull in rows.pulls))
 
 
 def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict[int, float], dict[int, float]]:
@@ -147,7 +181,7 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
     except (NoAnswer, InputError):
         return "", {}, {}
     time = found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
-    good = np.abs(found.readings.value) < _MOST_MIXTURE
+    good = np.isfinite(found.readings.value)
     opening = travel_of(found.state)
     medians, openings = {}, {}
     for run in runs:
@@ -197,6 +231,7 @@ FIELDS: dict[str, tuple[Field, ...]] = {
         ("time_s", "double", "s", "time to it from one foot of movement"),
         ("sigma_s", "double", "s", "its standard error"),
     ),
+    **PULL_FIELDS,
 }
 
 
@@ -213,17 +248,18 @@ def _to_tables(rows: DriveRows) -> dict[str, pa.Table]:
                 for split in zip(run.speed_mps.tolist(), run.time_s.tolist(), run.sigma_s.tolist(), strict=True)
             ],
         ),
+        **tables_of(rows.pulls, lambda name, made: table_of_rows(FIELDS[name], made)),
     }
 
 
-def _from_tables(tables: dict[str, pa.Table]) -> DriveRows:
+def _from_tables(tables: dict[str, pa.Table], of: AnalysedDrive) -> DriveRows:
     drive = tables["drive"].to_pylist()[0]
     splits = {name: np.array(tables["splits"][name].to_pylist()) for name, *_ in FIELDS["splits"]}
     runs = []
     for row in tables["runs"].to_pylist():
         mine = splits["n"] == row["n"] if len(splits["n"]) else np.zeros(0, bool)
         runs.append(RunRow(**row, **{name: splits[name][mine] for name in ("speed_mps", "time_s", "sigma_s")}))
-    return DriveRows(tuple(runs), **drive)
+    return DriveRows(tuple(runs), **drive, pulls=pulls_from(tables, *_loads(of)))
 
 
 def table_of_rows(fields: Sequence[Field], rows: Iterable[tuple[Any, ...]]) -> pa.Table:

@@ -156,17 +156,19 @@ def side(ref: str, season: SeasonRecord) -> Side:
         return setup_side(alike[0], season)
     runs: list[Observation] = []
     ids: list[str] = []
+    whole: list[str] = []
     for piece in ref.split("+"):
         match = None if Path(piece).exists() else _RUNS.match(piece.strip())
         drive = _drive_id(match["drive"] if match else piece.strip(), piece.strip(), season)
         ids.append(drive)
+        whole += [] if match else [drive]
         runs += _chosen(drive, match["runs"], season) if match else [r for r in season.runs if r.drive == drive]
     fitted = [next((row.parts for row in season.drives if row.drive == drive), None) for drive in ids]
     parts = fitted[0]
     if any(each is None or parts is None or not same(each, parts) for each in fitted):
         parts = None
     loops = [loop for loop in season.loops if loop.drive in ids and ":" not in ref]
-    return Side(ref if "+" in ref or ":" in ref else ids[0], runs, parts, loops)
+    return Side(ref if "+" in ref or ":" in ref else ids[0], runs, parts, loops, tuple(whole))
 
 
 def setup_side(known: Known, season: SeasonRecord) -> Side:
@@ -176,6 +178,7 @@ def setup_side(known: Known, season: SeasonRecord) -> Side:
         [run for run in season.runs if run.drive in known.drives],
         known.setup.parts,
         [loop for loop in season.loops if loop.drive in known.drives],
+        tuple(known.drives),
     )
 
 

@@ -190,7 +190,8 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str, unit: str
     """One verdict over all speeds, which its sentence names in `unit`.
 
     The interval it gives holds together with those of the other speeds; of a single speed it holds by itself, and is
-    the narrower one. The sentence says which.
+    the narrower one. The sentence says which. What is shown to some speed, but comes out the other way at the highest,
+    is `mixed`: one side's launches were quicker, and the car was not.
     """
     words = [split.verdict.word for split in splits]
     if not splits:
@@ -201,6 +202,16 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str, unit: str
         kinds = {split.verdict.word for split in told}
         if len(kinds) > 1:
             return Verdict("mixed", f"{b} is faster to some speeds and slower to others than {a}")
+        top = [split for split in splits if split.verdict.word != "too few runs"][-1]
+        against = top.judged.interval.estimate * told[0].judged.interval.estimate < 0
+        if against:  # quick off the line by luck or by what is lost again: no verdict on the whole run
+            word, shown = told[0].verdict.word, speed_label(told[-1].speed_mps, unit)
+            other = f"{abs(top.judged.interval.estimate):.2f} s {'slower' if word == 'faster' else 'faster'}"
+            return Verdict(
+                "mixed",
+                f"{b} is {word} than {a} to {shown}, but not on to {speed_label(top.speed_mps, unit)}: there it comes "
+                f"out {other}, which is not shown",
+            )
         most = max(told, key=lambda split: abs(split.judged.interval.estimate))
         interval = most.judged.interval
         said = f"{abs(interval.estimate):.2f} s to {speed_label(most.speed_mps, unit)}"

@@ -20,7 +20,18 @@ from analysis.cli.options import (
     seconds_asked,
     speeds_asked,
 )
-from analysis.wording import adjusted, in_brackets, judged_by, number, sentence, short_span, signed
+from analysis.cli.power_change import print_power_change
+from analysis.wording import (
+    adjusted,
+    in_brackets,
+    judged_by,
+    number,
+    percent,
+    percent_span,
+    sentence,
+    short_span,
+    signed,
+)
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, convert, parse_speed
 
@@ -142,6 +153,8 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
     differ = "; ".join(f"{part} {shown(pair.a)} -> {shown(pair.b)}" for part, pair in answer.parts.items())
     out.print(f"   differ in {differ}" if differ else "   no parts known to differ")
     out.print()
+    if answer.power is not None:
+        print_power_change(answer.power, unit)
     out.print(sentence(answer.sentence), style="bold")
     out.print()
     rows = [
@@ -228,6 +241,8 @@ def _print_effects(answer: EffectsAnswer) -> None:
 
     out = console()
     out.print(f"Against {described(answer.base)}:")
+    if answer.power:
+        _print_power_effects(answer)
     speeds = [each.speed for each in answer.time[0].effects] if answer.time else []
     for k, speed in enumerate(speeds):
         times = [(each, each.effects[k]) for each in answer.time]
@@ -250,6 +265,20 @@ def _print_effects(answer: EffectsAnswer) -> None:
         out.print("- No parts are tangled: each effect stands for itself.")
     for line in answer.caveats:
         out.print(f"- {sentence(line)}")
+
+
+def _print_power_effects(answer: EffectsAnswer) -> None:
+    from analysis.answers.sentences import changed, power_word
+
+    rows = [
+        [
+            changed(each.changes), str(each.runs), percent(each.change), percent_span(each.low, each.high),
+            power_word(each.low, each.high),
+        ]
+        for each in answer.power
+    ]  # fmt: skip
+    title = "Power at the wheels, by every full pull, standing and rolling"
+    console().print(table(["change", "pulls", "power %", "with days", "shown"], rows, left=(0, 4), title=title))
 
 
 def _print_effect_table(
@@ -291,7 +320,8 @@ def _print_plan(answer: PlanAnswer) -> None:
         out.print(
             f"About {convert(answer.minutes, 'min', 'h'):.1f} h an outing, at {answer.run_minutes:.0f} min a run."
         )
-    for line in [*answer.warnings, *answer.notes]:
+    by_power = [answer.by_power.sentence] if answer.by_power is not None and answer.next else []
+    for line in [*answer.warnings, *answer.notes, *by_power]:
         out.print(f"- {sentence(line)}")
     if answer.next:
         out.print("\nFor the day")

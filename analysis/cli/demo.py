@@ -19,6 +19,7 @@ from typing import Annotated, Any
 
 import typer
 
+from logger.config import examples
 from logger.errors import InputError
 
 app = typer.Typer()
@@ -55,12 +56,12 @@ def _wrapped(*words: str) -> str:
     return " \\\n".join(lines)
 
 
-def sample_folder(name: str) -> Path:
-    """`sample_logs` or `configs`: inside the installed package, or beside it in the source tree."""
-    for place in (Path(__file__).parents[1] / name, Path(__file__).parents[2] / name):
+def sample_folder() -> Path:
+    """`sample_logs`: inside the installed package, or beside it in the source tree."""
+    for place in (Path(__file__).parents[1] / "sample_logs", Path(__file__).parents[2] / "sample_logs"):
         if place.is_dir():
             return place
-    raise InputError(f"{name}: the sample files are missing from this installation; reinstall pullbook")
+    raise InputError("sample_logs: the sample files are missing from this installation; reinstall pullbook")
 
 
 def _make_room(folder: Path) -> None:
@@ -70,18 +71,23 @@ def _make_room(folder: Path) -> None:
         raise InputError(f"{folder}: this is no folder; name another one")
     if folder.exists() and any(folder.iterdir()) and not mark.exists():
         raise InputError(f"{folder}: this folder holds something that is no demo; name another one")
-    if mark.exists():
-        shutil.rmtree(folder)
+    # The mark is there first and stays: a demo that was cut off is still known for one.
+    folder.mkdir(parents=True, exist_ok=True)
+    mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
+    for path in folder.iterdir():
+        if path.is_dir() and not path.is_symlink():
+            shutil.rmtree(path)
+        elif path != mark:
+            path.unlink()
     try:
-        shutil.copytree(sample_folder("configs"), folder, dirs_exist_ok=True)
+        shutil.copytree(examples.folder(), folder, dirs_exist_ok=True)
     except shutil.Error as error:  # one entry for each file: source, target, what went wrong
         _, target, why = error.args[0][0]
         raise InputError(f"{target}: cannot be written: {why}") from error
-    mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
 
 
 def _walk(folder: Path, run: Command) -> None:
-    samples = sample_folder("sample_logs")
+    samples = sample_folder()
     season = tomllib.loads((samples / "season.toml").read_text(encoding="utf-8"))["drive"]
     ids: dict[str, str] = {}
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
 import typer
@@ -18,6 +18,7 @@ from analysis.cli import (
     analyse,
     coast,
     compare,
+    complete,
     demo,
     fuel,
     jets,
@@ -26,6 +27,7 @@ from analysis.cli import (
     report,
     runs,
     season,
+    setting,
     setups,
     sharing,
     weather,
@@ -39,7 +41,9 @@ from logger.errors import InputError, NoAnswer
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from logger.cli.files import Files
     from logger.config.recorder import Channel
+    from logger.config.setup import SetupConfig
     from logger.record.alerts import Alert
     from logger.record.live import Listener, Place
     from logger.store.drive import Drive
@@ -53,8 +57,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for room in (
-    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, weather, compare, season, sharing, report,
-    analyse, demo,
+    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare, season,
+    sharing, report, analyse, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 
@@ -66,7 +70,14 @@ def _after_drive(drive: Drive) -> None:
     brief_runs(drive)
 
 
-def _listeners(announce: Callable[[str], None], files: record.Files, store: Path) -> list[Listener]:
+def _at_end(store: Path, drives: Sequence[str]) -> None:
+    """What is asked of the owner when recording was ended by hand."""
+    from analysis.cli.complete import offer
+
+    offer(store, drives)
+
+
+def _listeners(announce: Callable[..., None], files: Files, store: Path) -> list[Listener]:
     """What watches a drive being recorded on the analysis' behalf: the last run as it happens."""
     from analysis.runs.lessons import Taught
     from analysis.runs.live import LiveRuns
@@ -81,7 +92,15 @@ def _listeners(announce: Callable[[str], None], files: record.Files, store: Path
     return [LiveRuns(announce, files.car.units.speed if files.car else "mph", taught)]
 
 
-def _lean_limit(files: record.Files, channel: Channel) -> float:
+def _questions(store: Path, setup: SetupConfig, but: str = "") -> list[str]:
+    """What to ask before a drive of the store carries a setup; a drive that cannot be opened says nothing."""
+    from analysis.answers.setups import questions
+    from logger.store.drive import list_drives
+
+    return questions(setup, list_drives(store, lambda left_out: None), but)
+
+
+def _lean_limit(files: Files, channel: Channel) -> float:
     """The mixture beyond which the panel warns, in the channel's own unit."""
     from analysis.mixture.lean_alert import lean_limit
     from logger.config.targets import TargetsConfig
@@ -89,15 +108,25 @@ def _lean_limit(files: record.Files, channel: Channel) -> float:
     return lean_limit(files.targets or TargetsConfig(), files.car, str(channel.channel), channel.stoich_afr)
 
 
-def _lean_watch(files: record.Files, channel: Channel, mixture: Place, load: Place | None) -> Alert:
+def _lean_watch(files: Files, store: Path, channel: Channel, mixture: Place, load: Place | None) -> Alert:
     """What watches for lean mixture at high load."""
     from analysis.mixture.lean_alert import LeanWatch
+    from analysis.mixture.strength import HardPull
+    from analysis.store import DriveStore
 
-    return LeanWatch(files.config.recorder, _lean_limit(files, channel), mixture, load, files.car)
+    def known() -> list[HardPull]:
+        try:
+            return DriveStore(store, kept_only=True).pulls_so_far(files.car)
+        except (InputError, OSError):  # a store that cannot be read now: the car shows what it can do as it goes
+            return []
+
+    return LeanWatch(files.config.recorder, _lean_limit(files, channel), mixture, load, files.car, known)
 
 
 record.hooks.after_drive = _after_drive
+record.hooks.at_end = _at_end
 record.hooks.listeners = _listeners
+record.hooks.questions = _questions
 record.hooks.lean_watch = _lean_watch
 record.hooks.lean_limit = _lean_limit
 

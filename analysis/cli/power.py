@@ -16,12 +16,13 @@ from analysis.cli.options import (
     runs_asked,
     speed_unit_asked,
 )
+from analysis.cli.power_change import print_power_change
 from analysis.wording import is_round, plural
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import HORSEPOWER_W, SPEED_UNITS, W_PER_KW, speed_label
 
 if TYPE_CHECKING:
-    from analysis.answers.power import PowerAtSpeed, PowerBetween, SetupPower
+    from analysis.answers.power import PowerAtSpeed, SetupPower
 
 app = typer.Typer()
 FEW_ROWS = 14
@@ -47,7 +48,8 @@ def power(
     for setup in found.setups:
         _print_power(setup, found.speed_unit)
     for between in found.differences:
-        _print_difference(between, found.speed_unit)
+        console().print(f"{between.b} against {between.a}")
+        print_power_change(between, found.speed_unit)
 
 
 def _shown(speed_mps: float, count: int, unit: str) -> bool:
@@ -128,26 +130,3 @@ def _kw(watts: float, decimals: int = 2) -> str:
 
 def _hp(watts: float) -> str:
     return f"{watts / HORSEPOWER_W:.1f}"
-
-
-def _print_difference(found: PowerBetween, unit: str) -> None:
-    out = console()
-    rows = [
-        [
-            f"{speed / SPEED_UNITS[unit]:.4g}", f"{100 * change:+.1f}",
-            f"±{100 * half:.1f}" if math.isfinite(half) else "-",
-        ]
-        for speed, change, half in zip(found.speed_mps, found.by_speed, found.by_speed_half, strict=True)
-        if _shown(speed, len(found.speed_mps), unit)
-    ]  # fmt: skip
-    out.print(f"{found.b} against {found.a}{', both corrected' if found.corrected else ', not corrected for the air'}")
-    out.print()
-    out.print(table([unit, "power %", "95 %"], rows, left=()))
-    out.print()
-    over = f"Over these speeds {100 * found.change:+.1f} %"
-    if math.isfinite(found.low):
-        out.print(f"{over} ({100 * found.low:+.1f} to {100 * found.high:+.1f}): {found.verdict}.")
-    else:
-        out.print(f"{over}; {found.verdict} to say more: two of each are the least.")
-    out.print("Days are in it, as is usual (1.5 % of power); `pullbook compare` weighs this car's own.")
-    out.print()

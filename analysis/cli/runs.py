@@ -11,7 +11,18 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import UnitsOption, near_asked, open_store, say_progress, speed_unit_asked, speeds_asked
-from analysis.wording import distance_label, duration, number, plural, signed, speed_number, with_sigma
+from analysis.wording import (
+    NONE,
+    channel_unit,
+    channel_value,
+    distance_label,
+    duration,
+    number,
+    plural,
+    signed,
+    speed_number,
+    with_sigma,
+)
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError, NoAnswer
 from logger.units import parse_quantity, parse_speed, speed_label
@@ -20,7 +31,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from analysis.answers.runs import AllRunsAnswer, RunBoard, RunReceiver, RunsAnswer
-    from analysis.answers.timed_run import RunSplit, TimedRun
+    from analysis.answers.timed_run import RunChannel, RunSplit, TimedRun
     from logger.store.drive import Drive
 
 app = typer.Typer()
@@ -229,6 +240,7 @@ def print_runs(answer: RunsAnswer) -> None:
     if rolling:
         _print_times(out, rolling, f"Rolling runs, seconds from {_first_speed(answer)}", _from_first)
     _print_manner(out, answer)
+    _print_channels(out, answer)
     _print_pairs(out, answer)
     if right := _right_to(standing):
         out.print(right)
@@ -357,8 +369,33 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
             said.append(f"tagged {', '.join(run.tags)}")
         if run.part_throttle is not None:
             said.append(f"not counted: {run.part_throttle}")
+        if run.cold is not None:
+            said.append(f"not counted: {run.cold}")
         if said:
             out.print(f"Run {run.n}: {'; '.join(said)}")
+
+
+def _print_channels(out: Console, answer: RunsAnswer) -> None:
+    """What else was measured, for each run when it began and at its most; the battery at its least."""
+    names = list(dict.fromkeys(each.name for run in answer.runs for each in run.channels))
+    if not names:
+        return
+    units = {each.name: each.unit for run in answer.runs for each in run.channels}
+    rows = []
+    for run in answer.runs:
+        told = {each.name: each for each in run.channels}
+        rows.append([_name(run), *(_channel_words(told.get(name)) for name in names)])
+    heads = [f"{name}, {channel_unit(units[name])}" for name in names]
+    out.print()
+    title = "Other channels: at the start, and the highest (of the battery the lowest)"
+    out.print(table(["Run", *heads], rows, left=(), title=title))
+
+
+def _channel_words(told: RunChannel | None) -> str:
+    if told is None:
+        return NONE
+    end = told.lowest if told.unit == "V" else told.highest
+    return f"{channel_value(told.at_start, told.unit)}, {channel_value(end, told.unit)}"
 
 
 def _print_pairs(out: Console, answer: RunsAnswer) -> None:

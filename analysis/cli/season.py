@@ -93,6 +93,8 @@ _GIVES = {
 
 
 def _print_season(answer: SeasonAnswer) -> None:
+    from analysis.answers.sentences import power_by_setup_line
+
     out = console()
     rows = [
         [
@@ -108,6 +110,8 @@ def _print_season(answer: SeasonAnswer) -> None:
         f"Seconds from one foot to {answer.speed}; typical is the median. Times are as driven. "
         f"{_mixture(answer.channel)}"
     )
+    if line := power_by_setup_line(answer):
+        out.print(line)
     if (best := answer.personal_best) is not None:
         out.print(f"* The best run, {best.label} with {best.time_s:.2f} s, is {best.sentence}.")
     for each in answer.setups:

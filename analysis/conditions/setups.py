@@ -117,6 +117,18 @@ def quantity(name: str, value: PartValue) -> tuple[float, str] | None:
     return None
 
 
+def in_the_names_unit(name: str, value: PartValue) -> PartValue:
+    """A number with a unit, such as "1.06 mm" of main_jet_mm, as the number that the name's unit makes of it."""
+    ending = _NAME_UNITS.get(name.rsplit("_", 1)[-1], "") if "_" in name else ""
+    match = _QUANTITY.match(value) if isinstance(value, str) and ending else None
+    if match is None:
+        return value
+    try:
+        return round(convert(float(match[1]), match[2], ending), 6)
+    except UnitError:
+        return value
+
+
 def shown(value: PartValue | None) -> str:
     """A value as the owner would write it."""
     if value is None:

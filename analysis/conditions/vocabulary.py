@@ -47,12 +47,23 @@ def doubts(parts: Parts, season: Sequence[Parts]) -> list[str]:
     return said
 
 
+def near_name(name: str, season: Sequence[Parts]) -> str | None:
+    """The part of the season that `name` is nearly; None for a part of the season, or for one new altogether."""
+    names = list(dict.fromkeys(known for each in season for known in each))
+    return None if name in names else _nearest(name, names)
+
+
 def reused(name: str, parts: Parts, season: Iterable[tuple[str, Parts]]) -> str:
-    """Why `name` cannot stand for these parts: it stood for others; "" where it can."""
-    for known, theirs in season:
-        if known.casefold() == name.casefold() and not same(theirs, parts):
-            differ = "; ".join(map(str, differences(theirs, parts)))
-            return f"{name!r} was driven with other parts: {differ}: give the changed setup a name of its own"
+    """Why `name` cannot stand for these parts: it stood for others; "" where it can.
+
+    Where it was driven with these parts too, that was asked about then.
+    """
+    named = [theirs for known, theirs in season if known.casefold() == name.casefold()]
+    if any(same(theirs, parts) for theirs in named):
+        return ""
+    for theirs in named:
+        differ = "; ".join(map(str, differences(theirs, parts)))
+        return f"{name!r} was driven with other parts: {differ}: give the changed setup a name of its own"
     return ""
 
 

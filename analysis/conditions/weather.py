@@ -316,8 +316,9 @@ def headwind(wind_mps: float, wind_from_deg: float, direction_deg: float) -> flo
     return wind_mps * math.cos(math.radians(wind_from_deg - direction_deg))
 
 
-_FULL_POWER = 0.9
-_LAUNCH_MOST_MPS = 12.0
+FULL_POWER = 0.9
+"""A launch is over where the wheels' power has come to this share of its most."""
+LAUNCH_MOST_MPS = 12.0
 """Slipping clutches and belts are done by then (common practice, no source)."""
 
 
@@ -366,8 +367,8 @@ def corrected_times(
         acts = np.full(len(middle), factor)
         if not launch:
             power = np.where(np.isfinite(pushed), pushed * middle, 0.0)
-            full = np.flatnonzero(power >= _FULL_POWER * power.max(initial=0.0))
-            ends = min(middle[full[0]] if len(full) else math.inf, _LAUNCH_MOST_MPS)
+            full = np.flatnonzero(power >= FULL_POWER * power.max(initial=0.0))
+            ends = min(middle[full[0]] if len(full) else math.inf, LAUNCH_MOST_MPS)
             acts[middle < ends] = 1.0
         gain = (acts * pushed - climb - standard_road.at(middle)) / (1 + standard_road.rotating)
         steps = np.where(gain > 0, np.diff(v) / gain, np.nan)

@@ -18,6 +18,11 @@ if TYPE_CHECKING:
 
     from logger.store.drive import Drive
 
+MOST_MIXTURE = 1000.0
+"""Free air reads less on any scale: beyond that the board is broken, or its line was."""
+MOST_OF_ANY = 1e12
+"""No instrument tells a larger number, in any unit; its square would still be one."""
+
 
 def find_channel(drive: Drive, asked: str | None) -> tuple[str, str]:
     """Source and channel that tell the mixture."""
@@ -79,6 +84,7 @@ def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> t
         void = np.array([word or "" for word in words], dtype=object)
     order = np.argsort(time, kind="stable")
     value = _floats(table, channel)[order]
+    value = np.where(np.abs(value) < MOST_MIXTURE, value, np.nan)
     return Readings(time[order], value, None if void is None else void[order], channel, stoich), latency
 
 
@@ -105,4 +111,5 @@ def _seconds(table: pa.Table, epoch_utc_ns: int) -> Floats:
 
 
 def _floats(table: pa.Table, name: str) -> Floats:
-    return np.asarray(table[name].cast("float64").to_numpy(zero_copy_only=False), dtype=np.float64)
+    told = np.asarray(table[name].cast("float64").to_numpy(zero_copy_only=False), dtype=np.float64)
+    return np.where(np.abs(told) < MOST_OF_ANY, told, np.nan)

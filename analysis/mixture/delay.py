@@ -135,6 +135,7 @@ def estimate(
     """
     # A closed throttle is a state of its own, not the end of a scale: overrun.
     load = state.share if opening is None else np.where(opening < CLOSED, LOAD_KNOTS[0], opening)
+    unseen = state.unseen_s if opening is None else 0.0
     steps = count_steps(state.speed_mps, load)
     step = float(np.median(np.diff(state.fix_time_s))) if len(state.fix_time_s) > 1 else GRID_S
     own, beside = ENGINE_S, ""
@@ -170,13 +171,13 @@ def estimate(
     (delay, lag), *drawn = (_minimum(misfit, LAGS_S[lags]) for misfit in misfits)
     found = np.array(drawn)
     total = delay + lag
-    spread_total = _interval(found.sum(axis=1), total, own)
+    spread_total = _interval(found.sum(axis=1), total, own, unseen)
     elsewhere = float(np.mean(np.abs(found.sum(axis=1) - total) > 0.3))
     at_end = not 0.0 <= delay <= (SHIFTS[-1] - 1) * GRID_S
     if elsewhere > 0.025 or at_end or spread_total[1] - spread_total[0] > 2 * TELLING_S:
         why = "The delay cannot be told from this drive: the changes of load in it fit many delays alike."
         return configured(configured_s, why, steps)
-    delay_low, delay_high = _interval(found[:, 0], delay, own)
+    delay_low, delay_high = _interval(found[:, 0], delay, own, unseen)
     lag_low, lag_high = _interval(found[:, 1], lag, own)
     if delay_high - delay_low <= 2 * TELLING_S and lag_high - lag_low <= 0.5:
         return Delay(
@@ -326,7 +327,7 @@ def _by_block(time_s: Floats, x: Floats, start_s: Floats) -> Floats:
 
 
 def _residuals(sums: _Sums, weights: Floats) -> Iterator[Floats]:
-    """Sums of squared residuals, (lags, shifts), for each weighting of the blocks."""
+    """Sums of squared residuals, (lags, shifts), by weighting of the blocks; above 0, also of readings all alike."""
     blocks, lags, p, shifts = sums.xy.shape
     diagonal = np.arange(p)
     for some in np.array_split(weights, max(1, len(weights) // 25)):
@@ -334,7 +335,7 @@ def _residuals(sums: _Sums, weights: Floats) -> Iterator[Floats]:
         xy = (some @ sums.xy.reshape(blocks, -1)).reshape(len(some), lags, p, shifts)
         xx[..., diagonal, diagonal] += 1e-4 * np.trace(xx, axis1=-2, axis2=-1)[..., None] / p
         explained = np.sum(xy * np.linalg.solve(xx, xy), axis=-2)
-        yield from (some @ sums.yy)[:, None, :] - explained
+        yield from np.maximum((some @ sums.yy)[:, None, :] - explained, np.finfo(float).tiny)
 
 
 def _minimum(residual: Floats, lags_s: Floats) -> tuple[float, float]:
@@ -355,11 +356,14 @@ def _vertex(x: Floats, y: Floats, i: int) -> float:
     return float(b - 0.5 * ((b - a) ** 2 * (v - w) - (b - c) ** 2 * (v - u)) / bend)
 
 
-def _interval(found: Floats, best: float, own: float) -> tuple[float, float]:
-    """The 95 % percentile interval of resampled estimates, widened by a standard error that they do not show."""
+def _interval(found: Floats, best: float, own: float, unseen: float = 0.0) -> tuple[float, float]:
+    """The 95 % percentile interval of resampled estimates, widened by a standard error that they do not show.
+
+    `unseen`: by how much more speeds may be shown late [s]; then the delay is longer by that, and never shorter.
+    """
     low, high = np.quantile(found, [0.025, 0.975])
     below, above = np.hypot(np.maximum([best - low, high - best], 0.0), 1.96 * own)
-    return best - float(below), best + float(above)
+    return best - float(below), best + math.hypot(float(above), unseen)
 
 
 def _table(speed: Floats, load: Floats) -> Floats:

@@ -3,18 +3,20 @@
 An air-cooled engine that runs lean at full load can be ruined in half a minute, and nobody reads a map while driving.
 
 How hard the engine works is told by a recorded channel where the configuration names one (`load_channel`, and
-`load_full` for its reading at full load). Without one it is worked out from GPS: the power at the wheels for each
-kilogram, v times the tractive acceleration with the mixture map's road load (`roadload.of`), as a share of the best
-that the car has kept up for two seconds in a pull (a of 0.3 m/s2 or more) since the recorder started. Before the first
-such pull there is nothing to compare with, and no alert.
+`load_full` for its reading at full load). Without one it is worked out from GPS: the tractive acceleration with the
+mixture map's road load (`roadload.of`), as a share of the most the car can do at that speed (`strength`): by the power
+in its file, by full pulls of earlier drives, and by pulls since the recorder started that reach that power. Where
+neither is known there is no alert, and the panel says so.
 """
 
 from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable, Sequence
 
 from analysis.conditions import roadload
+from analysis.mixture.strength import HardPull, PullWatch, Strength
 from logger.config.car import CarConfig
 from logger.config.recorder import RecorderSettings
 from logger.config.targets import TargetsConfig
@@ -22,16 +24,18 @@ from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
 from logger.record.live import Place
-from logger.units import NS_PER_S
+from logger.units import NS_PER_S, W_PER_KW
 
-_PULL_MPS2 = 0.3
 _WINDOW_NS = 1_200_000_000
-_SUSTAINED_NS = 2_000_000_000
 _STALE_NS = 2_000_000_000
+_MOVING_MPS = 1.0
+_WAITING = "lean alert asleep: give wheel_power_kw in the car's file, or drive five timed runs"
 
 
 class LeanWatch(Alert):
     """Watches the channel at `mixture` against `limit` (in that channel's own unit); `load` is `load_channel`'s place.
+
+    `known` gives the full pulls of earlier drives; it is asked once, when the car first moves.
 
     `alert` is the text to show, "" while all is well.
     """
@@ -43,10 +47,17 @@ class LeanWatch(Alert):
         mixture: Place,
         load: Place | None = None,
         car: CarConfig | None = None,
+        known: Callable[[], Sequence[HardPull]] = tuple,
     ) -> None:
         self._settings, self._limit, self._mixture, self._load_at = settings, limit, mixture, load
         self._road = roadload.of(car)
-        self._pull = HardestPull()
+        power = car.car.wheel_power_kw if car is not None else None
+        self._w_per_kg = power * W_PER_KW / car.car.mass_kg if power is not None and car is not None else None
+        self._known, self._earlier = known, list[HardPull]()
+        self._asked = False
+        self._pulls = list[HardPull]()
+        self._strength = Strength.of((), self._w_per_kg)
+        self._watch = PullWatch()
         self._speeds: deque[tuple[int, float]] = deque()
         self._load: float | None = None
         self._load_ns = 0
@@ -74,8 +85,19 @@ class LeanWatch(Alert):
             speeds.popleft()
         if (gain := slope(speeds)) is not None:
             v = fix.speed_mps
-            power = v * float(roadload.tractive_acceleration(v, gain, self._road))
-            self._load, self._load_ns = self._pull.share(fix.mono_ns, power, gain), fix.mono_ns
+            tractive = float(roadload.tractive_acceleration(v, gain, self._road))
+            if (pull := self._watch.take(fix.mono_ns, v, tractive, gain)) is not None:
+                self._pulls.append(pull)
+                self._learn()
+            elif not self._asked and v > _MOVING_MPS:
+                self._asked, self._earlier = True, list(self._known())
+                self._learn()
+            self._load = self._strength.share(v, tractive) if self._strength is not None else None
+            self._load_ns = fix.mono_ns
+
+    def _learn(self) -> None:
+        self._strength = Strength.of(self._earlier, self._w_per_kg, self._pulls)
+        self.waiting = _WAITING if self._strength is None else ""
 
     def on_reading(self, source: str, reading: Reading) -> None:
         if self._load_at is not None and source == self._load_at.source:
@@ -105,27 +127,6 @@ def lean_limit(targets: TargetsConfig, car: CarConfig | None, channel: str, stoi
     if targets.unit == channel:
         return limit
     return limit / targets.stoich_afr if channel == "lambda" else limit * stoich_afr
-
-
-class HardestPull:
-    """The hardest that the car has pulled for two seconds on end, to hold its effort against."""
-
-    def __init__(self) -> None:
-        self.w_per_kg = 0.0
-        self._lately: deque[tuple[int, float]] = deque()
-
-    def share(self, mono_ns: int, w_per_kg: float, acceleration_mps2: float) -> float | None:
-        """This moment's power at the wheels as a share of the hardest pull; None before there was any."""
-        lately = self._lately
-        if acceleration_mps2 < _PULL_MPS2:
-            lately.clear()
-        else:
-            lately.append((mono_ns, w_per_kg))
-            while mono_ns - lately[0][0] > _SUSTAINED_NS:
-                lately.popleft()
-            if mono_ns - lately[0][0] > 0.9 * _SUSTAINED_NS:
-                self.w_per_kg = max(self.w_per_kg, min(power for _, power in lately))
-        return w_per_kg / self.w_per_kg if self.w_per_kg > 0 else None
 
 
 def slope(speeds: deque[tuple[int, float]]) -> float | None:

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.arrays import Bools, Floats, first_order
-from analysis.motion.noise import Interval, Noise, density, wander_covariance
+from analysis.motion.noise import Interval, Noise
+from analysis.motion.stop_likelihood import stop_log_likelihood
 
 SLOWEST_HZ = 4.0
 """Fixes further apart than this do not show the corner."""
@@ -181,8 +182,6 @@ def _columns() -> tuple[Floats, Floats, Floats]:
 def _evidence(stop: _Stop, noise: Noise) -> tuple[Floats, Floats]:
     """Log evidence of each smoothing time if the stop was sharp, and if it was eased: (times) each."""
     grid, easings, columns = _columns()
-    held = (stop.y == 0) & (noise.hold_mps > 0)
-    spread = math.hypot(noise.reading_sigma_mps, _SLACK_MPS)
     begun = stop.crossing_s - TIMES_S[:, None, None] + easings[None, :, None] / 2 + _OFFSETS_S[None, None, :]
     after = stop.t - begun[..., None]
     at = np.clip((after - grid[0]) / _GRID_S, 0, len(grid) - 1.001)
@@ -190,27 +189,10 @@ def _evidence(stop: _Stop, noise: Noise) -> tuple[Floats, Floats]:
     part = (at - whole)[..., None]
     k, e = np.arange(len(TIMES_S))[:, None, None, None], np.arange(len(easings))[None, :, None, None]
     design = columns[k, e, whole] * (1 - part) + columns[k, e, whole + 1] * part
-    free = ~held
-    covariance = wander_covariance(stop.t[free], noise) + np.eye(int(free.sum())) * _SLACK_MPS**2
-    whiten = np.linalg.inv(np.linalg.cholesky(covariance))
-    white = whiten @ design[..., free, :]
-    z = whiten @ stop.y[free]
-    precision = 1 / np.array([1.0, 0.8, 0.05 * stop.braking, 0.04, 0.04]) ** 2
     mean = np.array([stop.braking, 0.0, 0.0, 0.0, 0.0])
-    gram = np.swapaxes(white, -1, -2) @ white + np.diag(precision)
-    moment = (np.swapaxes(white, -1, -2) @ z) + precision * mean
-    fit = np.linalg.solve(gram, moment[..., None])[..., 0]
-    log = 0.5 * ((fit * moment).sum(-1) - np.linalg.slogdet(gram)[1])
-    speed = (design @ fit[..., None])[..., 0]
-    low = np.nonzero(np.abs(speed) < 4 * spread + noise.hold_mps)
-    v, reading = speed[low], stop.y[low[-1]]
-    exact = np.log(density(reading, np.abs(v), spread, noise) + 1e-9)
-    normal = -0.5 * ((reading - v) / spread) ** 2 - math.log(spread * math.sqrt(2 * math.pi))
-    gain = np.zeros_like(speed)
-    gain[low] = exact - np.where(held[low[-1]], 0.0, normal)
-    # A reading that was held is told by nothing else: where speed is high it was surely not held.
-    gain[..., held] = np.where(np.abs(speed[..., held]) >= 4 * spread + noise.hold_mps, math.log(1e-9), gain[..., held])
-    log += gain.sum(-1)
+    sigma = np.array([1.0, 0.8, 0.05 * stop.braking, 0.04, 0.04])
+    flat = design.reshape(-1, *design.shape[-2:])
+    log = stop_log_likelihood(stop.t, stop.y, flat, mean, sigma, noise, _SLACK_MPS).reshape(design.shape[:3])
     sharp = len(_SHARP_S)
     return _log_mean(log[:, :sharp]), _log_mean(log[:, sharp:])
 

@@ -84,6 +84,9 @@ class Fixes:
         return replace(self, **{name: getattr(self, name)[keep] for name in names})
 
 
+NO_SPEED = "without a speed"
+
+
 @dataclass(frozen=True)
 class SetAside:
     """Fixes that were not used: how many for which reason, and which (`kept` is over the fixes as given)."""
@@ -94,6 +97,11 @@ class SetAside:
     @property
     def total(self) -> int:
         return sum(self.counts.values())
+
+    @property
+    def words(self) -> str:
+        """How many for which reason: "503 without a speed"; "" where none was set aside."""
+        return ", ".join(f"{count} {reason}" for reason, count in self.counts.items() if count)
 
 
 def receiver_in(drive: Drive) -> str | None:
@@ -141,7 +149,8 @@ def clean(fixes: Fixes) -> tuple[Fixes, SetAside]:
             kept[bad] = False
 
     with np.errstate(invalid="ignore"):
-        drop("no fix", ~fixes.valid | ~np.isfinite(fixes.speed_mps) | ~np.isfinite(fixes.t_s))
+        drop("no fix", ~fixes.valid | ~np.isfinite(fixes.t_s))
+        drop(NO_SPEED, ~np.isfinite(fixes.speed_mps))
         drop("negative or impossible speed", (fixes.speed_mps > 150) | (fixes.speed_mps < -5))
         drop("few satellites", fixes.satellites < MIN_SATELLITES)
         drop("poor geometry", fixes.hdop > MAX_HDOP)

@@ -43,6 +43,8 @@ class Noise:
     outlier_share: float = 0.0
     rest_wander_share: float = 0.0
     """The same part of rest_sigma_mps squared; a receiver may wander at rest only."""
+    hold_doubt_mps: float = 0.0
+    """Standard error of hold_mps [m/s]: how far apart the lowest readings above it lie."""
 
     @property
     def drawn(self) -> bool:
@@ -221,11 +223,8 @@ def noise_at_rest(y: Floats, rest: Bools, quantum: float, sigma: float, step: fl
     plain = float(np.sqrt(max(sigma**2 - quantum**2 / 12, (0.2 * quantum) ** 2, 1e-6)))
     kind: NoiseKind = "folded"
     if len(readings) >= 5 and np.mean(readings == 0) > 0.97:
-        above = np.abs(y[y != 0])
-        smallest = float(np.quantile(above, min(2 / len(above), 1.0))) if len(above) else 0.0
-        held = smallest > 3 * max(quantum, plain) and smallest > 0.05
-        hold = min(smallest, 1.5) if held or plain > quantum else 0.0
-        return Noise(plain, np.nan, quantum, hold, kind, seconds)
+        hold, doubt = _hold(np.sort(np.abs(y[y != 0])), quantum, plain)
+        return Noise(plain, np.nan, quantum, hold, kind, seconds, hold_doubt_mps=doubt)
     if len(readings) < 5:
         return Noise(plain, np.nan, quantum, 0.0, kind, seconds)
     if np.mean(readings < 0) > 0.05:
@@ -243,7 +242,29 @@ def noise_at_rest(y: Floats, rest: Bools, quantum: float, sigma: float, step: fl
     return Noise(plain, found, quantum, 0.0, kind, seconds)
 
 
+def _hold(above: Floats, quantum: float, plain: float) -> tuple[float, float]:
+    """Below which speed zero is held [m/s], and its standard error, by the readings that are not zero, in order.
+
+    Readings come as thick just above it as a little further up, so it lies about one of their distances below the
+    lowest; the two lowest are passed over where they lie apart from the others.
+    """
+    if len(above) == 0:
+        return 0.0, 0.0
+    third = float(above[min(2, len(above) - 1)])
+    if not (third > max(3 * max(quantum, plain), 0.05) or plain > quantum):
+        return 0.0, 0.0
+    apart = 0.3 / max(int(np.sum(above < third + 0.3)) - 2, 1)
+    lowest = float(above[0]) if third - above[0] < 6 * apart else third
+    doubt = min(apart, lowest / 2)
+    return min(lowest - doubt, 1.5), doubt
+
+
 # --- how likely a reading is, near zero ---------------------------------------------------------------------------
+
+
+_HOLD_QUARTERS = (0.87, 0.53, 0.02, -1.08)
+"""Middles of the quarters of what is not known of a hold, in its standard errors: the lowest reading of a row lies
+above it by an exponential law."""
 
 
 def density(y: Floats, v: Floats, sigma: ArrayLike, noise: Noise) -> Floats:
@@ -255,12 +276,11 @@ def density(y: Floats, v: Floats, sigma: ArrayLike, noise: Noise) -> Floats:
         return np.asarray(p, float)
     zero = np.abs(y) < 1e-9
     if zero.any():
-        # The speed below which zero is held is known from above only: the least reading that was not zero.
         held = np.zeros(int(zero.sum()))
-        shares = (0.55, 0.7, 0.85, 1.0) if noise.hold_mps else (1.0,)
-        for share in shares:
-            level = np.maximum(share * noise.hold_mps, width[zero] / 2)
-            held += _below(level, v[zero], spread[zero], noise) / len(shares)
+        by = _HOLD_QUARTERS if noise.hold_doubt_mps else (0.0,)
+        for doubt in by:
+            level = np.maximum(noise.hold_mps + doubt * noise.hold_doubt_mps, width[zero] / 2)
+            held += _below(level, v[zero], spread[zero], noise) / len(by)
         p[zero] = held / width[zero]
     return np.asarray(p, float)
 

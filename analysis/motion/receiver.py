@@ -12,14 +12,15 @@ import numpy as np
 from analysis.motion.braked_stops import Smoothing
 from analysis.motion.noise import Noise
 
-UNKNOWN_SMOOTHING_S = 0.25
-"""Root mean square smoothing of receivers of which nothing is known: most have none or 0.2 s, some half a second
-(common practice, no source)."""
+UNKNOWN_SMOOTHING_S = 0.34
+"""Smoothing whose shift of a time from one foot is the root mean square shift of receivers of which nothing is known:
+two in five have none, two 0.2 s, one half a second (common practice, no source). The shift grows by the square, so this
+is the fourth root of the mean fourth power."""
 MODEL_SHARE = 0.3
 """How far the time of a first-order filter is off where the receiver's filter is of another kind: two in a row read
 30 % low."""
-LEAST_SMOOTHING_S = 0.06
-"""Smoothing of less is left alone: it moves a time by no more than 0.01 s."""
+LEAST_SMOOTHING_S = 0.1
+"""Smoothing of less is left alone: it moves a time from one foot by no more than 0.01 s, which grows by its square."""
 
 
 @dataclass(frozen=True)
@@ -60,10 +61,10 @@ class Receiver:
 
     @property
     def undone_s(self) -> float:
-        """The smoothing that is undone in the motion [s]: 0 where there is none to speak of or it is hardly known."""
+        """The smoothing that is undone in the motion [s]: what is expected of it; 0 where there is none to speak of."""
         if self.smoothing_s is None or self.smoothing_sigma_s is None:
             return 0.0
-        return self.smoothing_s if self.smoothing_s >= max(LEAST_SMOOTHING_S, 1.5 * self.smoothing_sigma_s) else 0.0
+        return self.smoothing_s if self.smoothing_s >= LEAST_SMOOTHING_S else 0.0
 
     @property
     def smoothing_doubt_s(self) -> float:
@@ -101,9 +102,9 @@ class Receiver:
 
     def noise_of(self, seen: Noise) -> Noise:
         """A drive's noise with what is known of the receiver in place of what the drive alone would say."""
-        return Noise(
-            self.noise_mps, seen.rest_sigma_mps, seen.quantum_mps, seen.hold_mps, seen.kind, seen.rest_seconds,
-            self.wandering_share, self.wandering_s or 1.0, self.outlier_share,
+        return replace(
+            seen, sigma_mps=self.noise_mps, wander_share=self.wandering_share, wander_s=self.wandering_s or 1.0,
+            outlier_share=self.outlier_share, rest_wander_share=0.0,
         )  # fmt: skip
 
     def smoothing(self) -> Smoothing | None:

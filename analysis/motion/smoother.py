@@ -50,6 +50,8 @@ GAP_S = 1.0
 
 _GAP_Q = 3.0
 """The least wander in a gap [m2/s5]: a gear change or a touch of the brake may hide there."""
+_SUDDEN_Q = 0.1
+"""Above this much wander [m2/s5] the acceleration changes at once, as at a gear change."""
 _REST_SIGMA_MPS = 0.003
 LEAST_NOISE_MPS = 0.015
 """No receiver's Doppler speed is better than this; one that seems so repeats itself."""
@@ -235,13 +237,19 @@ def _noise_of_drive(noise: Noise, t: Floats, y: Floats, rest: Bools, step: float
 
 
 def _before_the_filter(t: Floats, q: Floats, smoothing_s: float) -> Floats:
-    """The wander of the car's acceleration where q is that of the filtered speed: it shows for a while after."""
+    """The wander of the car's acceleration where q is that of the filtered speed: it shows for a while after, and a
+    sudden change shows less of it. A step of the acceleration, squared, is (1 + r) / (1 - r) times what its filtered
+    steps add up to, where r of it is left after each fix; the root of that, since what is left is spread over a while
+    as it is (chosen on tests/tuning)."""
     if smoothing_s == 0:
         return q
     from scipy.ndimage import maximum_filter1d
 
-    width = round(2 * smoothing_s / float(np.median(np.diff(t)))) + 1
-    return np.asarray(maximum_filter1d(q, width, origin=-((width - 1) // 2), mode="nearest"), float)
+    step = float(np.median(np.diff(t)))
+    width = round(2 * smoothing_s / step) + 1
+    out = np.asarray(maximum_filter1d(q, width, origin=-((width - 1) // 2), mode="nearest"), float)
+    left = np.exp(-step / smoothing_s)
+    return np.where(out > _SUDDEN_Q, out * np.sqrt((1 + left) / (1 - left)), out)
 
 
 def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> tuple[Noise, float]:

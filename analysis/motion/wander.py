@@ -113,11 +113,11 @@ def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float)
 
 
 LEAST_UNDER_WAY = 600
-_LIKELY_SHARE = 0.25
+_LIKELY_SHARE = 0.6
 """Which part of its logarithm the likelihood under way counts for: the model of the car is not true to the last, so the
 posterior is far too narrow."""
 
-HIDDEN_ODDS = 2.0
+HIDDEN_ODDS = 7.0
 """How much more often than not a receiver that holds zero wanders: it filters (common practice, no source)."""
 
 

@@ -12,6 +12,7 @@ import numpy as np
 from analysis import wording
 from analysis.answers.timed_run import SpeedUnit
 from analysis.arrays import Floats
+from analysis.report.channels_section import channel_blocks
 from analysis.report.has import fuel_of, lacking, mixture_of, weather_of
 from analysis.report.mixture_section import along_best, mixture_blocks, mixture_words
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
@@ -103,6 +104,7 @@ def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Sect
         Section("traces", "Traces", traces(drive, told.best or held, unit) if held is not None else []),
         Section("gained", "Time gained and lost", gained(drive, held, unit) if held is not None else []),
         Section("mixture", "Mixture", mixture),
+        Section("channels", "Other channels", channel_blocks(drive, told.runs)),
         Section("fuel", "Fuel", fuel_blocks(told.fuel, unit) if told.fuel is not None else []),
         Section("weather", "Weather", weather_blocks([(manifest.started_utc, *weather_of(drive))])),
         Section("plan", "The next outing", plan),

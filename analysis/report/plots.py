@@ -239,8 +239,8 @@ class _Place:
 
     def grid(self, x: Floats, y: Floats) -> tuple[Floats, Floats]:
         return (
-            np.round(GRID * (x - self.xs[0]) / (self.xs[1] - self.xs[0])),
-            np.round(GRID * (self.ys[1] - y) / (self.ys[1] - self.ys[0])),
+            np.round(GRID * ((x - self.xs[0]) / (self.xs[1] - self.xs[0]))),
+            np.round(GRID * ((self.ys[1] - y) / (self.ys[1] - self.ys[0]))),
         )
 
 

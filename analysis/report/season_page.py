@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
-from analysis.answers.sentences import changed
+from analysis.answers.sentences import changed, power_by_setup_line, power_word
 from analysis.changes.observations import Observation
 from analysis.drive import AnalysedDrive
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
@@ -145,6 +145,8 @@ def _verdict(told: _Told) -> list[str]:
     if not told.season.runs:
         return ["No standing run of this season counts yet: `pullbook runs` says why for each drive."]
     said = _effects_said(told.effects) if told.effects is not None else []
+    if line := power_by_setup_line(told.by_setup):
+        said.insert(0, line)
     best = told.by_setup.personal_best
     if best is not None:
         said.append(
@@ -300,6 +302,7 @@ def _effects(told: _Told) -> list[Block]:
     by = wording.judged_by(found.corrected_by)
     out: list[Block] = [
         Words(f"Against {described(found.base)}."),
+        *([_power_table(found)] if found.power else []),
         _effects_figure(found.time, told.to, by),
         _effect_table(found.time, "s", f"Time to {told.to} from one foot{by}"),
     ]
@@ -309,6 +312,18 @@ def _effects(told: _Told) -> list[Block]:
         out.append(_effect_table(found.fuel, "L/100 km", "Fuel"))
     tangled = [f"{' and '.join(group)} {_TANGLED}" for group in found.tangled]
     return [*out, Bullets(tangled or ["No parts are tangled: each effect stands for itself."])]
+
+
+def _power_table(found: EffectsAnswer) -> Table:
+    rows = [
+        [
+            changed(each.changes), str(each.runs), wording.percent(each.change),
+            wording.percent_span(each.low, each.high), power_word(each.low, each.high),
+        ]
+        for each in found.power
+    ]  # fmt: skip
+    title = "Power at the wheels, by every full pull, standing and rolling"
+    return Table(title, ["Change", "Pulls", "Power %", "With days", "Shown"], rows, left=(4,))
 
 
 def _effects_figure(found: Sequence[TimeEffect], to: str, by: str) -> Figure:

@@ -107,7 +107,8 @@ def plan_blocks(
     else:
         done = "No drive is needed." if made.separable else "Nothing to tell apart: one setup was driven so far."
         out.append(Words(f"{done} Judged by the time to {made.speed}."))
-    if notes := [wording.sentence(line) for line in (*made.warnings, *made.notes)]:
+    by_power = [made.by_power.sentence] if made.by_power is not None and made.next else []
+    if notes := [wording.sentence(line) for line in (*made.warnings, *made.notes, *by_power)]:
         out.append(Bullets(notes))
     out.append(Words("Which jet to try next: `pullbook jets`."))
     return [*out, Bullets(made.checklist)] if made.checklist else out

@@ -30,6 +30,7 @@ from logger.units import SPEED_UNITS, speed_label
 if TYPE_CHECKING:
     from analysis.answers.compare import CompareAnswer, MeasureComparison
     from analysis.answers.mixture import MixtureAnswer
+    from analysis.answers.power_change import PowerChangeAnswer
     from analysis.changes.season import SeasonRecord
     from analysis.conditions.setups import Parts
 
@@ -68,6 +69,7 @@ def setups_page(a: str, b: str, season: SeasonRecord, speeds_mps: Floats | None 
     days = [(row.started_utc, row.weather, row.air) for row in season.drives if row.drive in drives]
     sections = [
         Section("driven", "What was driven, and with what", _with_what(sides, answer, season, unit)),
+        Section("power", "Power at the wheels", _power(answer.power, unit) if answer.power is not None else []),
         Section("splits", "Splits", _splits(answer, unit)),
         Section("gained", "Time gained and lost", _gained(sides, answer, unit)),
         Section("traces", "Traces", [*_traces(sides, top, unit), *_best_traces(sides, top, unit)]),
@@ -102,7 +104,8 @@ def _amount(side: Side) -> str:
 
 
 def _verdict(answer: CompareAnswer) -> list[str]:
-    said = [sentence(answer.sentence)]
+    said = [sentence(answer.power.sentence)] if answer.power is not None else []
+    said.append(sentence(answer.sentence))
     said += [
         sentence(f"{m.name}: A {m.a:.2f}, B {m.b:.2f} {m.unit}; {m.sentence}")
         for m in (answer.launch, answer.mixture, answer.fuel)
@@ -164,6 +167,26 @@ def _drives_table(sides: Sequence[_Side], answer: CompareAnswer, season: SeasonR
     heads = ["Drive", "Side", "Day", "Runs", "Timed", "Best", "Typical", "Notes"]
     title = f"Drives; best and typical (median) seconds to {speed_label(speed, unit)}, as driven"
     return Table(title, heads, rows, left=(1, 2, 7))
+
+
+# --- power ---------------------------------------------------------------------------------------------------------
+
+
+def _power(found: PowerChangeAnswer, unit: SpeedUnit) -> list[Block]:
+    from analysis.answers.power_change import power_lines
+
+    out: list[Block] = [Words(sentence(found.sentence))]
+    if found.told:
+        pulls = f"{found.starts_a + found.rolling_a}/{found.starts_b + found.rolling_b}"
+        ranges = [(g.from_mps, g.to_mps, f"{g.pulls_a}/{g.pulls_b}", g.change, g.low, g.high) for g in found.groups]
+        whole = found.from_mps, found.to_mps, pulls, found.change, found.low, found.high
+        rows = [
+            [wording.speed_range(low, high, unit), count, wording.percent(change), wording.percent_span(*span)]
+            for low, high, count, change, *span in [*ranges, whole]
+        ]
+        heads = [unit, "Pulls", "Power %", f"{found.level:.0%}"]
+        out.append(Table("Power of B over A, by speed; the last row is the whole", heads, rows, left=()))
+    return [*out, Bullets(power_lines(found, unit))]
 
 
 # --- splits -------------------------------------------------------------------------------------------------------

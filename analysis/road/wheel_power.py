@@ -29,7 +29,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -362,69 +362,3 @@ def _reach(scatter: Floats, whole: Floats, dof: int) -> Floats:
 
     freedom = dof * (whole / np.maximum(scatter, 1e-12)) ** 4 if dof else np.full(len(whole), 1e6)
     return np.asarray(stdtrit(np.minimum(freedom, 1e6), 0.975))
-
-
-@dataclass(frozen=True)
-class PowerDifference:
-    """Wheel power of b against a at the speeds that both have.
-
-    change, low, high: of power averaged over those speeds, relative, and its 95 % interval [-], days
-    included. by_speed: the relative change at each. What both share (mass, road load) cancels.
-    """
-
-    speed_mps: Floats
-    by_speed: Floats
-    by_speed_half: Floats
-    change: float
-    low: float
-    high: float
-    corrected: bool
-    verdict: Literal["more power", "less power", "no difference shown", "too few runs"]
-
-
-def difference(a: WheelCurve, b: WheelCurve, days: tuple[float, float] = (0.0, 1.0)) -> PowerDifference:
-    """How wheel power changed from `a` to `b`: one figure per run, so that it is one question and not one per speed.
-
-    `days` are the standard error that days bring, as a share, and its degrees of freedom; 0 where both were driven on
-    the same ones. Corrected to standard air where both have weather. NoAnswer where no speed is common to all runs.
-    """
-    from scipy.special import stdtrit
-
-    corrected = all(math.isfinite(each.factor) for curve in (a, b) for each in curve.pulls)
-    tables = [
-        np.array([each.power_w * (each.factor if corrected else 1.0) for each in curve.pulls]) for curve in (a, b)
-    ]
-    all_speeds = a.pulls[0].speed_mps
-    common = np.isfinite(tables[0]).all(axis=0) & np.isfinite(tables[1]).all(axis=0)
-    if not common.any():
-        raise NoAnswer("the runs of the two have no speed in common")
-    means = [table[:, common].mean(axis=0) for table in tables]
-    reference = (means[0] + means[1]) / 2
-    index = [(table[:, common] / reference).mean(axis=1) for table in tables]
-    change = float(index[1].mean() / index[0].mean() - 1)
-    by_speed = means[1] / means[0] - 1
-    dof = len(index[0]) + len(index[1]) - 2
-    if min(map(len, index)) < 2:
-        nan = np.full(int(common.sum()), np.nan)
-        return PowerDifference(all_speeds[common], by_speed, nan, change, math.nan, math.nan, corrected, "too few runs")
-    spread = math.sqrt(sum(float(np.sum((side - side.mean()) ** 2)) for side in index) / dof)
-    per_run = math.sqrt(1 / len(index[0]) + 1 / len(index[1]))
-    reach = float(stdtrit(dof, 0.975))
-    by_day = float(stdtrit(days[1], 0.975)) * days[0]
-    half = math.hypot(reach * spread * per_run, by_day)
-    each = np.sqrt(sum(np.sum((x[:, common] / m - 1) ** 2, axis=0) for x, m in zip(tables, means, strict=True)) / dof)
-    verdict: Literal["more power", "less power", "no difference shown"] = "no difference shown"
-    if change - half > 0:
-        verdict = "more power"
-    elif change + half < 0:
-        verdict = "less power"
-    return PowerDifference(
-        all_speeds[common],
-        by_speed,
-        np.hypot(reach * each * per_run, by_day),
-        change,
-        change - half,
-        change + half,
-        corrected,
-        verdict,
-    )

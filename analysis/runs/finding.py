@@ -18,6 +18,7 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.arrays import Floats
 from analysis.motion.fixes import Fixes
@@ -26,7 +27,7 @@ from analysis.motion.smoother import Motion
 from analysis.motion.stretch import direction, grade, place, quality, turned_about, when_passed
 from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
 from analysis.runs.plausible import judged
-from analysis.runs.rises import LaunchHabit
+from analysis.runs.rises import LaunchHabit, habits_beside, prior_of, rises
 from analysis.runs.run import DistanceSplit, Ended, LaunchQuality, Options, Run, Split, default_speeds
 from logger.units import MPS_PER_KMH, MPS_PER_MPH, SPEED_UNITS, speed_label
 
@@ -35,6 +36,8 @@ FALL_MPS = 1.0
 STALL_S = 3.0
 STALL_MPS2 = 0.05
 """A mean acceleration below this over STALL_S ends a run: it has reached its peak."""
+NOTHING_TOLD_S = 0.6
+"""Fixes further apart tell too little of a launch's rise for the drive's others."""
 SOFT_RISE_S = 0.8
 """A launch whose acceleration takes longer than this to rise to 70 % of its height is soft (common practice: a clutch
 takes 0.1 to 0.4 s)."""
@@ -43,7 +46,7 @@ takes 0.1 to 0.4 s)."""
 def find(motion: Motion, fixes: Fixes, options: Options | None = None, habit: LaunchHabit | None = None) -> list[Run]:
     """All runs of a drive, numbered from 1: standing ones in order of time, then rolling ones, so that a standing run
     keeps its number whatever else is asked for. `fixes` are the cleaned ones `motion` was made of; `habit` is what
-    other drives told of the car's launches (`run.habit_from`)."""
+    other drives told of the car's launches (`run.habit_from`); the drive's launches tell each other, none itself."""
     options = options or Options()
     found = _name_aborted(judged(_standing(motion, fixes, options, habit), motion, fixes), options)
     if options.from_mps is not None and options.to_mps is not None:
@@ -68,7 +71,26 @@ class _Pull(NamedTuple):
 
 
 def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit | None) -> list[Run]:
-    return [_describe(motion, fixes, options, pull, habit) for pull in _pulls(motion, options)]
+    pulls = _pulls(motion, options)
+    launches = [_launch(motion, fixes, options, pull, habit) for pull in pulls]
+    habits = [habit] * len(pulls)
+    if motion.step_s < NOTHING_TOLD_S:
+        habits = habits_beside([launch.rise_log for launch in launches], habit)
+        # Each was weighed by what was known before: what the drive's others tell comes on top.
+        known = prior_of(rises(False), habit)
+        more = [prior_of(rises(False), own) / known for own in habits]
+        launches = [launch.weighed(by) for launch, by in zip(launches, more, strict=True)]
+    return [_describe(motion, fixes, options, *each) for each in zip(pulls, launches, habits, strict=True)]
+
+
+def _launch(
+    motion: Motion, fixes: Fixes, options: Options, pull: _Pull, habit: LaunchHabit | None,
+    among: NDArray[np.intp] | None = None, smoothing_s: float | None = None,
+) -> Launch:  # fmt: skip
+    departed_s = float(motion.t_s[pull.departed])
+    turned = turned_about(fixes, pull.rest.end_s - motion.step_s, departed_s, motion.noise.reading_sigma_mps)
+    return pull_away(motion, pull.rest, pull.departed, pull.peak, options.unit, turned=turned, habit=habit,
+                     smoothing_s=smoothing_s, among=among)  # fmt: skip
 
 
 def _pulls(motion: Motion, options: Options) -> list[_Pull]:
@@ -133,15 +155,14 @@ def _follow(motion: Motion, start: int, last: int) -> tuple[int, Ended]:
     return start + k, "lifted" if fallen[k] else "reached its peak"
 
 
-def _describe(motion: Motion, fixes: Fixes, options: Options, pull: _Pull, habit: LaunchHabit | None) -> Run:
-    rest, departed, peak, end, why, broken, last = pull
+def _describe(
+    motion: Motion, fixes: Fixes, options: Options, pull: _Pull, launch: Launch, habit: LaunchHabit | None
+) -> Run:
+    _, departed, peak, end, why, broken, last = pull
     t, v = motion.t_s, motion.speed_mps
-    turned = turned_about(fixes, rest.end_s - motion.step_s, float(t[departed]), motion.noise.reading_sigma_mps)
-    launch = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit)
     doubt = motion.receiver.smoothing_doubt_s
     some = launch.likeliest(6)
-    smoother = pull_away(motion, rest, departed, peak, options.unit, turned=turned, habit=habit, among=some,
-                         smoothing_s=motion.receiver.undone_s + doubt)  # fmt: skip
+    smoother = _launch(motion, fixes, options, pull, habit, some, motion.receiver.undone_s + doubt)
     t0, stop = launch.t0_s, float(t[peak])
     path = _Path(motion, launch, departed, peak, (launch.among(some), smoother), doubt)
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)

@@ -11,18 +11,17 @@ Time zero is found by fitting how cars pull away, not by a threshold; see `fit_l
 from __future__ import annotations
 
 import math
-from copy import copy
 from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats, first_order
-from analysis.motion.noise import Interval, Noise, density, wander_covariance
+from analysis.arrays import Floats
+from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
-from analysis.motion.wander import rest_log_density
-from analysis.runs.rises import KNOTS, QUICK_S, LaunchHabit, prior_of, rises, speed_tables
+from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, LaunchReadings, Ways, evidence, lone_stray
+from analysis.runs.rises import LaunchHabit
 from logger.units import FOOT_M, speed_label
 
 DEPART_MPS = 1.0
@@ -67,8 +66,11 @@ class Launch:
 
     def among(self, some: NDArray[np.intp]) -> Launch:
         """The same launch where only these rises are possible."""
-        by = np.isin(self.rise, some).astype(float)
-        likely, counted = (w * by / float(w @ by) for w in self.weight)
+        return self.weighed(np.isin(np.arange(len(self.rise_log)), some).astype(float))
+
+    def weighed(self, by: Floats) -> Launch:
+        """The same launch where each rise was by so much likelier beforehand: (rises)."""
+        likely, counted = (w * by[self.rise] / float(w @ by[self.rise]) for w in self.weight)
         weight = Weight(likely, counted)
         t0, t0_sigma = moments(weight, self.t0, np.full_like(self.t0, self.t0_step_s))
         foot, foot_sigma = moments(weight, self.one_foot, self.one_foot_sigma)
@@ -124,12 +126,6 @@ def moments(weight: Weight, values: Floats, sigma: Floats) -> tuple[float, float
     return given, math.sqrt(float(np.sum(weight.likely * ((values - given) ** 2 + sigma**2))))
 
 
-_WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
-"""How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
-_SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
-"""The same where fixes are so far apart that a gear change can hide between them."""
-
-
 def fit_launch(
     t: Floats,
     y: Floats,
@@ -145,6 +141,7 @@ def fit_launch(
     habit: LaunchHabit | None = None,
     among: NDArray[np.intp] | None = None,
     may_roll: bool = False,
+    turns: bool = False,
 ) -> Launch:
     """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
 
@@ -161,69 +158,87 @@ def fit_launch(
     the car was creeping; `at_rest_before=False` leaves out what came before t0 (a car that rolled back). `smoothing_s`:
     the receiver shows the motion through a first-order filter of this time constant. `trust`: how surely each reading
     is no stray. `habit`: what is known of the car's launches; the broad prior by default. `among`: only these rises.
-    `may_roll`: before t0 the car may have rolled back too slowly for its course to tell.
+    `may_roll`: before t0 the car may have rolled back too slowly for its course to tell. `turns`: it did roll back,
+    and t0 is where it turned.
     """
     use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
     if trust is not None:
         use &= trust > 0.5
-    span = until_s - earliest_s
-    slow = bool(np.median(np.diff(t[use])) > 0.6)
-    wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
-    every = rises(slow)
-    prior = np.log(prior_of(every, habit, slow))
-    if among is not None:
-        every, prior = [every[k] for k in among], prior[among]
-    x = np.linspace(0.0, span, max(int(span / 0.02), 150) + 1)
-    tables = speed_tables(x, every)
-    shown = _filtered(tables, float(x[1]), smoothing_s)
-    readings = _Readings(t[use], y[use], noise, base_mps, at_rest_before, may_roll)
-    # A coarse look with one wander finds where the answer lies; a fine one weighs it.
+    step = float(np.median(np.diff(t[use])))
+    lag_s = smoothing_s * (1 - math.exp(-CAUGHT_S / smoothing_s)) if turns and smoothing_s else 0.0
+    ways = Ways.of(until_s - earliest_s, step > 0.6, smoothing_s, habit, among, lag_s)
+    readings = LaunchReadings(t[use], y[use], noise, base_mps, at_rest_before, may_roll, turns, lag_s)
     coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
-    for _ in range(_MOST_STRAYS + 1):
-        log, coefs, _ = _evidence(readings, coarse, x, shown, span, wanders[1:2])
-        log = log[..., 0]
-        best = np.unravel_index(int(np.argmax(log + prior[:, None])), log.shape)
-        stray = _lone_stray(readings, float(coarse[best[1]]), x, shown[best[0]] @ coefs[(*best, 0)])
-        if stray is None:
-            break
-        readings = readings.without(stray)
-    weight = np.exp(log + prior[:, None] - (log + prior[:, None]).max())
-    share = weight.sum(1)
-    # A quick start is too sharp for the coarse look to judge: such ones stay.
-    quick = np.array([rise.seconds < QUICK_S for rise in every])
-    alive = np.flatnonzero(share > np.where(quick, 1e-9, 2e-3) * share.max())
-    support = np.flatnonzero(weight.sum(0) > 1e-5 * weight.sum(0).max())
-    low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
-    grid = np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
+    readings, log = _coarse_look(readings, coarse, ways)
+    alive, grid = _worth_weighing(log, coarse, ways)
     rise_log = np.log(np.exp(log - log.max()).sum(1) + 1e-30) + log.max() + math.log(coarse[1] - coarse[0])
-    log, coefs, covs = _evidence(readings, grid, x, shown[alive], span, wanders)
-    log = log + np.log(wander_weight)
+    log, coefs, covs = evidence(readings, grid, ways, alive, ways.wanders)
+    log = log + ways.wander_log
     rise_log = _rise_evidence(rise_log, alive, log, float(grid[1] - grid[0]))
-    log = log + prior[alive, None, None]
+    log = log + ways.prior[alive, None, None]
     weight = np.exp(log - log.max())
-    keep = np.nonzero(weight > 5e-4)
+    keep = np.nonzero(weight > LEAST_START)
     w = weight[keep] / weight[keep].sum()
-    counted = w * np.bincount(keep[0], w)[keep[0]] if slow and habit is None else w
+    counted = w * np.bincount(keep[0], w)[keep[0]] if ways.slow and habit is None else w
     starts = Weight(w, counted / counted.sum())
-    c, s, t0 = coefs[keep], covs[keep], grid[keep[1]]
-    thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 120, 1)), [len(x) - 1]]))
-    way_tables = np.zeros_like(tables[alive])
-    way_tables[:, 1:] = np.cumsum((tables[alive, 1:] + tables[alive, :-1]) / 2, 1) * x[1]
-    xs, phi, psi = x[thin], tables[alive][:, thin][keep[0]], way_tables[:, thin][keep[0]]
-    speed = base_mps + (phi @ c[..., None])[..., 0]
-    way = base_mps * xs + (psi @ c[..., None])[..., 0]
-    speed_sigma = np.sqrt(np.maximum(((phi @ s) * phi).sum(-1), 0))
-    way_sigma = np.sqrt(np.maximum(((psi @ s) * psi).sum(-1), 0))
+    xs, (speed, speed_sigma), (way, way_sigma) = _moved(ways, alive[keep[0]], coefs[keep], covs[keep], base_mps)
+    t0 = grid[keep[1]]
     foot, foot_sigma = _one_foot(xs, speed, way, way_sigma)
     # Between fixes more than half a second apart a foot may do what no family of curves foresees.
-    unseen = 0.15 * max(float(np.median(np.diff(t[use]))) - 0.6, 0.0)
+    unseen = 0.15 * max(step - 0.6, 0.0)
     foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
-    t0_sigma = math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen)
+    turning = math.hypot(0.012, 0.15 * lag_s) if turns else 0.0
+    t0_sigma = math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen, turning)
     return Launch(
         *moments(starts, t0, np.full_like(t0, t0_sigma)), *moments(starts, foot, foot_sigma),
         until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, alive[keep[0]], rise_log,
         t0_sigma,
     )  # fmt: skip
+
+
+LEAST_RISE, LEAST_QUICK, LEAST_START = 2e-3, 1e-9, 5e-4
+"""What is less likely than this, beside the likeliest, is left out: a rise after the coarse look (a quick start is too
+sharp for that to judge), a single start after the fine one."""
+
+
+def _coarse_look(readings: LaunchReadings, coarse: Floats, ways: Ways) -> tuple[LaunchReadings, Floats]:
+    """Log evidence (rises, coarse) with one wander, which finds where the answer lies; the readings without strays."""
+    for _ in range(MOST_STRAYS + 1):
+        log, coefs, _ = evidence(readings, coarse, ways, slice(None), ways.wanders[1:2])
+        log = log[..., 0]
+        best = np.unravel_index(int(np.argmax(log + ways.prior[:, None])), log.shape)
+        stray = lone_stray(readings, float(coarse[best[1]]), ways.x, ways.shown[best[0]] @ coefs[(*best, 0)])
+        if stray is None:
+            break
+        readings = readings.without(stray)
+    return readings, log
+
+
+def _worth_weighing(log: Floats, coarse: Floats, ways: Ways) -> tuple[NDArray[np.intp], Floats]:
+    """Which rises a coarse look leaves, and the fine grid of starts that they are weighed on."""
+    weight = np.exp(log + ways.prior[:, None] - (log + ways.prior[:, None]).max())
+    share = weight.sum(1)
+    alive = np.flatnonzero(share > np.where(ways.quick, LEAST_QUICK, LEAST_RISE) * share.max())
+    support = np.flatnonzero(weight.sum(0) > 1e-5 * weight.sum(0).max())
+    low, high = coarse[max(support[0] - 1, 0)], coarse[min(support[-1] + 1, len(coarse) - 1)]
+    return alive, np.linspace(low, high, min(max(int((high - low) / 0.015), 16), 48) + 1)
+
+
+def _moved(
+    ways: Ways, rise: NDArray[np.intp], c: Floats, cov: Floats, base_mps: float
+) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
+    """Speed and way of each start, with their sigmas (starts, n), at some times after it (n)."""
+    x, tables = ways.x, ways.tables
+    some, place = np.unique(rise, return_inverse=True)
+    gained = np.zeros((len(some), *tables.shape[1:]))
+    gained[:, 1:] = np.cumsum((tables[some, 1:] + tables[some, :-1]) / 2, 1) * x[1]
+    thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 120, 1)), [len(x) - 1]]))
+
+    def of(table: Floats, begun: Floats | float) -> tuple[Floats, Floats]:
+        value = begun + (table @ c[..., None])[..., 0]
+        return value, np.sqrt(np.maximum(((table @ cov) * table).sum(-1), 0))
+
+    return x[thin], of(tables[rise][:, thin], base_mps), of(gained[place][:, thin], base_mps * x[thin])
 
 
 def _rise_evidence(coarse: Floats, alive: NDArray[np.intp], fine: Floats, step: float) -> Floats:
@@ -238,34 +253,6 @@ def _rise_evidence(coarse: Floats, alive: NDArray[np.intp], fine: Floats, step: 
     return np.asarray(np.maximum(out - out[alive].max(), -30.0), float)
 
 
-def _filtered(tables: Floats, step: float, smoothing_s: float) -> Floats:
-    """The tables as a receiver shows them that smooths speed by a first-order filter."""
-    if smoothing_s <= 0:
-        return tables
-    kept = math.exp(-step / smoothing_s)
-    # Between the points speed is taken as a line, for which this is exact.
-    late = smoothing_s * (1 - kept) / step
-    return first_order(1 - late, late - kept, kept, tables, axis=1)
-
-
-_MOST_STRAYS = 3
-_STRAY_SIGMAS = 5.0
-
-
-def _lone_stray(readings: _Readings, start: float, x: Floats, fitted: Floats) -> int | None:
-    """Index of the reading that lies furthest off the likeliest start, where it does so by itself; None without."""
-    after = readings.t - start
-    moving = (after > 0) & ~readings.held
-    if readings.slow or moving.sum() < 8:
-        return None
-    off = np.abs(np.where(moving, readings.y - readings.base - np.interp(after, x, fitted), 0.0)) / readings.each
-    worst = int(np.argmax(off))
-    beside = np.concatenate([off[max(worst - 2, 0) : worst], off[worst + 1 : worst + 3]])
-    if off[worst] < _STRAY_SIGMAS or off[worst] < 2.5 * float(beside.max(initial=0.0)):
-        return None
-    return worst
-
-
 def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple[Floats, Floats]:
     reached = way >= FOOT_M
     k = np.clip(np.where(reached.any(1), np.argmax(reached, 1), way.shape[1] - 1), 1, None)
@@ -273,164 +260,6 @@ def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple
     v = np.maximum((way[rows, k] - way[rows, k - 1]) / (x[k] - x[k - 1]), 0.02)
     when = x[k - 1] + (FOOT_M - way[rows, k - 1]) / v
     return np.asarray(when, float), np.asarray(way_sigma[rows, k] / v, float)
-
-
-class _Readings:
-    """Readings of a launch with what does not depend on the fitted start.
-
-    each: standard deviation of each reading. whiten: upper triangular; its last rows make the errors of any run of last
-    readings white, so that one matrix serves every start. None where they are white as they are.
-    """
-
-    def __init__(
-        self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool, may_roll: bool = False
-    ) -> None:
-        self.t, self.y, self.noise, self.base, self.at_rest_before = t, y, noise, base, at_rest_before
-        self.may_roll = may_roll
-        self.slow = bool(np.median(np.diff(t)) > 0.25)
-        self.sigma = noise.reading_sigma_mps
-        self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
-        self.held = (y == 0) & (noise.hold_mps > 0)
-        at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
-        # What a receiver draws at rest it may still draw at a walk.
-        drawn = noise.drawn
-        self.each = np.where(drawn & (y < 3 * at_rest), at_rest, self.sigma)
-        self.whiten = None
-        if drawn or noise.wander_share > 0:
-            covariance = wander_covariance(t, noise) + np.diag(np.maximum(self.each**2 - self.sigma**2, 0.0))
-            free = ~self.held
-            backwards = np.linalg.cholesky(covariance[np.ix_(free, free)][::-1, ::-1])[::-1, ::-1]
-            self.whiten = np.zeros_like(covariance)
-            self.whiten[np.ix_(free, free)] = np.linalg.inv(backwards)
-        if not at_rest_before:
-            # What came before is not of this start: as likely as an average reading, wherever t0 lies.
-            self.before = -0.5 - np.log(self.each * math.sqrt(2 * math.pi))
-            if self.whiten is not None:
-                self.before = -0.5 - 0.5 * math.log(2 * math.pi) + np.log(np.maximum(np.diag(self.whiten), 1e-9))
-        elif base > 0:
-            self.before = -0.5 * ((y - base) / self.sigma) ** 2 - self.normal
-        else:
-            self.before = rest_log_density(t, y, noise, at_rest)
-
-    def without(self, index: int) -> _Readings:
-        """The readings without one."""
-        keep = np.arange(len(self.t)) != index
-        return _Readings(self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before, self.may_roll)
-
-    def since(self, time: float) -> _Readings:
-        """The readings after `time`: what was before every start says nothing between them."""
-        out, late = copy(self), self.t > time
-        out.t, out.y, out.held, out.before, out.each = (
-            values[late] for values in (self.t, self.y, self.held, self.before, self.each)
-        )
-        if self.whiten is not None:
-            out.whiten = self.whiten[np.ix_(late, late)]
-        return out
-
-
-def _evidence(
-    readings: _Readings, grid: Floats, x: Floats, tables: Floats, span: float, wanders: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Log evidence (rises, grid, wanders) of each start, the coefficients (..., knots), their covariances."""
-    rolling = _rolling_back(readings, grid) if readings.may_roll else np.zeros_like(grid)
-    readings = readings.since(float(grid[0]))
-    t, y, base, held = readings.t, readings.y, readings.base, readings.held
-    after = t[None, :] - grid[:, None]
-    moving = after > 0
-    index = np.clip(after / x[1], 0, len(x) - 1.001)
-    whole = index.astype(int)
-    part = (index - whole)[..., None]
-    basis = tables[:, whole] * (1 - part) + tables[:, whole + 1] * part  # (rises, grid, n, knots)
-    basis *= moving[..., None]
-    used = moving & ~held
-    design = np.where(used[..., None], basis, 0.0) if held.any() else basis
-    z = np.where(used, y - base, 0.0)
-    if readings.whiten is None:
-        design, z = design / readings.sigma, z / readings.sigma
-        each = np.full(len(t), readings.normal)
-    else:
-        # Rows of readings before the start carry what those after it foretell of them: they are no part of it.
-        design = np.where(used[..., None], readings.whiten @ design, 0.0)
-        z = np.where(used, z @ readings.whiten.T, 0.0)
-        each = 0.5 * math.log(2 * math.pi) - np.log(np.where(held, 1.0, np.diag(readings.whiten)))
-    gram = np.swapaxes(design, -1, -2) @ design
-    moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0]
-    constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
-    # A car that was caught as it rolled is already pulled when it turns.
-    pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
-    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - _ROLLS_BACK) * (rolling != 0))
-    spacing = span / (KNOTS - 1)
-    logs, coefs, covs = [], [], []
-    for wander in wanders:
-        precision = np.zeros((KNOTS, KNOTS))
-        precision[0, 0] = 1 / 2.5**2
-        for k in range(KNOTS - 1):
-            precision[k : k + 2, k : k + 2] += np.array([[1, -1], [-1, 1]]) / (wander * spacing)
-        mean = np.full(KNOTS, 1.5)
-        pull = precision @ mean
-        posterior = gram + precision
-        cov = np.linalg.inv(posterior)
-        c = (cov @ (moment + pull)[..., None])[..., 0]
-        det = np.linalg.slogdet(posterior)[1] - np.linalg.slogdet(precision)[1]
-        log = constant + 0.5 * ((c * (moment + pull)).sum(-1) - mean @ pull - det)
-        if base == 0:
-            log = log + _near_zero(readings, moving, basis, (design, z), c)
-        logs.append(log)
-        coefs.append(c)
-        covs.append(cov)
-    return np.stack(logs, -1), np.stack(coefs, -2), np.stack(covs, -3)
-
-
-_ROLLS_BACK = 0.05
-"""How many of the launches that creep up on zero begin with a roll back."""
-
-
-def _rolling_back(readings: _Readings, grid: Floats) -> Floats:
-    """What is added to the log evidence of each start, that the car stood before it, if it may as well have rolled
-    back, ever faster, and been caught just before: (grid)."""
-    longest = 3.0
-    use = (readings.t > grid[0] - longest) & (readings.t < grid[-1]) & ~readings.held
-    ago = grid[:, None] - readings.t[use]
-    seconds, speeds = np.meshgrid([0.5, 0.9, 1.4, 2.1, longest], [0.09, 0.14, 0.2, 0.28, 0.4, 0.55])
-    d, p = seconds.reshape(-1, 1, 1), speeds.reshape(-1, 1, 1)
-    caught = p / 1.2
-    v = p * np.clip(np.minimum((d - ago) / (d - np.minimum(caught, 0.3 * d)), ago / caught), 0.0, 1.0)
-    before = ago > 0
-    y = np.broadcast_to(readings.y[use], v.shape)
-    at_rest = np.exp(readings.before[use])
-    likely = np.log(density(y, v, np.broadcast_to(readings.each[use], v.shape), readings.noise) + 1e-3)
-    more = np.where(before, likely - np.log(at_rest + 1e-3), 0.0).sum(-1)
-    top = more.max(0)
-    mean = top + np.log(np.exp(more - top).mean(0))
-    return np.asarray(np.logaddexp(math.log(1 - _ROLLS_BACK), math.log(_ROLLS_BACK) + mean), float)
-
-
-def _near_zero(
-    readings: _Readings, moving: NDArray[np.bool_], basis: Floats, white: tuple[Floats, Floats], c: Floats
-) -> Floats:
-    """Near zero, readings are not normal: what replacing the normal law by the receiver's adds to the evidence, at the
-    fitted speeds; where errors are correlated, given the readings after each."""
-    y, sigma, noise, held = readings.y, readings.sigma, readings.noise, readings.held
-    fitted = (basis @ c[..., None])[..., 0]
-    r, g, n = np.nonzero(moving & (fitted < 4 * readings.each + noise.hold_mps))
-    v = fitted[r, g, n]
-    spread, normal_sigma = np.full(len(v), noise.sigma_mps), np.full(len(v), sigma)
-    foretold = np.maximum(v, 0.0)
-    if readings.whiten is None:
-        off = (y[n] - v) / sigma
-        normal = np.where(held[n], 0.0, -0.5 * off**2 - readings.normal)
-    else:
-        design, z = white
-        scale = 1 / np.where(held, 1 / readings.each, np.diag(readings.whiten))[n]
-        off = z[g, n] - (design[r, g, n] * c[r, g]).sum(-1)
-        normal = np.where(held[n], 0.0, -0.5 * off**2 - np.log(scale * math.sqrt(2 * math.pi)))
-        foretold = np.where(held[n], np.maximum(v, 0.0), np.abs(y[n] - off * scale))
-        spread, normal_sigma = np.maximum(scale, 0.3 * noise.quantum_mps), scale
-    exact = np.log(density(y[n], foretold, spread, noise) + 1e-12)
-    back = -0.5 * (np.minimum(v, 0.0) / normal_sigma) ** 2  # a car that pulls away does not go backwards
-    shape = fitted.shape[:2]
-    flat = np.bincount(r * shape[1] + g, exact - normal + back, shape[0] * shape[1])
-    return np.asarray(flat.reshape(shape), float)
 
 
 def pull_away(
@@ -469,11 +298,14 @@ def pull_away(
         return fit_launch(t, y, motion.noise, earliest_s, latest_s, until, from_s, base_mps, rested, smoothing,
                           motion.trust, habit, among, may_roll)  # fmt: skip
 
-    if turned is not None:
-        launch = fit(
-            turned.start_s, max(min(turned.end_s, latest), turned.start_s + 0.2), turned.start_s + 0.01, 0.0, False
-        )
+    def fit_turn(earliest_s: float, latest_s: float) -> Launch:
+        launch = fit_launch(t, y, motion.noise, earliest_s, latest_s, until, earliest_s - CAUGHT_S, 0.0, False,
+                            smoothing, motion.trust, habit, among, turns=True)  # fmt: skip
         return replace(launch, notes=(ROLLED_BACK,))
+
+    if turned is not None:
+        begun = turned.start_s - smoothing
+        return fit_turn(begun, max(latest, begun + 0.2))
     stood = int(np.searchsorted(t, rest.end_s))
     if departed - stood < 3:
         return fit(earliest, latest, begin)
@@ -483,7 +315,9 @@ def pull_away(
     least_after = np.minimum.accumulate(vb[::-1])[::-1]
     bump = (vb > max(0.2, 5 * sigma, 3 * drawn)) & (least_after < 0.5 * vb)
     # A car that rolls back takes its time; two readings are strays.
-    if bump.sum() * step >= 0.35 and step <= 0.34:
+    low = (vb > max(0.12, 2.5 * sigma, 2.5 * drawn)) & (least_after < 0.5 * vb)
+    if (bump.sum() * step >= 0.35 or low.sum() * step >= 0.5) and step <= 0.34:
+        bump = bump | low
         over = int(np.flatnonzero(bump)[-1])
         stands = np.flatnonzero(vb[over:] < max(0.12, 2.5 * sigma)) + over
         moved = "moved and nearly stopped again before it pulled away"
@@ -493,10 +327,12 @@ def pull_away(
             return replace(fit(again, latest, again), notes=(moved,))
         valley = over + int(np.argmin(vb[over:]))
         when = float(tb[valley])
-        note = ROLLED_BACK if when - rest.end_s < 4.0 else moved
-        return replace(fit(when - 0.4, min(when + 0.4, latest), when - 0.5 * step, 0.0, False), notes=(note,))
+        if when - rest.end_s < 4.0:
+            return fit_turn(when - 0.4, min(when + 0.4, latest))
+        launch = fit(when - 0.4, min(when + 0.4, latest), when - 0.5 * step, rested=False)
+        return replace(launch, notes=(moved,))
     hovering = (v > max(0.06, 1.2 * sigma, 1.2 * drawn)) & (v < DEPART_MPS / 2) & (t > earliest) & (t < latest)
-    may_roll = step <= 0.25 and bool(hovering.sum() * step > 0.5)
+    may_roll = step <= 0.25 and bool(hovering.sum() * step > 0.15)
     slow = (vb > max(0.12, 2.5 * sigma, 2.5 * drawn)) & (vb < DEPART_MPS) & (np.abs(ab) < 0.15)
     creeping = np.flatnonzero(slow)
     if len(creeping) and tb[creeping[-1]] - tb[creeping[0]] > 1.0:

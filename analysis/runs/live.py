@@ -15,7 +15,7 @@ from analysis.runs.lessons import Taught
 from analysis.runs.run import DEFAULT_MIN_PEAK_MPS
 from logger.decode.nmea import Fix
 from logger.record.live import Listener
-from logger.units import speed_label
+from logger.units import SPEED_UNITS, speed_label
 
 REST_MPS = 0.5
 KEPT_S = 300.0
@@ -28,11 +28,13 @@ class LiveRuns(Listener):
 
     def __init__(
         self,
-        announce: Callable[[str], None],
+        announce: Callable[..., None],
         unit: Literal["mph", "km/h"] = "mph",
         taught: Callable[[], Taught] = Taught,
     ) -> None:
-        """`taught` gives what earlier drives taught of the receiver and the car; it is asked at the first run."""
+        """`announce` takes a line, and of a counted run the speed in the unit and the seconds. `taught` gives what
+        earlier drives taught of the receiver and the car; it is asked at the first run.
+        """
         self._announce, self._unit, self._ask = announce, unit, taught
         self._taught: Taught | None = None
         self._fixes: list[Fix] = []
@@ -95,6 +97,8 @@ class LiveRuns(Listener):
             to, peak = (speed_label(v, self._unit) for v in (split.speed_mps, standing[-1].peak_mps))
             time = f"{split.from_one_foot_s:.2f} ±{split.from_one_foot_sigma_s:.2f} s"
             if standing[-1].counted:
-                self._announce(f"0 to {to} in {time} from one foot; peak {peak}")
+                words = f"0 to {to} in {time} from one foot; peak {peak}"
+                speed = round(split.speed_mps / SPEED_UNITS[self._unit])
+                self._announce(words, speed=speed, seconds=round(split.from_one_foot_s, 3))
             else:
                 self._announce(f"a run to {peak} is not counted: {standing[-1].why_not}")

@@ -20,7 +20,7 @@ class Rise(NamedTuple):
     """One way for the acceleration to come in: by which curve, over what time [s], from what first share, how likely
     beforehand."""
 
-    curve: Literal["straight", "exponential", "s-shaped", "falling", "late", "stumbling", "stepped"]
+    curve: Literal["straight", "exponential", "s-shaped", "falling", "late", "swelling", "stumbling", "stepped"]
     seconds: float
     first: float
     weight: float
@@ -40,30 +40,38 @@ def rises(slow: bool) -> list[Rise]:
     clutch, a start too smooth to see. `slow`: fixes are so far apart that they say
     little of it, and quick rises count for more.
     """
-    quick, unseen, soft = (2.0, 1.0, 1.0) if slow else (1.0, 4.8, 1.2)
+    quick, unseen, soft, long = (2.0, 1.0, 1.0, 1.0) if slow else (2.5, 4.8, 1.2, 2.5)
     found = [Rise("straight", 0.0, 1.0, 0.75 * quick)]
     found += [Rise("exponential", seconds, 0.0, 0.5 * quick) for seconds in (0.05, 0.08, 0.12)]
     found += [Rise("exponential", seconds, 0.0, 0.02) for seconds in (0.18, 0.25, 0.5, 1.0)]
     # All there at once and falling from then on, as constant power does: a = sqrt(P / 2 m t) after `seconds`.
     found += [Rise("falling", seconds, 1.0, 0.06) for seconds in (0.005, 0.25)]
     for seconds in (0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 2.0, 2.5):
-        slipped = 0.55 * (_log_normal(seconds, 1.05, 0.25) + 0.02)
+        slipped = 0.55 * (_log_normal(seconds, 1.05, 0.25) + 0.02) * (long if seconds > 1.1 else 1.0)
         for first, share in ((0.15, 0.4), (0.25, 1.0), (0.35, 0.7), (0.45, 0.35)):
             found.append(Rise("s-shaped", seconds, first, slipped * share))
-        found.append(Rise("s-shaped", seconds, 0.0, unseen * (0.1 if seconds < 0.6 else 0.03)))
+        smooth = 0.1 if seconds < 0.6 else 0.03 * (long if seconds > 0.9 else 1.0)
+        found.append(Rise("s-shaped", seconds, 0.0, unseen * smooth))
     for seconds in (0.15, 0.3, 0.5, 0.8, 1.0, 1.2, 1.4, 1.6, 1.8, 2.2, 2.5, 2.9, 3.4):
         # With close fixes the root of the weight counts, which leaves too little to a foot's usual two seconds.
         foot = 1.0 if slow or not 1.5 < seconds < 2.6 else 3.0
-        found.append(Rise("straight", seconds, 0.0, soft * foot * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025)))
+        even = 0.5 if not slow and seconds > 0.9 else 1.0
+        found.append(
+            Rise("straight", seconds, 0.0, soft * foot * even * 1.3 * (_log_normal(seconds, 2.8, 0.32) + 0.025))
+        )
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
     found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
+    found += [Rise("late", seconds, 0.0, unseen * 0.004) for seconds in (2.0, 2.6)]
+    found += [Rise("swelling", seconds, 0.0, unseen * 0.003) for seconds in (0.8, 1.3, 2.0, 2.8)]
+    # A belt or a clutch that takes hold with a jolt, and then the foot.
+    found += [Rise("straight", seconds, first, 0.01) for seconds in (0.8, 1.4, 2.0, 2.8) for first in (0.1, 0.2)]
     # An engine that takes hold and stumbles, and a throttle opened in two steps: `first` is the share in between.
     found += [Rise("stumbling", seconds, first, STUMBLE) for seconds in (0.45, 0.75, 1.1) for first in (0.2, 0.55)]
-    found += [Rise("stepped", seconds, first, STUMBLE) for seconds in (0.5, 0.9, 1.4) for first in (0.3, 0.55)]
+    found += [Rise("stepped", seconds, first, STEPPED) for seconds in (0.5, 0.9, 1.4) for first in (0.3, 0.55)]
     return found
 
 
-STUMBLE = 0.03
+STUMBLE, STEPPED = 0.07, 0.03
 
 
 def _log_normal(x: float, middle: float, width: float) -> float:
@@ -72,7 +80,7 @@ def _log_normal(x: float, middle: float, width: float) -> float:
 
 KNOTS = 6
 """Of the acceleration that the car would have without the launch."""
-PSEUDO_LAUNCHES = 2.0
+PSEUDO_LAUNCHES = 8.0
 """How many launches the broad prior counts for beside those of the car."""
 _ROUNDS = 20
 _LIKELY_SHARE = 0.4
@@ -110,22 +118,30 @@ def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = Fals
     return np.asarray(weights / weights.sum(), float)
 
 
-def habit_of(rise_logs: Sequence[Floats]) -> LaunchHabit | None:
-    """A car's habit from the log evidence of each rise in each of its launches: (rises) each; None without any.
+def habit_of(rise_logs: Sequence[Floats], before: LaunchHabit | None = None) -> LaunchHabit | None:
+    """A car's habit from the log evidence of each rise in each of its launches, (rises) each, and from what was known
+    of it `before`; None without any.
 
-    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for two launches;
+    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for PSEUDO_LAUNCHES;
     stopped early, since a mixture of so many kinds would end in a few that happen to fit.
     """
     if not rise_logs:
-        return None
-    broad = prior_of(rises(False), None)
+        return before
+    known = prior_of(rises(False), before)
+    counts = PSEUDO_LAUNCHES + (before.launches if before else 0)
     evidence = np.exp(_LIKELY_SHARE * np.stack([log - log.max() for log in rise_logs]))
-    shares = broad
+    shares = known
     for _ in range(_ROUNDS):
         each = evidence * shares
         each /= each.sum(1, keepdims=True)
-        shares = (each.sum(0) + PSEUDO_LAUNCHES * broad) / (len(rise_logs) + PSEUDO_LAUNCHES)
-    return LaunchHabit(tuple(float(share) for share in shares), len(rise_logs))
+        shares = (each.sum(0) + counts * known) / (len(rise_logs) + counts)
+    told = len(rise_logs) + (before.launches if before else 0)
+    return LaunchHabit(tuple(float(share) for share in shares), told)
+
+
+def habits_beside(rise_logs: Sequence[Floats], before: LaunchHabit | None) -> list[LaunchHabit | None]:
+    """For each launch of a drive the car's habit by the others, and by what was known `before`: none tells its own."""
+    return [habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before) for k in range(len(rise_logs))]
 
 
 def speed_tables(x: Floats, rises: list[Rise]) -> Floats:
@@ -161,6 +177,8 @@ def _share(x: Floats, rise: Rise) -> Floats:
         risen = inside
     elif rise.curve == "late":
         risen = inside * inside
+    elif rise.curve == "swelling":
+        risen = inside * np.sqrt(inside)
     elif rise.curve == "exponential":
         risen = 1 - np.exp(-np.minimum(u, 50.0))
     else:

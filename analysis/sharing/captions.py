@@ -29,7 +29,7 @@ from numpy.typing import ArrayLike
 
 from analysis.runs.run import time_zero
 from logger.errors import InputError
-from logger.units import MS_PER_S, SPEED_UNITS, speed_label
+from logger.units import MS_PER_S, S_PER_HOUR, SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
     from pysubs2 import SSAFile
@@ -41,6 +41,8 @@ Slot = Literal["speed", "value", "clock", "splits", "note"]
 
 SLOTS: tuple[Slot, ...] = ("speed", "value", "clock", "splits", "note")
 """What a caption can hold, in the order of its lines."""
+LONGEST_S = 10 * S_PER_HOUR - 0.01
+"""The last time that ASS can write [s]."""
 HOLD_S = 6.0
 """A run's time and splits stay this long after its end."""
 MOST_SPLITS = 5
@@ -149,10 +151,10 @@ def run_lines(runs: Sequence[Run], unit: str) -> list[CaptionLine]:
 def note_lines(notes: Iterable[tuple[float, str]], hold_s: float = 4.0) -> list[CaptionLine]:
     """Notes (time [s], text), each shown for `hold_s` or until the next."""
     ordered = sorted(notes)
-    ends = [start for start, _ in ordered[1:]] + [np.inf]
+    nexts = [*ordered[1:], (np.inf, "")]
     return [
         CaptionLine(start, min(start + hold_s, end), "note", " ".join(text.split()))
-        for (start, text), end in zip(ordered, ends, strict=True)
+        for (start, text), (end, _) in zip(ordered, nexts, strict=False)
         if end > start and text.split()
     ]
 
@@ -216,8 +218,9 @@ def on_video(
     lines: Iterable[CaptionLine], where: Alignment, length_s: float | None = None, from_s: float = 0.0
 ) -> list[CaptionLine]:
     """Lines on the video's time, cut to what lies between `from_s` and `from_s + length_s`, which becomes zero to
-    `length_s`: `from_s` is where a clip begins in a video that was cut into several."""
-    end = np.inf if length_s is None else length_s
+    `length_s`: `from_s` is where a clip begins in a video that was cut into several. No video is longer than what ASS
+    can write, ten hours."""
+    end = min(LONGEST_S if length_s is None else length_s, LONGEST_S)
     out = []
     for line in lines:
         start = max(where.to_video(line.start_s) - from_s, 0.0)

@@ -33,6 +33,8 @@ P = TypeVar("P", "GPXWaypoint", "GPXTrackPoint")
 PAUSE_S = 1.0
 OURS = "urn:pullbook:track:1"
 """The namespace of the speeds in a GPX file, which GPX 1.1 itself has no place for."""
+_NO_CAR_MPS = 1000.0
+"""No car is as fast: the way is not counted on by such a speed."""
 
 
 def to_ns(when: datetime) -> int:
@@ -80,8 +82,9 @@ def positions(drive: Drive) -> Positions:
         (ns - epoch) / NS_PER_S,
         floats("lat_deg"),
         floats("lon_deg"),
-        np.nan_to_num(floats("speed_mps")),
+        floats("speed_mps"),
     )
+    speed = np.where(np.abs(speed) < _NO_CAR_MPS, speed, 0.0)
     way = np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(t), 0) * (speed[1:] + speed[:-1]) / 2)])[: len(t)]
     good = np.asarray(table["valid"].fill_null(False).to_numpy(zero_copy_only=False), bool)
     good &= np.isfinite(lat) & np.isfinite(lon)

@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli import record
+from logger.cli import begin, record
+from logger.cli.files import Files
 from logger.cli.printing import JsonOption, StoreOption, print_json, show_warnings, tell
-from logger.errors import DriveError, InputError, NoAnswer
+from logger.errors import ANYWAY, DriveError, InputError, NoAnswer
 from logger.text import safe
 from logger.units import BYTES_PER_MB, MS_PER_S, S_PER_MINUTE
 
@@ -54,6 +55,7 @@ def import_(
     ] = None,
     setup: SetupOption = None,
     car: CarOption = None,
+    anyway: record.AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -73,23 +75,27 @@ def import_(
     else:
         text, settings, own_car, own_setup = _read_config(config, store)
     receiver = next((source.name for source in settings.source if isinstance(source, NmeaSource)), "gps")
+    given_setup = _read_setup(setup)
     read = capture.read(file, receiver)
     made = drive.find_raw(store, read.raw)
     already = made is not None
     remarks = []
     if made is None:
+        carried = given_setup or own_setup
+        if not anyway:
+            _ask(store, carried)
         made = drive.write(
             store,
             read.raw,
             settings,
             text,
             _read_car(car) or own_car,
-            _read_setup(setup) or own_setup,
+            carried,
             origin=file.name,
             remarks=read.remarks,
         )
     else:
-        remarks.append(_same_as(made, settings, _read_setup(setup)))
+        remarks.append(_same_as(made, settings, given_setup))
     if json:
         print_json({**_answer(made), "already": already})
         return
@@ -109,6 +115,7 @@ def rebuild(
     ] = None,
     setup: SetupOption = None,
     car: CarOption = None,
+    anyway: record.AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -125,12 +132,17 @@ def rebuild(
     if config is not None:
         text, settings, _, _ = _read_config(config)
         given = settings, text
+    found = None
     try:
         found = drive.open_drive(store, name)
     except DriveError:
         if name in {"last", "current"}:
             raise
-        made = drive.mend(drive.folder_of(store, name), given)
+    folder = drive.folder_of(store, name) if found is None else found.path
+    if not anyway:
+        _ask(store, changes.get("setup"), folder.name)
+    if found is None:
+        made = drive.mend(folder, given)
     else:
         made = drive.rebuild(found, *(given or (found.config, found.config_text)))
     if changes:
@@ -193,6 +205,7 @@ def capture_(
         tell("It tells where you drove: think before you give it away.")
 
 
+app.registered_commands += begin.app.registered_commands
 app.registered_commands += record.app.registered_commands
 show_warnings()
 
@@ -204,7 +217,7 @@ def _read_config(
     path: Path, store: Path | None = None
 ) -> tuple[str, RecorderConfig, CarConfig | None, SetupConfig | None]:
     """The recorder's file, its text, and car and setup: those it names, or the setup in force in the store."""
-    files = record.Files.read(path, store or path.parent)
+    files = Files.read(path, store or path.parent)
     return files.text, files.config, files.car, files.setup
 
 
@@ -220,6 +233,12 @@ def _read_setup(path: Path | None) -> SetupConfig | None:
     from logger.config.setup import SetupConfig
 
     return load(path, SetupConfig) if path is not None else None
+
+
+def _ask(store: Path, setup: SetupConfig | None, but: str = "") -> None:
+    """InputError with the first question about the setup that a drive is to carry."""
+    for question in record.questions(store, setup, but) if setup is not None else ():
+        raise InputError(f"{question} {ANYWAY}")
 
 
 def _same_as(made: Drive, settings: RecorderConfig, setup: SetupConfig | None) -> str:

@@ -12,6 +12,7 @@ import json
 import logging
 import math
 import sys
+import textwrap
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -46,6 +47,11 @@ def tell(text: str = "") -> None:
 
 def _safe_lines(text: str) -> str:
     return "\n".join(map(safe, text.split("\n")))
+
+
+def wrapped(text: str, before: str, width: int = WIDTH) -> str:
+    """`text` in lines of at most `width` columns, `before` in front of each."""
+    return textwrap.fill(safe(text), width, initial_indent=before, subsequent_indent=f"{before}  ")
 
 
 def say(text: str) -> None:

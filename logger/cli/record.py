@@ -14,15 +14,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell
-from logger.errors import InputError, NoAnswer
-from logger.units import MB_PER_GB, parse_quantity
+from logger.cli.files import Files
+from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell, wrapped
+from logger.errors import ANYWAY, InputError, NoAnswer
+from logger.units import MB_PER_GB, SPEED_UNITS, parse_quantity
 
 if TYPE_CHECKING:
-    from logger.config.car import CarConfig
-    from logger.config.recorder import Channel, RecorderConfig
+    from logger.config.recorder import Channel
     from logger.config.setup import SetupConfig
-    from logger.config.targets import TargetsConfig
     from logger.record.alerts import Alert
     from logger.record.live import Listener, Live, Place
     from logger.record.panel import Kept
@@ -31,6 +30,9 @@ if TYPE_CHECKING:
     from logger.store.drive import Drive
 
 app = typer.Typer()
+
+ANSWER_S = 20.0
+"""How long `record` waits for an answer about a setup before it goes on [s]."""
 
 ConfigOption = Annotated[
     Path | None,
@@ -42,6 +44,10 @@ ConfigOption = Annotated[
     ),
 ]
 
+AnywayOption = Annotated[
+    bool, typer.Option("--anyway", help="Take a setup's name or a word in it as written that is nearly a known one.")
+]
+
 
 @dataclass
 class Hooks:
@@ -49,17 +55,20 @@ class Hooks:
 
     `after_drive(drive)` prints what is to be said of each finished drive; it must be a function of a module, for
     another process calls it (`record.closing`). `listeners(announce, files, store)` gives more
-    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run.
-    `lean_watch(files, channel, mixture, load)` gives the alert for lean mixture at high load, and `lean_limit(files,
-    channel)` the mixture beyond which it warns, in the channel's own unit.
+    listeners; a line that they pass to `announce` is shown at once, on the panel as the last run, and what they tell
+    with it of speed and seconds is spoken. `at_end(store,
+    drives)` asks the owner, once all is closed, for what those drives lack.
+    `lean_watch(files, store, channel, mixture, load)` gives the alert for lean mixture at high load, and
+    `lean_limit(files, channel)` the mixture beyond which it warns, in the channel's own unit. `questions(store, setup,
+    but)` gives what to ask before a drive carries a setup: what is nearly one of the other drives', but `but`'s.
     """
 
     after_drive: Callable[[Drive], None] | None = None
-    listeners: Callable[[Callable[[str], None], Files, Path], Sequence[Listener]] = lambda announce, files, store: ()
-    lean_watch: Callable[[Files, Channel, Place, Place | None], Alert | None] = lambda files, channel, mixture, load: (
-        None
-    )
+    listeners: Callable[[Callable[..., None], Files, Path], Sequence[Listener]] = lambda announce, files, store: ()
+    at_end: Callable[[Path, Sequence[str]], None] | None = None
+    lean_watch: Callable[[Files, Path, Channel, Place, Place | None], Alert | None] = lambda *_: None
     lean_limit: Callable[[Files, Channel], float] | None = None
+    questions: Callable[[Path, SetupConfig, str], Sequence[str]] = lambda store, setup, but: ()
 
 
 hooks = Hooks()
@@ -78,9 +87,11 @@ def record(
         str | None, typer.Option("--for", help="Stop after this time, such as 90s or 2h.", show_default=False)
     ] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Plain lines in place of the panel.")] = False,
+    anyway: AnywayOption = False,
     json: JsonOption = False,
 ) -> None:
     """Record drives, one after the other, until stopped (Ctrl-C)."""
+    from logger.config.examples import is_the_example
     from logger.record import closing
     from logger.record.live import Live
     from logger.record.recorder import Recorder
@@ -92,14 +103,21 @@ def record(
     for_s = parse_quantity(for_, "s") if for_ is not None else None
     files = Files.read(config, store, setup)
     make_store(store)
+    if files.car is not None and is_the_example(files.car):
+        say("the car's file still holds the example car's figures: `pullbook begin --only car` asks for yours")
     with presence.Lock(store) as lock:
-        finisher = closing.Finisher(store, files.text, files.car, files.setup, hooks.after_drive)
+        if files.setup is not None and not anyway:
+            ask_first(files.setup, store, json)
+        finisher = closing.Finisher(
+            store, files.text, files.car, files.setup_as_of_now(store, setup), hooks.after_drive
+        )
         live = Live(files.config)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
         kept = _views(files, live, recorder, store, plain, json)
         live.start()
         outcome = _run(recorder)
         shown = live.finish()
+        by_hand = recorder.stopping == "Ctrl-C"
     bounded = once or for_s is not None
     nothing = bounded and not outcome.drives and not outcome.unfinished
     code = 1 if outcome.trouble or outcome.lost_bytes or nothing else 0
@@ -112,6 +130,8 @@ def record(
         shown = False
     if not shown or recorder.finishing:
         os._exit(code)
+    if kept is not None and by_hand and outcome.drives and hooks.at_end is not None:
+        hooks.at_end(store, [path.name for path in outcome.drives])
     raise typer.Exit(code)
 
 
@@ -127,6 +147,7 @@ def ports(
     from concurrent.futures import ThreadPoolExecutor
 
     from logger.cli.printing import console, table
+    from logger.record import naming
     from logger.record import ports as serial_ports
 
     found = serial_ports.listed(device or [])
@@ -135,12 +156,13 @@ def ports(
     heard: list[serial_ports.Heard] = []
     if listen and found:
         if not json:
-            tell("Listening, up to half a minute; nothing is sent.")
+            tell("# Listening, up to half a minute; nothing is sent.")
+            tell("# All that follows is a recorder.toml; `pullbook begin` writes a longer one.")
         with ThreadPoolExecutor(len(found)) as pool:
             heard = list(pool.map(serial_ports.listen, found))
     if json:
-        said = {one.found.device: one for one in heard}
-        print_json({"ports": [_port_said(port, said.get(port.device)) for port in found]})
+        said = {one.found.device: (one, block) for one, block in zip(heard, naming.blocks(heard), strict=True)}
+        print_json({"ports": [_port_said(port, *said.get(port.device, (None, ""))) for port in found]})
     elif found and not listen:
         console().print(
             table(
@@ -151,11 +173,11 @@ def ports(
         )
         tell("\npullbook ports --listen tells what each speaks.")
     else:
-        for number, one in enumerate(heard):
-            tell(f"\n{one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
-            tell(f"  {serial_ports.in_words(one)}")
-            if block := serial_ports.block(one, number):
-                tell("\n" + block)
+        for one, block in zip(heard, naming.blocks(heard), strict=True):
+            tell(f"\n# {one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
+            tell(wrapped(serial_ports.in_words(one), "#   "))
+            if block:
+                tell(block)
     if not found:
         raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
 
@@ -181,16 +203,24 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
             if source["last_bytes_s_ago"] is not None:
                 source["last_bytes_s_ago"] = round(source["last_bytes_s_ago"] + age, 1)
         state["age_s"] = round(age, 1)
-        lines, rows = _state_said(state), [_source_said(source) for source in state["sources"]]
+        doubts = list((state.get("seen") or {}).get("doubts", ()))
+        lines, rows = _state_said(state), [_source_said(source, doubts) for source in state["sources"]]
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
         raise NoAnswer(f"{store}: a recorder is at work, but what it says of itself cannot be read now") from error
     if json:
         print_json(state)
         return
+    out = console()
     for line in lines[:-1]:
-        tell(line)
-    console().print(table(["source", "state", "port", "lines/s", "bytes/s", "last bytes"], rows, left=(0, 1, 2)))
-    tell(lines[-1])
+        tell(wrapped(line, "", out.width))
+    heads = ["source", "state", "port", "lines/s", "bytes/s", "last bytes"]
+    if out.width >= _WIDE:
+        out.print(table(heads, rows, left=(0, 1, 2)))
+    else:
+        for row in rows:
+            said = ", ".join(f"{head} {cell}" for head, cell in zip(heads[3:], row[3:], strict=True))
+            tell(wrapped(f"{row[0]}: {row[1]}; {row[2]}; {said}", "", out.width))
+    tell(wrapped(lines[-1], "", out.width))
 
 
 def _state_said(state: dict[str, Any]) -> list[str]:
@@ -199,17 +229,39 @@ def _state_said(state: dict[str, Any]) -> list[str]:
 
     recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
     lines = [f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)"]
+    seen = state.get("seen") or {}
+    if moment := "   ".join(word for word in (seen.get("mixture"), _speed_said(state), seen.get("channels")) if word):
+        lines.append(moment)
+    for key, before in (("alert", ""), ("waiting", ""), ("last_run", "last run: ")):
+        if words := seen.get(key):
+            lines.append(f"{before}{words}")
     if state["trouble"]:
         lines.append(f"trouble: {state['trouble']}; {state['lost_bytes']} bytes could not be kept")
     return [*lines, f"{state['free_mb'] / MB_PER_GB:.1f} GB free in {state['store']}"]
 
 
-def _source_said(source: dict[str, Any]) -> list[str]:
-    """A source's row of `status`."""
-    ago = source["last_bytes_s_ago"]
+def _speed_said(state: dict[str, Any]) -> str:
+    """The speed in both units, for whoever asks; "" where none is known."""
+    speed = state.get("speed_mps")
+    if speed is None:
+        return ""
+    return f"{speed / SPEED_UNITS['mph']:.0f} mph ({speed / SPEED_UNITS['km/h']:.0f} km/h)"
+
+
+_WIDE = 72
+"""Columns that the table of sources needs."""
+
+
+def _source_said(source: dict[str, Any], doubts: Sequence[str]) -> list[str]:
+    """A source's row of `status`, as the panel has it."""
+    ago, how = source["last_bytes_s_ago"], str(source["state"])
+    if how == "open" and source["name"] in doubts:
+        how = "no sense: the lines don't parse; is the baud right?"
+    elif how == "open" and (ago is None or ago > 3):
+        how = "silent: is it powered?"
     return [
         str(source["name"]),
-        str(source["state"]),
+        how,
         f"{source['port']} at {source['baud']}" if source["state"] == "open" else str(source["why"]),
         f"{source['lines_per_s']:.0f}",
         f"{source['bytes_per_s']:.0f}",
@@ -255,58 +307,45 @@ def check(
     from logger.store import place
 
     files = Files.read(config, store or place.default_store())
-    lines = _understood(files)
+    lines = understood(files)
     if json:
         print_json({"file": str(files.path), "sources": [s.name for s in files.config.source], "understood": lines})
     else:
         tell("\n".join(lines))
 
 
-@dataclass
-class Files:
-    """The recorder's file and what it names."""
+def questions(store: Path, setup: SetupConfig, but: str = "") -> Sequence[str]:
+    """What to ask before a drive carries `setup`. Nothing where it was put in force: `pullbook setup` has asked."""
+    from logger.config.reading import load
+    from logger.config.setup import SETUP_IN_FORCE, SetupConfig
 
-    path: Path
-    text: str
-    config: RecorderConfig
-    car: CarConfig | None = None
-    setup: SetupConfig | None = None
-    targets: TargetsConfig | None = None
-    """None where the program's own hold."""
+    with contextlib.suppress(InputError):  # none, or one that cannot be read
+        if load(store / SETUP_IN_FORCE, SetupConfig) == setup:
+            return ()
+    return hooks.questions(store, setup, but)
 
-    @classmethod
-    def read(cls, path: Path | None, store: Path, setup: Path | None = None) -> Files:
-        """Read all of them; ConfigError names the file that is wrong. Names in the file are relative to it."""
-        from logger.config.car import CarConfig
-        from logger.config.reading import load, parse, text_of
-        from logger.config.recorder import RecorderConfig
-        from logger.config.setup import SETUP_IN_FORCE, SetupConfig
-        from logger.config.targets import TargetsConfig
 
-        if path is None:
-            path = store / "recorder.toml"
-            if not path.is_file():
-                raise InputError(
-                    f"{path}: there is no such file: name the recorder's file with --config, "
-                    "or make it from what `pullbook ports --listen` prints"
-                )
-        text = text_of(path)
-        config = parse(text, RecorderConfig, str(path))
-        files = cls(path, text, config)
-        settings = files.config.recorder
-        if settings.car is not None:
-            files.car = load(path.parent / settings.car, CarConfig)
-        if setup is None and (store / SETUP_IN_FORCE).is_file():
-            setup = store / SETUP_IN_FORCE
-        elif setup is None and settings.setup is not None:
-            setup = path.parent / settings.setup
-        if setup is not None:
-            files.setup = load(setup, SetupConfig)
-        if settings.targets is not None:
-            files.targets = load(path.parent / settings.targets, TargetsConfig)
-        elif (store / "targets.toml").is_file():
-            files.targets = load(store / "targets.toml", TargetsConfig)
-        return files
+def ask_first(setup: SetupConfig, store: Path, json: bool) -> None:
+    """Ask before recording starts, where somebody may be at a terminal; InputError where the answer is no.
+
+    Recording is not held up: without a terminal, or an answer in time, it goes on, and says so.
+    """
+    from logger.record.terminal import Terminal, answered
+
+    try:
+        doubts = questions(store, setup)
+    except Exception as error:  # whatever is wrong with other drives is no reason to miss this one
+        say(f"setup {setup.name!r}: it could not be held against those of other drives: {error}")
+        return
+    if not doubts:
+        return
+    for doubt in doubts:
+        say(doubt)
+    if not json and Terminal.usable():
+        say(f"record with it as written? y or n; without an answer recording starts in {ANSWER_S:g} s")
+        if answered("yn", ANSWER_S) == "n":
+            raise InputError(f"nothing is recorded: put setup {setup.name!r} right. {ANYWAY}")
+    say("it is recorded as written: `pullbook setup FILE --drive DRIVE` puts a drive's setup right")
 
 
 def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool) -> Kept | None:
@@ -317,18 +356,30 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     from logger.decode.clock import monotonic_ns
     from logger.decode.events import event
     from logger.record import panel
+    from logger.record.alerts import Alerts
     from logger.record.live import Doubts
+    from logger.record.seen import LatestSeen
+    from logger.record.speaker import Speaker
     from logger.record.terminal import Terminal
+    from logger.record.voice import Voice, engine
+    from logger.record.watched import ChannelWatch, watched_of
 
-    def announce(text: str) -> None:
-        live.put(event(monotonic_ns(), "run", text=text))
+    def announce(text: str, **told: float) -> None:
+        live.put(event(monotonic_ns(), "run", text=text, **told))
 
     doubts = Doubts(recorder.status, lambda text: live.put(event(monotonic_ns(), "doubt", text=text)))
     live.add(doubts)
-    lean = _lean_watch(files, live)
+    lean = _lean_watch(files, store, live)
     cautions = _first_time(store)
-    if lean is not None:
-        live.add(lean)
+    channels = ChannelWatch(watched_of(files.config, files.car, live))
+    for each in (lean, channels):
+        if each is not None:
+            live.add(each)
+    alerts = Alerts([each for each in (lean, channels) if each is not None])
+    if files.config.recorder.speak:
+        live.add(Speaker(Voice(engine()), alerts))
+    recorder.seen = LatestSeen(doubts, alerts, channels, live.place("afr", "lambda"))
+    live.add(recorder.seen)
     kept = None
     if not plain and not json and Terminal.usable():
         shown = panel.Shown(
@@ -337,17 +388,19 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
             files.car.units.speed if files.car is not None else "mph",
         )
         bell = files.config.recorder.bell
-        live.add(panel.Panel(Terminal(), shown, recorder.status, recorder.note, lean, doubts, bell, cautions))
+        live.add(
+            panel.Panel(Terminal(), shown, recorder.status, recorder.note, alerts, doubts, bell, cautions, channels)
+        )
         kept = panel.Kept()
         live.add(kept)
     else:
-        live.add(panel.LogLines(sys.stderr if json else sys.stdout, lean, cautions))
+        live.add(panel.LogLines(sys.stderr if json else sys.stdout, alerts, cautions))
     for listener in hooks.listeners(announce, files, store):
         live.add(listener)
     return kept
 
 
-def _lean_watch(files: Files, live: Live) -> Alert | None:
+def _lean_watch(files: Files, store: Path, live: Live) -> Alert | None:
     from logger.config.recorder import channels_of
 
     settings, mixture = files.config.recorder, live.place("afr", "lambda")
@@ -356,7 +409,7 @@ def _lean_watch(files: Files, live: Live) -> Alert | None:
     source = next(source for source in files.config.source if source.name == mixture.source)
     channel = next(channel for channel in channels_of(source) if channel.channel == mixture.channel)
     load = live.place(settings.load_channel) if settings.load_channel is not None else None
-    return hooks.lean_watch(files, channel, mixture, load)
+    return hooks.lean_watch(files, store, channel, mixture, load)
 
 
 def _first_time(store: Path) -> bool:
@@ -463,10 +516,10 @@ def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> N
         say("nothing was recorded: not a byte came from any source")
 
 
-def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
+def _port_said(port: SerialPort, heard: Heard | None, block: str) -> dict[str, Any]:
     said: dict[str, Any] = {"port": port.device, "usb": port.usb, "description": port.description}
     if heard is not None:
-        from logger.record.ports import block, in_words
+        from logger.record.ports import in_words
 
         said |= {
             "speaks": heard.kind,
@@ -475,13 +528,14 @@ def _port_said(port: SerialPort, heard: Heard | None) -> dict[str, Any]:
             "columns": [list(column) for column in heard.columns],
             "error": heard.error,
             "in_words": in_words(heard),
-            "block": block(heard),
+            "block": block,
         }
     return said
 
 
-def _understood(files: Files) -> list[str]:
+def understood(files: Files) -> list[str]:
     """What the recorder's file says, in a few lines of words."""
+    from logger.config.examples import is_the_example
     from logger.config.recorder import channels_of
     from logger.record.ports import describe
 
@@ -502,6 +556,8 @@ def _understood(files: Files) -> list[str]:
     if settings.car is not None and files.car is not None:
         car = files.car.car
         lines.append(f"  car: {car.name}, {car.mass_kg:g} kg, {car.cooling}-cooled ({settings.car})")
+        if is_the_example(files.car):
+            lines.append("    these are the figures of the example car: `pullbook begin --only car` asks for yours")
     if files.setup is not None:
         lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts")
     mixtures = [(c, s) for s in files.config.source for c in channels_of(s) if c.channel in {"afr", "lambda"}]

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import itertools
+import re
 from typing import Annotated, Literal
 
 from pydantic import Field, field_validator, model_validator
 
 from logger.config.sections import ConfigSection, Finite, Name, NotNegative, Positive
+from logger.units import kelvin_of_celsius, kelvin_of_fahrenheit
 
 
 class Car(ConfigSection):
@@ -90,6 +92,59 @@ class Gearing(ConfigSection):
         return self
 
 
+_DEGREES = re.compile(r"^\s*([+-]?\d+(?:\.\d+)?)\s*°?\s*([CF])\s*$")
+
+
+def _kelvin(text: str | None) -> float | None:
+    if text is None:
+        return None
+    match = _DEGREES.match(text)
+    if match is None:
+        raise ValueError("expected a temperature with its unit, such as '230C' or '446F'")
+    return kelvin_of_celsius(float(match[1])) if match[2] == "C" else kelvin_of_fahrenheit(float(match[1]))
+
+
+class Limits(ConfigSection):
+    """[limits]: beyond these the panel warns, and a run begun colder than that does not count.
+
+    Each needs its channel: `quantity` in the recorder's file says which that is.
+    """
+
+    head_max: str | None = None
+    """Head temperature, such as "230C" or "446F"."""
+    oil_max: str | None = None
+    plug_max: str | None = None
+    """Under the plug."""
+    engine_speed_max: Positive | None = None
+    """Turns a minute."""
+    battery_min_v: Positive | None = None
+    warm_from: str | None = None
+    """Head temperature, or oil temperature where there is no other, from which on a run counts."""
+
+    @field_validator("head_max", "oil_max", "plug_max", "warm_from")
+    @classmethod
+    def _a_temperature(cls, text: str | None) -> str | None:
+        _kelvin(text)
+        return text
+
+    @property
+    def head_max_k(self) -> float | None:
+        """[K]; so are the next three."""
+        return _kelvin(self.head_max)
+
+    @property
+    def oil_max_k(self) -> float | None:
+        return _kelvin(self.oil_max)
+
+    @property
+    def plug_max_k(self) -> float | None:
+        return _kelvin(self.plug_max)
+
+    @property
+    def warm_from_k(self) -> float | None:
+        return _kelvin(self.warm_from)
+
+
 class MeasuredRoadLoad(ConfigSection):
     """[road_load]: what coasts measured, A + B v + C v^2, on the level in still air (`pullbook coast --save`)."""
 
@@ -118,4 +173,5 @@ class CarConfig(ConfigSection):
     fuel: TankFuel = TankFuel()
     tyres: Tyres = Tyres()
     gearing: Gearing | None = None
+    limits: Limits = Limits()
     road_load: MeasuredRoadLoad | None = None

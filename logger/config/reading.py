@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 import pydantic
 from pydantic import BaseModel
 
+from logger.config import slips
 from logger.errors import ConfigError
 
 Model = TypeVar("Model", bound=BaseModel)
@@ -52,9 +53,9 @@ def parse(text: str, model: type[Model], name: str) -> Model:
     try:
         return model.model_validate(tomllib.loads(text))
     except pydantic.ValidationError as error:
-        raise ConfigError(f"{name}: {_short(_one_line(error, model))}") from error
+        raise ConfigError(f"{name}: {_short(_one_line(error, model, text))}") from error
     except ValueError as error:  # TOMLDecodeError, and a number of thousands of digits
-        raise ConfigError(f"{name}: not valid TOML: {_short(str(error))}") from error
+        raise ConfigError(f"{name}: not valid TOML: {_short(slips.toml_said(text, error))}") from error
     except (RecursionError, OverflowError) as error:
         raise ConfigError(f"{name}: not valid TOML: nested too deep, or a number too large") from error
 
@@ -68,7 +69,7 @@ _EXPECTED = {
 }  # fmt: skip
 
 
-def _one_line(error: pydantic.ValidationError, model: type[BaseModel]) -> str:
+def _one_line(error: pydantic.ValidationError, model: type[BaseModel], text: str) -> str:
     """The most telling of pydantic's findings, in the owner's words: key, what was found, what was expected."""
     details = error.errors(include_url=False)
     # A misspelt key shows up twice, as unknown and as missing; the unknown one is what the owner typed.
@@ -99,8 +100,13 @@ def _one_line(error: pydantic.ValidationError, model: type[BaseModel]) -> str:
         case "value_error":
             said = str(context["error"])
             return f"{where}{said}" if isinstance(found, dict | BaseModel) else f"{where}found {found!r}: {said}"
+        case "list_type" if isinstance(found, dict):
+            return f"{where}is it a table of its own? is a line [[{key}]] missing before it?"
         case kind if kind in _EXPECTED:
-            return f"{where}found {found!r}, expected {_EXPECTED[kind]}"
+            said = f"{where}found {found!r}, expected {_EXPECTED[kind]}"
+            if kind not in {"float_type", "int_type"} or not (better := slips.number_said(found)):
+                return said
+            return slips.line_of(text, str(detail["loc"][-1])) + said + better
         case _:
             said = detail["msg"].removeprefix("Input should be ").removeprefix("Value should be ")
             return f"{where}found {found!r}, expected {said[:1].lower()}{said[1:]}"

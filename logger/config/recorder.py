@@ -10,7 +10,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, field_validator, model_validator
 
 from logger.config.sections import ConfigSection, Finite, Name, NotNegative, Pair, Positive
-from logger.units import QUANTITY_UNITS
+from logger.units import QUANTITY_UNITS, WATCHED_UNITS
 
 RECORDER_SOURCE = "_recorder"
 """The source name under which the recorder keeps its own events (notes, gaps, wall clock) among the raw chunks."""
@@ -28,6 +28,8 @@ class RecorderSettings(ConfigSection):
     also_ports: list[str] = Field(default_factory=list)
     """Ports beside those the system lists, for `auto` and `pullbook ports`: paths, with * for a family of them."""
     bell: bool = True
+    speak: bool = False
+    """Say runs, lost sources and warnings aloud, by the system's own voice."""
     lean_alert_s: NotNegative = 2.0
     """How long the mixture may be leaner than its full-throttle target at high load before the panel alerts; 0: at
     once."""
@@ -74,8 +76,11 @@ class Channel(ConfigSection):
     channel: Name | None = None
     unit: str = ""
     description: str = ""
-    quantity: Literal["acceleration", "engine_speed"] | None = None
-    """What it measures, where the analysis is to know: then `unit` must be one of that quantity's. Up to three columns
+    quantity: (
+        Literal["acceleration", "engine_speed", "head_temperature", "oil_temperature", "plug_temperature", "battery"]
+        | None
+    ) = None
+    """What it measures, where the program is to know: then `unit` must be one of that quantity's. Up to three columns
     of one source may be accelerations: axes at right angles."""
     scale: Finite = 1.0
     offset: Finite = 0.0
@@ -92,7 +97,7 @@ class Channel(ConfigSection):
     @model_validator(mode="after")
     def _in_a_unit(self) -> Channel:
         if self.quantity is not None:
-            units = QUANTITY_UNITS[self.quantity]
+            units = QUANTITY_UNITS.get(self.quantity) or WATCHED_UNITS[self.quantity]
             if self.unit not in units:
                 known = " or ".join(repr(unit) for unit in units)
                 raise ValueError(f"unit: found {self.unit!r}, expected {known} for quantity = {self.quantity!r}")
@@ -176,7 +181,7 @@ def _distinct(channels: Sequence[Channel], table: str) -> None:
         raise ValueError(f"no {table} has a name, so nothing would be recorded in a table: channel = ...")
     if twice := [name for name in names if names.count(name) > 1]:
         raise ValueError(f"two channels are named {twice[0]!r}: each needs a name of its own")
-    for quantity, most in (("acceleration", 3), ("engine_speed", 1)):
+    for quantity, most in (("acceleration", 3), ("engine_speed", 1), *((watched, 1) for watched in WATCHED_UNITS)):
         if (count := sum(channel.quantity == quantity for channel in channels)) > most:
             raise ValueError(f"{count} channels have quantity = {quantity!r}, expected {most} at most in one source")
 

@@ -6,6 +6,8 @@ hooks.lean_watch = lean_watch    # analysis.cli.main hands it over
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from logger.record.live import Listener
 
 
@@ -16,6 +18,24 @@ class Alert(Listener):
     ----------
     alert : str
         The line to show now, "" while all is well.
+    waiting : str
+        What it needs before it can warn at all, "" where it has that.
     """
 
     alert: str = ""
+    waiting: str = ""
+
+
+class Alerts(Alert):
+    """Several alerts as one line; who shows them looks here, and each is a listener of its own beside."""
+
+    def __init__(self, each: Sequence[Alert]) -> None:
+        self._each = list(each)
+
+    @property
+    def alert(self) -> str:  # type: ignore[override]
+        return "  ".join(alert.alert for alert in self._each if alert.alert)
+
+    @property
+    def waiting(self) -> str:  # type: ignore[override]
+        return next((alert.waiting for alert in self._each if alert.waiting), "")

@@ -64,8 +64,8 @@ class Drives(Protocol):
 class Finisher:
     """Begins and finishes the drives of one store, all with the same configuration (`recorder.Drives`).
 
-    `after_drive` prints what is to be said of a finished drive: a function of a module, so that the process which
-    finishes a drive can call it there.
+    `setup` gives the one in force as each drive begins. `after_drive` prints what is to be said of a finished drive: a
+    function of a module, so that the process which finishes a drive can call it there.
     """
 
     def __init__(
@@ -73,7 +73,7 @@ class Finisher:
         store: Path,
         config_text: str,
         car: CarConfig | None = None,
-        setup: SetupConfig | None = None,
+        setup: Callable[[], SetupConfig | None] = lambda: None,
         after_drive: AfterDrive | None = None,
         disk: Disk | None = None,
     ) -> None:
@@ -83,7 +83,7 @@ class Finisher:
     def begin(self, mono_ns: int) -> Path:
         """Make the folder of a drive whose first byte came at `mono_ns`; gives that of its journal."""
         started = datetime.now(UTC) - timedelta(microseconds=(monotonic_ns() - mono_ns) // 1000)
-        return making.begin(self._store, self._config_text, self._car, self._setup, started=started, disk=self._disk)
+        return making.begin(self._store, self._config_text, self._car, self._setup(), started=started, disk=self._disk)
 
     def unfinished(self) -> list[Path]:
         """The folders of the store with a journal in them."""

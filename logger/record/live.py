@@ -131,6 +131,12 @@ class Live(threading.Thread):
                     return Place(source, at, quantity.name)
         return None
 
+    def place_in(self, source: str, channel: str) -> Place | None:
+        """Where `on_reading` gives that channel of that source."""
+        decoder = self._readings.get(source)
+        names = [quantity.name for quantity in decoder.channels] if decoder is not None else []
+        return Place(source, names.index(channel), channel) if channel in names else None
+
     def finish(self, patience_s: float = 1.0) -> bool:
         """Tell what is left and stop the listeners; False where one of them (a stalled terminal) holds that up."""
         self._over.set()

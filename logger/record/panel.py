@@ -20,6 +20,7 @@ from logger.decode.readings import Reading
 from logger.record.alerts import Alert
 from logger.record.live import Doubts, Listener, Place
 from logger.record.terminal import PanelRow, Terminal
+from logger.record.watched import ChannelWatch
 from logger.text import safe
 from logger.units import MB_PER_GB, NS_PER_S, S_PER_HOUR, S_PER_MINUTE, SPEED_UNITS
 
@@ -60,8 +61,9 @@ class Panel(Listener):
         doubts: Doubts | None = None,
         bell: bool = True,
         cautions: bool = False,
+        channels: ChannelWatch | None = None,
     ) -> None:
-        self._doubts = doubts
+        self._doubts, self._channels = doubts, channels
         self._terminal, self._shown, self._status, self._note, self._lean = terminal, shown, status, note, lean
         self._bell = bell
         self._cautions_until_ns = monotonic_ns() + int(CAUTIONS_S * NS_PER_S) if cautions else 0
@@ -145,8 +147,11 @@ class Panel(Listener):
             lines += [PanelRow("  " + text) for text in ("BEFORE YOU DRIVE", *CAUTIONS.splitlines(), "(any key)")]
         else:
             lines += self._figures(width, height - 14, now_ns)
-        lines.append(PanelRow(""))
-        lines.append(PanelRow(f" {alert} ".center(width), reverse=True, bold=True) if alert else PanelRow(""))
+        lines.append(PanelRow(f"  {self._channels.shown(now_ns)}" if self._channels is not None else "", bold=True))
+        waiting = self._lean.waiting if self._lean is not None else ""
+        lines.append(
+            PanelRow(f" {alert} ".center(width), reverse=True, bold=True) if alert else PanelRow(f" {waiting}")
+        )
         lines.append(PanelRow(f" last run: {self._last_run}" if self._last_run else "", bold=True))
         lines.append(PanelRow(""))
         room = max(1, height - len(lines) - 2)

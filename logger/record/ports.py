@@ -25,7 +25,8 @@ from serial.tools import list_ports
 
 from logger.config.recorder import Source
 from logger.decode.clock import monotonic_ns
-from logger.decode.sentences import sentence_name
+from logger.decode.framing import Frame
+from logger.decode.sentences import SentenceReader, sentence_name
 from logger.errors import PortError
 
 USUAL_BAUDS = (9600, 38400, 115200, 4800, 57600, 19200, 230400, 460800)
@@ -271,7 +272,8 @@ class Heard:
 
     `kind` is "nmea", "numbers", "unknown" (bytes of no known form), "silent", or "closed" (it could not be opened:
     `error` says why). `sentences` counts checksummed NMEA sentences by talker and type; `columns` are the lowest and
-    highest value of each number in a line; `sample` are the first bytes.
+    highest value of each number in a line, `latest` its last value, `units` what stood right behind it, "" for nothing;
+    `satellites` and `fix` are what a receiver said last; `sample` are the first bytes.
     """
 
     found: SerialPort
@@ -281,6 +283,10 @@ class Heard:
     sentences: Counter[str] = field(default_factory=Counter)
     lines: int = 0
     columns: list[tuple[float, float]] = field(default_factory=list)
+    latest: list[float] = field(default_factory=list)
+    units: list[str] = field(default_factory=list)
+    satellites: int | None = None
+    fix: bool = False
     sample: bytes = b""
     error: str = ""
 
@@ -307,41 +313,21 @@ def in_words(heard: Heard) -> str:
         case "nmea":
             kinds = ", ".join(sorted({name[-3:] for name in heard.sentences}))
             rate = sum(heard.sentences.values()) / heard.seconds if heard.seconds else 0.0
-            return f"NMEA at {heard.baud} baud: {kinds}; about {rate:.0f} sentences a second"
+            seen = "" if heard.satellites is None else f" with {heard.satellites} satellites"
+            fix = f"a fix{seen}" if heard.fix else "no fix yet: it wants to see the sky"
+            return f"NMEA at {heard.baud} baud: {kinds}; about {rate:.0f} sentences a second; {fix}"
         case "numbers":
             rate = heard.lines / heard.seconds if heard.seconds else 0.0
+            now = "; ".join(f"{value:g}{unit}" for value, unit in zip(heard.latest, heard.units, strict=True))
             seen = "; ".join(f"{low:g} to {high:g}" for low, high in heard.columns)
             numbers = f"{len(heard.columns)} numbers" if len(heard.columns) > 1 else "one number"
-            return f"lines of {numbers} at {heard.baud} baud, about {rate:.0f} a second; seen {seen}"
+            return f"lines of {numbers} at {heard.baud} baud, about {rate:.0f} a second; now {now}; seen {seen}"
         case "silent":
             return "silent at every usual speed: is it powered, and does it speak without being asked?"
         case "closed":
             return f"not heard: {heard.error}"
     begins = heard.sample[:24].hex(" ")
     return f"bytes of no form known here ({begins} ...): a binary frame, an unusual speed, or text of its own"
-
-
-def block(heard: Heard, number: int = 0) -> str:
-    """A [[source]] block for the recorder's file, to paste; "" where what was heard tells too little."""
-    port = heard.found.usb or heard.found.device
-    if heard.kind == "nmea":
-        name = "gps" if number == 0 else f"gps_{number + 1}"
-        return f'[[source]]\nname = "{name}"\nkind = "nmea"\nport = "{port}"\nbaud = {heard.baud}\n'
-    if heard.kind != "numbers":
-        return ""
-    lone_afr = sum(_like_afr(column) for column in heard.columns) == 1
-    name = "mixture" if lone_afr else f"board_{number + 1}"
-    lines = ["[[source]]", f'name = "{name}"', 'kind = "numbers"', f'port = "{port}"', f"baud = {heard.baud}"]
-    for place, column in enumerate(heard.columns):
-        channel, why = f"column_{place + 1}", "name it"
-        if lone_afr and _like_afr(column):
-            channel, why = "afr", "it looks like AFR: is it?"
-        lines += ["  [[source.column]]", f'  channel = "{channel}"  # seen {column[0]:g} to {column[1]:g}; {why}']
-    return "\n".join(lines) + "\n"
-
-
-def _like_afr(column: tuple[float, float]) -> bool:
-    return 8.0 <= column[0] <= column[1] <= 22.5
 
 
 def _listen_once(port: Port, patience_s: float) -> Heard:
@@ -364,6 +350,7 @@ def make_out(port: Port, data: bytes) -> Heard:
     heard.sentences = Counter(name for name in map(sentence_name, lines_in(data)) if name)
     if sum(heard.sentences.values()) >= 2:
         heard.kind = "nmea"
+        _see_fix(heard, data)
         return heard
     whole = lines_in(data)
     rows = [row for row in map(numbers_in, whole) if row]
@@ -372,7 +359,19 @@ def make_out(port: Port, data: bytes) -> Heard:
     if len(rows) >= max(3, 0.8 * len(whole)):
         heard.kind, heard.lines = "numbers", len(rows)
         heard.columns = [(min(column), max(column)) for column in zip(*rows, strict=True)]
+        heard.latest = rows[-1]
+        last = next(line for line in reversed(whole) if len(numbers_in(line)) == len(rows[-1]))
+        heard.units = [re.sub(r"^[-+.\deE]*", "", part.decode()) for part in _parts(last)]
     return heard
+
+
+def _see_fix(heard: Heard, data: bytes) -> None:
+    """What the receiver says of its fix, by its last sentences that say anything."""
+    reader = SentenceReader()
+    for line in lines_in(data):
+        said = reader.read(Frame(0, line)).said or {}
+        heard.fix = bool(said.get("valid", heard.fix))
+        heard.satellites = said.get("satellites", heard.satellites)
 
 
 def lines_in(data: bytes) -> list[bytes]:
@@ -383,9 +382,12 @@ def lines_in(data: bytes) -> list[bytes]:
 
 def numbers_in(line: bytes) -> list[float]:
     """The numbers of a line, parted by commas, semicolons or blanks, each perhaps with a unit behind it; else []."""
-    parts = re.split(rb"\s*[,;]\s*|\s+", line.strip())
-    found = [re.fullmatch(rb"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)[A-Za-z%]{0,3}", part) for part in parts]
+    found = [re.fullmatch(rb"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)[A-Za-z%]{0,3}", part) for part in _parts(line)]
     return [float(match[1]) for match in found if match] if all(found) else []
+
+
+def _parts(line: bytes) -> list[bytes]:
+    return re.split(rb"\s*[,;]\s*|\s+", line.strip())
 
 
 # --- how ports are told apart -------------------------------------------------------------------------------------

@@ -175,6 +175,8 @@ class Recorder:
         self._notes: set[Path] = set()
         self._lock = lock
         self._told: set[str] = set()
+        self.seen: Callable[[], dict[str, Any]] = dict
+        """Gives what is shown of the drive beside; it must return at once and never raise."""
 
     # --- from any thread ------------------------------------------------------------------------------------------
 
@@ -225,7 +227,14 @@ class Recorder:
             "lost_bytes": keeper.lost_bytes,
             "drives": [path.name for path in self._closer.finished],
             "unfinished": self._closer.busy,
+            "seen": self._seen(),
         }
+
+    def _seen(self) -> dict[str, Any]:
+        try:
+            return self.seen()
+        except Exception:  # what is only for looking at must not touch what is recorded
+            return {}
 
     # --- the writer, on the thread that calls run -----------------------------------------------------------------
 

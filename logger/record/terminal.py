@@ -6,6 +6,7 @@ import contextlib
 import os
 import re
 import sys
+import time
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -106,6 +107,19 @@ class Terminal:
                 return  # a terminal that takes nothing: this picture is lost, the next may be seen
             except OSError:  # the window was closed
                 self._open = False
+
+
+def answered(letters: str, within_s: float) -> str:
+    """The first of `letters` that is typed, in either case; "" where nobody types one in time."""
+    keys, until = _Keys(sys.stdin.fileno()), time.monotonic() + within_s
+    answer = ""
+    try:
+        while not answer and time.monotonic() < until:
+            time.sleep(0.05)
+            answer = next((letter for letter in keys.read().casefold() if letter in letters), "")
+    finally:
+        keys.close()
+    return answer
 
 
 def fitted(text: str, width: int) -> str:

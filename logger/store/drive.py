@@ -38,7 +38,7 @@ from logger.errors import AlreadyRecording, ConfigError, DriveError
 from logger.store import bulkhead, journal, making
 from logger.store.commit import COMMIT, CONFIG, RAW, changing, commit_files, finish_commit
 from logger.store.disk import Disk, said
-from logger.store.folders import JOURNAL, drive_folders, unfinished
+from logger.store.folders import JOURNAL, drive_folders, free_name, unfinished
 from logger.store.making import About, dumped, files_of, manifest_of
 from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, first_said, manifest_bytes, parse_manifest, salvaged
 from logger.store.parquet import DamagedTable, read_table
@@ -330,7 +330,7 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
     """Make a drive's files anew from its raw.parquet, whatever its other files are; DriveError where that fails.
 
     `settings` are a configuration and its text, in place of the drive's own. Of a damaged drive.json, which is kept
-    beside as drive.damaged.json, what is whole and is in no raw byte is taken over: setup, car, strikes, notes, ...
+    beside as drive.damaged.json (-2 and so on), what is whole and is in no raw byte is taken over: setup, car, ...
     """
     with changing(path):
         if settings is None:
@@ -340,13 +340,17 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
             before = (path / MANIFEST).read_bytes()
         except OSError:
             before = b""
+        aside = free_name(path / _DAMAGED).name
         kept = salvaged(before)
         digests = kept.pop("digests", {})
         dropped = {name for name, model in (("car", CarConfig), ("setup", SetupConfig)) if not _fits(kept, name, model)}
         raw = _raw_rows(path, digests.get("raw rows"))
         built = build(raw, settings[0])
         lost = f"{MANIFEST} was damaged and is made anew from {RAW}"
-        lost += f"; {' and '.join(sorted(dropped))} could not be read" if dropped else ""
+        if not kept:
+            lost += f"; setup, car, weather, strikes, tags and fuel could not be read: they may stand in {aside}"
+        elif dropped:
+            lost += f"; {' and '.join(sorted(dropped))} could not be read"
         about = About(settings[1], remarks=(*kept.pop("found", ()), lost))
         fresh = manifest_of(path.name, kept.pop("state", "recovered"), raw, built, about)
         notes = [*fresh.notes, *(note for note in kept.pop("notes", ()) if note.added is not None)]
@@ -354,7 +358,7 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
         manifest = fresh.model_copy(update={**kept, "notes": notes, "trace": trace})
         files = files_of(manifest, settings[1], None, built, digests.get(RAW, ""))
         if before:
-            files = {_DAMAGED: before, **files}
+            files = {aside: before, **files}
         try:
             commit_files(path, files, disk or Disk())
         except OSError as error:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import itertools
 import shutil
 import time
 import uuid
@@ -73,6 +74,12 @@ def utc_of(name: str) -> float:
 def _names(store: Path, wanted: str) -> Iterable[Path]:
     yield store / wanted
     yield from (store / f"{wanted}-{number}" for number in range(2, 1000))
+
+
+def free_name(path: Path) -> Path:
+    """`path`, or the first of the same name with -2, -3, ... that nothing has yet."""
+    later = (path.with_name(f"{path.stem}-{number}{path.suffix}") for number in itertools.count(2))
+    return path if not path.exists() else next(each for each in later if not each.exists())
 
 
 def take_name(folder: Path, wanted: str, disk: Disk) -> Path:

@@ -8,7 +8,7 @@ from pathlib import Path
 from logger.config.setup import SETUP_IN_FORCE
 from logger.errors import DriveError
 from logger.store.disk import Disk, said
-from logger.store.folders import make_store
+from logger.store.folders import free_name, make_store
 
 BEFORE = "setups-before"
 """Folder of the store with the setups that were in force."""
@@ -28,15 +28,8 @@ def put_in_force(store: Path, text: str, disk: Disk | None = None) -> Path:
             if not kept.is_dir():
                 disk.make_folder(kept)
                 disk.sync_folder(store)
-            disk.put_file(_free(kept), old)
+            disk.put_file(free_name(kept / f"{datetime.now(UTC):%Y-%m-%d_%H%M%SZ}.toml"), old)
         disk.put_file(path, text.encode())
     except OSError as error:
         raise DriveError(f"{error.filename or path}: the setup cannot be put in force: {said(error)}") from error
     return path
-
-
-def _free(folder: Path) -> Path:
-    """A name in the folder that says when, and that nothing has yet."""
-    now = f"{datetime.now(UTC):%Y-%m-%d_%H%M%SZ}"
-    names = [f"{now}.toml", *(f"{now}-{number}.toml" for number in range(2, 1000))]
-    return next(folder / name for name in names if not (folder / name).exists())

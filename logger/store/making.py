@@ -235,6 +235,7 @@ def _remove_journal(folder: Path, disk: Disk) -> None:
 def clear_empty(path: Path, held: journal.Journal, disk: Disk) -> None:
     """Clear away a drive whose journal holds no whole batch; never a file that another process may just have made."""
     if held.cut_bytes:
+        _for_its_owner_alone(path)
         disk.replace(path, path.with_name(f"{_SET_ASIDE}{path.name}-{uuid.uuid4().hex[:6]}"))
         return
     folder = path / JOURNAL
@@ -244,6 +245,13 @@ def clear_empty(path: Path, held: journal.Journal, disk: Disk) -> None:
     with contextlib.suppress(OSError):  # of what is not empty nothing goes
         disk.remove(folder)
         disk.remove(path)
+
+
+def _for_its_owner_alone(folder: Path) -> None:
+    """Take from others what they may do with a folder and all in it: it may come from an older program, or a copy."""
+    for path in (folder, *folder.rglob("*")):
+        with contextlib.suppress(OSError):
+            path.chmod(0o700 if path.is_dir() else 0o600, follow_symlinks=False)
 
 
 def read_about(folder: Path) -> About:

@@ -113,7 +113,7 @@ def test_joint_level_agrees_with_scipy_multivariate_normal(rho: float) -> None:
     """With many degrees of freedom the max-t quantile is that of the multivariate normal: scipy's box probability."""
     j = 5
     correlation = np.full((j, j), rho) + (1 - rho) * np.eye(j)
-    each = day_effects._tightened(0.05, correlation, 5000)
+    each = day_effects.tightened(0.05, correlation, 5000)
     bound = np.full(j, stats.norm.ppf(1 - each / 2))
     inside = stats.multivariate_normal(np.zeros(j), correlation, allow_singular=True, seed=1).cdf(
         bound, lower_limit=-bound

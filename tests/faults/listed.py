@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from faults.of_verdicts import VERDICTS
 from faults.planted import Fault
 
 A = "analysis/answers/"
@@ -15,6 +16,7 @@ JETS = (UNIT + "answers/test_jets.py",)
 FUEL = (UNIT + "answers/test_fuel.py",)
 LESSONS = (UNIT + "test_lessons.py",)
 BOARD = (UNIT + "answers/test_runs_board.py", UNIT + "runs/test_board_start.py", UNIT + "motion/test_board.py")
+LAUNCHES = (UNIT + "runs/test_launches.py",)
 COAST = (UNIT + "answers/test_coast.py",)
 
 FAULTS: tuple[Fault, ...] = (
@@ -75,6 +77,9 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a lesson that was spoilt is believed", "analysis/kept.py", 'whole = found["key"] == key and found["digest"] == _sha256(_plain(values))', 'whole = found["key"] == key', LESSONS),
     Fault("a drive teaches what it was taught", "analysis/runs/lessons.py", "return cls(motion.alone or motion.receiver, rounded)", "return cls(motion.receiver, rounded)", LESSONS),
     Fault("the habit is not used", "analysis/drive.py", "options, self.taught.habit)", "options)", LESSONS),
+    Fault("a launch tells its own habit", "analysis/runs/rises.py", "habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before)", "habit_of(rise_logs, before)", LAUNCHES),
+    Fault("launches of a drive do not tell each other", "analysis/runs/finding.py", "launch.weighed(by) for", "launch for", LAUNCHES),
+    Fault("nothing is asked from before a turn", "analysis/runs/evidence.py", "if readings.turns:", "if False:", LAUNCHES),
     Fault("works out lessons while recording", "analysis/store.py", "        if self._kept_only:\n            return None\n", "", LESSONS),
     Fault("a board moves one foot", "analysis/runs/board_start.py", "one_foot_s=run.one_foot_s - later,", "one_foot_s=run.one_foot_s,", BOARD),
     Fault("later taken for sooner", "analysis/runs/board_start.py", "replace(split, time_s=split.time_s - later,", "replace(split, time_s=split.time_s + later,", BOARD),
@@ -99,4 +104,5 @@ FAULTS: tuple[Fault, ...] = (
     Fault("miles for kilometres", "analysis/wording.py", 'f"{metres / M_PER_MILE:.{decimals}f} mi" if unit == "mph"', 'f"{metres / M_PER_MILE:.{decimals}f} mi" if unit != "mph"', FUEL),
     Fault("rolling and drag swapped", C + "coast.py", 'f"{found.a_n:.1f} N", f"±{half.a_n:.1f}"', 'f"{found.c_n_per_mps2:.1f} N", f"±{half.a_n:.1f}"', COAST),
     Fault("coasts are not saved", A + "coast.py", "    if save is not None:\n        from", "    if save is None:\n        from", COAST),
+    *VERDICTS,
 )  # fmt: skip

@@ -47,7 +47,8 @@ class Judged:
 
     @property
     def held(self) -> bool:
-        return self.low_s <= self.delay_s <= self.high_s
+        """Whether the interval holds what it is told to be of: the delay, or its sum with the lag."""
+        return self.low_s <= self.delay_s + (self.lag_s if self.told == "sum" else 0.0) <= self.high_s
 
     @property
     def stretch(self) -> float:
@@ -89,7 +90,7 @@ COLUMNS = (
 
 def row(name: str, judged: Sequence[Judged]) -> str:
     told = [each for each in judged if each.told == "apart"]
-    sums = [each.low_s <= each.delay_s + each.lag_s <= each.high_s for each in judged if each.told == "sum"]
+    sums = [each.held for each in judged if each.told == "sum"]
     n = len(judged)
     of_sums = f"{100 * len(sums) / n:3.0f} {100 * np.mean(sums):4.0f}" if sums else "  0    -"
     head = f"{name:22} {n:3d} {100 * len(told) / n:4.0f} {of_sums:>8} |"
@@ -106,9 +107,9 @@ def row(name: str, judged: Sequence[Judged]) -> str:
     )
 
 
-def share_held(judged: Sequence[Judged]) -> float:
-    """Of the drives told apart, the share whose interval holds the true delay; NaN without any."""
-    held = [each.held for each in judged if each.told == "apart"]
+def share_held(judged: Sequence[Judged], *told: str) -> float:
+    """Of the drives `told` so, apart by default, the share whose interval holds the truth; NaN without any."""
+    held = [each.held for each in judged if each.told in (told or ("apart",))]
     return float(np.mean(held)) if held else float("nan")
 
 

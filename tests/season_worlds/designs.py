@@ -53,6 +53,17 @@ NOTHING: dict[str, Design] = {
     "belt, B warmer": Design(outings(WEEKS), Place(car="belt", weather=True, warm="B")),
     "one way each": Design((Stint(0, "A", 4, 0), Stint(1, "A", 4, 0), Stint(2, "B", 0, 4)), ask="one way"),
     "best of 2 to 8": Design(ask="best"),
+    **{
+        f"{said}, {text}": Design(outings(text), Place(launches=kind), ask=ask)
+        for said, kind in (("soft launches", "soft"), ("damp belt", "damp"))
+        for text, ask in (
+            (WEEKS, "compare"),
+            ("A6 A2 B3", "compare"),
+            ("A4 A4 B3 C5 D4 E6", "each week"),
+            (THERE_AND_BACK, "compare"),
+        )
+    },
+    "soft launches, best of 2 to 8": Design(place=Place(launches="soft"), ask="best"),
     "8 parts of nothing": Design(
         (Stint(0, "A+0"), Stint(1, "A+0"), *(Stint(1 + k, f"A+{k}") for k in range(1, 9))), ask="effects"
     ),

@@ -86,7 +86,13 @@ def top_speed(car: LightCar) -> float:
 
 def passing_times(car: LightCar, pulls: Pulls, speeds_mps: Floats) -> Floats:
     """(n, J) seconds from one foot of movement to each speed; infinite where a run never gets there."""
-    top = float(speeds_mps.max())
+    edges, t, s = traces(car, pulls, float(speeds_mps.max()))
+    foot = np.array([np.interp(FOOT_M, way, time) for way, time in zip(s, t, strict=True)])
+    return np.asarray(np.array([np.interp(speeds_mps, edges, time) for time in t]) - foot[:, None])
+
+
+def traces(car: LightCar, pulls: Pulls, top: float) -> tuple[Floats, Floats, Floats]:
+    """Speeds (J,) up to `top` [m/s], and for each run (n, J) when [s] and where [m] it has them, from rest."""
     edges = np.concatenate([np.linspace(0, 3, 121), np.arange(3.05, top + 0.05, 0.05)])
     v = (0.5 * (edges[1:] + edges[:-1]))[None, :]
     net = _force(car, v, pulls) - _road_load(car, v, pulls)
@@ -95,9 +101,7 @@ def passing_times(car: LightCar, pulls: Pulls, speeds_mps: Floats) -> Floats:
     t = np.concatenate([np.zeros((len(a), 1)), np.cumsum(step, axis=1)], axis=1)
     if car.kind == "gears":
         t = t + _shifts(car, pulls, edges, a)
-    s = np.concatenate([np.zeros((len(a), 1)), np.cumsum(v * step, axis=1)], axis=1)
-    foot = np.array([np.interp(FOOT_M, way, time) for way, time in zip(s, t, strict=True)])
-    return np.asarray(np.array([np.interp(speeds_mps, edges, time) for time in t]) - foot[:, None])
+    return edges, t, np.concatenate([np.zeros((len(a), 1)), np.cumsum(v * step, axis=1)], axis=1)
 
 
 def slopes(car: LightCar, speeds_mps: Floats) -> Floats:

@@ -26,6 +26,13 @@ DAYS: dict[str, Callable[[np.random.Generator], float]] = {
     "skew": lambda rng: 0.015 * (1 - rng.exponential()),
 }
 """What a day does to power, as a share. Skewed: most days good, some bad, standard deviation 1.5 %."""
+LAUNCHES: dict[str, Callable[[np.random.Generator], float]] = {
+    "": lambda rng: 1.0,
+    "soft": lambda rng: float(np.exp(0.04 * rng.standard_normal())),
+    "damp": lambda rng: 1.0 - (rng.uniform(0.05, 0.15) if rng.random() < 0.3 else 0.0),
+}
+"""What a day does to the force of all its launches, beside power. Soft: a clutch takes up differently every day, by
+4 % (common practice, no source); damp: three days in ten the belt is damp, and slips at 5 to 15 % less."""
 KINDS = ("plain", "plain", "plain", "heavy tails", "drift")
 """Of runs; a season's number says which it has. Drift: an engine that warms up loses power run by run."""
 
@@ -49,6 +56,8 @@ class Place:
     weather: bool = False
     warm: str = ""
     """The setup whose days are the warmer ones."""
+    launches: str = ""
+    """What days do to launches, of `LAUNCHES`."""
 
 
 ANYWHERE = Place()
@@ -81,7 +90,29 @@ def parts_of(setup: str) -> Parts:
     return {"main_jet_mm": 1.0 + 0.03 * "ABCDEF".index(setup)}
 
 
-def drive_season(
+@dataclass(frozen=True)
+class Planned:
+    """A season before it is timed: car, road, every run's pull. `plan`: stint and whether it goes back, run by run."""
+
+    car: LightCar
+    plan: list[tuple[Stint, bool]]
+    pulls: Pulls
+    outings: dict[int, _Day]
+    slopes: Floats
+    """Of the road as each run goes."""
+    base_deg: float
+    lift_mps: float
+    known: RoadLoad
+    """What the owner measured of the road load."""
+    key: int
+    """Of what receivers and headings have by chance."""
+
+    def luck(self, k: int) -> np.random.Generator:
+        """Run `k`'s own, whatever else is driven."""
+        return np.random.default_rng([self.key, k])
+
+
+def plan_season(
     stints: Sequence[Stint],
     day: str,
     rng: np.random.Generator,
@@ -89,13 +120,10 @@ def drive_season(
     kind: str = "plain",
     place: Place = ANYWHERE,
     gains: Mapping[str, float] | None = None,
-) -> MadeRuns:
+) -> Planned:
     """One season. `gains`: setup -> its power over the base's; the same `rng` gives the same season with any gains
     and any stints after these."""
     car = any_machine(rng, place.car)
-    lift = min(0.85 * top_of(car), 27.5)
-    speeds = np.unique(np.round([*range(2, 28), *(5 * MPH * np.arange(1, 13)), *(np.arange(1, 11) / 0.36)], 4))
-    speeds = speeds[(speeds >= 2) & (speeds <= lift)]
     slope = rng.normal(0, 0.001) if place.slope is None else place.slope
     base = 360 * rng.random()
     skill = rng.uniform(0.02, 0.06)
@@ -111,29 +139,50 @@ def drive_season(
         if stint.outing not in outings:
             warmer = rng.uniform(12, 18) if stint.setup == place.warm else 0.0
             outings[stint.outing] = _Day.of(rng, DAYS[day], place.weather, warmer)
+            # From a stream of its own: seasons without it stay what they were.
+            outings[stint.outing].launch = LAUNCHES[place.launches](seed_of("launches", key, stint.outing))
         today = outings[stint.outing]
         run = _power_of_run(rng, kind) + (today.drift * today.count if kind == "drift" else 0.0)
         today.count += 1
-        shares = [(1 + today.power) * (1 + run) * today.breathes, rng.lognormal(0, skill), rng.uniform(0.2, 0.5)]
+        force = today.launch * rng.lognormal(0, skill)
+        shares = [(1 + today.power) * (1 + run) * today.breathes, force, rng.uniform(0.2, 0.5)]
         wind = (today.wind + rng.normal(0, 0.3)) * (-1 if back else 1)
         rows.append([*shares, 0.06 * rng.standard_normal(), wind, -slope if back else slope, today.density])
     table = np.array(rows)
     gain = np.array([(gains or {}).get(stint.setup, 1.0) for stint, _ in plan])
     pulls = Pulls(table[:, 0] * gain, *table[:, 1:].T)
-    found = passing_times(car, pulls, speeds)
+    lift = min(0.85 * top_of(car), 27.5)
+    return Planned(car, plan, pulls, outings, table[:, 5], base, lift, known, key)
+
+
+def drive_season(
+    stints: Sequence[Stint],
+    day: str,
+    rng: np.random.Generator,
+    *,
+    kind: str = "plain",
+    place: Place = ANYWHERE,
+    gains: Mapping[str, float] | None = None,
+) -> MadeRuns:
+    """A season's runs as the program has them when it has read its drives; arguments as of `plan_season`."""
+    season = plan_season(stints, day, rng, kind=kind, place=place, gains=gains)
+    car, outings = season.car, season.outings
+    speeds = np.unique(np.round([*range(2, 28), *(5 * MPH * np.arange(1, 13)), *(np.arange(1, 11) / 0.36)], 4))
+    speeds = speeds[(speeds >= 2) & (speeds <= season.lift_mps)]
+    found = passing_times(car, season.pulls, speeds)
     runs = []
     counts: dict[int, int] = {}
-    for k, (stint, back) in enumerate(plan):
+    for k, (stint, back) in enumerate(season.plan):
         number = counts[stint.outing] = counts.get(stint.outing, 0) + 1
-        luck = np.random.default_rng([key, k])
+        luck = season.luck(k)
         time, sigma = _received(found[k], car, speeds, luck)
         run_of = Observation(
             f"day{stint.outing}:{number}", stint.setup, parts_of(stint.setup), f"day{stint.outing}", stint.outing,
-            stint.outing * 7 * 86400.0 + number * 300.0, (base + 180.0 * back + luck.normal(0, 3)) % 360, speeds, time,
-            sigma, grade_percent=100 * float(table[k, 5]), wind_mps=abs(outings[stint.outing].wind),
+            stint.outing * 7 * 86400.0 + number * 300.0, (season.base_deg + 180.0 * back + luck.normal(0, 3)) % 360,
+            speeds, time, sigma, grade_percent=100 * float(season.slopes[k]), wind_mps=abs(outings[stint.outing].wind),
         )  # fmt: skip
         air = outings[stint.outing].air
-        runs.append(run_of if air is None else _corrected(run_of, air, known))
+        runs.append(run_of if air is None else _corrected(run_of, air, season.known))
     return MadeRuns(runs, car)
 
 
@@ -158,6 +207,8 @@ class _Day:
     breathes: float = 1.0
     """What the day's air leaves of the engine's power."""
     air: Air | None = None
+    launch: float = 1.0
+    """What the day leaves of the force at launch."""
     count: int = field(default=0)
 
     @staticmethod

@@ -7,10 +7,12 @@ has the bars as they are asked for.
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from season_worlds import as_drives
 from season_worlds.designs import DESIGNS, NOTHING, THERE_AND_BACK, WEEKS, outings
 from season_worlds.judge import Tally, judge, main, row
 from season_worlds.machine import FOOT_M, LightCar, Pulls, any_machine, passing_times
@@ -118,6 +120,33 @@ def test_a_best_run_without_a_change_is_luck() -> None:
     tally = judge("best of 2 to 8", "1 %", 24)
     assert tally.counts["told"] >= 15
     assert tally.counts["false"] <= 3
+
+
+# --- through files and commands -----------------------------------------------------------------------------------
+
+
+def test_a_season_of_drives_says_what_was_changed_and_of_nothing_else(tmp_path: Path) -> None:
+    """Short form: logs, setups, `import`, `compare`, `effects`; B has a quarter more power, days do 1 %."""
+    design = NOTHING["A4 A4 B3"]
+    store = as_drives.import_season(tmp_path, design, "1 %", 3, gains={"B": 1.25})
+    said = as_drives.asked(store, design)
+    assert said.runs == 11
+    assert said.compared == {"B": "faster"}
+    assert said.effects >= 1
+
+
+@pytest.mark.long
+@pytest.mark.timeout(3600)
+@pytest.mark.parametrize("day", ["1 %", "2 %"])
+def test_of_24_seasons_of_drives_hardly_any_is_judged_falsely(day: str) -> None:
+    """The season of the table "a part a week, one repeat", in which 6 of 24 were. 5 % of 24 are 1.2; 4 or more come by
+    luck 3 times in a hundred."""
+    counts = as_drives.judged(as_drives.WEEKLY, day, 24)
+    print(day, dict(counts))
+    assert (counts["seasons"], counts["asked"]) == (24, 96)
+    assert counts["runs"] >= 0.95 * 24 * 26
+    assert counts["any"] <= 3
+    assert counts["effects"] <= 3
 
 
 # --- the bars -----------------------------------------------------------------------------------------------------

@@ -5,6 +5,7 @@ An audit hook of the interpreter (PEP 578) counts what touches the store, and ki
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import shutil
@@ -12,14 +13,17 @@ import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args, get_type_hints
 
 import pytest
 import simulate
-from made_drives import RIG, make_drive
+from made_coasts import Slope
+from made_drives import RIG, START, make_drive
 from rig import rmc
 from run_verb import run_verb
 
+from analysis.cli.main import app
+from logger.config.car import CarConfig
 from logger.config.reading import load
 from logger.config.setup import SetupConfig
 from logger.decode.framing import Chunk
@@ -30,6 +34,8 @@ pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are f
 
 OPERATIONS = {"open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.truncate", "os.link", "os.symlink"}
 ID = "2026-05-02_091430Z"
+WREN = Path(__file__).parents[2] / "configs" / "wren.toml"
+DAMAGED = b'{"schema_version": 1, "id"'
 SETUPS = {
     "old": 'name = "old"\n[parts]\nsnorkel = "short"\n',
     "new": 'name = "new"\n[parts]\nsnorkel = "long"\nmain_jet_mm = 1.15\n',
@@ -46,6 +52,11 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "store" / "setup.toml").write_text(SETUPS["old"])
     for name, text in SETUPS.items():
         (root / f"{name}.toml").write_text(text)
+    coasts = [simulate.Stand(8), *[simulate.Pull(22.5), simulate.Coast(6), simulate.Brake(0), simulate.Turn()] * 2]
+    made, _ = make_drive(root / "coasts", coasts, road=Slope(slope=0.002), car=load(WREN, CarConfig), start=START)
+    assert made.id == ID
+    (root / "cars").mkdir()
+    shutil.copy(WREN, root / "cars" / "wren.toml")
     for arguments in (["export", ID, "--ends", "0m", "--out", f"{root}/out.gpx"],
                       ["captions", ID, "--video-start", "+0", "--out", str(root)]):  # fmt: skip
         assert run_verb(root / "store", *arguments, warned=True).code == 0
@@ -61,6 +72,15 @@ def killed(arguments: list[str], watched: Path, at: int) -> bool:
     """Run the program in a process that is killed at its `at`-th operation under `watched`; whether it was."""
     import analysis.cli.main
 
+    def run() -> None:
+        sys.stdin = io.StringIO(TYPED.get(arguments[0], ""))
+        sys.argv = ["pullbook", *arguments]
+        analysis.cli.main.main()
+
+    return killed_in(run, watched, at, arguments)
+
+
+def killed_in(run: Callable[[], None], watched: Path, at: int, arguments: object = "") -> bool:
     process = os.fork()
     if not process:
         try:
@@ -76,9 +96,8 @@ def killed(arguments: list[str], watched: Path, at: int) -> bool:
             null = os.open(os.devnull, os.O_WRONLY)
             os.dup2(null, 1)
             os.dup2(null, 2)
-            sys.argv = ["pullbook", *arguments]
             sys.addaudithook(hook)
-            analysis.cli.main.main()
+            run()
         except SystemExit as end:
             os._exit(int(end.code or 0))
         except BaseException:
@@ -162,6 +181,53 @@ def fuelled(root: Path) -> str:
     return "new" if one_drive(root).manifest.fuel else "old"
 
 
+def tagged(root: Path) -> str:
+    return "new" if one_drive(root).manifest.tags else "old"
+
+
+def with_a_car(root: Path) -> str:
+    return "new" if one_drive(root).car == load(WREN, CarConfig) else "old"
+
+
+def mended(root: Path) -> str:
+    """Its drive.json was damaged: it is still, or the drive is whole and the damaged one is kept."""
+    drives = drive.list_drives(root / "store", lambda left_out: None)
+    if not drives:
+        return "old"
+    assert one_drive(root).table("raw").num_rows
+    assert (drives[0].path / "drive.damaged.json").read_bytes() == DAMAGED
+    return "new"
+
+
+def begun(root: Path) -> str:
+    """The car's file is there or not, and whole; what was answered is offered again."""
+    path = root / "store" / "car.toml"
+    assert not path.exists() or load(path, CarConfig).car.mass_kg == 392.0
+    return "new" if path.exists() and (root / "store" / "targets.toml").exists() else "old"
+
+
+def completed(root: Path) -> str:
+    """Of what it asked for each is there whole or not at all; the note comes last, and alone where it is asked again."""
+    manifest = one_drive(root).manifest
+    assert manifest.weather in ({"wind_mps": 2.0}, {"temperature_c": 17.0, "pressure_hpa": 1009.0, "wind_mps": 2.0})
+    return "new" if manifest.notes else "old"
+
+
+def coasted(root: Path) -> str:
+    """The car's file reads at every instant, and what it said before it says still."""
+    before, now = load(WREN, CarConfig), load(root / "cars" / "wren.toml", CarConfig)
+    assert now.model_copy(update={"road_load": None}) == before.model_copy(update={"road_load": None})
+    return "new" if now.road_load != before.road_load else "old"
+
+
+def page(root: Path) -> str:
+    path = root / "store" / "out.html"
+    if not path.exists():
+        return "old"
+    assert path.read_text(encoding="utf-8").rstrip().endswith("</html>")
+    return "new"
+
+
 def written(name: str) -> Callable[[Path], str]:
     """Whether a file for others is there, which must be whole: the same drive gives the same bytes."""
 
@@ -189,11 +255,17 @@ def told(root: Path) -> str:
 
 VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "setup": (["setup", "ROOT/new.toml"], "store", setup_in_force),
+    "set": (["set", "snorkel=long", "--name", "new"], "store", setup_in_force),
+    "begin": (["begin", "--only", "car"], "store", begun),
+    "complete": (["complete", ID], "store", completed),
     "setup of a drive": (["setup", "ROOT/new.toml", "--drive", ID], "store", setup_of),
     "strike": (["strike", ID, "1", "--reason", "a gust"], "store", struck),
+    "tag": (["tag", ID, "1", "passenger"], "store", tagged),
     "weather": (["weather", ID, "--temperature", "17C", "--pressure", "1009hPa"], "store", weathered),
     "rebuild": (["rebuild", ID], "store", rebuilt),
     "rebuild with a setup": (["rebuild", ID, "--setup", "ROOT/new.toml"], "store", setup_of),
+    "rebuild with a car": (["rebuild", ID, "--car", str(WREN)], "store", with_a_car),
+    "rebuild of a damaged one": (["rebuild", ID], "store", mended),
     "import": (
         ["import", "ROOT/drive.jsonl", "--config", "ROOT/store/recorder.toml", "--store", "ROOT/new"], "new", imported,
     ),
@@ -203,13 +275,42 @@ VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "captions": (
         ["captions", ID, "--video-start", "+0", "--out", "ROOT/store"], "store", written(f"{ID}-captions.srt"),
     ),
+    "report": (["report", ID, "--out", "ROOT/store/out.html"], "store", page),
+    "coast": (["coast", ID, "--save", "ROOT/cars/wren.toml", "--store", "ROOT/coasts"], "cars", coasted),
     "season": (["season"], "store", told),
     "recover": (["recover", "--store", "ROOT/cut-off"], "cut-off", recovered),
     "last": (["runs", "last", "--store", "ROOT/cut-off"], "cut-off", recovered),
 }  # fmt: skip
+TYPED = {"begin": "Wren\n392kg\n\n\n\n", "complete": "17C\n1009hPa\n\n\n\nhill\n"}
+"""What is typed where a verb asks."""
+ELSEWHERE = {
+    "record": "tests/system/test_survival.py",
+    "note": "test_a_note_is_left_whole_or_not_at_all",
+    "demo": "test_a_demo_that_was_killed_is_made_again",
+}
+READS: dict[str, list[str]] = {
+    "ports": [], "status": [], "check": ["ROOT/store/recorder.toml"], "mixture": [ID], "jets": [ID], "power": [ID],
+    "whatif": [ID, "--mass", "-20kg"], "setups": [], "compare": ["old", "new"], "effects": [], "plan": [], "drives": [],
+}  # fmt: skip
+"""Verbs that write nothing but what is kept beside the drives, which `season` is killed at."""
+FILES_READ = {
+    ("import", "config"), ("import", "setup"), ("import", "car"), ("rebuild", "config"), ("record", "config"),
+    ("record", "setup"), ("check", "config"), ("mixture", "targets"), ("jets", "targets"), ("jets", "own"),
+    ("report", "targets"), ("coast", "car"), ("power", "car"), ("whatif", "car"), ("captions", "clap"),
+    ("demo", "folder"),
+}  # fmt: skip
+"""Options that name a file, and are killed nowhere: it is only read. `demo` has a test of its own."""
 
-
-SHORT = {"setup": 2, "strike": 7, "rebuild with a setup": 11, "import": 11, "export": 7, "recover": 7, "last": 7}
+SHORT = {
+    "coast": 2,
+    "setup": 2,
+    "strike": 7,
+    "rebuild with a setup": 11,
+    "import": 11,
+    "export": 7,
+    "recover": 7,
+    "last": 7,
+}
 """Verb -> every so many operations, in the ordinary suite; the others change a drive as `strike` does, or a file as
 `export` does."""
 
@@ -224,22 +325,66 @@ def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_pat
     seen, at, again = [], 1, True
     shutil.copytree(good, tmp_path / "once")
     here = [argument.replace("ROOT", str(tmp_path / "once")) for argument in arguments]
-    run_verb(tmp_path / "once" / "store", *here[: here.index("--store")], warned=True)  # so that no fork imports anew
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(sys, "stdin", io.StringIO(TYPED.get(verb, "")))
+        run_verb(
+            tmp_path / "once" / "store", *here[: here.index("--store")], warned=True
+        )  # so that no fork imports anew
     while again:
         root = tmp_path / str(at)
         shutil.copytree(good, root)
+        if verb == "rebuild of a damaged one":
+            (root / "store" / ID / "drive.json").write_bytes(DAMAGED)
         here = [argument.replace("ROOT", str(root)) for argument in arguments]
         again = killed(here, root / watched, at) if verb != "last" else _last(here, root / watched, at)
         seen.append(state(root))
         if seen[-1] == "old":  # and what was interrupted can be done again
             (killed if verb != "last" else _last)(
-                [*here, "--force"] if verb in ("capture", "captions", "export") else here, root / "nothing", 0
+                [*here, "--force"] if verb in ("capture", "captions", "export", "report") else here, root / "nothing", 0
             )
             assert state(root) == "new"
         shutil.rmtree(root)
         at += step
     assert seen[-1] == "new"
     assert len(seen) > 2 or step > 1
+
+
+def test_every_verb_and_every_file_that_it_is_given_is_killed_or_only_read() -> None:
+    made = {each.name or each.callback.__name__: each.callback for each in app.registered_commands if each.callback}
+    assert {*made} == {*(arguments[0] for arguments, _, _ in VERBS.values()), *ELSEWHERE, *READS}
+    given = {
+        (verb, name)
+        for verb, callback in made.items()
+        for name, kind in get_type_hints(callback).items()
+        if Path in (kind, *get_args(kind)) and name != "store"
+    }
+    told = [" ".join(arguments) for arguments, _, _ in VERBS.values()]
+    for verb, name in given - FILES_READ:
+        assert any(line.startswith(f"{verb} ") and (f"--{name} " in line or name == "file") for line in told), (
+            verb,
+            name,
+        )
+    assert given >= FILES_READ
+
+
+@pytest.mark.parametrize("verb", READS)
+def test_what_only_reads_changes_no_file(good: Path, tmp_path: Path, verb: str) -> None:
+    root = Path(shutil.copytree(good, tmp_path / "root"))
+    before = {path: path.read_bytes() for path in root.rglob("*") if path.is_file()}
+    run_verb(root / "store", verb, *(each.replace("ROOT", str(root)) for each in READS[verb]), warned=True)
+    after = {path: path.read_bytes() for path in root.rglob("*") if path.is_file() and ".analysis" not in path.parts}
+    assert after == {path: data for path, data in before.items() if ".analysis" not in path.parts}
+
+
+def test_a_demo_that_was_killed_is_made_again(tmp_path: Path) -> None:
+    """Killed while the first one is laid out, and while an earlier one is taken away."""
+    from analysis.cli import demo
+
+    folder = tmp_path / "demo"
+    for at in (2, 4, 8, 12, 3, 5, 9, 13):
+        assert killed_in(lambda: demo._make_room(folder), folder, at)
+    demo._make_room(folder)
+    assert load(folder / "wren.toml", CarConfig) and (folder / "this-is-a-demo").exists()
 
 
 def _last(arguments: list[str], watched: Path, at: int) -> bool:

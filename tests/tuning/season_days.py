@@ -1,11 +1,13 @@
 """The tuning worlds of days: python -m tuning.season_days [SEASONS]. They chose the prior; they never judge it.
 
-A car of constant power with drag and a launch of constant force; a run's and a day's power scatter by shares. Written
+A car of constant power with drag and a launch of constant force; a run's and a day's power scatter by shares, and so
+does the force of a day's launches in the last lines. Written
 by whoever tuned `analysis.changes.priors`: figures that count are those of tests/season_worlds, by another hand.
 """
 
 from __future__ import annotations
 
+import math
 import sys
 from collections.abc import Sequence
 from functools import cache
@@ -28,18 +30,22 @@ RUN, MEASURED_S = 0.012, 0.015
 
 
 @cache
-def _force(power: float) -> Floats:
-    """Times to `SPEEDS` for one power, relative."""
+def _force(power: float, grip: float = 1.0) -> Floats:
+    """Times to `SPEEDS` for one power, and one grip of belt or clutch beside it, relative."""
     v = np.linspace(0.05, 24.5, 2000)
-    a = np.minimum(LAUNCH * power, POWER_W_PER_KG * power / v) - DRAG * v**2 - 0.12
+    a = np.minimum(LAUNCH * power * grip, POWER_W_PER_KG * power / v) - DRAG * v**2 - 0.12
     t = np.concatenate([[0.0], np.cumsum(np.diff(v) / (0.5 * (a[1:] + a[:-1])))])
     return np.interp(SPEEDS, v, t)
 
 
 def run_of(
-    outing: int, k: int, setup: dict[str, int], power: float, rng: np.random.Generator, back: bool
+    outing: int, k: int, setup: dict[str, int], power: float, rng: np.random.Generator, back: bool, grip: float = 1.0
 ) -> Observation:
-    time = _force(round(power, 4)) + 0.04 * rng.standard_normal() + MEASURED_S * rng.standard_normal(len(SPEEDS))
+    time = (
+        _force(round(power, 4), round(grip, 3))
+        + 0.04 * rng.standard_normal()
+        + MEASURED_S * rng.standard_normal(len(SPEEDS))
+    )
     time = np.maximum.accumulate(np.maximum(time, 0.05))
     return Observation(
         f"d{outing}:{k}", str(setup), dict(setup), f"d{outing}", outing, outing * 6e5 + 300 * k, 70.0 + 180.0 * back,
@@ -48,18 +54,25 @@ def run_of(
 
 
 def season(
-    stints: Sequence[tuple[int, dict[str, int], int]], day: float, rng: np.random.Generator, effect: float = 0.0
+    stints: Sequence[tuple[int, dict[str, int], int]],
+    day: float,
+    rng: np.random.Generator,
+    effect: float = 0.0,
+    grip: float = 0.0,
 ) -> list[Observation]:
-    """Stints of (outing, parts, runs); `effect` is of power, of every part's 1."""
+    """Stints of (outing, parts, runs); `effect` is of power, of every part's 1; `grip` what days do to launches."""
     days: dict[int, float] = {}
+    grips: dict[int, float] = {}
     counts: dict[int, int] = {}
     runs = []
     for outing, parts, n in stints:
         strength = days.setdefault(outing, float(day * rng.standard_normal()))
+        if grip and outing not in grips:
+            grips[outing] = math.exp(grip * rng.standard_normal())
         for j in range(n):
             k = counts[outing] = counts.get(outing, 0) + 1
             power = 1 + strength + RUN * rng.standard_normal() + effect * sum(parts.values())
-            runs.append(run_of(outing, k, parts, power, rng, j % 2 == 1))
+            runs.append(run_of(outing, k, parts, power, rng, j % 2 == 1, grips.get(outing, 1.0)))
     return runs
 
 
@@ -77,13 +90,15 @@ DESIGNS = {
 }
 
 
-def verdicts(name: str, day: float, count: int, effect: float = 0.0) -> tuple[float, float, float, float]:
+def verdicts(
+    name: str, day: float, count: int, effect: float = 0.0, grip: float = 0.0
+) -> tuple[float, float, float, float]:
     """False, or found: a verdict of any setup against the first; the median half width to 40 mph, share of time;
     wrong-signed; and found of those with the change twice what is detectable."""
     told = wrong = 0
     halves, seen = [], []
     for number in range(count):
-        runs = season(DESIGNS[name], day, np.random.default_rng([7, number]), effect)
+        runs = season(DESIGNS[name], day, np.random.default_rng([7, number]), effect, grip)
         a = [r for r in runs if r.parts == A]
         word = set()
         others = sorted({r.parts["jet"] for r in runs if r.parts and r.parts["jet"]}, key=float)  # type: ignore[arg-type]
@@ -132,3 +147,6 @@ if __name__ == "__main__":
             print(f"{design:12} days {days:.3f}: false {false:.1%}, half width {half:.1%}, detectable {seen:.1%}")
         print(f"best of 2, 8 outings: {luck(2, days, seasons):.1%} {luck(8, days, seasons):.1%}")
         print(f"eight parts: {eight_parts(days, seasons):.1%}", flush=True)
+    for design in ("A4 A4 B4", "A6 A2 B3", "weekly"):
+        false, half, _, _ = verdicts(design, 0.01, seasons, grip=0.05)
+        print(f"{design:12} days 0.010, launches 5 %: false {false:.1%}, half width {half:.1%}", flush=True)

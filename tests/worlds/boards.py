@@ -138,7 +138,12 @@ def main() -> int:
     parser.add_argument("--fault", choices=FAULTS, default="none")
     parser.add_argument("--axes", type=int, choices=(1, 3), default=3)
     asked = parser.parse_args()
-    for world in chosen(asked.worlds, WORLDS):
+    try:
+        worlds = chosen(asked.worlds, WORLDS)
+    except ValueError as error:
+        print(error, file=sys.stderr)
+        return 2
+    for world in worlds:
         told: list[Error] = []
         alone: list[Error] = []
         first: list[Error] = []

@@ -21,7 +21,7 @@ from analysis.motion.smoother import smooth
 from analysis.runs.finding import find
 from analysis.runs.lessons import Lesson, Taught
 from worlds.car import Driving, Kind
-from worlds.judge import compare
+from worlds.judge import chosen, compare
 from worlds.tally import Error, figures
 from worlds.worlds import WORLDS, World
 
@@ -74,11 +74,16 @@ def main() -> int:
     parser.add_argument("--behind", type=int, default=30)
     parser.add_argument("--world", default="white 0.05")
     asked = parser.parse_args()
-    kinds = [kind for kind in get_args(Kind) if not asked.kinds or kind in asked.kinds]
+    try:
+        world = chosen([asked.world], WORLDS)[0].name
+        kinds = list(chosen(asked.kinds, {kind: kind for kind in get_args(Kind)}))
+    except ValueError as error:
+        print(error, file=sys.stderr)
+        return 2
     print("instant of first movement: bias, rms [s], z, % within one/two sigma; without | with | ratio of the rms")
     squares = np.zeros(2)
     count = 0
-    for kind, without, with_ in judge(kinds, asked.world, asked.cars, asked.behind):
+    for kind, without, with_ in judge(kinds, world, asked.cars, asked.behind):
         ratio = figures(with_).rms / figures(without).rms
         print(f"{kind:12} {len(without):4d} | {told(without)} | {told(with_)} | {ratio:.2f}", flush=True)
         squares += np.array([figures(without).rms ** 2, figures(with_).rms ** 2])

@@ -12,7 +12,7 @@ import pytest
 from typer.testing import CliRunner
 
 from analysis.cli.main import app
-from worlds import bars, judge, scenes
+from worlds import bars, boards, judge, scenes
 from worlds.car import (
     FOOT_M,
     GRAVITY,
@@ -437,7 +437,7 @@ def test_each_start_is_matched_once_and_to_the_nearest() -> None:
     assert judge.matched([10.0], [14.1]) == {}
 
 
-def test_worlds_are_whole_and_repeat() -> None:
+def test_worlds_are_whole_and_repeat(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
     assert len(WORLDS) >= 40
     world = WORLDS["all together"]
     numbers = list(world.drives(160))
@@ -449,6 +449,10 @@ def test_worlds_are_whole_and_repeat() -> None:
     assert not np.array_equal(world.drive(3, shift=1)[1].speed_mps[:50], fixes.speed_mps[:50])
     with pytest.raises(ValueError, match="no world is called 'moon'"):
         judge.chosen(["moon"], judge.WORLDS)
+    for program in (judge, boards):
+        monkeypatch.setattr("sys.argv", ["judge", "moon"])
+        assert program.main() == 2
+        assert capsys.readouterr().err.startswith("no world is called 'moon'")
 
 
 def test_a_world_is_judged_from_drive_to_row() -> None:

@@ -67,13 +67,22 @@ def test_the_simulated_cars_wheel_power_comes_back(terminal: Terminal, drives: d
 def test_a_stronger_engine_is_told_as_more_power_of_the_second(terminal: Terminal, drives: dict[str, str]) -> None:
     [there] = terminal.json("power", drives["starts"], drives["sport"])["differences"]
     assert (there["a"], there["b"], there["verdict"]) == ("baseline", "sport", "more power")
-    high = [change for v, change in zip(there["speed_mps"], there["by_speed"], strict=True) if 14 < v < 22]
-    assert len(high) > 4
-    assert float(np.mean(high)) == pytest.approx(0.08, abs=0.015)
+    assert there["change"] == pytest.approx(0.08, abs=0.015)  # what the simulator's engine gained
+    assert there["change"] == pytest.approx(np.mean([each["change"] for each in there["groups"]]), abs=0.02)
+    assert (there["starts_a"], there["starts_b"], there["days"]) == (4, 4, "cancelled")
     assert there["low"] < there["change"] < there["high"] and there["low"] > 0
     [back] = terminal.json("power", drives["sport"], drives["starts"])["differences"]
     assert (back["a"], back["b"], back["verdict"]) == ("sport", "baseline", "less power")
-    assert back["change"] == pytest.approx(1 / (1 + there["change"]) - 1, abs=1e-6)
+    assert back["change"] == pytest.approx(1 / (1 + there["change"]) - 1, abs=1e-3)
+
+
+def test_power_between_setups_is_what_compare_says(terminal: Terminal, drives: dict[str, str]) -> None:
+    """One question, one answer: `power` shows no other change than `compare`, rolling pulls and all."""
+    compared = terminal.json("compare", drives["starts"], drives["sport"])["power"]
+    [between] = terminal.json("power", drives["starts"], drives["sport"])["differences"]
+    assert compared["sentence"].startswith(f"{drives['sport']} has more power") and between["verdict"] == "more power"
+    del compared["sentence"]  # the one names drives, the other setups
+    assert {name: between[name] for name in compared} == compared
 
 
 @pytest.mark.parametrize("unit", ["mph", "km/h"])
@@ -102,14 +111,19 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, drives: dict
         told = f"Most: {most['power_w'] / 1000:.1f} kW ({most['power_w'] / HORSEPOWER_W:.1f} hp)"
         assert told in one_line(text)
     [change] = found["differences"]
-    assert between[0] == [unit, "power %", "95 %"]
-    shown = {f"{v / per:.4g}": (100 * by, 100 * half) for v, by, half in
-             zip(change["speed_mps"], change["by_speed"], change["by_speed_half"], strict=True)}  # fmt: skip
-    assert len(between) > 4
-    for speed, by, half in between[1:]:
-        assert (by, half) == (f"{shown[speed][0]:+.1f}", f"±{shown[speed][1]:.1f}")
-    over = f"{100 * change['change']:+.1f} % ({100 * change['low']:+.1f} to {100 * change['high']:+.1f}): more power."
-    assert "sport against baseline, both corrected" in text and f"Over these speeds {over}" in one_line(text)
+    assert between[0] == [unit, "pulls", "power %", "95%"]
+    told = [f"{100 * change[k]:+.1f}" for k in ("change", "low", "high")]
+    assert between[-1][2:] == [told[0], f"{told[1]} to {told[2]}"]
+    assert len(between) == 2 + len(change["groups"]) and len(change["groups"]) == 3
+    for row, group in zip(between[1:], change["groups"], strict=False):
+        low, high = (f"{100 * group[k]:+.1f}" for k in ("low", "high"))
+        assert row[1:] == [
+            f"{group['pulls_a']}/{group['pulls_b']}",
+            f"{100 * group['change']:+.1f}",
+            f"{low} to {high}",
+        ]
+    assert "sport against baseline" in text and one_line(change["sentence"]).lower() in one_line(text).lower()
+    assert f"{change['time']['difference_s']:+.2f} s" in one_line(text)
 
 
 def test_single_runs_count_once_however_they_are_named(terminal: Terminal, drives: dict[str, str]) -> None:
@@ -131,8 +145,8 @@ def test_single_runs_count_once_however_they_are_named(terminal: Terminal, drive
 def test_one_run_of_each_gets_no_verdict(terminal: Terminal, drives: dict[str, str]) -> None:
     asked = ("power", f"{drives['starts']}:1", f"{drives['sport']}:1")
     [change] = terminal.json(*asked)["differences"]
-    assert change["verdict"] == "too few runs" and change["low"] is None and change["high"] is None
-    assert set(change["by_speed_half"]) == {None}
+    assert change["verdict"] == "too few pulls" and change["low"] is None and change["high"] is None
+    assert change["groups"] == []
     text = one_line(terminal.text(*asked))
     assert "Most runs went one way" in text
-    assert f"{100 * change['change']:+.1f} %; too few runs to say more" in text
+    assert "too few pulls: at least 2 more of baseline and 2 more of sport" in text.lower()

@@ -15,10 +15,12 @@ from made_drives import BASELINE, START, make_drive
 from run_verb import run_verb
 from simulate import Brake, Lift, Phase, Pull, Stand, Turn
 
+from analysis.answers.runs import all_runs_answer
 from analysis.changes import compare
 from analysis.changes.full_throttle import full_pulls
 from analysis.changes.observations import Observation, Side
 from analysis.conditions.setups import Parts
+from analysis.store import DriveStore
 from logger.config.setup import SetupConfig
 
 A: Parts = {"main_jet_mm": 1.09}
@@ -127,6 +129,7 @@ def test_all_verbs_count_the_same_runs(store: Path) -> None:
     assert len(counted) == 6
     every = run_verb(store, "runs", "--all", "--json").json
     assert {f"{run['drive']}:{run['n']}" for run in every["runs"]} == counted
+    assert {f"{run.drive}:{run.n}" for run in all_runs_answer(DriveStore(store)).runs} == counted  # a notebook's
     for drive in {label.split(":")[0] for label in counted}:
         told = run_verb(store, "runs", drive, "--json").json["runs"]
         assert {f"{drive}:{run['n']}" for run in told if run["counted"]} == {r for r in counted if r.startswith(drive)}

@@ -149,7 +149,11 @@ def test_every_figure_of_two_setups_is_that_of_compare(both, season_store):
     read = Reader(render(page, DAY))
     assert answer["verdict"] == "faster"
     said = answer["sentence"]
-    assert page.verdict[0].casefold() == f"{said}.".casefold()
+    power = answer["power"]
+    assert page.verdict[0].casefold() == f"{power['sentence']}.".casefold()
+    whole = [f"{100 * power[k]:+.1f}" for k in ("change", "low", "high")]
+    assert any(row[2:] == [whole[0], f"{whole[1]} to {whole[2]}"] for row in read.rows if len(row) == 4)
+    assert page.verdict[1].casefold() == f"{said}.".casefold()
     for split in answer["splits"]:
         row = next(row for row in read.rows if row[0] == split["speed"] and "/" in row[1])
         assert row[1] == f"{split['runs_a']}/{split['runs_b']}"
@@ -173,7 +177,8 @@ def test_every_figure_of_a_season_is_that_of_season_effects_and_plan(both, seaso
     effects = answer_of("effects", "--store", str(season_store))
     for effect in effects["time"]:
         interval = effect["effects"][0]
-        row = next(row for row in read.rows if row[0].startswith("snorkel short -> ") and len(row) == 5)
+        rows = [row for row in read.rows if row[0].startswith("snorkel short -> ") and len(row) == 5]
+        row = next(row for row in rows if row[4] not in ("more", "less", "not shown", "unknown"))  # those are power's
         assert row[2:4] == [f"{interval['difference']:+.2f}", f"{interval['low']:+.2f} to {interval['high']:+.2f}"]
     drives = answer_of("drives", "--store", str(season_store))
     for drive in drives["drives"]:
@@ -282,8 +287,9 @@ def test_a_headline_names_its_speed(true_pages, page, both):
     assert re.match(r"One foot to 40 mph in ", page.verdict[0])
     assert page.verdict[1].startswith("The median of the runs to 40 mph is ")
     for made in (true_pages["setups"], both["setups"]):
-        assert re.search(r" by \d\.\d\d s to \d\d mph, where it shows most \(", made.verdict[0])
-    for line in true_pages["season"].verdict:
+        assert re.search(r" by \d\.\d\d s to \d\d mph, where it shows most \(", made.verdict[1])
+        assert re.search(r" power than baseline: by \d+\.\d% \(", made.verdict[0])
+    for line in true_pages["season"].verdict[1:]:  # the first is of power
         assert "to 30 mph" in line or "always changed together" in line
 
 
@@ -433,7 +439,8 @@ def test_a_season_stands_under_its_headings(made_season, true_pages):
             assert signed(i["difference"]) in row.values() and row["Runs only"] == span(i["run_low"], i["run_high"])
     i = effects["time"][0]["effects"][0]
     assert i["high"] < 0  # the second setup is the quicker one
-    assert f" {-i['difference']:.2f} s quicker to 30 mph ({span(i['low'], i['high'])})." in page.verdict[0]
+    assert f" {-i['difference']:.2f} s quicker to 30 mph ({span(i['low'], i['high'])})." in page.verdict[1]
+    assert page.verdict[0].startswith("Power at the wheels against baseline")
     loops = run_verb(store, "fuel", "--json").json["loops"]
     for row, loop in zip(table_of(page, "Fuel loops"), loops, strict=True):
         assert row["Drive"] == loop["drive"] and row["Setup"] == loop["setup"]

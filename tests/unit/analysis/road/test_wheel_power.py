@@ -1,4 +1,4 @@
-"""Wheel power from runs, its band and differences; predictions against the simulator that really makes the change."""
+"""Wheel power from runs, its band; predictions against the simulator that really makes the change."""
 
 from __future__ import annotations
 
@@ -180,52 +180,6 @@ def test_engine_speed_follows_the_gears_through_a_change() -> None:
     rpm = pulls_of(WREN, script, 7, gearing=gears, tyres=Tyres(circumference_m=1.6))[0].engine_rpm
     assert rpm[SPEEDS == 7][0] == pytest.approx(7 / 1.6 * 60 * 8)
     assert rpm[SPEEDS == 19][0] == pytest.approx(19 / 1.6 * 60 * 4)
-
-
-# --- differences --------------------------------------------------------------------------------------------------
-
-
-def scattered(rng: np.random.Generator, count: int, scale: float, spread: float) -> list[RunPower]:
-    base = truth_at(SPEEDS)
-    return [
-        RunPower(SPEEDS, base * scale * (1 + rng.normal(0, spread)) * (1 + rng.normal(0, 0.01, len(base))),
-                0.01 * base, 90.0 + 180 * (k % 2), 0.0, 0.01, base, np.full(len(base), np.nan))
-        for k in range(count)
-    ]  # fmt: skip
-
-
-def test_a_real_difference_is_told_and_none_is_not() -> None:
-    rng = np.random.default_rng(1)
-    a, b = (wheel_power.wheel_curve(scattered(rng, 5, scale, 0.005), MASS, ROAD) for scale in (1.0, 1.03))
-    found = wheel_power.difference(a, b)
-    assert found.verdict == "more power"
-    assert found.low < 0.03 < found.high
-    assert wheel_power.difference(b, a).verdict == "less power"
-    same = wheel_power.difference(a, wheel_power.wheel_curve(scattered(rng, 5, 1.0, 0.005), MASS, ROAD))
-    assert same.verdict == "no difference shown"
-    single = wheel_power.difference(a, wheel_power.wheel_curve(scattered(rng, 1, 1.0, 0.005), MASS, ROAD))
-    assert single.verdict == "too few runs" and math.isnan(single.low)
-
-
-def test_no_difference_is_falsely_told_more_than_1_time_in_20() -> None:
-    rng = np.random.default_rng(2)
-    false, held = 0, 0
-    for _ in range(300):
-        a, b = (wheel_power.wheel_curve(scattered(rng, 4, 1.0, 0.01), MASS, ROAD) for _ in range(2))
-        found = wheel_power.difference(a, b)
-        false += found.verdict != "no difference shown"
-        held += found.low <= 0 <= found.high
-    assert false / 300 < 0.08
-    assert held / 300 > 0.92
-
-
-def test_a_change_in_the_simulated_engine_is_found() -> None:
-    a = wheel_power.wheel_curve(pulls_of(WREN, there_and_back(4), 8), MASS, ROAD)
-    b = wheel_power.wheel_curve(pulls_of(tuned(WREN, power_w=1.05 * WREN.power_w), there_and_back(4), 9), MASS, ROAD)
-    found = wheel_power.difference(a, b)
-    assert found.verdict == "more power"
-    high = found.speed_mps > 13
-    assert found.by_speed[high].mean() == pytest.approx(0.05, abs=0.012)
 
 
 # --- predictions --------------------------------------------------------------------------------------------------

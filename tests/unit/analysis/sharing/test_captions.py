@@ -172,6 +172,14 @@ def test_points_that_contradict_each_other_are_refused():
         align([])
 
 
+def test_nothing_lies_later_in_a_video_than_ass_can_write():
+    lines = [CaptionLine(k * 3600.0, k * 3600 + 7200.0, "speed", str(k)) for k in range(0, 30, 2)]
+    cut = on_video(lines, align([(0.0, 0.0)]))
+    assert [line.text for line in cut] == ["0", "2", "4", "6", "8"]
+    assert [line for line in ass(cut).splitlines() if ",9:59:59.99," in line]
+    assert on_video(lines, align([(0.0, -1.8e9)])) == []  # a video that begins in 1970
+
+
 def test_clips_of_one_recording_follow_each_other():
     lines = [CaptionLine(float(k), k + 1.0, "speed", str(k)) for k in range(20)]
     fit = align([(0.0, 3.0)])

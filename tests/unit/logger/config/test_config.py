@@ -156,6 +156,30 @@ kind = "numbers"
     assert QUANTITY_UNITS[str(turns.quantity)][turns.unit] == 1 / 60
 
 
+@pytest.mark.parametrize(
+    ("value", "said"),
+    [
+        ("7,4", "line 3: mass_kg = 7,4: write decimals with a point: 7.4"),
+        ("392 kg", "line 3: mass_kg = 392 kg: write the number alone, without kg: mass_kg = 392"),
+        ('"392kg"', "line 3: car.mass_kg: found '392kg', expected a number: write it without quotes and without kg"),
+        ('"392,5"', "expected a number: write it with a point and without quotes: 392.5"),
+        ('"392"', "expected a number: write it without quotes: 392"),
+        ("392,5  # weighed", "write decimals with a point: 392.5"),
+        ("heavy", 'words stand in quotes: mass_kg = "heavy"'),
+        ("{low = 12,0, high = 13.5}", "write decimals with a point: 12.0"),
+        (
+            "392\n$ pullbook check",
+            "line 4: '$ pullbook check' is a line of the screen and none of the file: leave it out",
+        ),
+        ("392\nweighed in May", "line 4: 'weighed in May' is no key with its value"),
+    ],
+)
+def test_slips_are_told_in_the_owners_words(value: str, said: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        parse(CAR.replace("392", value), CarConfig, "car.toml")
+    assert said in str(caught.value)
+
+
 def test_a_missing_file_is_named(tmp_path: Path) -> None:
     with pytest.raises(ConfigError, match=r"nothing\.toml: no such file"):
         load(tmp_path / "nothing.toml", CarConfig)

@@ -16,7 +16,7 @@ from logger import errors
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig, Source
 from logger.decode.sentences import sentence_name
-from logger.record import ports
+from logger.record import naming, ports
 from logger.record.recorder import recogniser
 
 posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are needed")
@@ -215,9 +215,10 @@ def test_listening(tmp_path: Path, says: bytes, kind: str, words: str) -> None:
         speaker.join()
     assert heard.kind == kind
     assert words in ports.in_words(heard)
-    assert bool(ports.block(heard)) == (kind in {"nmea", "numbers"})
-    if ports.block(heard):
-        (source,) = sources(ports.block(heard))
+    (block,) = naming.blocks([heard])
+    assert bool(block) == (kind in {"nmea", "numbers"})
+    if block:
+        (source,) = sources(block)
         assert source.kind == kind
         assert source.port == str(cable.path)
         assert recogniser(source)(says * 12)
@@ -231,9 +232,9 @@ def test_listening_to_what_cannot_be_opened() -> None:
 def test_a_block_names_afr_only_where_one_column_looks_like_it() -> None:
     found = ports.SerialPort("/dev/ttyUSB0", "0403:6001:X")
     lone = ports.Heard(found, "numbers", 9600, columns=[(13.0, 14.5), (0.1, 0.2)])
-    assert 'channel = "afr"' in ports.block(lone) and 'port = "0403:6001:X"' in ports.block(lone)
+    assert 'channel = "afr"' in naming.blocks([lone])[0] and 'port = "0403:6001:X"' in naming.blocks([lone])[0]
     both = ports.Heard(found, "numbers", 9600, columns=[(13.0, 14.5), (12.0, 12.6)])
-    assert "afr" not in ports.block(both)
+    assert "afr" not in naming.blocks([both])[0]
 
 
 # Published example of a sentence with its checksum (NMEA 0183, in many receiver manuals; from memory).
@@ -250,7 +251,7 @@ def test_random_bytes_are_made_out_without_harm(data: bytes) -> None:
     port = type("Port", (), {"found": ports.SerialPort("x"), "baud": 9600})()
     heard = ports.make_out(port, data)  # type: ignore[arg-type]
     assert heard.kind in {"unknown", "silent", "numbers", "nmea"}
-    ports.in_words(heard), ports.block(heard)
+    ports.in_words(heard), naming.blocks([heard])
     for line in ports.lines_in(data):
         sentence_name(line), ports.numbers_in(line)
 

@@ -193,6 +193,22 @@ def test_giving_up_leaves_the_journal_to_the_next_start(tmp_path: Path) -> None:
     assert closer.finish() == (folder,)
 
 
+def test_a_setup_put_in_force_while_recording_is_the_next_drives(tmp_path: Path) -> None:
+    from logger.cli.files import Files
+    from logger.store.in_force import put_in_force
+
+    (tmp_path / "recorder.toml").write_text(TEXT)
+    files = Files.read(None, tmp_path)
+    finisher = closing.Finisher(tmp_path, TEXT, setup=files.setup_as_of_now(tmp_path, None))
+    names = []
+    for text in ("", 'name = "a"\n[parts]\n', 'name = "b"\n[parts]\n', "spoilt"):
+        if text:
+            put_in_force(tmp_path, text)
+        about = json.loads(next(finisher.begin(0).glob("*.json")).read_text())
+        names.append((about["setup"] or {}).get("name"))
+    assert names == [None, "a", "b", "b"]  # and one that cannot be read keeps no drive from beginning
+
+
 def _until(done) -> None:  # type: ignore[no-untyped-def]
     ends = time.monotonic() + 20
     while not done():

@@ -86,6 +86,16 @@ def test_it_is_mended_as_far_as_raw_bytes_can(store: Path, good: drive.Drive, ki
         assert any("damaged" in remark for remark in manifest.remarks)
 
 
+def test_each_damaged_manifest_is_kept_and_what_is_lost_is_told(store: Path) -> None:
+    path = store / "2026-05-03_091430Z"
+    for data in (b'{"id": "x", "setup"', b"\0" * 40):
+        (path / "drive.json").write_bytes(data)
+        made = drive.mend(path)
+        assert made.setup is None and any("setup, car, weather" in remark for remark in made.manifest.remarks)
+    assert (path / "drive.damaged.json").read_bytes() == b'{"id": "x", "setup"'
+    assert (path / "drive.damaged-2.json").read_bytes() == b"\0" * 40
+
+
 def test_any_flipped_bit_of_a_table_changes_no_figure(tmp_path: Path, good: drive.Drive) -> None:
     path = Path(shutil.copytree(good.path, tmp_path / "drive"))
     data = (path / "gps.parquet").read_bytes()

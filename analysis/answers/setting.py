@@ -1,0 +1,180 @@
+"""The answer of `set`: the setup in force with some parts changed, put in force for coming drives."""
+
+from __future__ import annotations
+
+import datetime
+import tomllib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from analysis.answers.encoding import Answer
+from analysis.answers.parts import PartPair, pairs
+from analysis.answers.setups import SetupTold, told
+from analysis.conditions import setups, vocabulary
+from logger.config import slips, writing
+from logger.config.reading import parse, text_of
+from logger.config.setup import SETUP_IN_FORCE, PartValue, SetupConfig
+from logger.errors import InputError
+
+if TYPE_CHECKING:
+    from analysis.conditions.setups import Difference, Parts
+    from analysis.store import DriveStore
+
+_LONGEST_NAME = 80
+
+
+class SetAnswer(Answer):
+    """What coming drives carry now, and what is otherwise than before."""
+
+    before: str | None
+    """Name of the setup that was in force, or that the newest drive carries; null without any."""
+    in_force: SetupTold
+    """What coming drives carry."""
+    changed: dict[str, PartPair]
+    """Part -> its value before, and now."""
+    under_way: str | None
+    """The drive being recorded, which keeps what was in force when it began; null without one."""
+
+
+@dataclass(frozen=True)
+class ChangedSetup:
+    """A setup's file with some parts changed, before it is put in force."""
+
+    text: str
+    setup: SetupConfig
+    before: SetupConfig | None
+    differ: tuple[Difference, ...]
+
+
+def read_change(text: str, season: Sequence[Parts]) -> tuple[str, PartValue]:
+    """A part and its value, as PART=VALUE names them; a unit that is the name's own is understood.
+
+    InputError where it is no such pair, or has a decimal comma.
+    """
+    part, sign, value = (each.strip() for each in text.partition("="))
+    if not (sign and part and value):
+        raise InputError(f"{text!r}: expected a part and its value, such as main_jet_mm=1.06 or snorkel=long")
+    if value[0].isdigit() and "," in value and (said := slips.line_said(f"{part} = {value}")):
+        raise InputError(said)
+    try:
+        read: Any = tomllib.loads(f"v = {value}")["v"]
+    except tomllib.TOMLDecodeError:
+        read = value
+    if not isinstance(read, bool | int | float | str):
+        read = value
+    name = part if any(part in parts for parts in season) else _alike(part, season) or part
+    return part, setups.in_the_names_unit(name, read)
+
+
+def _alike(part: str, season: Sequence[Parts]) -> str | None:
+    return next((known for parts in season for known in parts if setups.stem_of(known) == setups.stem_of(part)), None)
+
+
+def season_parts(store: DriveStore) -> list[Parts]:
+    """The parts of all setups that are known here: driven, and in force."""
+    known: list[Parts] = [each.setup.parts for each in setups.known(drive.drive for drive in store.drives)]
+    base = _base(store)[1]
+    return [*known, base.parts] if base is not None else known
+
+
+def changed_setup(
+    store: DriveStore,
+    changes: Mapping[str, PartValue],
+    gone: Sequence[str] = (),
+    *,
+    name: str | None = None,
+    notes: str | None = None,
+    cost: float | None = None,
+    hours: float | None = None,
+) -> ChangedSetup:
+    """The setup in force with `changes` made and the parts `gone` no longer said; every comment of its file stays.
+
+    Without a `name` it takes that of a driven setup with the same parts, or one made of what differs. InputError where
+    a part cannot be, or nothing is otherwise.
+    """
+    text, before = _base(store)
+    had = before.parts if before is not None else {}
+    if missing := [part for part in gone if part not in had]:
+        raise InputError(f"{missing[0]}: the setup in force has no such part: it has {', '.join(had) or 'none'}")
+    parts = {**{part: value for part, value in had.items() if part not in gone}, **changes}
+    differ = setups.differences(had, parts)
+    if not differ and name is None and notes is None:
+        raise InputError("nothing is otherwise than in the setup in force: nothing was written")
+    known = setups.known(drive.drive for drive in store.drives)
+    called = name or next((each.name for each in known if setups.same(each.setup.parts, parts)), None)
+    if called is None:
+        first = known[0].setup if known else before
+        called = _called(first, parts)
+    values: dict[writing.Place, Any] = {
+        ("name",): called,
+        ("date",): datetime.date.today(),
+        ("notes",): notes,
+        ("cost",): cost,
+        ("hours",): hours,
+        **{("parts", part): None for part in gone},
+        **{("parts", part): value for part, value in changes.items()},
+    }
+    written = writing.changed(text, values)
+    return ChangedSetup(written, parse(written, SetupConfig, SETUP_IN_FORCE), before, tuple(differ))
+
+
+def put_changed(store: DriveStore, changed: ChangedSetup, *, anyway: bool = False) -> SetAnswer:
+    """Let coming drives carry it. InputError, unless `anyway`, where its name stood for other parts."""
+    from logger.store import in_force, presence
+
+    if not anyway:
+        known = [(each.name, each.setup.parts) for each in setups.known(drive.drive for drive in store.drives)]
+        if reused := vocabulary.reused(changed.setup.name, changed.setup.parts, known):
+            raise InputError(f"{reused}; with --anyway it is taken as written")
+    in_force.put_in_force(store.path, changed.text)
+    state = presence.read_state(store.path) if presence.is_recording(store.path) else None
+    now = told(changed.setup)
+    assert now is not None
+    return SetAnswer(
+        before=changed.before.name if changed.before is not None else None,
+        in_force=now,
+        changed=pairs(changed.differ),
+        under_way=(state or {}).get("drive"),
+    )
+
+
+def sentence(changed: ChangedSetup) -> str:
+    """What is about to be put in force, for its owner to agree to."""
+    differ = "; ".join(map(str, changed.differ)) or "the same parts"
+    rest = f"; all else as in {changed.before.name!r}" if changed.before is not None else ""
+    return f"{changed.setup.name!r}: {differ}{rest}."
+
+
+def _base(store: DriveStore) -> tuple[str, SetupConfig | None]:
+    """The setup that the next drive would carry, as text; else what the newest drive carries; else an empty one."""
+    from logger.config.reading import load
+    from logger.config.recorder import RecorderConfig
+
+    path = store.path / SETUP_IN_FORCE
+    if not path.is_file() and (recorder := store.path / "recorder.toml").is_file():
+        named = load(recorder, RecorderConfig).recorder.setup
+        path = store.path / named if named is not None else path
+    if path.is_file():
+        text = text_of(path)
+        return text, parse(text, SetupConfig, str(path))
+    newest = next((drive.drive.setup for drive in reversed(store.drives) if drive.drive.setup is not None), None)
+    empty = 'name = "as found"\n\n[parts]\n'
+    if newest is None:
+        return empty, None
+    values: dict[writing.Place, Any] = {("name",): newest.name}
+    values |= {("parts", part): value for part, value in newest.parts.items()}
+    return writing.changed(empty, values), newest
+
+
+def _called(first: SetupConfig | None, parts: Parts) -> str:
+    """A name made of what differs from the first setup driven."""
+    if first is None:
+        return "as found"
+    differ = setups.differences(first.parts, parts)
+    words = [
+        f"{setups.stem_of(each.part).replace('_', ' ')} {'not said' if each.b is None else setups.shown(each.b)}"
+        for each in differ
+    ]
+    name = f"{first.name} with {', '.join(words)}" if words else first.name
+    return name if len(name) <= _LONGEST_NAME else f"{name[: _LONGEST_NAME - 12].rstrip(' ,')}, {len(words)} parts"

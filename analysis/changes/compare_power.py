@@ -1,0 +1,351 @@
+"""What a change did to the power at the wheels, by every full pull of both sides, standing and rolling.
+
+    answer = compare_power("baseline", pulls_a, "long snorkel", pulls_b, others)
+
+The change is told in per cent of A's power, with an interval that holds by itself: one question over all bands. Groups
+of bands are told beside it; their intervals hold together with it, and give no verdict of their own. Seconds are those
+of the same change, integrated again over A's power and the road load.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+
+from analysis.arrays import Floats
+from analysis.changes import day_effects
+from analysis.changes.day_prior import Student
+from analysis.changes.full_power import columns, full_power
+from analysis.changes.observations import alike
+from analysis.changes.power_model import Ids, PowerFit, PullRows
+from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power
+from analysis.changes.verdicts import LEVEL, MIN_RUNS
+from analysis.conditions.roadload import RoadLoad
+from analysis.conditions.setups import Parts
+from analysis.runs.pulls import BAND_MPS
+
+PowerVerdict = Literal["more power", "less power", "no difference shown", "too few pulls"]
+PowerDays = Literal["cancelled", "included", "assumed"]
+
+GROUPS = ((4, 6), (6, 8), (8, 11))
+"""Groups of bands, told beside the whole: 20 to 30, 30 to 40, 40 to 55 mph. What is above counts to the whole only."""
+MOST_ROWS = 700
+"""Bands that one comparison takes in: beyond that, further pulls are left to those nearest in time."""
+WORTH_POWER = 0.03
+"""A change of power worth knowing (as 3 % of a time is)."""
+
+
+@dataclass(frozen=True)
+class PowerChange:
+    """Power of B over that of A, less one, between two speeds; NaN where the pulls do not tell."""
+
+    from_mps: float
+    to_mps: float
+    pulls_a: int
+    pulls_b: int
+    change: float
+    low: float
+    high: float
+    sigma: float
+    df: float
+
+    @property
+    def told(self) -> bool:
+        """Whether there is an interval."""
+        return math.isfinite(self.low)
+
+
+@dataclass(frozen=True)
+class PowerSeconds:
+    """B less A in the time from one speed to another, by integrating the change of power [s]."""
+
+    from_mps: float
+    to_mps: float
+    a_s: float
+    difference_s: float
+    low_s: float
+    high_s: float
+
+
+@dataclass(frozen=True)
+class PowerComparison:
+    """What B's power is against A's. `detectable` is what would have shown 8 times in 10, by all pulls and, had only
+    the standing starts been driven, by those; relative."""
+
+    a: str
+    b: str
+    overall: PowerChange
+    groups: list[PowerChange]
+    seconds: PowerSeconds | None
+    verdict: PowerVerdict
+    sentence: str
+    days: PowerDays
+    detectable: float
+    detectable_by_starts: float
+    starts: tuple[int, int]
+    rolling: tuple[int, int]
+    corrected: bool
+    level: float
+    scatter: dict[str, float]
+    """Standard deviations that the pulls leave: see `power_model.PRIORS`."""
+    caveats: list[str] = field(default_factory=list)
+
+
+def compare_power(
+    a: str,
+    pulls_a: Sequence[SeasonPull],
+    b: str,
+    pulls_b: Sequence[SeasonPull],
+    others: Sequence[SeasonPull] = (),
+    *,
+    road: RoadLoad | None = None,
+    corrected: bool = False,
+    level: float = LEVEL,
+    judge: bool = True,
+) -> PowerComparison:
+    """Hold the power of B's pulls against that of A's.
+
+    Parameters
+    ----------
+    pulls_a, pulls_b : sequence of SeasonPull
+        All pulls of both, full or not where `judge` is true; `others` are further pulls of the car, from which slopes
+        and scatter are learned.
+    road : RoadLoad, optional
+        For the seconds; without it there are none.
+    corrected : bool
+        By power in standard air, where every pull of A and B has its weather; as driven else.
+    judge : bool
+        Find out which of the pulls were full ones (`full_power`); else all are taken as such.
+    """
+    given = [*pulls_a, *pulls_b, *others]
+    if judge:
+        kept = {id(each) for each in full_power(given)[0]}
+        pulls_a, pulls_b, others = ([each for each in side if id(each) in kept] for side in (pulls_a, pulls_b, others))
+    counts = _count(pulls_a), _count(pulls_b)
+    starts, rolling = (counts[0][0], counts[1][0]), (counts[0][1], counts[1][1])
+    nothing = PowerChange(math.nan, math.nan, len(pulls_a), len(pulls_b), *[math.nan] * 5)
+    if min(len(pulls_a), len(pulls_b)) < MIN_RUNS:
+        lacking = [
+            f"{MIN_RUNS - n} more of {name}" for n, name in ((len(pulls_a), a), (len(pulls_b), b)) if n < MIN_RUNS
+        ]
+        said = f"too few pulls: at least {' and '.join(lacking)}"
+        return PowerComparison(
+            a, b, nothing, [], None, "too few pulls", said, "assumed", math.nan, math.nan, starts, rolling, False,
+            level, {},
+        )  # fmt: skip
+    corrected = corrected and all(math.isfinite(each.factor) for each in [*pulls_a, *pulls_b])
+    others = [each for each in others if not corrected or math.isfinite(each.factor)]
+    pulls, setups = _sides(pulls_a, pulls_b, _nearest(pulls_a, pulls_b, others))
+    usual = usual_power(pulls)
+    rows, of = rows_of_pulls(pulls, setups, usual, corrected)
+    design = columns(rows)
+    bands = design.shape[1] - (int(rows.setup.max()))
+    wanted = np.zeros((2, design.shape[1]))
+    wanted[:, bands] = 1.0, 0.0  # B less A; A's own column is the first setup's, which has none
+    fit = PowerFit(rows, design)
+    days = _days(pulls_a, pulls_b)
+    if not fit.determines(wanted[0]):
+        said = "too few pulls: the two were never driven over one range of speeds"
+        return PowerComparison(
+            a, b, nothing, [], None, "too few pulls", said, days, math.nan, math.nan, starts, rolling, corrected, level,
+            fit.sigmas,
+        )  # fmt: skip
+    base = _level_of_a(fit, rows, bands)
+    told = fit.contrast(wanted[0])
+    overall = _change(rows, of, told, base, (int(rows.band.min()), int(rows.band.max()) + 1), 1 - level)
+    seen = day_effects.detectable(told.scale / base, told.df, 1 - level)
+    groups = _groups(rows, of, fit, base, level)
+    verdict, sentence = _verdict(a, b, overall, days, seen)
+    return PowerComparison(
+        a, b, overall, groups, _seconds(rows, usual, base, overall, road), verdict, sentence, days, seen,
+        _by_starts(rows, of, pulls, setups, fit, base, level), starts, rolling, corrected, level, fit.sigmas,
+        _caveats(pulls_a, pulls_b, starts, rolling, fit, rows),
+    )  # fmt: skip
+
+
+# --- the sides ----------------------------------------------------------------------------------------------------
+
+
+def _count(pulls: Sequence[SeasonPull]) -> tuple[int, int]:
+    """Standing runs and rolling pulls."""
+    return len({(each.drive, each.pull.run) for each in pulls if not each.rolling}), sum(each.rolling for each in pulls)
+
+
+def _nearest(a: Sequence[SeasonPull], b: Sequence[SeasonPull], others: Sequence[SeasonPull]) -> list[SeasonPull]:
+    """As many of the others as the model takes in, those nearest in time to A and B first; in their order."""
+    room = MOST_ROWS - sum(len(each.pull.band) for each in [*a, *b])
+    middle = float(np.median([each.start_s for each in [*a, *b]]))
+    chosen = set()
+    for each in sorted(others, key=lambda each: abs(each.start_s - middle)):
+        room -= len(each.pull.band)
+        if room < 0:
+            break
+        chosen.add(id(each))
+    return [each for each in others if id(each) in chosen]
+
+
+def _sides(
+    a: Sequence[SeasonPull], b: Sequence[SeasonPull], others: Sequence[SeasonPull]
+) -> tuple[list[SeasonPull], Ids]:
+    """All pulls, and 0 for A's, 1 for B's, a number of its own for each other setup."""
+    seen: list[Parts | None] = []
+    numbers = [0] * len(a) + [1] * len(b)
+    for each in others:
+        at = next((k for k, parts in enumerate(seen) if alike(parts, each.parts)), len(seen))
+        if at == len(seen):
+            seen.append(each.parts)
+        numbers.append(2 + at)
+    return [*a, *b, *others], np.array(numbers, np.int64)
+
+
+def _days(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> PowerDays:
+    first, second = ({each.outing for each in side} for side in (a, b))
+    if first == second:
+        return "cancelled"
+    return "included" if first & second or max(len(first), len(second)) > 1 else "assumed"
+
+
+# --- figures ------------------------------------------------------------------------------------------------------
+
+
+def _level_of_a(fit: PowerFit, rows: PullRows, bands: int) -> float:
+    """A's power over the usual one: the mean of the bands' columns over the bands that A has."""
+    mine = np.isin(np.unique(rows.band), np.unique(rows.band[rows.setup == 0]))
+    level = np.zeros(bands + int(rows.setup.max()))
+    level[:bands] = mine / mine.sum()
+    return 1 + fit.at_mode(level)[0] if fit.determines(level) else 1.0
+
+
+def _change(rows: PullRows, of: Ids, told: Student, base: float, bands: tuple[int, int], alpha: float) -> PowerChange:
+    inside = (rows.band >= bands[0]) & (rows.band < bands[1])
+    low, high = told.interval(alpha)
+    count = [len(np.unique(of[inside & (rows.setup == side)])) for side in (0, 1)]
+    return PowerChange(
+        bands[0] * BAND_MPS, bands[1] * BAND_MPS, count[0], count[1], told.centre / base, low / base,
+        high / base, told.scale / base, told.df,
+    )  # fmt: skip
+
+
+def _groups(rows: PullRows, of: Ids, fit: PowerFit, base: float, level: float) -> list[PowerChange]:
+    """The change in each group of bands that both sides have, with intervals that hold together with the whole's."""
+    there = []
+    for low, high in GROUPS:
+        here = (rows.band >= low) & (rows.band < high)
+        if all(len(np.unique(of[here & (rows.setup == side)])) >= MIN_RUNS for side in (0, 1)):
+            there.append((low, high))
+    if not there:
+        return []
+    design = columns(rows)
+    bands = design.shape[1] - int(rows.setup.max())
+    inside = [(rows.band >= low) & (rows.band < high) & (rows.setup == 1) for low, high in there]
+    rest = (rows.setup == 1) & ~np.any(inside, axis=0)
+    split = np.column_stack([design[:, :bands], *inside, rest, design[:, bands + 1 :]]).astype(float)
+    apart = fit.with_design(split)
+    wanted = np.zeros((len(there), split.shape[1]))
+    wanted[np.arange(len(there)), bands + np.arange(len(there))] = 1.0
+    told, correlation = apart.contrasts(wanted)
+    each = day_effects.tightened(1 - level, correlation, min(one.df for one in told))
+    return [_change(rows, of, one, base, group, each) for one, group in zip(told, there, strict=True)]
+
+
+def _by_starts(
+    rows: PullRows, of: Ids, pulls: Sequence[SeasonPull], setups: Ids, fit: PowerFit, base: float, level: float
+) -> float:
+    """What would have shown 8 times in 10 had only the standing starts been driven; NaN where they do not tell."""
+    standing = ~rows.rolling
+    if min(len(np.unique(rows.run[standing & (rows.setup == side)])) for side in (0, 1)) < MIN_RUNS:
+        return math.nan
+    some = rows.only(standing)
+    some = PullRows(**{**some.__dict__, "setup": np.unique(some.setup, return_inverse=True)[1].astype(np.int64)})
+    design = columns(some)
+    bands = len(np.unique(some.band))
+    alone = fit.of_others(some, design)
+    wanted = np.zeros(design.shape[1])
+    wanted[bands] = 1.0
+    if not alone.determines(wanted):
+        return math.nan
+    told = alone.contrast(wanted)
+    return day_effects.detectable(told.scale / base, told.df, 1 - level)
+
+
+def _seconds(
+    rows: PullRows, usual: tuple[Floats, Floats], base: float, overall: PowerChange, road: RoadLoad | None
+) -> PowerSeconds | None:
+    """The change integrated again, from the lowest to the highest band that both sides crossed."""
+    if road is None:
+        return None
+    shared = sorted(set(rows.band[rows.setup == 0].tolist()) & set(rows.band[rows.setup == 1].tolist()))
+    if not shared:
+        return None
+    low, high = shared[0] * BAND_MPS, (shared[-1] + 1) * BAND_MPS
+    v = np.linspace(low, high, 400)
+
+    def time(change: float) -> float:
+        power = base * (1 + change) * np.exp(np.interp(np.log(v), *usual))
+        left = power - road.at(v) * v
+        if (left <= 0).any():
+            return math.nan
+        return float(np.trapezoid((1 + road.rotating) * v / left, v))
+
+    plain = time(0.0)
+    ends = sorted((time(overall.low) - plain, time(overall.high) - plain))
+    return PowerSeconds(low, high, plain, time(overall.change) - plain, *ends)
+
+
+# --- words --------------------------------------------------------------------------------------------------------
+
+
+def _verdict(a: str, b: str, overall: PowerChange, days: PowerDays, seen: float) -> tuple[PowerVerdict, str]:
+    told = f"{abs(overall.change):.1%} ({overall.low:+.1%} to {overall.high:+.1%})"
+    if overall.low > 0:
+        return "more power", f"{b} has more power than {a}: by {told}"
+    if overall.high < 0:
+        return "less power", f"{b} has less power than {a}: by {told}"
+    would = f"a change of {seen:.1%} would have been, 8 times in 10"
+    if days == "assumed" and seen > WORTH_POWER:
+        return (
+            "too few pulls",
+            f"{b} against {a}: they were driven on different days, and neither on two. Taking days to differ as is "
+            f"usual, nothing shows, and {would}. One outing with both settles it: in it days cancel",
+        )
+    return "no difference shown", f"{b} against {a}: no difference shown; {would}"
+
+
+def _caveats(
+    a: Sequence[SeasonPull],
+    b: Sequence[SeasonPull],
+    starts: tuple[int, int],
+    rolling: tuple[int, int],
+    fit: PowerFit,
+    rows: PullRows,
+) -> list[str]:
+    said = []
+    shares = [r / max(r + s, 1) for r, s in zip(rolling, starts, strict=True)]
+    if abs(shares[0] - shares[1]) > 0.5:
+        said.append("one side is told by starts and the other by rolling pulls, which may differ by 1 %")
+    if any(rolling):
+        matched = _matched(rows)
+        if matched < 0.5:
+            said.append(
+                "most rolling pulls were at places where only one of the two was driven: their hills do not cancel. "
+                "Pull at the same places with both"
+            )  # fmt: skip
+    return said
+
+
+def _matched(rows: PullRows) -> float:
+    """Share of rolling bands of B that A pulled through as well, within 60 m and in the same direction or back."""
+    first, second = rows.setup == 0, (rows.setup == 1) & rows.rolling
+    if not second.any() or not first.any():
+        return 1.0
+    away = np.hypot(
+        rows.east_m[second][:, None] - rows.east_m[first][None, :],
+        rows.north_m[second][:, None] - rows.north_m[first][None, :],
+    )
+    if not np.isfinite(away).any():
+        return 1.0
+    return float(np.mean(np.nanmin(np.where(np.isfinite(away), away, np.inf), axis=1) < 60.0))

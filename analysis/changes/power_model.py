@@ -1,0 +1,380 @@
+"""How wheel power differs between setups, from pulls whose seconds are anything but independent.
+
+    fit = PowerFit(rows, design)          # variances by restricted likelihood and the stated priors
+    fit.contrast(c)                       # a difference, averaged over what the pulls leave of the variances
+
+Rows are bands of pulls. The response is power over the band's usual power, P / P0 - 1, in which slope and wind act
+exactly linearly. It is modelled as
+
+    y = X b + day of the outing + leg of the outing + run + gust + wind of the outing + slope of the place + noise
+
+with everything but X b random. A *leg* is a stretch of an outing with one setup: refitting, and the heat of the
+moment. A *gust* is first-order with `GUST_S`, so that bands of one pull share it. The *wind* is one vector an outing,
+of which the part along the heading acts. The *slope* is a smooth function of the place, signed by the direction: the
+covariance of the slopes that two bands felt is sigma^2 rho(distance) cos(angle between their headings), each averaged
+over the way that the band took. Two pulls at one place, one setup each, therefore compare without the hill; no road
+needs to be known, and no altitude. Rolling pulls may differ from starts by one amount of their own.
+
+The variances have priors like those of times (`priors`, `day_prior`): scaled inverse chi-squares. Their mode is found
+by average information [1]; contrasts are averaged over a fixed set of points about it, weighted by the posterior [2],
+and told as a Student t. Only the length of the hills is taken at its likeliest.
+
+[1] A. Gilmour, R. Thompson, B. Cullis, "Average information REML", Biometrics 51 (1995) 1440-1450.
+[2] A. Gelman and others, Bayesian Data Analysis, 3rd ed. (2013), sections 10.4 and 13.3.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Bools, Floats
+from analysis.changes.day_prior import Student, as_student
+from analysis.changes.priors import DAY_SHARE, RUN_SHARE
+from analysis.runs.pulls import NODE_WEIGHTS, NODES
+
+Ids = NDArray[np.int64]
+
+GUST_S = 5.0
+"""How long a gust lasts (the issue's; coasts learn 2 to 60 s)."""
+HILLS_M = (60.0, 150.0, 400.0)
+"""Lengths over which a road keeps its slope; the likeliest is taken."""
+ROLLING_SHARE = 0.01
+"""How far rolling pulls may differ from starts, both of a setup: heat, belt, the foot. Alike for all setups."""
+IN_BAND = 0.3
+"""How far power may grow with speed within a band, beside what it does from band to band, as an exponent."""
+
+
+@dataclass(frozen=True)
+class VariancePrior:
+    """A scaled inverse chi-square on a variance: typical standard deviation, and how many repeats it weighs as."""
+
+    sigma: float
+    df: float
+
+
+PRIORS: dict[str, VariancePrior] = {
+    "run": VariancePrior(RUN_SHARE, 2.0),
+    "leg": VariancePrior(0.005, 8.0),
+    "day": VariancePrior(DAY_SHARE, 4.0),
+    "gust": VariancePrior(0.5, 2.0),
+    "wind": VariancePrior(1.5, 3.0),
+    "slope": VariancePrior(0.01, 1.0),
+}
+"""Of shares of power, of m/s for gust and wind (each component), of rise over run for the slope."""
+
+_NAMES = tuple(PRIORS)
+_POINTS = 128
+_WIDER = 1.25
+_FAR = 1e9
+_SPAN_M = 1e7
+
+
+@dataclass(frozen=True)
+class PullRows:
+    """Bands of pulls, one a row (n). Relative power and what acts on it; SI.
+
+    Attributes
+    ----------
+    y : (n,) array
+        P / P0 - 1, P0 the usual power at that speed.
+    noise : (n, n) array
+        Its covariance by the receiver.
+    band, setup, outing, leg, run : (n,) arrays of int
+        What the row belongs to; legs and runs are numbered over the season.
+    rolling : (n,) array of bool
+        Of a rolling pull.
+    time_s, seconds : (n,) arrays
+        Middle of its window on one clock for all, and its length [s].
+    offset : (n,) array
+        ln of its speed over the band's middle.
+    slope_gain, wind_gain : (n,) arrays
+        What slope and headwind take off y [1, s/m].
+    east_m, north_m, heading_deg, way_m : (n,) arrays
+        Place on one plane, course, way driven in the window; NaN where not known.
+    """
+
+    y: Floats
+    noise: Floats
+    band: Ids
+    setup: Ids
+    outing: Ids
+    leg: Ids
+    run: Ids
+    rolling: Bools
+    time_s: Floats
+    seconds: Floats
+    offset: Floats
+    slope_gain: Floats
+    wind_gain: Floats
+    east_m: Floats
+    north_m: Floats
+    heading_deg: Floats
+    way_m: Floats
+
+    def __len__(self) -> int:
+        return len(self.y)
+
+    def only(self, keep: Bools) -> PullRows:
+        """The rows where `keep` is true."""
+        arrays = {name: values[keep] for name, values in self.__dict__.items() if name != "noise"}
+        return PullRows(noise=self.noise[np.ix_(keep, keep)], **arrays)
+
+
+class PowerFit:
+    """The model fitted: variances at their mode, and any contrast averaged over them.
+
+    Parameters
+    ----------
+    rows : PullRows
+    design : (n, r) array
+        Fixed columns: bands and setups. Rank may be short; contrasts that it does not determine are refused.
+    hills_m : float, optional
+        Length of the hills; by default the likeliest of `HILLS_M`.
+    """
+
+    def __init__(self, rows: PullRows, design: Floats, hills_m: float | None = None) -> None:
+        self.rows = rows
+        self._read(design)
+        self._still = rows.noise + _constant_parts(rows)
+        lengths = HILLS_M if hills_m is None else (hills_m,)
+        shared = _grouped_parts(rows)
+        best: tuple[float, float, Floats, list[Floats]] | None = None
+        start = np.log([PRIORS[name].sigma for name in _NAMES])
+        for length in lengths:
+            parts = [*shared, slope_part(rows, length)]
+            theta = self._climb(parts, start)
+            value = self._log_posterior(theta, parts)[0]
+            if best is None or value > best[0]:
+                best = value, length, theta, parts
+        assert best is not None
+        _, self.hills_m, self.mode, self._parts = best
+
+    @property
+    def sigmas(self) -> dict[str, float]:
+        """Standard deviations at the mode, by their names in `PRIORS`."""
+        return dict(zip(_NAMES, np.exp(self.mode).tolist(), strict=True))
+
+    @property
+    def columns(self) -> int:
+        """Columns of the design."""
+        return len(self._basis)
+
+    def determines(self, c: Floats) -> bool:
+        """Whether the design determines the contrast `c` of its columns."""
+        return float(np.linalg.norm(c - self._basis @ (self._basis.T @ c))) < 1e-7 * float(np.linalg.norm(c))
+
+    def contrast(self, c: Floats) -> Student:
+        """The contrast `c` @ b; ValueError where the design does not determine it."""
+        return self.contrasts(c[None, :])[0][0]
+
+    def contrasts(self, c: Floats) -> tuple[list[Student], Floats]:
+        """Several contrasts (k, columns), and their correlation (k, k) at the mode.
+
+        ValueError where the design does not determine one.
+        """
+        if not all(self.determines(each) for each in c):
+            raise ValueError("the design does not determine this contrast")
+        inner = c @ self._basis
+        solved = [self._solve(theta) for theta in self._points[0]]
+        centre = np.array([inner @ beta for beta, _ in solved])
+        spread = np.array([np.einsum("ki,ij,kj->k", inner, covariance, inner) for _, covariance in solved])
+        told = [as_student(centre[:, k], np.sqrt(spread[:, k]), self._points[1]) for k in range(len(c))]
+        joint = inner @ self._solve(self.mode)[1] @ inner.T
+        size = np.sqrt(np.diag(joint))
+        return told, np.asarray(joint / np.outer(size, size))
+
+    def at_mode(self, c: Floats) -> tuple[float, float]:
+        """Estimate and standard error of a contrast with the variances at their mode."""
+        beta, covariance = self._solve(self.mode)
+        inner = c @ self._basis
+        return float(inner @ beta), math.sqrt(float(inner @ covariance @ inner))
+
+    @cached_property
+    def projection(self) -> Floats:
+        """V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1 at the mode (n, n): what tells each row from all the others."""
+        return self._projection(self.mode, self._parts)
+
+    def with_design(self, design: Floats) -> PowerFit:
+        """The same pulls and variances with other fixed columns."""
+        return self.of_others(self.rows, design)
+
+    def of_others(self, rows: PullRows, design: Floats) -> PowerFit:
+        """Other pulls with what these have taught of the variances: their mode and its surroundings are kept."""
+        out = object.__new__(PowerFit)
+        out.rows, out.hills_m, out.mode = rows, self.hills_m, self.mode
+        out._read(design)
+        out._still = rows.noise + _constant_parts(rows) if rows is not self.rows else self._still
+        out._parts = [*_grouped_parts(rows), slope_part(rows, self.hills_m)] if rows is not self.rows else self._parts
+        out._points = self._points
+        return out
+
+    def _read(self, design: Floats) -> None:
+        _, s, vt = np.linalg.svd(design, full_matrices=False)
+        rank = int(np.sum(s > 1e-9 * s[0])) if len(s) else 0
+        self._basis = vt[:rank].T
+        self.x = design @ self._basis
+
+    # --- variances --------------------------------------------------------------------------------------------
+
+    def _covariance(self, theta: Floats, parts: list[Floats]) -> Floats:
+        out = self._still.copy()
+        for value, part in zip(np.exp(2 * theta), parts, strict=True):
+            out += value * part
+        return out
+
+    def _solve(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Generalised least squares: estimate and covariance, in coordinates of the design's row space."""
+        from scipy.linalg import cho_solve, solve_triangular
+
+        root = np.linalg.cholesky(self._covariance(theta, self._parts))
+        white = solve_triangular(root, np.column_stack([self.x, self.rows.y]), lower=True)
+        x, y = white[:, :-1], white[:, -1]
+        inner = np.linalg.cholesky(x.T @ x)
+        return cho_solve((inner, True), x.T @ y), cho_solve((inner, True), np.eye(x.shape[1]))
+
+    def _log_posterior(self, theta: Floats, parts: list[Floats]) -> tuple[float, Floats]:
+        """Restricted log likelihood plus log prior of the log standard deviations, up to a constant; and the prior's
+        gradient and curvature (2, k)."""
+        from scipy.linalg import solve_triangular
+
+        root = np.linalg.cholesky(self._covariance(theta, parts))
+        white = solve_triangular(root, np.column_stack([self.x, self.rows.y]), lower=True)
+        x, y = white[:, :-1], white[:, -1]
+        inner = np.linalg.cholesky(x.T @ x)
+        fitted = solve_triangular(inner, x.T @ y, lower=True)
+        log = -float(np.log(np.diag(root)).sum()) - float(np.log(np.diag(inner)).sum())
+        log -= 0.5 * float(y @ y - fitted @ fitted)
+        prior, slope, bend = _log_priors(theta)
+        return log + prior, np.array([slope, bend])
+
+    def _projection(self, theta: Floats, parts: list[Floats]) -> Floats:
+        from scipy.linalg import cho_solve
+
+        root = np.linalg.cholesky(self._covariance(theta, parts))
+        inverse = cho_solve((root, True), np.eye(len(self.rows)))
+        vx = inverse @ self.x
+        return np.asarray(inverse - vx @ np.linalg.solve(self.x.T @ vx, vx.T))
+
+    def _climb(self, parts: list[Floats], start: Floats) -> Floats:
+        """The mode, by average information with halved steps where one does not climb."""
+        theta = start.copy()
+        value = self._log_posterior(theta, parts)[0]
+        for _ in range(25):
+            gradient, information = self._information(theta, parts)
+            step = np.clip(np.linalg.solve(information, gradient), -1.0, 1.0)
+            for _ in range(8):
+                trial = self._log_posterior(theta + step, parts)[0]
+                if trial >= value - 1e-9:
+                    break
+                step = step / 2
+            else:
+                break
+            theta, gained, value = theta + step, trial - value, trial
+            if gained < 1e-3:
+                break
+        return theta
+
+    def _information(self, theta: Floats, parts: list[Floats]) -> tuple[Floats, Floats]:
+        """Gradient of the log posterior, and a positive definite stand-in for its curvature."""
+        p = self._projection(theta, parts)
+        py = p @ self.rows.y
+        weighed = [2 * math.exp(2 * t) * part for t, part in zip(theta, parts, strict=True)]
+        acts = np.array([part @ py for part in weighed])
+        gradient = 0.5 * np.array(
+            [float(py @ act) - float(np.sum(p * part)) for act, part in zip(acts, weighed, strict=True)]
+        )
+        average = 0.5 * acts @ p @ acts.T
+        _, slope, bend = _log_priors(theta)
+        return gradient + slope, average + np.diag(np.maximum(-bend, 0.05))
+
+    @cached_property
+    def _points(self) -> tuple[Floats, Floats]:
+        """Points about the mode (m, k) and their posterior weights (m,)."""
+        from scipy.special import ndtri
+        from scipy.stats import qmc
+
+        k = len(self.mode)
+        p = self.projection
+        weighed = [p @ (2 * math.exp(2 * t) * part) for t, part in zip(self.mode, self._parts, strict=True)]
+        curvature = 0.5 * np.array([[float(np.sum(a * b.T)) for b in weighed] for a in weighed])
+        curvature += np.diag(np.maximum(-_log_priors(self.mode)[2], 0.05))
+        root = np.linalg.cholesky(np.linalg.inv(curvature)) * _WIDER
+        z = ndtri(np.clip(qmc.Sobol(k, scramble=True, seed=1).random(_POINTS), 1e-4, 1 - 1e-4))
+        points = self.mode + z @ root.T
+        log = np.array([self._log_posterior(each, self._parts)[0] for each in points]) + 0.5 * np.sum(z**2, axis=1)
+        weight = np.exp(log - log.max())
+        return points, weight / weight.sum()
+
+
+def _log_priors(theta: Floats) -> tuple[float, Floats, Floats]:
+    """Log density of the log standard deviations, its gradient and its curvature."""
+    df = np.array([PRIORS[name].df for name in _NAMES])
+    ratio = np.array([PRIORS[name].sigma for name in _NAMES]) ** 2 / np.exp(2 * theta)
+    value = float(np.sum(-df * theta - df * ratio / 2))
+    return value, -df + df * ratio, -2 * df * ratio
+
+
+# --- what ties rows together --------------------------------------------------------------------------------------
+
+
+def _same(ids: Ids) -> Floats:
+    return np.asarray(ids[:, None] == ids[None, :], float)
+
+
+def _constant_parts(rows: PullRows) -> Floats:
+    """Rolling pulls against starts, and the growth of power within a band."""
+    apart = np.outer(rows.rolling, rows.rolling) * ROLLING_SHARE**2
+    return np.asarray(apart + _same(rows.band) * np.outer(rows.offset, rows.offset) * IN_BAND**2)
+
+
+def _grouped_parts(rows: PullRows) -> list[Floats]:
+    """Of run, leg, day, gust and wind, in the order of `PRIORS`."""
+    outing = _same(rows.outing)
+    heading = np.radians(np.where(np.isfinite(rows.heading_deg), rows.heading_deg, 0.0))
+    turned = np.cos(heading[:, None] - heading[None, :])
+    pointed = np.isfinite(rows.heading_deg)
+    turned = np.where(np.outer(pointed, pointed), turned, _same(rows.run))
+    wind = np.outer(rows.wind_gain, rows.wind_gain)
+    times = rows.time_s[:, None] + 0.5 * rows.seconds[:, None] * NODES[None, :]
+    gusts = _averaged(lambda i, j: np.exp(-np.abs(times[:, i, None] - times[None, :, j]) / GUST_S))
+    return [_same(rows.run), _same(rows.leg), outing, wind * gusts * outing, wind * turned * outing]
+
+
+def slope_part(rows: PullRows, hills_m: float) -> Floats:
+    """Covariance of what slopes of size 1 do to the rows (n, n), matched by place and direction.
+
+    Rows without a place or course share their slope with the other rows of their run alone.
+    """
+    placed = np.isfinite(rows.east_m) & np.isfinite(rows.north_m) & np.isfinite(rows.heading_deg)
+    heading = np.radians(np.where(placed, rows.heading_deg, 90.0))
+    # Where nothing is known each run has a plane of its own, and a straight road in it.
+    begun = {int(run): float(rows.time_s[rows.run == run].min()) for run in np.unique(rows.run)}
+    since = rows.time_s - np.array([begun[int(run)] for run in rows.run])
+    speed = np.where(np.isfinite(rows.way_m), rows.way_m, 20.0 * rows.seconds) / np.maximum(rows.seconds, 1e-3)
+    east = np.where(placed, rows.east_m, speed * since)
+    north = np.where(placed, rows.north_m, _FAR + _SPAN_M * rows.run)
+    half = 0.5 * np.where(np.isfinite(rows.way_m), rows.way_m, 0.0)
+    x = east[:, None] + half[:, None] * np.sin(heading)[:, None] * NODES[None, :]
+    y = north[:, None] + half[:, None] * np.cos(heading)[:, None] * NODES[None, :]
+
+    def alike(i: int, j: int) -> Floats:
+        away = np.hypot(x[:, i, None] - x[None, :, j], y[:, i, None] - y[None, :, j]) * (math.sqrt(3) / hills_m)
+        return np.asarray((1 + away) * np.exp(-away))  # Matern 3/2
+
+    turned = np.cos(heading[:, None] - heading[None, :])
+    return np.asarray(np.outer(rows.slope_gain, rows.slope_gain) * turned * _averaged(alike))
+
+
+def _averaged(alike: Callable[[int, int], Floats]) -> Floats:
+    """A covariance averaged over both rows' windows, by the nodes that a regression weighs."""
+    total: Floats = np.zeros(())
+    for i, first in enumerate(NODE_WEIGHTS):
+        for j, second in enumerate(NODE_WEIGHTS):
+            total = total + first * second * alike(i, j)
+    return np.asarray(total)

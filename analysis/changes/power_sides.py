@@ -1,0 +1,177 @@
+"""Power between the setups, drives or runs of a season: what `compare`, `effects`, `season` and `power` show of it.
+
+found = power_held(first, second, season)      # sides as `sides.opposed` gives them
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.changes.compare_power import MOST_ROWS, PowerComparison, compare_power
+from analysis.changes.effects import PartChange, design_of, named_effects
+from analysis.changes.full_power import columns
+from analysis.changes.observations import Side, alike
+from analysis.changes.power_model import PowerFit
+from analysis.changes.season import SeasonRecord
+from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
+from analysis.changes.verdicts import LEVEL, MIN_RUNS
+from analysis.conditions import roadload
+from analysis.conditions.weather import STANDARD_AIR
+
+
+def side_pulls(side: Side, season: SeasonRecord) -> list[SeasonPull]:
+    """The full pulls of a side: of its drives all, of runs named singly those of the runs."""
+    named = {run.label for run in side.runs}
+    return [each for each in season.full_pulls if each.drive in side.drives or each.label in named]
+
+
+def power_held(
+    first: Side, second: Side, season: SeasonRecord, *, raw: bool = False, level: float = LEVEL
+) -> PowerComparison | None:
+    """Hold the power of one side against the other's; None where the season has no pulls of one of them.
+
+    `raw`: by power as driven, else in standard air where every pull of both has its weather.
+    """
+    a, b = (side_pulls(side, season) for side in (first, second))
+    if not a or not b or {id(each) for each in a} & {id(each) for each in b}:
+        return None
+    return between(first.name, a, second.name, b, season, raw=raw, level=level)
+
+
+def between(
+    a: str,
+    pulls_a: Sequence[SeasonPull],
+    b: str,
+    pulls_b: Sequence[SeasonPull],
+    season: SeasonRecord,
+    *,
+    raw: bool = False,
+    level: float = LEVEL,
+) -> PowerComparison:
+    """Hold the power of some full pulls of the season against that of others; the rest tell of slopes and scatter."""
+    mine = {id(each) for each in [*pulls_a, *pulls_b]}
+    others = [each for each in season.full_pulls if id(each) not in mine]
+    return compare_power(
+        a, pulls_a, b, pulls_b, others, road=_road(season), corrected=not raw, level=level, judge=False
+    )
+
+
+def _road(season: SeasonRecord) -> roadload.RoadLoad:
+    """Of the newest car, in standard air."""
+    drives = season.store.drives if season.store is not None else []
+    car = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
+    return roadload.of(car, STANDARD_AIR[season.factor])
+
+
+# --- many at once -------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class PowerEffect:
+    """What one change, or several that cannot be told apart, did to power; relative to the base setup's."""
+
+    changes: tuple[PartChange, ...]
+    pulls: int
+    change: float
+    low: float
+    high: float
+
+
+def power_effects(season: SeasonRecord, *, raw: bool = False, level: float = LEVEL) -> list[PowerEffect]:
+    """Effects of the parts on power, added up against the first setup driven; none with fewer than two setups.
+
+    All their intervals hold together, by Bonferroni over effects, as those on times do.
+    """
+    pulls = _within([each for each in season.full_pulls if each.parts is not None])
+    if not pulls:
+        return []
+    base = next((run.parts for run in season.runs if run.parts is not None), pulls[0].parts)  # as of times
+    pulls.sort(key=lambda each: not alike(each.parts, base))
+    corrected = not raw and all(math.isfinite(each.factor) for each in pulls)
+    design = design_of([each.parts or {} for each in pulls])
+    if len(design.setups) < 2 or not design.changes:
+        return []
+    rows, of = rows_of_pulls(pulls, np.zeros(len(pulls), np.int64), corrected=corrected)
+    bands = columns(rows)
+    x = np.hstack([bands, design.matrix[design.of_run][of]])
+    named = named_effects(design)
+    wanted = np.zeros((len(named), x.shape[1]))
+    for k, group in enumerate(named):
+        wanted[k, bands.shape[1] + np.array(group)] = 1.0
+    fit = PowerFit(rows, x)
+    usual = _base(fit, bands.shape[1])
+    alpha = (1 - level) / max(len(named), 1)
+    out = []
+    for group, c in zip(named, wanted, strict=True):
+        count = int(np.sum(np.all(design.matrix[design.of_run][:, list(group)] == 1, axis=1)))
+        changes = tuple(design.changes[k] for k in group)
+        if not fit.determines(c):
+            out.append(PowerEffect(changes, count, math.nan, math.nan, math.nan))
+            continue
+        told = fit.contrast(c)
+        low, high = told.interval(alpha)
+        out.append(PowerEffect(changes, count, told.centre / usual, low / usual, high / usual))
+    return out
+
+
+def _base(fit: PowerFit, bands: int) -> float:
+    """The base setup's power over the usual one, mean of the bands."""
+    level = np.zeros(fit.columns)
+    level[:bands] = 1 / bands
+    return 1 + fit.at_mode(level)[0] if fit.determines(level) else 1.0
+
+
+def power_by_setup(season: SeasonRecord, groups: Sequence[Side], *, level: float = LEVEL) -> list[PowerEffect | None]:
+    """The power of each side against the first that has pulls; None for that one and for those with too few.
+
+    All intervals hold together, by Bonferroni over sides.
+    """
+    mine = {
+        k: some for k, side in enumerate(groups) if len(some := _within(side_pulls(side, season))) >= MIN_RUNS
+    }  # fmt: skip
+    out: list[PowerEffect | None] = [None] * len(groups)
+    if len(mine) < 2:
+        return out
+    share = MOST_ROWS // len(mine)
+    pulls, numbers = [], []
+    for at, some in enumerate(mine.values()):
+        chosen = _within(some, share)
+        pulls += chosen
+        numbers += [at] * len(chosen)
+    corrected = all(math.isfinite(each.factor) for each in pulls)
+    rows, _ = rows_of_pulls(pulls, np.array(numbers, np.int64), corrected=corrected)
+    x = columns(rows)
+    bands = x.shape[1] - (len(mine) - 1)
+    fit = PowerFit(rows, x)
+    base = _base(fit, bands)
+    for at, k in enumerate(list(mine)[1:]):
+        c = np.zeros(x.shape[1])
+        c[bands + at] = 1.0
+        if fit.determines(c):
+            told = fit.contrast(c)
+            low, high = told.interval((1 - level) / (len(mine) - 1))
+            out[k] = PowerEffect((), len(mine[k]), told.centre / base, low / base, high / base)
+    return out
+
+
+def _within(pulls: Sequence[SeasonPull], most: int = MOST_ROWS) -> list[SeasonPull]:
+    """As many pulls as the model takes in, evenly over setups: the newest of each; in their order."""
+    setups: list[list[SeasonPull]] = []
+    for each in sorted(pulls, key=lambda each: -each.start_s):
+        group = next((some for some in setups if alike(some[0].parts, each.parts)), None)
+        if group is None:
+            setups.append([each])
+        else:
+            group.append(each)
+    chosen: set[int] = set()
+    room = most
+    for turn in range(max((len(some) for some in setups), default=0)):
+        for some in setups:
+            if turn < len(some) and room >= len(some[turn].pull.band):
+                room -= len(some[turn].pull.band)
+                chosen.add(id(some[turn]))
+    return [each for each in pulls if id(each) in chosen]

@@ -1,0 +1,162 @@
+"""Pulls of a season as they enter the model of power: which drive, outing, leg and setup each belongs to.
+
+rows, of = rows_of_pulls(pulls, setups)      # bands of all pulls as `power_model.PullRows`
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.arrays import Floats
+from analysis.changes.observations import alike
+from analysis.changes.power_model import Ids, PullRows
+from analysis.conditions.setups import Parts
+from analysis.motion.geodesy import plane
+from analysis.runs.pulls import BAND_MPS, PowerPull
+
+
+@dataclass(frozen=True)
+class SeasonPull:
+    """One pull of a season.
+
+    Attributes
+    ----------
+    label : str
+        How the owner finds it: DRIVE:RUN of a start, DRIVE:pN of the Nth pull of a drive that is none.
+    drive, setup, parts, outing
+        As in `observations.Observation`; drives of one day share an outing.
+    pull : PowerPull
+        What it tells.
+    trusted : bool
+        It belongs to a standing run that counts, so to a full pull.
+    factor : float
+        Correction of the day's air to standard air [-]; NaN without weather.
+    start_s : float
+        UTC, seconds since 1970.
+    """
+
+    label: str
+    drive: str
+    setup: str
+    parts: Parts | None
+    outing: int
+    pull: PowerPull
+    trusted: bool = False
+    factor: float = math.nan
+
+    @property
+    def start_s(self) -> float:
+        """UTC, seconds since 1970."""
+        return self.pull.start_utc_ns * 1e-9
+
+    @property
+    def rolling(self) -> bool:
+        """Whether it is no part of a standing run."""
+        return self.pull.run == 0
+
+
+def legs(pulls: Sequence[SeasonPull]) -> Ids:
+    """The leg of each pull, numbered over the season: a stretch of an outing with one set of parts."""
+    out = np.zeros(len(pulls), np.int64)
+    leg, before = -1, None
+    for i in sorted(range(len(pulls)), key=lambda k: (pulls[k].outing, pulls[k].start_s)):
+        pull = pulls[i]
+        if before is None or pull.outing != before.outing or not alike(pull.parts, before.parts):
+            leg += 1
+        out[i], before = leg, pull
+    return out
+
+
+def usual_power(pulls: Sequence[SeasonPull]) -> tuple[Floats, Floats]:
+    """ln of the usual full power [W/kg] by ln of speed [m/s]: points, rising, to interpolate between.
+
+    The median of the trusted pulls in each band; where none crossed it, the upper quartile of the others.
+    """
+    x, y = [], []
+    bands = sorted({int(band) for each in pulls for band in each.pull.band})
+    for band in bands:
+        told = [
+            (float(each.pull.log_power[each.pull.band == band][0]), each.trusted)
+            for each in pulls
+            if band in each.pull.band
+        ]
+        sure = [value for value, trusted in told if trusted]
+        y.append(float(np.median(sure)) if sure else float(np.quantile([value for value, _ in told], 0.75)))
+        x.append(math.log((band + 0.5) * BAND_MPS))
+    return np.array(x), np.array(y)
+
+
+def rows_of_pulls(
+    pulls: Sequence[SeasonPull], setups: Ids, usual: tuple[Floats, Floats] | None = None, corrected: bool = False
+) -> tuple[PullRows, Ids]:
+    """Bands of pulls as rows, and which pull each row is of.
+
+    Parameters
+    ----------
+    setups : (pulls,) array of int
+        Which setup, or side, each pull counts to.
+    usual : (ln speed, ln power), optional
+        What power is told against; by default that of these pulls (`usual_power`).
+    corrected : bool
+        Power brought to standard air by each pull's factor.
+    """
+    usual = usual or usual_power(pulls)
+    of = np.concatenate([np.full(len(each.pull.band), i) for i, each in enumerate(pulls)]).astype(np.int64)
+
+    def joined(name: str) -> Floats:
+        return np.concatenate([np.asarray(getattr(each.pull, name), float) for each in pulls])
+
+    speed = joined("speed_mps")
+    factors = np.array([each.factor if corrected else 1.0 for each in pulls])[of]
+    relative = np.exp(joined("log_power") - np.interp(np.log(speed), *usual))
+    noise = np.zeros((len(of), len(of)))
+    at = 0
+    for each in pulls:
+        k = len(each.pull.band)
+        noise[at : at + k, at : at + k] = each.pull.covariance
+        at += k
+    noise *= np.outer(relative * factors, relative * factors)
+    band = joined("band").astype(np.int64)
+    lat, lon = joined("lat_deg"), joined("lon_deg")
+    placed = np.isfinite(lat) & np.isfinite(lon)
+    east, north = np.full(len(of), math.nan), np.full(len(of), math.nan)
+    if placed.any():
+        origin = float(np.median(lat[placed])), float(np.median(lon[placed]))
+        east, north = plane(lat, lon, origin)
+    begun = np.array([each.start_s - each.pull.start_s for each in pulls])
+    rows = PullRows(
+        y=relative * factors - 1,
+        noise=noise,
+        band=band,
+        setup=np.asarray(setups, np.int64)[of],
+        outing=np.array([each.outing for each in pulls], np.int64)[of],
+        leg=legs(pulls)[of],
+        run=_runs(pulls)[of],
+        rolling=np.array([each.rolling for each in pulls])[of],
+        time_s=joined("time_s") + (begun - begun.min())[of],
+        seconds=joined("seconds"),
+        offset=np.log(speed / ((band + 0.5) * BAND_MPS)),
+        slope_gain=joined("slope_gain") * relative * factors,
+        wind_gain=joined("wind_gain") * relative * factors,
+        east_m=east,
+        north_m=north,
+        heading_deg=joined("heading_deg"),
+        way_m=joined("way_m"),
+    )
+    return rows, of
+
+
+def _runs(pulls: Sequence[SeasonPull]) -> Ids:
+    """One number for each run: pulls of one standing run, parted by a gear change, share it."""
+    seen: dict[tuple[str, int, int], int] = {}
+    return np.array(
+        [
+            seen.setdefault((each.drive, each.pull.run, 0 if each.pull.run else each.pull.n), len(seen))
+            for each in pulls
+        ],
+        np.int64,
+    )

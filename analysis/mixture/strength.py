@@ -1,0 +1,125 @@
+"""What a car can do, by its owner's word and its hardest pulls: what the lean alert holds the load against.
+
+    strength = Strength.of([*full_pulls(pulls_of(t_s, speed_mps, accel_mps2, road)), ...], w_per_kg)
+    strength.share(speed_mps, tractive_mps2)
+
+A pull counts by the least of its tractive acceleration and of its power over any two seconds, at their highest; the
+car is taken for as strong as the third of its pulls, so that one dip in the road or one stray fix makes no strong car.
+Nobody can tell a gentle driver's hardest pull from full throttle by looking at it: a drive shows full throttle where a
+good part of its pulls are alike, as timed runs are and traffic is not.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from analysis.arrays import Floats
+from analysis.conditions import roadload
+from analysis.conditions.roadload import RoadLoad
+from logger.units import NS_PER_S
+
+PULL_MPS2 = 0.3
+"""A car that gains less is not pulling."""
+SUSTAINED_NS = 2 * NS_PER_S
+FULL = 0.85
+"""Pulls with less than this share of the car's power are not at full throttle."""
+_RANK = 3
+_ALIKE = 0.95
+"""Full pulls of one outing differ by wind, grade and foot: by less than this (common practice, no source)."""
+_FEWEST, _PART = 5, 1 / 2
+"""So many of a drive's pulls, and such a part of them, are alike where it is one of timed runs (the same)."""
+
+
+@dataclass(frozen=True)
+class HardPull:
+    """One pull: the most it kept up for two seconds, tractive acceleration [m/s2] and power over mass [W/kg]."""
+
+    mps2: float
+    w_per_kg: float
+
+
+@dataclass(frozen=True)
+class Strength:
+    """The most the car can do: a tractive acceleration that its grip or gearing sets, and a power over mass."""
+
+    mps2: float
+    w_per_kg: float
+
+    @classmethod
+    def of(
+        cls, full: Iterable[HardPull], w_per_kg: float | None = None, pulls: Iterable[HardPull] = ()
+    ) -> Strength | None:
+        """By its full pulls so far, and by its power where the owner tells it [W/kg]; None where neither is known.
+
+        Of other `pulls` those count that reach that power. At low speed nothing but pulls tells the most: without any,
+        power alone counts, and low speeds pass for low load.
+        """
+        full = list(full)
+        if w_per_kg is None and len(full) < _RANK:
+            return None
+        power = max(w_per_kg or 0.0, _third([pull.w_per_kg for pull in full]))
+        strong = [pull.mps2 for pull in [*full, *pulls] if pull.w_per_kg >= FULL * power]
+        return cls(_third(strong) or math.inf, power)
+
+    def share(self, speed_mps: float, tractive_mps2: float) -> float:
+        """Load as a share of the most at that speed [-]."""
+        return tractive_mps2 / min(self.mps2, self.w_per_kg / max(speed_mps, 0.1))
+
+
+def full_pulls(pulls: Sequence[HardPull]) -> list[HardPull]:
+    """Those at full throttle of one drive's pulls; none where it shows no full throttle."""
+    third = _third([pull.w_per_kg for pull in pulls])
+    alike = [pull for pull in pulls if pull.w_per_kg >= _ALIKE * third > 0]
+    return alike if len(alike) >= max(_FEWEST, _PART * len(pulls)) else []
+
+
+def _third(values: list[float]) -> float:
+    """The third highest; 0 of fewer than three."""
+    return sorted(values, reverse=True)[_RANK - 1] if len(values) >= _RANK else 0.0
+
+
+class PullWatch:
+    """Takes a drive moment by moment and tells each pull when it is over."""
+
+    def __init__(self) -> None:
+        self._lately: deque[tuple[int, float, float]] = deque()
+        self._mps2 = self._w_per_kg = 0.0
+
+    def take(self, mono_ns: int, speed_mps: float, tractive_mps2: float, accel_mps2: float) -> HardPull | None:
+        """The pull that has just ended, if one has."""
+        lately = self._lately
+        if not accel_mps2 >= PULL_MPS2:  # NaN is no pull
+            over = HardPull(self._mps2, self._w_per_kg) if self._mps2 > 0 else None
+            lately.clear()
+            self._mps2 = self._w_per_kg = 0.0
+            return over
+        lately.append((mono_ns, tractive_mps2, speed_mps * tractive_mps2))
+        while mono_ns - lately[0][0] > SUSTAINED_NS:
+            lately.popleft()
+        if mono_ns - lately[0][0] > 0.9 * SUSTAINED_NS:
+            self._mps2 = max(self._mps2, min(mps2 for _, mps2, _ in lately))
+            self._w_per_kg = max(self._w_per_kg, min(power for *_, power in lately))
+        return None
+
+
+def pulls_of(t_s: Floats, speed_mps: Floats, accel_mps2: Floats, road: RoadLoad) -> list[HardPull]:
+    """The pulls of a finished drive.
+
+    Parameters
+    ----------
+    t_s, speed_mps, accel_mps2 : array, one shape
+        Rising times, speed and its rate [s, m/s, m/s2]; NaN ends a pull.
+    """
+    tractive = np.asarray(roadload.tractive_acceleration(speed_mps, accel_mps2, road))
+    watch, found = PullWatch(), []
+    for t, v, force, gain in zip(t_s.tolist(), speed_mps.tolist(), tractive.tolist(), accel_mps2.tolist(), strict=True):
+        if (pull := watch.take(round(t * NS_PER_S), v, force, gain)) is not None:
+            found.append(pull)
+    if (pull := watch.take(0, 0.0, 0.0, 0.0)) is not None:
+        found.append(pull)
+    return found

@@ -1,0 +1,274 @@
+"""How likely each way of getting away makes the readings of a launch: the evidence behind `runs.launch`.
+
+ways = Ways.of(span_s, slow, smoothing_s, habit, among)                  # every rise, as the receiver shows it
+readings = LaunchReadings(t, y, noise, base_mps, at_rest_before)
+log, coefs, covs = evidence(readings, grid, ways, some, ways.wanders)    # of each start on a grid of times
+"""
+
+from __future__ import annotations
+
+import math
+from copy import copy
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Floats, first_order
+from analysis.motion.noise import Noise, density, wander_covariance
+from analysis.motion.wander import rest_log_density
+from analysis.runs.rises import KNOTS, QUICK_S, LaunchHabit, prior_of, rises, speed_tables
+
+_WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
+"""How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
+_SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
+"""The same where fixes are so far apart that a gear change can hide between them."""
+
+
+class Ways(NamedTuple):
+    """Every way to get away that a fit averages over: log prior (rises) and speed after time zero, as it is and as the
+    receiver shows it (rises, m, knots) at x (m); how much the acceleration may wander, with the log of its chance."""
+
+    prior: Floats
+    quick: NDArray[np.bool_]
+    x: Floats
+    tables: Floats
+    shown: Floats
+    begun: Floats
+    """Acceleration at the start (rises, knots)."""
+    wanders: Floats
+    wander_log: Floats
+    span: float
+    slow: bool
+
+    @classmethod
+    def of(
+        cls, span: float, slow: bool, smoothing_s: float, habit: LaunchHabit | None, among: NDArray[np.intp] | None,
+        lag_s: float = 0.0,
+    ) -> Ways:  # fmt: skip
+        wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
+        every = rises(slow)
+        prior = np.log(prior_of(every, habit, slow))
+        if among is not None:
+            every, prior = [every[k] for k in among], prior[among]
+        quick = np.array([rise.seconds < QUICK_S for rise in every])
+        x = np.linspace(0.0, span, max(int(span / 0.02), 150) + 1)
+        tables = speed_tables(x, every)
+        shown = _filtered(tables, float(x[1]), smoothing_s)
+        at = max(int(0.15 / x[1]), 1)
+        begun = tables[:, at] / x[at]
+        if lag_s:
+            # The filter still shows the car that rolled back.
+            shown = shown - lag_s * begun[:, None] * np.exp(-x / smoothing_s)[:, None]
+        return cls(prior, quick, x, tables, shown, begun, wanders, np.log(wander_weight), span, slow)
+
+
+def _filtered(tables: Floats, step: float, smoothing_s: float) -> Floats:
+    """The tables as a receiver shows them that smooths speed by a first-order filter."""
+    if smoothing_s <= 0:
+        return tables
+    kept = math.exp(-step / smoothing_s)
+    # Between the points speed is taken as a line, for which this is exact.
+    late = smoothing_s * (1 - kept) / step
+    return first_order(1 - late, late - kept, kept, tables, axis=1)
+
+
+class LaunchReadings:
+    """Readings of a launch with what does not depend on the fitted start.
+
+    each: standard deviation of each reading. whiten: upper triangular; its last rows make the errors of any run of last
+    readings white, so that one matrix serves every start. None where they are white as they are.
+    """
+
+    def __init__(
+        self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool, may_roll: bool = False,
+        turns: bool = False, lag_s: float = 0.0,
+    ) -> None:  # fmt: skip
+        self.t, self.y, self.noise, self.base, self.at_rest_before = t, y, noise, base, at_rest_before
+        self.may_roll, self.turns, self.lag_s = may_roll, turns, lag_s
+        self.slow = bool(np.median(np.diff(t)) > 0.25)
+        self.sigma = noise.reading_sigma_mps
+        self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
+        self.held = (y == 0) & (noise.hold_mps > 0)
+        at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
+        # What a receiver draws at rest it may still draw at a walk.
+        drawn = noise.drawn
+        self.each = np.where(drawn & (y < 3 * at_rest), at_rest, self.sigma)
+        self.whiten = None
+        if drawn or noise.wander_share > 0:
+            covariance = wander_covariance(t, noise) + np.diag(np.maximum(self.each**2 - self.sigma**2, 0.0))
+            free = ~self.held
+            backwards = np.linalg.cholesky(covariance[np.ix_(free, free)][::-1, ::-1])[::-1, ::-1]
+            self.whiten = np.zeros_like(covariance)
+            self.whiten[np.ix_(free, free)] = np.linalg.inv(backwards)
+        if not at_rest_before:
+            # What came before is not of this start: as likely as an average reading, wherever t0 lies.
+            self.before = -0.5 - np.log(self.each * math.sqrt(2 * math.pi))
+            if self.whiten is not None:
+                self.before = -0.5 - 0.5 * math.log(2 * math.pi) + np.log(np.maximum(np.diag(self.whiten), 1e-9))
+        elif base > 0:
+            self.before = -0.5 * ((y - base) / self.sigma) ** 2 - self.normal
+        else:
+            self.before = rest_log_density(t, y, noise, at_rest)
+
+    def without(self, index: int) -> LaunchReadings:
+        """The readings without one."""
+        keep = np.arange(len(self.t)) != index
+        return LaunchReadings(
+            self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before, self.may_roll,
+            self.turns, self.lag_s,
+        )  # fmt: skip
+
+    def since(self, time: float) -> LaunchReadings:
+        """The readings after `time`: what was before every start says nothing between them."""
+        out, late = copy(self), self.t > time
+        out.t, out.y, out.held, out.before, out.each = (
+            values[late] for values in (self.t, self.y, self.held, self.before, self.each)
+        )
+        if self.whiten is not None:
+            out.whiten = self.whiten[np.ix_(late, late)]
+        return out
+
+
+def evidence(
+    readings: LaunchReadings, grid: Floats, ways: Ways, some: NDArray[np.intp] | slice, wanders: Floats
+) -> tuple[Floats, Floats, Floats]:
+    """Log evidence (rises, grid, wanders) of each start with some of the rises, the coefficients (..., knots), their
+    covariances."""
+    x, tables = ways.x, ways.shown[some]
+    rolling = _rolling_back(readings, grid) if readings.may_roll else np.zeros_like(grid)
+    readings = readings.since(float(grid[0]) - (CAUGHT_S if readings.turns else 0.0))
+    t, y, base, held = readings.t, readings.y, readings.base, readings.held
+    after = t[None, :] - grid[:, None]
+    moving = after > readings.lag_s
+    index = np.clip(after / x[1], 0, len(x) - 1.001)
+    whole = index.astype(int)
+    part = (index - whole)[..., None]
+    basis = tables[:, whole] * (1 - part) + tables[:, whole + 1] * part  # (rises, grid, n, knots)
+    basis *= moving[..., None]
+    used = moving & ~held
+    design = np.where(used[..., None], basis, 0.0) if held.any() else basis
+    z = np.where(used, y - base, 0.0)
+    if readings.whiten is None:
+        design, z = design / readings.sigma, z / readings.sigma
+        each = np.full(len(t), readings.normal)
+    else:
+        # Rows of readings before the start carry what those after it foretell of them: they are no part of it.
+        design = np.where(used[..., None], readings.whiten @ design, 0.0)
+        z = np.where(used, z @ readings.whiten.T, 0.0)
+        each = 0.5 * math.log(2 * math.pi) - np.log(np.where(held, 1.0, np.diag(readings.whiten)))
+    gram = np.swapaxes(design, -1, -2) @ design
+    moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0]
+    constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
+    # A car that was caught as it rolled is already pulled when it turns.
+    pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
+    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - _ROLLS_BACK) * (rolling != 0))
+    spacing = ways.span / (KNOTS - 1)
+    logs, coefs, covs = [], [], []
+    for wander in wanders:
+        precision = np.zeros((KNOTS, KNOTS))
+        precision[0, 0] = 1 / 2.5**2
+        for k in range(KNOTS - 1):
+            precision[k : k + 2, k : k + 2] += np.array([[1, -1], [-1, 1]]) / (wander * spacing)
+        mean = np.full(KNOTS, 1.5)
+        pull = precision @ mean
+        posterior = gram + precision
+        cov = np.linalg.inv(posterior)
+        c = (cov @ (moment + pull)[..., None])[..., 0]
+        det = np.linalg.slogdet(posterior)[1] - np.linalg.slogdet(precision)[1]
+        log = constant + 0.5 * ((c * (moment + pull)).sum(-1) - mean @ pull - det)
+        if base == 0:
+            log = log + _near_zero(readings, moving, basis, (design, z), c)
+        if readings.turns:
+            log = log + _caught(readings, after - readings.lag_s, ways.begun[some], c)
+        logs.append(log)
+        coefs.append(c)
+        covs.append(cov)
+    return np.stack(logs, -1), np.stack(coefs, -2), np.stack(covs, -3)
+
+
+_ROLLS_BACK = 0.05
+"""How many of the launches that creep up on zero begin with a roll back."""
+
+
+CAUGHT_S, _CAUGHT_SHARE = 0.5, 0.3
+"""A car that rolls back is caught for so long, at the acceleration at which it then leaves, give or take this share."""
+
+
+def _caught(readings: LaunchReadings, after: Floats, begun: Floats, c: Floats) -> Floats:
+    """What the last readings of a car that rolls back add to the log evidence (rises, grid) of where it turns: what
+    catches it is what pulls it away, so it comes to the turn at the acceleration at which it leaves it."""
+    asked = (after <= 0) & (after > -CAUGHT_S)
+    some = asked.any(0)
+    ago, asked = np.maximum(-after[:, some], 0.0), asked[:, some]
+    pull = np.maximum((begun[:, None] * c).sum(-1), 0.0)[..., None]
+    spread = np.hypot(readings.each[some], _CAUGHT_SHARE * pull * ago)
+    y = np.broadcast_to(readings.y[some], spread.shape)
+    likely = np.log(density(y, pull * ago, spread, readings.noise) + 1e-6)
+    return np.asarray(np.where(asked, likely - readings.before[some], 0.0).sum(-1), float)
+
+
+def _rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
+    """What is added to the log evidence of each start, that the car stood before it, if it may as well have rolled
+    back, ever faster, and been caught just before: (grid)."""
+    longest = 3.0
+    use = (readings.t > grid[0] - longest) & (readings.t < grid[-1]) & ~readings.held
+    ago = grid[:, None] - readings.t[use]
+    seconds, speeds = np.meshgrid([0.5, 0.9, 1.4, 2.1, longest], [0.09, 0.14, 0.2, 0.28, 0.4, 0.55])
+    d, p = seconds.reshape(-1, 1, 1), speeds.reshape(-1, 1, 1)
+    caught = p / 1.2
+    v = p * np.clip(np.minimum((d - ago) / (d - np.minimum(caught, 0.3 * d)), ago / caught), 0.0, 1.0)
+    before = ago > 0
+    y = np.broadcast_to(readings.y[use], v.shape)
+    at_rest = np.exp(readings.before[use])
+    likely = np.log(density(y, v, np.broadcast_to(readings.each[use], v.shape), readings.noise) + 1e-3)
+    more = np.where(before, likely - np.log(at_rest + 1e-3), 0.0).sum(-1)
+    top = more.max(0)
+    mean = top + np.log(np.exp(more - top).mean(0))
+    return np.asarray(np.logaddexp(math.log(1 - _ROLLS_BACK), math.log(_ROLLS_BACK) + mean), float)
+
+
+def _near_zero(
+    readings: LaunchReadings, moving: NDArray[np.bool_], basis: Floats, white: tuple[Floats, Floats], c: Floats
+) -> Floats:
+    """Near zero, readings are not normal: what replacing the normal law by the receiver's adds to the evidence, at the
+    fitted speeds; where errors are correlated, given the readings after each."""
+    y, sigma, noise, held = readings.y, readings.sigma, readings.noise, readings.held
+    fitted = (basis @ c[..., None])[..., 0]
+    r, g, n = np.nonzero(moving & (fitted < 4 * readings.each + noise.hold_mps))
+    v = fitted[r, g, n]
+    spread, normal_sigma = np.full(len(v), noise.sigma_mps), np.full(len(v), sigma)
+    foretold = np.maximum(v, 0.0)
+    if readings.whiten is None:
+        off = (y[n] - v) / sigma
+        normal = np.where(held[n], 0.0, -0.5 * off**2 - readings.normal)
+    else:
+        design, z = white
+        scale = 1 / np.where(held, 1 / readings.each, np.diag(readings.whiten))[n]
+        off = z[g, n] - (design[r, g, n] * c[r, g]).sum(-1)
+        normal = np.where(held[n], 0.0, -0.5 * off**2 - np.log(scale * math.sqrt(2 * math.pi)))
+        foretold = np.where(held[n], np.maximum(v, 0.0), np.abs(y[n] - off * scale))
+        spread, normal_sigma = np.maximum(scale, 0.3 * noise.quantum_mps), scale
+    exact = np.log(density(y[n], foretold, spread, noise) + 1e-12)
+    back = -0.5 * (np.minimum(v, 0.0) / normal_sigma) ** 2  # a car that pulls away does not go backwards
+    shape = fitted.shape[:2]
+    flat = np.bincount(r * shape[1] + g, exact - normal + back, shape[0] * shape[1])
+    return np.asarray(flat.reshape(shape), float)
+
+
+MOST_STRAYS = 3
+_STRAY_SIGMAS = 5.0
+
+
+def lone_stray(readings: LaunchReadings, start: float, x: Floats, fitted: Floats) -> int | None:
+    """Index of the reading that lies furthest off the likeliest start, where it does so by itself; None without."""
+    after = readings.t - start
+    moving = (after > 0) & ~readings.held
+    if readings.slow or moving.sum() < 8:
+        return None
+    off = np.abs(np.where(moving, readings.y - readings.base - np.interp(after, x, fitted), 0.0)) / readings.each
+    worst = int(np.argmax(off))
+    beside = np.concatenate([off[max(worst - 2, 0) : worst], off[worst + 1 : worst + 3]])
+    if off[worst] < _STRAY_SIGMAS or off[worst] < 2.5 * float(beside.max(initial=0.0)):
+        return None
+    return worst

@@ -1,0 +1,109 @@
+"""What else was measured while driving: head, oil and plug temperature, engine speed, battery, on the fixes' axis.
+
+for each in read_watched(drive, motion.epoch_utc_ns):
+    each.over(run.start_s, run.end_s)
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.arrays import Floats
+from logger.config.recorder import NmeaSource, channels_of
+from logger.units import (
+    MS_PER_S,
+    NS_PER_S,
+    QUANTITY_UNITS,
+    S_PER_MINUTE,
+    ZERO_CELSIUS_K,
+    kelvin_of_fahrenheit,
+)
+
+if TYPE_CHECKING:
+    from logger.store.drive import Drive
+
+NAMES = {
+    "head_temperature": "head", "oil_temperature": "oil", "plug_temperature": "plug", "engine_speed": "engine",
+    "battery": "battery",
+}  # fmt: skip
+"""Quantity of the recorder's file -> what it is called."""
+_AT_START_S = 3.0
+"""A value at the start is the last within so long before it."""
+
+
+@dataclass(frozen=True)
+class OverRun:
+    """One channel over a run, in its SI unit or as the channel says; NaN where nothing was read."""
+
+    at_start: float
+    lowest: float
+    highest: float
+
+
+@dataclass(frozen=True)
+class WatchedChannel:
+    """One channel of a drive.
+
+    Attributes
+    ----------
+    quantity, name : str
+        As the recorder's file has it, and in a word.
+    unit : str
+        K, 1/min or V, of `value`.
+    t_s, value : array, one shape
+        Rising times on the fixes' axis [s] and readings, those that are void left out.
+    """
+
+    quantity: str
+    name: str
+    unit: str
+    t_s: Floats
+    value: Floats
+
+    def over(self, start_s: float, end_s: float) -> OverRun:
+        """What it was over a run between these times [s]."""
+        before = int(np.searchsorted(self.t_s, start_s, side="right")) - 1
+        known = before >= 0 and start_s - self.t_s[before] <= _AT_START_S
+        inside = self.value[(self.t_s >= start_s) & (self.t_s <= end_s)]
+        at_start = float(self.value[before]) if known else math.nan
+        if not len(inside):
+            return OverRun(at_start, math.nan, math.nan)
+        return OverRun(at_start, float(inside.min()), float(inside.max()))
+
+
+def read_watched(drive: Drive, epoch_utc_ns: int) -> list[WatchedChannel]:
+    """The watched channels of a drive that hold readings, one for each quantity, in the order of `NAMES`."""
+    found: dict[str, WatchedChannel] = {}
+    for source in drive.config.source:
+        if isinstance(source, NmeaSource) or source.name not in drive.table_names:
+            continue
+        table = drive.table(source.name)
+        for channel in channels_of(source):
+            quantity = channel.quantity or ("engine_speed" if channel.channel == "rpm" else "")
+            if quantity not in NAMES or quantity in found or channel.channel not in table.column_names:
+                continue
+            values = np.asarray(table[channel.channel].cast("float64").to_numpy(zero_copy_only=False), np.float64)
+            ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
+            kept = np.isfinite(values)
+            if kept.any():
+                order = np.argsort(ns[kept], kind="stable")
+                t = np.asarray((ns[kept] - epoch_utc_ns) / NS_PER_S, np.float64)[order]
+                value, unit = _plain(values[kept][order], quantity, channel.unit)
+                found[quantity] = WatchedChannel(quantity, NAMES[quantity], unit, t, value)
+    return [found[quantity] for quantity in NAMES if quantity in found]
+
+
+def _plain(values: Floats, quantity: str, unit: str) -> tuple[Floats, str]:
+    """Readings in K, 1/min or V."""
+    if quantity == "engine_speed":
+        return values * QUANTITY_UNITS[quantity].get(unit, 1 / S_PER_MINUTE) * S_PER_MINUTE, "1/min"
+    if quantity == "battery":
+        return values / (MS_PER_S if unit == "mV" else 1), "V"
+    if unit == "degC":
+        return values + ZERO_CELSIUS_K, "K"
+    zero, one = kelvin_of_fahrenheit(0.0), kelvin_of_fahrenheit(1.0)
+    return zero + (one - zero) * values, "K"
