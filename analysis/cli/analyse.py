@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from importlib.util import find_spec
 from typing import Annotated
 
 import typer
@@ -35,10 +36,9 @@ def analyse(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Work out all drives of many cars side by side, as tables; goes on where it was interrupted."""
-    try:
-        from analysis.fleet.engine import analyse as work_out
-    except ImportError as error:
-        raise InputError(f"analyse needs {error.name}, which is missing: pip install 'pullbook[fleet]'") from error
+    if missing := [name for name in ("fsspec", "distributed") if find_spec(name) is None]:
+        raise InputError(f"analyse needs {' and '.join(missing)}, which this installation lacks: the extra `fleet`")
+    from analysis.fleet.engine import analyse as work_out
 
     def progress(made: int, of: int, left_s: float) -> None:
         if sys.stderr.isatty():

@@ -13,6 +13,7 @@ machine's processes work; `scheduler` names a cluster that Dask runs already.
 from __future__ import annotations
 
 import hashlib
+import importlib
 import json
 import re
 import time
@@ -190,31 +191,33 @@ def _put(files: Any, path: str, data: bytes) -> None:
 # --- Dask -------------------------------------------------------------------------------------------------------------
 
 
+def _distributed() -> Any:
+    return importlib.import_module("distributed")
+
+
 @contextmanager
 def _client(scheduler: str | None, workers: int | None) -> Iterator[Any]:
-    from distributed import Client, LocalCluster
-
+    dask = _distributed()
     if scheduler is not None:
         if not re.match(r"(tcp|tls|ucx)://", scheduler):
             raise InputError(f"--scheduler: found {scheduler!r}, expected an address such as tcp://10.0.0.7:8786")
         try:
-            with Client(scheduler, timeout=10) as client:
-                yield client
+            client = dask.Client(scheduler, timeout=10)
         except OSError as error:
             raise InputError(f"--scheduler {scheduler}: nobody answers there: {error}") from error
+        with client:
+            yield client
         return
-    cluster = LocalCluster(
+    cluster = dask.LocalCluster(
         n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None, scheduler_port=0,
         host="127.0.0.1", silence_logs=40,
     )  # fmt: skip
-    with cluster, Client(cluster) as client:
+    with cluster, dask.Client(cluster) as client:
         yield client
 
 
 def _results(client: Any, todo: list[_Batch], out: str) -> Iterator[tuple[_Batch, list[tuple[str, str]]]]:
     """Each batch as it is done; few are handed out ahead of those that work."""
-    from distributed import as_completed
-
     waiting = iter(todo)
     workers = max(len(client.scheduler_info()["workers"]), 1)
     running = {}
@@ -227,7 +230,7 @@ def _results(client: Any, todo: list[_Batch], out: str) -> Iterator[tuple[_Batch
         running[future.key] = batch
         return future
 
-    queue = as_completed([future for _ in range(_AHEAD * workers) if (future := hand_out()) is not None])
+    queue = _distributed().as_completed([future for _ in range(_AHEAD * workers) if (future := hand_out()) is not None])
     for future in queue:
         yield running.pop(future.key), future.result()
         if (another := hand_out()) is not None:

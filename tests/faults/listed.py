@@ -89,9 +89,12 @@ FAULTS: tuple[Fault, ...] = (
     # what is kept
     Fault("kept times of another program", "analysis/kept.py", 'targets.model_dump(), program(),', 'targets.model_dump(),', (UNIT + "test_kept.py",)),
     Fault("kept times of another car", "analysis/kept.py", 'drive.config_text, manifest.car, manifest.fuel', 'drive.config_text, manifest.fuel', (UNIT + "test_kept.py",)),
+    Fault("a season kept together of another key is believed", "analysis/changes/season.py", "if found is None or was != key:", "if found is None:", (UNIT + "test_kept.py",)),
+    Fault("a kept answer forgets the manifest", "analysis/answers/kept_answer.py", "depends = [tables, drive.drive.manifest.model_dump_json(), travel,", "depends = [tables, travel,", (UNIT + "answers/test_kept_answer.py",)),
+    Fault("a kept answer forgets what was asked", "analysis/answers/kept_answer.py", "json.dumps(asked, sort_keys=True, default=str)", "json.dumps(None)", (UNIT + "answers/test_kept_answer.py",)),
     Fault("kept times and sigmas swapped", "analysis/changes/season_rows.py", '("time_s", "double", "s", "time to it from one foot of movement"),\n        ("sigma_s",', '("sigma_s", "double", "s", "time to it from one foot of movement"),\n        ("time_s",', (UNIT + "test_kept.py", *SEASON)),
     # what drives teach each other, and a board
-    Fault("a drive is read with those after it", "analysis/store.py", "if (d.drive.manifest.started_utc, d.id) < began]", "if (d.drive.manifest.started_utc, d.id) != began]", LESSONS),
+    Fault("a drive is read with those after it", "analysis/store.py", "bisect.bisect_left(together, began, key=_began)", "len(together)", LESSONS),
     Fault("another car teaches", "analysis/runs/lessons.py", "return car.strip().casefold(), source.name,", "return source.name,", LESSONS),
     Fault("another receiver teaches", "analysis/runs/lessons.py", "source.name, source.kind, tuple(source.on_open), port", "tuple(source.on_open), port", LESSONS),
     Fault("kept times forget what taught them", "analysis/changes/season_rows.py", "drive.targets, drive.taught.digest)", "drive.targets)", (UNIT + "test_kept.py",)),
