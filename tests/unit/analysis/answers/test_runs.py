@@ -230,7 +230,7 @@ def test_text_json_and_answer_are_one(made: tuple[Path, dict[str, tuple[str, Tru
             assert row[head] == f"{time} at {each.speed_mps / MPH:.1f}"
     for row, run in zip(tables["How each run went"], answer.runs, strict=True):
         assert row["UTC"] == f"{run.start_utc:%H:%M:%S}" and row["Ended"] == run.ended
-        assert row["Peak mph"] == f"{run.peak_mps / MPH:.1f}" and row["Way m"] == f"{run.distance_m:.0f}"
+        assert row["Peak mph"] == f"{run.peak_mps / MPH:.1f}" and row["Way ft"] == f"{run.distance_m / 0.3048:.0f}"
         assert row["To"] == f"{run.direction_deg:.0f}°"
         assert row["Grade %"] == f"{run.grade_percent:+.1f} ±{run.grade_sigma_percent:.1f}"
     assert f"Receiver: {answer.receiver.words}. {answer.receiver.fixes} fixes used" in " ".join(text.split())
