@@ -62,7 +62,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("A and B swapped in power", "analysis/changes/compare_power.py", "wanted[:, bands] = 1.0, 0.0", "wanted[:, bands] = -1.0, 0.0", POWER),
     Fault("part throttle counts", "analysis/changes/season.py", "return full_power(self.pulls)", "return list(self.pulls), []", POWER),
     Fault("the part-throttle pulls are kept and the full ones go", "analysis/changes/full_power.py", 'found = asked & (chance > 0.5)', 'found = asked & (chance < 0.5)', POWER),
-    Fault("a recorded throttle is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
+    Fault("the recorded throttle of a pull is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
     Fault("each drive by its own car's road load", "analysis/changes/season.py", "car = newest[drive.car.car.name] if drive.car is not None else None", "car = drive.car", POWER),
     Fault("pulls of runs that do not count enter", "analysis/changes/season.py", "for each in pulls if each.rolling or each.label in counted]", "for each in pulls]", POWER),
     Fault("rolling pulls stay whatever tag is asked for", "analysis/changes/season.py", "if each.label not in gone and not (each.rolling and (having or each.drive in drives))", "if each.label not in gone", POWER),

@@ -287,6 +287,7 @@ ELSEWHERE = {
     "record": "tests/system/test_survival.py",
     "note": "test_a_note_is_left_whole_or_not_at_all",
     "demo": "test_a_demo_that_was_killed_is_made_again",
+    "analyse": "tests/unit/analysis/fleet/test_fleet.py",
 }
 READS: dict[str, list[str]] = {
     "ports": [], "status": [], "check": ["ROOT/store/recorder.toml"], "mixture": [ID], "jets": [ID], "power": [ID],

@@ -106,7 +106,7 @@ def test_no_two_answers_bear_one_name() -> None:
     assert len(names) == len(set(names))
 
 
-@pytest.mark.parametrize("verb", schemas.ANSWERS)
+@pytest.mark.parametrize("verb", [verb for verb in schemas.ANSWERS if verb != "analyse"])  # tests/unit/analysis/fleet
 def test_what_a_verb_prints_fits_its_schema(verb: str, road: dict[str, str]) -> None:
     written = json.loads((schemas.FOLDER / f"{verb}.json").read_text(encoding="utf-8"))
     told: set[str] = set()

@@ -10,10 +10,12 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.dataset as ds
 import pytest
+from jsonschema import Draft202012Validator
 from made_season import MadeSeason
 from typer.testing import CliRunner
 
 from analysis import Season, kept
+from analysis.answers import schemas
 from analysis.cli.main import app
 from analysis.drive import AnalysedDrive
 from logger.errors import InputError, NoAnswer
@@ -49,6 +51,7 @@ def out(cars: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
         app, ["analyse", str(cars / "wren"), str(cars / "finch"), "--out", str(place), "--workers", "2", "--json"]
     )
     answer = json.loads(said.stdout)
+    Draft202012Validator(json.loads((schemas.FOLDER / "analyse.json").read_text(encoding="utf-8"))).validate(answer)
     assert answer["made"] == answer["drives"] and len(answer["failed"]) == 1
     return place
 

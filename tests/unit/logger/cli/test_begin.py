@@ -142,7 +142,9 @@ def test_any_part_of_what_ports_prints_can_be_pasted(tmp_path: Path) -> None:
         for sender in senders:
             sender.stop()
     assert len(parse(printed, RecorderConfig, "pasted").source) == 3
-    assert [line for line in printed.splitlines() if len(line) > 80] == []
+    assert [
+        line for line in printed.splitlines() if len(line) > 80 and not line.startswith("port = ")
+    ] == []  # a port's path is not cut
     screen = ["$ pullbook ports --listen", *printed.splitlines(), "$ "]
     for first in range(0, len(screen), 3):
         for last in range(first + 1, len(screen) + 1, 2):
