@@ -36,7 +36,8 @@ def analyse(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Work out all drives of many cars side by side, as tables; goes on where it was interrupted."""
-    if missing := [name for name in ("fsspec", "distributed") if find_spec(name) is None]:
+    needed = ("fsspec", "distributed") if scheduler else ("fsspec",)
+    if missing := [name for name in needed if find_spec(name) is None]:
         raise InputError(f"analyse needs {' and '.join(missing)}, which this installation lacks: the extra `fleet`")
     from analysis.fleet.engine import analyse as work_out
 

@@ -1,4 +1,4 @@
-"""All drives under some URLs, worked out side by side on Dask, and written as tables partitioned by car.
+"""All drives under some URLs, worked out side by side, and written as tables partitioned by car.
 
     analyse(["s3://club/wren", "s3://club/finch"], "s3://club-rows")
 
@@ -15,11 +15,15 @@ from __future__ import annotations
 import hashlib
 import importlib
 import json
+import multiprocessing
+import os
 import re
 import time
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from itertools import islice
 from typing import Any
 from urllib.parse import quote
 
@@ -81,11 +85,11 @@ def analyse(
     total, made = sum(len(batch.drives) for batch in todo), 0
     failed: list[FailedDrive] = []
     if todo:
-        with _client(scheduler, workers) as client:
-            for batch, wrong in _results(client, todo, out):
-                made += len(batch.drives)
-                failed += [FailedDrive(url=url, reason=reason) for url, reason in wrong]
-                progress(made, total, (time.monotonic() - began) / made * (total - made))
+        works = _on_cluster(todo, out, scheduler) if scheduler else _here(todo, out, workers or os.cpu_count() or 1)
+        for batch, wrong in works:
+            made += len(batch.drives)
+            failed += [FailedDrive(url=url, reason=reason) for url, reason in wrong]
+            progress(made, total, (time.monotonic() - began) / made * (total - made))
     return AnalyseAnswer(
         out=out, drives=len(found), made=made, failed=tuple(failed), seconds=time.monotonic() - began
     )  # fmt: skip
@@ -188,50 +192,52 @@ def _put(files: Any, path: str, data: bytes) -> None:
     files.pipe_file(path, data)
 
 
-# --- Dask -------------------------------------------------------------------------------------------------------------
+# --- who works ----------------------------------------------------------------------------------------------------
+
+_Made = tuple[_Batch, list[tuple[str, str]]]
+"""A batch, with URL and reason of the drives that could not be read."""
 
 
-def _distributed() -> Any:
-    return importlib.import_module("distributed")
+def _here(todo: list[_Batch], out: str, workers: int) -> Iterator[_Made]:
+    """Each batch as it is done, by processes of this machine.
 
-
-@contextmanager
-def _client(scheduler: str | None, workers: int | None) -> Iterator[Any]:
-    dask = _distributed()
-    if scheduler is not None:
-        if not re.match(r"(tcp|tls|ucx)://", scheduler):
-            raise InputError(f"--scheduler: found {scheduler!r}, expected an address such as tcp://10.0.0.7:8786")
-        try:
-            client = dask.Client(scheduler, timeout=10)
-        except OSError as error:
-            raise InputError(f"--scheduler {scheduler}: nobody answers there: {error}") from error
-        with client:
-            yield client
-        return
-    cluster = dask.LocalCluster(
-        n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=None, scheduler_port=0,
-        host="127.0.0.1", silence_logs=40,
-    )  # fmt: skip
-    with cluster, dask.Client(cluster) as client:
-        yield client
-
-
-def _results(client: Any, todo: list[_Batch], out: str) -> Iterator[tuple[_Batch, list[tuple[str, str]]]]:
-    """Each batch as it is done; few are handed out ahead of those that work."""
+    Not by Dask's local cluster: that serves pages over the network, on every interface, and this program does not.
+    """
     waiting = iter(todo)
-    workers = max(len(client.scheduler_info()["workers"]), 1)
-    running = {}
+    with ProcessPoolExecutor(workers, mp_context=multiprocessing.get_context("spawn")) as pool:
+        running = {pool.submit(make, batch, out): batch for batch in islice(waiting, _AHEAD * workers)}
+        try:
+            while running:
+                for future in wait(running, return_when=FIRST_COMPLETED).done:
+                    yield running.pop(future), future.result()
+                    running |= {pool.submit(make, batch, out): batch for batch in islice(waiting, 1)}
+        except BrokenProcessPool:
+            raise NoAnswer("a process that worked was ended from outside; asked again, it goes on from there") from None
+        finally:
+            pool.shutdown(cancel_futures=True)
 
-    def hand_out() -> Any:
-        batch = next(waiting, None)
-        if batch is None:
-            return None
-        future = client.submit(make, batch, out, pure=False, retries=2)
-        running[future.key] = batch
-        return future
 
-    queue = _distributed().as_completed([future for _ in range(_AHEAD * workers) if (future := hand_out()) is not None])
-    for future in queue:
-        yield running.pop(future.key), future.result()
-        if (another := hand_out()) is not None:
-            queue.add(another)
+def _on_cluster(todo: list[_Batch], out: str, scheduler: str) -> Iterator[_Made]:
+    """Each batch as it is done, by the workers of a Dask cluster; few are handed out ahead of those that work."""
+    dask = importlib.import_module("distributed")
+    if not re.match(r"(tcp|tls|ucx)://", scheduler):
+        raise InputError(f"--scheduler: found {scheduler!r}, expected an address such as tcp://10.0.0.7:8786")
+    try:
+        client = dask.Client(scheduler, timeout=10)
+    except OSError as error:
+        raise InputError(f"--scheduler {scheduler}: nobody answers there: {error}") from error
+    waiting, running = iter(todo), {}
+
+    def hand_out(most: int) -> list[Any]:
+        futures = []
+        for batch in islice(waiting, most):
+            future = client.submit(make, batch, out, pure=False, retries=2)
+            running[future.key] = batch
+            futures.append(future)
+        return futures
+
+    with client:
+        queue = dask.as_completed(hand_out(_AHEAD * max(len(client.scheduler_info()["workers"]), 1)))
+        for future in queue:
+            yield running.pop(future.key), future.result()
+            queue.update(hand_out(1))

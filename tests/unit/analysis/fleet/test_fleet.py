@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
+import multiprocessing
+import os
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -103,6 +106,50 @@ def test_it_goes_on_where_it_stopped(cars: Path, out: Path, tmp_path: Path) -> N
     assert {name: data for name, data in files_in(cut).items() if name.startswith("splits")} == {
         name: data for name, data in before.items() if name.startswith("splits")
     }
+
+
+@pytest.mark.filterwarnings("default")  # Dask's own
+def test_a_dask_cluster_gives_the_same(cars: Path, out: Path, tmp_path: Path) -> None:
+    from distributed import LocalCluster
+
+    with LocalCluster(
+        n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0",
+        worker_dashboard_address="127.0.0.1:0",
+    ) as cluster:  # fmt: skip
+        urls = [str(cars / "wren"), str(cars / "finch")]
+        answer = engine.analyse(urls, str(tmp_path / "rows"), scheduler=cluster.scheduler_address)
+    assert answer.made == answer.drives and len(answer.failed) == 1
+    assert (
+        table(tmp_path / "rows", "splits")
+        .sort_by([("url", "ascending"), ("run", "ascending")])
+        .equals(table(out, "splits").sort_by([("url", "ascending"), ("run", "ascending")]))
+    )
+    with pytest.raises(InputError, match="--scheduler"):
+        engine.analyse(urls, str(tmp_path / "none"), scheduler="127.0.0.1:1")
+
+
+def test_here_nothing_listens(cars: Path, tmp_path: Path) -> None:
+    """The desk's is the program's only listener: this machine's processes speak through pipes."""
+    listening = []
+
+    def progress(made: int, of: int, left_s: float) -> None:
+        family = {os.getpid(), *(child.pid for child in multiprocessing.active_children())}
+        listening.extend(
+            line for pid in family for kind in ("tcp", "tcp6") for line in _sockets(pid, kind) if line[3] == "0A"
+        )
+
+    engine.analyse([str(cars / "finch")], str(tmp_path / "rows"), workers=1, progress=progress)
+    assert listening == []
+
+
+def _sockets(pid: int | None, kind: str) -> list[list[str]]:
+    """The rows of /proc/net/tcp that are this process's."""
+    own = set()
+    for file in Path(f"/proc/{pid}/fd").glob("*"):
+        with contextlib.suppress(OSError):
+            own.add(str(file.readlink()))
+    rows = [line.split() for line in Path(f"/proc/net/{kind}").read_text(encoding="ascii").splitlines()[1:]]
+    return [row for row in rows if f"socket:[{row[9]}]" in own]
 
 
 def test_what_changed_is_made_anew_and_what_went_is_taken_away() -> None:
