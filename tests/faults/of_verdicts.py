@@ -8,7 +8,6 @@ UNIT = "tests/unit/analysis/"
 PULLS = UNIT + "changes/test_full_throttle.py::"
 DAYS = UNIT + "changes/test_days.py"
 COMPARED = UNIT + "changes/test_compare.py"
-PLAN = UNIT + "changes/test_plan.py"
 WORDS = UNIT + "conditions/test_vocabulary.py"
 ASKED = UNIT + "cli/test_setup_asked.py"
 JETS = UNIT + "mixture/test_jets.py"
@@ -41,7 +40,7 @@ VERDICTS: tuple[Fault, ...] = (
     Fault("a fuel figure deletes runs", "analysis/drive.py", "return run.clean and self.struck(run) is None and", "return run.clean and self.struck(run) is None and self.drive.manifest.fuel is None and", (PULLS + "test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run",)),
     Fault("fuel that cannot be is kept", "analysis/cli/fuel.py", "if (question := doubted(drive, amount)) and not anyway and not _confirmed(question):", "if (question := doubted(drive, amount)) and not anyway and question == '':", (PULLS + "test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run",)),
     # one advice
-    Fault("the plan says no drive is needed where compare shows nothing", C + "plan.py", 'if settle.verdict.word not in ("no difference shown", "too few runs"):', 'if settle.verdict.word not in ("too few runs",):', (PLAN + "::test_an_open_comparison_is_settled_by_going_there_and_back",)),
+    Fault("the plan says no drive is needed where compare shows nothing", C + "plan.py", 'if settle.verdict.word not in ("no difference shown", "too few runs"):', 'if settle.verdict.word not in ("too few runs",):', (ADVICE + "::test_compare_and_plan_give_one_advice",)),
     Fault("the plan does not see the mixture", "analysis/answers/plan.py", "*mixture_notes(season), ", "", (ADVICE,)),
     Fault("the plan asks one speed where compare asks all", C + "sides.py", "np.array([speed_mps]) if one_speed else None, worth_s=worth_s)", "np.array([speed_mps]), worth_s=worth_s)", (ADVICE,)),
     # intervals
