@@ -25,7 +25,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logger.store.disk import Disk
+from logger.store.disk import Disk, no_pipe
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -87,11 +87,11 @@ def read(store: Path, drive: str, key: str, names: Iterable[str]) -> dict[str, p
     folder = _folder(store, drive)
     tables = {}
     try:
-        index = json.loads((folder / _INDEX).read_bytes())
+        index = json.loads(no_pipe(folder / _INDEX).read_bytes())
         if index["key"] != key:
             return None
         for name in names:
-            data = (folder / f"{name}.parquet").read_bytes()
+            data = no_pipe(folder / f"{name}.parquet").read_bytes()
             if index["files"][name] != _sha256(data):
                 return None
             tables[name] = table_of(data)
@@ -126,7 +126,7 @@ def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> 
 def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] | None:
     """Kept values of a drive; None where they are missing, of another key, or not as they were written."""
     try:
-        found = json.loads((_folder(store, drive) / f"{name}.json").read_bytes())
+        found = json.loads(no_pipe(_folder(store, drive) / f"{name}.json").read_bytes())
         values = found["values"]
         whole = found["key"] == key and found["digest"] == _sha256(_plain(values)) and isinstance(values, dict)
     except (OSError, ValueError, KeyError, TypeError):

@@ -37,7 +37,7 @@ from logger.config.setup import SetupConfig
 from logger.errors import AlreadyRecording, ConfigError, DriveError
 from logger.store import bulkhead, journal, making
 from logger.store.commit import COMMIT, CONFIG, RAW, changing, commit_files, finish_commit
-from logger.store.disk import Disk, said
+from logger.store.disk import Disk, no_pipe, said
 from logger.store.folders import JOURNAL, drive_folders, free_name, unfinished
 from logger.store.making import About, dumped, files_of, manifest_of
 from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, first_said, manifest_bytes, parse_manifest, salvaged
@@ -225,8 +225,8 @@ def open_folder(path: Path) -> Drive:
     anew = f": `pullbook rebuild {path.name}` makes it anew from {RAW}"
     try:
         finish_commit(path, Disk())
-        data = (path / MANIFEST).read_bytes()
-        config_text = (path / CONFIG).read_text(encoding="utf-8")
+        data = no_pipe(path / MANIFEST).read_bytes()
+        config_text = no_pipe(path / CONFIG).read_text(encoding="utf-8")
     except FileNotFoundError as error:
         if (path / JOURNAL).is_dir():
             raise DriveError(f"{path.name}: this drive is not closed: `pullbook recover` does that") from error
@@ -338,7 +338,7 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
             text = _config_text(path)
             settings = parse(text, RecorderConfig, str(path / CONFIG)), text
         try:
-            before = (path / MANIFEST).read_bytes()
+            before = no_pipe(path / MANIFEST).read_bytes()
         except OSError:
             before = b""
         aside = free_name(path / _DAMAGED).name
@@ -369,7 +369,7 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
 
 def _config_text(path: Path) -> str:
     try:
-        return (path / CONFIG).read_text(encoding="utf-8")
+        return no_pipe(path / CONFIG).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise DriveError(f"{path / CONFIG}: cannot be read: {said(error)}: name another with --config") from error
 
