@@ -55,6 +55,8 @@ def samples(tmp_path_factory) -> Path:
     store = tmp_path_factory.mktemp("samples") / "store"
     shutil.copytree(CONFIGS, store)
     for each in tomllib.loads((SAMPLES / "season.toml").read_text(encoding="utf-8"))["drive"]:
+        if each["file"].startswith("road-"):  # a morning of its own: tests/unit/analysis/changes/test_road_pulls.py
+            continue
         setup = store / "setups" / each["setup"]
         run("import", str(SAMPLES / each["file"]), "--setup", str(setup), "--store", str(store))
         made = next(drive.id for drive in drives.list_drives(store) if drive.manifest.origin == each["file"])
