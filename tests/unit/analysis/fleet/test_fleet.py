@@ -119,11 +119,7 @@ def test_a_dask_cluster_gives_the_same(cars: Path, out: Path, tmp_path: Path) ->
         urls = [str(cars / "wren"), str(cars / "finch")]
         answer = engine.analyse(urls, str(tmp_path / "rows"), scheduler=cluster.scheduler_address)
     assert answer.made == answer.drives and len(answer.failed) == 1
-    assert (
-        table(tmp_path / "rows", "splits")
-        .sort_by([("url", "ascending"), ("run", "ascending")])
-        .equals(table(out, "splits").sort_by([("url", "ascending"), ("run", "ascending")]))
-    )
+    assert files_in(tmp_path / "rows") == files_in(out)
     with pytest.raises(InputError, match="--scheduler"):
         engine.analyse(urls, str(tmp_path / "none"), scheduler="127.0.0.1:1")
 
