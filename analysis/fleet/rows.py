@@ -126,7 +126,7 @@ def rows_at(url: str, key: str = "", storage: dict[str, Any] | None = None) -> R
         try:
             return _rows(path, url, key)
         except Exception as error:  # one bad drive is a row, whatever is wrong with it
-            reason = bulkhead.failure(path.name, error).said
+            reason = bulkhead.failure(path.name, error).said.replace(f"{path}", url)  # not the copy, which is gone
             nan, unknown = math.nan, ("", _name(path.name, url), url, "-", None, math.nan)
             return _nothing({"drives": [(*unknown, None, nan, nan, nan, nan, nan, "", 0, reason, key)]})
 
