@@ -14,6 +14,7 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    from analysis.answers.analyse import AnalyseAnswer
     from analysis.answers.captions import CaptionsAnswer
     from analysis.answers.coast import CoastAnswer
     from analysis.answers.compare import CompareAnswer
@@ -30,6 +31,7 @@ if TYPE_CHECKING:
     from analysis.answers.report import ReportAnswer
     from analysis.answers.runs import AllRunsAnswer, RunsAnswer
     from analysis.answers.season import SeasonAnswer
+    from analysis.answers.setting import SetAnswer
     from analysis.answers.setups import SetupInForceAnswer, SetupOfDriveAnswer, SetupsAnswer, SetupsBetweenAnswer
     from analysis.answers.weather import WeatherAnswer
     from analysis.answers.whatif import WhatIfAnswer
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "AllRunsAnswer",
+    "AnalyseAnswer",
     "AnalysedDrive",
     "Answer",
     "CaptionsAnswer",
@@ -61,6 +64,7 @@ __all__ = [
     "RunsAnswer",
     "Season",
     "SeasonAnswer",
+    "SetAnswer",
     "SetupInForceAnswer",
     "SetupOfDriveAnswer",
     "SetupsAnswer",
@@ -74,6 +78,7 @@ __all__ = [
 ]
 
 _ROOMS = {
+    "analysis.answers.analyse": ("AnalyseAnswer",),
     "analysis.answers.captions": ("CaptionsAnswer",),
     "analysis.answers.coast": ("CoastAnswer",),
     "analysis.answers.compare": ("CompareAnswer",),
@@ -90,6 +95,7 @@ _ROOMS = {
     "analysis.answers.report": ("ReportAnswer",),
     "analysis.answers.runs": ("AllRunsAnswer", "RunsAnswer"),
     "analysis.answers.season": ("SeasonAnswer",),
+    "analysis.answers.setting": ("SetAnswer",),
     "analysis.answers.setups": (
         "SetupInForceAnswer",
         "SetupOfDriveAnswer",

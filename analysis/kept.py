@@ -2,12 +2,14 @@
 
     STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, pulls.parquet ..., kept.json
     STORE/.analysis/DRIVE/lesson.json
+    STORE/.analysis/season/full_pulls.json
 
 Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables
 depend on and a digest of each file: the digests of the drive's tables, its recorder's file, its car's file, its fuel
 and weather, the targets in force, what the drives before it taught, and this program with its numeric libraries.
 lesson.json holds what the drive teaches those after it (`runs.lessons`), with its own key. What is of another key, or
-not as it was written, is worked out anew; the folder may be deleted at any time.
+not as it was written, is worked out anew; the folder may be deleted at any time. full_pulls.json holds which pulls of
+all drives were at full throttle, keyed by all of them.
 """
 
 from __future__ import annotations
@@ -23,7 +25,7 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from logger.store.disk import Disk
+from logger.store.disk import Disk, no_pipe
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -49,6 +51,11 @@ def key_of(drive: Drive, targets: TargetsConfig, known: str = "") -> str:
 def lesson_key(drive: Drive, known: str) -> str:
     """What a drive's lesson depends on: its tables, its recorder's file, the lessons it was read with, the program."""
     return _key(drive.manifest.digests, drive.manifest.rows, drive.config_text, program(), known)
+
+
+def digest_of_values(*values: Any) -> str:
+    """A digest of plain values."""
+    return _key(*values)
 
 
 def _key(*depends: Any) -> str:
@@ -80,11 +87,11 @@ def read(store: Path, drive: str, key: str, names: Iterable[str]) -> dict[str, p
     folder = _folder(store, drive)
     tables = {}
     try:
-        index = json.loads((folder / _INDEX).read_bytes())
+        index = json.loads(no_pipe(folder / _INDEX).read_bytes())
         if index["key"] != key:
             return None
         for name in names:
-            data = (folder / f"{name}.parquet").read_bytes()
+            data = no_pipe(folder / f"{name}.parquet").read_bytes()
             if index["files"][name] != _sha256(data):
                 return None
             tables[name] = table_of(data)
@@ -119,7 +126,7 @@ def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> 
 def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] | None:
     """Kept values of a drive; None where they are missing, of another key, or not as they were written."""
     try:
-        found = json.loads((_folder(store, drive) / f"{name}.json").read_bytes())
+        found = json.loads(no_pipe(_folder(store, drive) / f"{name}.json").read_bytes())
         values = found["values"]
         whole = found["key"] == key and found["digest"] == _sha256(_plain(values)) and isinstance(values, dict)
     except (OSError, ValueError, KeyError, TypeError):
@@ -131,7 +138,8 @@ def write_values(store: Path, drive: str, name: str, key: str, values: Mapping[s
     """Keep plain values of a drive, whole or not at all. A store that cannot be written to is left as it is."""
     folder = _folder(store, drive)
     with contextlib.suppress(OSError):
-        folder.mkdir(parents=True, exist_ok=True)
+        for each in (store / FOLDER, folder):
+            each.mkdir(mode=0o700, parents=True, exist_ok=True)
         text = {"key": key, "digest": _sha256(_plain(values)), "values": values}
         _put(folder / f"{name}.json", json.dumps(text).encode())
 

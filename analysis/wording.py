@@ -15,6 +15,7 @@ from logger.units import (
     M_PER_MILE,
     MPS_PER_KMH,
     MPS_PER_MPH,
+    S_PER_HOUR,
     SPEED_UNITS,
     celsius_of_kelvin,
     speed_label,
@@ -77,6 +78,28 @@ def channel_value(value: float, unit: str) -> str:
 def channel_unit(unit: str) -> str:
     """The unit that `channel_value` writes in."""
     return {"K": "C", "1/min": "rpm"}.get(unit, unit)
+
+
+def local_clock(when: datetime) -> str:
+    """A time of day in the zone of whoever reads it."""
+    return f"{when.astimezone():%H:%M:%S}"
+
+
+def zone_of(when: datetime) -> str:
+    """That zone at that time, by its distance from UTC: UTC, UTC+1, UTC+5.5."""
+    away = when.astimezone().utcoffset()
+    hours = away.total_seconds() / S_PER_HOUR if away is not None else 0.0
+    return f"UTC{hours:+g}" if hours else "UTC"
+
+
+def way(metres: float, unit: str, decimals: int = 0) -> str:
+    """A way as who drives in mph (feet) or km/h (metres) has it, without the unit: see `way_unit`."""
+    return number(metres / FOOT_M if unit == "mph" else metres, decimals)
+
+
+def way_unit(unit: str) -> str:
+    """ft or m."""
+    return "ft" if unit == "mph" else "m"
 
 
 def duration(seconds: float) -> str:

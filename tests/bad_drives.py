@@ -6,6 +6,7 @@ for kind in BAD: plant(kind, store, good)     a copy of the good drive in the st
 from __future__ import annotations
 
 import json
+import os
 import shutil
 from collections.abc import Callable
 from pathlib import Path
@@ -56,6 +57,16 @@ def _folder(name: str) -> Callable[[Path], None]:
     return spoil
 
 
+def _pipe(name: str) -> Callable[[Path], None]:
+    """A named pipe in place of the file, which nobody writes into; where a system has none, a folder."""
+
+    def spoil(path: Path) -> None:
+        (path / name).unlink()
+        os.mkfifo(path / name) if hasattr(os, "mkfifo") else (path / name).mkdir()
+
+    return spoil
+
+
 def _without_column(path: Path) -> None:
     pq.write_table(pq.read_table(path / "gps.parquet").drop_columns(["speed_mps"]), path / "gps.parquet")
 
@@ -91,6 +102,7 @@ BAD: dict[str, Callable[[Path], None]] = {
     "manifest of zeros": _bytes("drive.json", lambda data: bytes(len(data))),
     "manifest gone": lambda path: (path / "drive.json").unlink(),
     "manifest a folder": _folder("drive.json"),
+    "manifest a pipe": _pipe("drive.json"),
     "manifest a list": _bytes("drive.json", lambda data: b"[1, 2]"),
     "manifest nested": _bytes("drive.json", lambda data: b'{"id":' + b"[" * 100_000),
     "manifest no text": _bytes("drive.json", lambda data: data.replace(b'"state"', b'"st\xff\xfe"')),
@@ -115,16 +127,19 @@ BAD: dict[str, Callable[[Path], None]] = {
     "table without a column or digest": _no_digests,
     "table of another": _other_table,
     "table a folder": _folder("gps.parquet"),
+    "table a pipe": _pipe("gps.parquet"),
     "table empty": _bytes("gps.parquet", lambda data: b""),
     "table gone": lambda path: (path / "gps.parquet").unlink(),
     "table flipped": _bytes("gps.parquet", _flip),
     "readings flipped": _bytes("mixture.parquet", _flip),
     "raw flipped": _bytes("raw.parquet", _flip),
+    "raw a pipe": _pipe("raw.parquet"),
     "raw gone": lambda path: (path / "raw.parquet").unlink(),
     "raw and table flipped": _both_flipped,
     "configuration cut": _bytes("recorder.toml", lambda data: data[: len(data) // 2]),
     "configuration no text": _bytes("recorder.toml", lambda data: b"\xff\xfe"),
     "configuration nested": _bytes("recorder.toml", lambda data: b"a = " + b"[" * 100_000),
+    "configuration a pipe": _pipe("recorder.toml"),
     "configuration gone": lambda path: (path / "recorder.toml").unlink(),
     "journal that means nothing": _journal_only,
 }

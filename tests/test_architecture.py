@@ -30,7 +30,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("analysis.store", "analysis.kept"),
     ("analysis.changes", "analysis.sharing"),
     ("analysis.answers",),
-    ("analysis.report", "analysis.api"),
+    ("analysis.report", "analysis.api", "analysis.fleet"),
     ("analysis.cli",),
 )
 """From the ground up: a room imports from floors below it, and never from one beside it on its own floor."""
@@ -247,3 +247,13 @@ def test_tests_mirror_the_rooms(package: str) -> None:
     tested.discard("__pycache__")
     assert tested <= rooms
     assert rooms - tested == set()
+
+
+def test_dask_and_fsspec_are_the_fleets_alone() -> None:
+    """They are an extra: nothing else may need them."""
+    for name, tree in modules().items():
+        for node in ast.walk(tree):
+            named = [alias.name for alias in node.names] if isinstance(node, ast.Import) else []
+            named += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
+            far = {each.split(".")[0] for each in named} & {"dask", "distributed", "fsspec", "s3fs"}
+            assert not far or name.startswith("analysis.fleet."), f"{name} imports {far}"

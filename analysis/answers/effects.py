@@ -14,6 +14,7 @@ from analysis.changes import priors
 from analysis.changes.best import common_speed
 from analysis.changes.day_effects import ContrastInterval
 from analysis.changes.effects import Attribution, Effect, attribute, either
+from analysis.changes.outlay import outlay_of
 from analysis.changes.power_sides import PowerEffect, power_effects
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import fuel_effects, step_mps
@@ -79,11 +80,28 @@ class FigureEffect(PartEffect):
     """One interval."""
 
 
+class GainFor(Answer):
+    """Time gained to the highest speed asked for, for each unit of what the change took; above zero is quicker."""
+
+    spent: float
+    """What it took: money in the owner's own, or hours."""
+    gain_s: Figure
+    """Gained for each [s]."""
+    low_s: Figure
+    """Lower end of the interval that includes days; null where days matter and are unknown [s]."""
+    high_s: Figure
+    """Upper end of that interval [s]."""
+
+
 class TimeEffect(PartEffect):
     """What it did to times."""
 
     effects: tuple[TimeInterval, ...]
     """One interval a speed, rising; those of one change hold together."""
+    for_money: GainFor | None
+    """Gained for each unit of money; null where the change cost nothing, or its setup does not say."""
+    for_hours: GainFor | None
+    """Gained for each hour of work; null likewise."""
 
 
 class PowerEffectAnswer(PartEffect):
@@ -181,24 +199,35 @@ def effects_answer(
             )
             for each in power_effects(season, raw=raw)
         ),
-        time=tuple(_time_effect(effect, speeds, season.unit) for effect in times.effects),
+        time=tuple(_time_effect(effect, speeds, season) for effect in times.effects),
         mixture=_figure_effects(mixture),
         fuel=_figure_effects(fuel),
         caveats=(*season.caveats, *times.caveats),
     )
 
 
-def _time_effect(effect: Effect, speeds_mps: Floats, unit: str) -> TimeEffect:
+def _time_effect(effect: Effect, speeds_mps: Floats, season: SeasonRecord) -> TimeEffect:
+    outlay = outlay_of(season.setups, {change.part: change.value for change in effect.changes})
     intervals = tuple(
         TimeInterval(
-            speed=speed_label(float(speed), unit), speed_mps=float(speed), difference=each.estimate, low=each.low,
-            high=each.high, run_low=each.run_low, run_high=each.run_high, days=each.days,
+            speed=speed_label(float(speed), season.unit), speed_mps=float(speed), difference=each.estimate,
+            low=each.low, high=each.high, run_low=each.run_low, run_high=each.run_high, days=each.days,
         )
         for speed, each in zip(speeds_mps, effect.intervals, strict=True)
     )  # fmt: skip
     return TimeEffect(
-        parts=_parts(effect), changes=_changes(effect), joint=effect.joint, runs=effect.runs, effects=intervals
-    )
+        parts=_parts(effect), changes=_changes(effect), joint=effect.joint, runs=effect.runs, effects=intervals,
+        for_money=_gain_for(intervals[-1], outlay.cost) if outlay is not None and intervals else None,
+        for_hours=_gain_for(intervals[-1], outlay.hours) if outlay is not None and intervals else None,
+    )  # fmt: skip
+
+
+def _gain_for(interval: EffectInterval, spent: float) -> GainFor | None:
+    if not spent > 0:
+        return None
+    return GainFor(
+        spent=spent, gain_s=-interval.difference / spent, low_s=-interval.high / spent, high_s=-interval.low / spent
+    )  # fmt: skip
 
 
 def _figure_effects(found: Attribution | None) -> tuple[FigureEffect, ...]:

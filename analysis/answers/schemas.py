@@ -16,6 +16,7 @@ from typing import Any
 
 from pydantic import TypeAdapter
 
+from analysis.answers.analyse import AnalyseAnswer
 from analysis.answers.captions import CaptionsAnswer
 from analysis.answers.coast import CoastAnswer
 from analysis.answers.compare import CompareAnswer
@@ -58,6 +59,7 @@ ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "captions": (CaptionsAnswer,),
     "export": (ExportAnswer,),
     "report": (ReportAnswer,),
+    "analyse": (AnalyseAnswer,),
 }
 """Verb -> the answers it gives, by its options."""
 

@@ -33,8 +33,8 @@ PowerDays = Literal["cancelled", "included", "assumed"]
 
 GROUPS = ((4, 6), (6, 8), (8, 11))
 """Groups of bands, told beside the whole: 20 to 30, 30 to 40, 40 to 55 mph. What is above counts to the whole only."""
-MOST_ROWS = 700
-"""Bands that one comparison takes in: beyond that, further pulls are left to those nearest in time."""
+MOST_ROWS = 500
+"""Bands that one comparison takes in, half of them of each side at most: beyond that those nearest in time count."""
 WORTH_POWER = 0.03
 """A change of power worth knowing (as 3 % of a time is)."""
 
@@ -137,6 +137,7 @@ def compare_power(
             a, b, nothing, [], None, "too few pulls", said, "assumed", math.nan, math.nan, starts, rolling, False,
             level, {},
         )  # fmt: skip
+    pulls_a, pulls_b = _near(pulls_a, pulls_b), _near(pulls_b, pulls_a)
     corrected = corrected and all(math.isfinite(each.factor) for each in [*pulls_a, *pulls_b])
     others = [each for each in others if not corrected or math.isfinite(each.factor)]
     pulls, setups = _sides(pulls_a, pulls_b, _nearest(pulls_a, pulls_b, others))
@@ -173,6 +174,20 @@ def compare_power(
 def _count(pulls: Sequence[SeasonPull]) -> tuple[int, int]:
     """Standing runs and rolling pulls."""
     return len({(each.drive, each.pull.run) for each in pulls if not each.rolling}), sum(each.rolling for each in pulls)
+
+
+def _near(mine: Sequence[SeasonPull], its: Sequence[SeasonPull]) -> list[SeasonPull]:
+    """As many pulls of one side as half the model takes in: of the other side's outings, then the nearest in time."""
+    outings = {each.outing for each in its}
+    middle = float(np.median([each.start_s for each in its]))
+    room = MOST_ROWS // 2
+    chosen = set()
+    for each in sorted(mine, key=lambda each: (each.outing not in outings, abs(each.start_s - middle))):
+        room -= len(each.pull.band)
+        if room < 0:
+            break
+        chosen.add(id(each))
+    return [each for each in mine if id(each) in chosen]
 
 
 def _nearest(a: Sequence[SeasonPull], b: Sequence[SeasonPull], others: Sequence[SeasonPull]) -> list[SeasonPull]:

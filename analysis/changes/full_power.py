@@ -48,14 +48,26 @@ class PullLeftOut:
     reason: str
 
 
-def full_power(pulls: Sequence[SeasonPull]) -> tuple[list[SeasonPull], list[PullLeftOut]]:
-    """Part full pulls from those at part throttle; both in their order."""
+def full_power(
+    pulls: Sequence[SeasonPull], reasons: Sequence[str] | None = None
+) -> tuple[list[SeasonPull], list[PullLeftOut]]:
+    """Part full pulls from those at part throttle; both in their order. `reasons` are those of `why_not_full`."""
+    told = why_not_full(pulls) if reasons is None else reasons
+    pairs = list(zip(pulls, told, strict=True))
+    kept = [each for each, reason in pairs if not reason]
+    return kept, [PullLeftOut(each.label, each.drive, reason) for each, reason in pairs if reason]
+
+
+def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
+    """Why each pull is no full one; "" where it is one."""
+    if not pulls:
+        return []
     reasons = ["" if each.trusted else None for each in pulls]
     for i, each in enumerate(pulls):
         if math.isfinite(each.pull.throttle):
             full = each.pull.throttle >= FULL_TRAVEL
             reasons[i] = "" if full else f"throttle at {each.pull.throttle:.0%} of its full travel"
-    numbers = _numbers(pulls)
+    numbers = setups_of(pulls)
     usual = usual_power([each for each, reason in zip(pulls, reasons, strict=True) if reason != ""] or pulls)
     if any(each.trusted for each in pulls):
         usual = usual_power(pulls)
@@ -66,14 +78,10 @@ def full_power(pulls: Sequence[SeasonPull]) -> tuple[list[SeasonPull], list[Pull
     _by_mixture(pulls, numbers, reasons)
     for chunk in _chunks(pulls, reasons):
         _by_model(pulls, numbers, reasons, chunk)
-    kept = [each for each, reason in zip(pulls, reasons, strict=True) if reason == ""]
-    left = [
-        PullLeftOut(each.label, each.drive, reason) for each, reason in zip(pulls, reasons, strict=True) if reason
-    ]  # fmt: skip
-    return kept, left
+    return [reason or "" for reason in reasons]
 
 
-def _numbers(pulls: Sequence[SeasonPull]) -> Ids:
+def setups_of(pulls: Sequence[SeasonPull]) -> Ids:
     """Which setup each pull had, by parts."""
     seen: list[Parts | None] = []
     out = []

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.changes import day_effects
-from analysis.changes.full_power import columns
+from analysis.changes.full_power import columns, setups_of
 from analysis.changes.power_model import PowerFit
 from analysis.changes.season import SeasonRecord
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
@@ -60,7 +60,8 @@ def power_mix(season: SeasonRecord, worth: float, power: float = day_effects.POW
     rolling = [each for each in pulls if each.rolling]
     if len(starts) < _LEAST_STARTS:
         return None
-    rows, _ = rows_of_pulls(pulls[-_LAST:], np.zeros(len(pulls[-_LAST:]), np.int64))
+    newest = pulls[-_LAST:]
+    rows, _ = rows_of_pulls(newest, setups_of(newest))
     fit = PowerFit(rows, columns(rows))
     start = _typical(starts)
     roll = _typical(rolling) if rolling else _middle(start)

@@ -17,8 +17,9 @@ from datetime import datetime
 from functools import cached_property
 from typing import Literal
 
+from analysis import kept
 from analysis.changes import season_pack
-from analysis.changes.full_power import PullLeftOut, full_power
+from analysis.changes.full_power import PullLeftOut, full_power, why_not_full
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
 from analysis.changes.season_pulls import SeasonPull
@@ -43,6 +44,8 @@ from logger.units import NS_PER_S, S_PER_DAY, S_PER_HOUR
 OUTING_GAP_S = 6 * S_PER_HOUR
 """Drives closer together than this share a day: engine, weather, fuel, driver."""
 DEFAULT_FACTOR = "SAE J1349"
+_SEASON, _FULL_PULLS = ".season", "full_pulls"
+"""What is kept of all drives together, and its file."""
 
 
 @dataclass(frozen=True)
@@ -94,7 +97,18 @@ class SeasonRecord:
 
     @cached_property
     def _full_power(self) -> tuple[list[SeasonPull], list[PullLeftOut]]:
-        return full_power(self.pulls)
+        if self.store is None or not self.pulls:
+            return full_power(self.pulls)
+        key = kept.digest_of_values(
+            kept.program(),
+            [(each.label, each.parts, each.trusted, each.pull.throttle, each.pull.mixture, each.pull.power.tolist())
+             for each in self.pulls],
+        )  # fmt: skip
+        found = kept.read_values(self.store.path, _SEASON, _FULL_PULLS, key)
+        reasons = found["reasons"] if found is not None else why_not_full(self.pulls)
+        if found is None:
+            kept.write_values(self.store.path, _SEASON, _FULL_PULLS, key, {"reasons": reasons})
+        return full_power(self.pulls, reasons)
 
     @property
     def full_pulls(self) -> list[SeasonPull]:

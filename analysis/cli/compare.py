@@ -37,7 +37,7 @@ from logger.units import SPEED_UNITS, convert, parse_speed
 
 if TYPE_CHECKING:
     from analysis.answers.compare import CompareAnswer
-    from analysis.answers.effects import EffectInterval, EffectsAnswer, PartEffect
+    from analysis.answers.effects import EffectInterval, EffectsAnswer, GainFor, PartEffect
     from analysis.answers.plan import PlanAnswer
 
 app = typer.Typer()
@@ -249,6 +249,7 @@ def _print_effects(answer: EffectsAnswer) -> None:
         _print_effect_table(
             times, "s", f"Time to {speed} from one foot{judged_by(answer.corrected_by)}", ("faster", "slower")
         )
+    _print_outlay(answer)
     if answer.mixture:
         mixtures = [(each, each.effects[0]) for each in answer.mixture]
         _print_effect_table(
@@ -279,6 +280,27 @@ def _print_power_effects(answer: EffectsAnswer) -> None:
     ]  # fmt: skip
     title = "Power at the wheels, by every full pull, standing and rolling"
     console().print(table(["change", "pulls", "power %", "with days", "shown"], rows, left=(0, 4), title=title))
+
+
+def _print_outlay(answer: EffectsAnswer) -> None:
+    """What each change gained for its money and hours, where its setup says what it took."""
+    from analysis.answers.sentences import changed
+
+    rows = [
+        [changed(each.changes), *(cell for gain in (each.for_money, each.for_hours) for cell in _gain_cells(gain))]
+        for each in answer.time
+        if each.for_money is not None or each.for_hours is not None
+    ]
+    if rows:
+        heads = ["change", "cost", "s for each", "interval", "hours", "s an hour", "interval"]
+        title = f"Gained to {answer.time[0].effects[-1].speed} for what it took; above zero is quicker"
+        console().print(table(heads, rows, title=title))
+
+
+def _gain_cells(gain: GainFor | None) -> tuple[str, str, str]:
+    if gain is None:
+        return "", "", ""
+    return f"{gain.spent:g}", signed(gain.gain_s, 3), short_span(gain.low_s, gain.high_s)
 
 
 def _print_effect_table(

@@ -58,8 +58,8 @@ def offer(store: Path, names: Sequence[str]) -> None:
     found = [each for each in lacking_of(opened, names) if each.no_setup or each.no_weather]
     if not found:
         return
-    tell("\nWhat comparing needs to know. Enter takes what stands in [ ], - leaves it open, Ctrl-C stops asking;")
-    tell("`pullbook complete` asks again.")
+    tell("\nWhat comparing needs to know. Enter takes what stands in [ ], - leaves it open,")
+    tell("Ctrl-C stops asking; `pullbook complete` asks again.")
     try:
         _ask_all(opened, found, notes=True)
     except (InputError, KeyboardInterrupt, EOFError) as error:
@@ -85,7 +85,7 @@ def _ask_setup(store: DriveStore, each: Lacks, answers: Answers, guess: str | No
     from analysis.answers.setups import set_right
 
     if not each.setups:
-        tell("  It carries no setup: `pullbook set PART=VALUE ...` puts the first in force for coming drives.")
+        tell("  No setup is known yet: `pullbook set PART=VALUE ...` makes the first one.")
         return None
 
     def read(text: str) -> str:

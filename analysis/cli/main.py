@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from analysis.cli import (
+    analyse,
     coast,
     compare,
     complete,
@@ -57,7 +58,7 @@ app = typer.Typer(
 )
 for room in (
     cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare, season,
-    sharing, report, demo,
+    sharing, report, analyse, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 

@@ -77,7 +77,7 @@ _FACTORS = {"j1349": "SAE J1349", "j607": "SAE J607"}
 def open_store(store: Path | None, targets: TargetsConfig | None = None) -> DriveStore:
     """The store that is named, else $PULLBOOK_STORE or the platform's folder."""
     from analysis.store import DriveStore
-    from logger.store.drive import default_store
+    from logger.store.place import default_store
 
     return DriveStore(store or default_store(), targets, say_progress)
 

@@ -17,11 +17,15 @@ from analysis.wording import (
     channel_value,
     distance_label,
     duration,
+    local_clock,
     number,
     plural,
     signed,
     speed_number,
+    way,
+    way_unit,
     with_sigma,
+    zone_of,
 )
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError, NoAnswer
@@ -156,7 +160,8 @@ def strike(
         reason = typer.prompt("Reason")
     for done in strike_runs(drive, numbers, reason, undo=undo):
         what = "struck out" if done.struck else "counted again"
-        console().print(f"{done.drive}: run {done.n} of {done.start_utc:%H:%M:%S} UTC is {what}: {done.reason}")
+        when = f"{local_clock(done.start_utc)} {zone_of(done.start_utc)}"
+        console().print(f"{done.drive}: run {done.n} of {when} is {what}: {done.reason}")
 
 
 @app.command()
@@ -177,7 +182,9 @@ def tag(
         return
     for each in answer.runs:
         told = ", ".join(each.tags) or "no tags"
-        console().print(f"{answer.drive}: run {each.n} of {each.start_utc:%H:%M:%S} UTC: {told}")
+        console().print(
+            f"{answer.drive}: run {each.n} of {local_clock(each.start_utc)} {zone_of(each.start_utc)}: {told}"
+        )
 
 
 def brief_runs(drive: Drive) -> None:
@@ -345,12 +352,13 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
         direction = f"{run.direction_deg:.0f}°" if math.isfinite(run.direction_deg) else "-"
         rows.append(
             [
-                _name(run), f"{run.start_utc:%H:%M:%S}", speed_number(run.peak_mps, answer.unit, 1),
-                number(run.distance_m, 0), direction, grade, launch, run.ended,
+                _name(run), local_clock(run.start_utc), speed_number(run.peak_mps, answer.unit, 1),
+                way(run.distance_m, answer.unit), direction, grade, launch, run.ended,
             ]
         )  # fmt: skip
     out.print()
-    columns = ["Run", "UTC", f"Peak {answer.unit}", "Way m", "To", "Grade %", "Launch m/s²", "Ended"]
+    zone, far = zone_of(answer.runs[0].start_utc), f"Way {way_unit(answer.unit)}"
+    columns = ["Run", zone, f"Peak {answer.unit}", far, "To", "Grade %", "Launch m/s²", "Ended"]
     out.print(table(columns, rows, left=(7,), title="How each run went"))
     for run in answer.runs:
         said = [] if run.ended_words == run.ended else [run.ended_words]

@@ -29,7 +29,7 @@ from logger.units import NS_PER_S, W_PER_KW
 _WINDOW_NS = 1_200_000_000
 _STALE_NS = 2_000_000_000
 _MOVING_MPS = 1.0
-_WAITING = "lean alert asleep: give wheel_power_kw in the car's file, or drive five timed runs"
+_WAITING = "lean alert asleep until wheel_power_kw is given, or five timed runs driven"
 
 
 class LeanWatch(Alert):

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from analysis.arrays import Floats, first_order
 from analysis.motion.noise import Noise, density, wander_covariance
 from analysis.motion.wander import rest_log_density
-from analysis.runs.rises import KNOTS, QUICK_S, LaunchHabit, prior_of, rises, speed_tables
+from analysis.runs.rises import KNOTS, QUICK_S, RANGES, STANDS_FOR_S, LaunchHabit, prior_of, rises, speed_tables
 
 _WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
 """How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
@@ -31,6 +31,8 @@ class Ways(NamedTuple):
 
     prior: Floats
     quick: NDArray[np.bool_]
+    stands_for: Floats
+    """How far time zero may be from that of each rise, which stands for a range of its like [s]: (rises)."""
     x: Floats
     tables: Floats
     shown: Floats
@@ -52,6 +54,7 @@ class Ways(NamedTuple):
         if among is not None:
             every, prior = [every[k] for k in among], prior[among]
         quick = np.array([rise.seconds < QUICK_S for rise in every])
+        stands_for = np.array([STANDS_FOR_S if rise.curve in RANGES else 0.0 for rise in every])
         x = np.linspace(0.0, span, max(int(span / 0.02), 150) + 1)
         tables = speed_tables(x, every)
         shown = _filtered(tables, float(x[1]), smoothing_s)
@@ -60,7 +63,7 @@ class Ways(NamedTuple):
         if lag_s:
             # The filter still shows the car that rolled back.
             shown = shown - lag_s * begun[:, None] * np.exp(-x / smoothing_s)[:, None]
-        return cls(prior, quick, x, tables, shown, begun, wanders, np.log(wander_weight), span, slow)
+        return cls(prior, quick, stands_for, x, tables, shown, begun, wanders, np.log(wander_weight), span, slow)
 
 
 def _filtered(tables: Floats, step: float, smoothing_s: float) -> Floats:

@@ -170,7 +170,7 @@ def _describe(
     splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
     ways = [at for way in sorted(options.distances_m) if (at := path.at_distance(way)) is not None]
     why, words = _ending(motion, departed, peak, end, why, broken, last, options.unit)
-    from_first = (launch.one_foot - launch.t0, launch.one_foot_sigma)
+    from_first = (launch.one_foot - launch.t0, np.hypot(launch.one_foot_sigma, launch.t0_sigma))
     one_foot, one_foot_sigma = moments(launch.weight, *from_first)
     accel = motion.accel_mps2[departed : peak + 1]
     return Run(

@@ -54,8 +54,8 @@ class Launch:
     """Which rise each start has: (starts)."""
     rise_log: Floats = field(repr=False)
     """Log evidence of each rise, whatever was expected beforehand: (rises); see `rises.habit_of`."""
-    t0_step_s: float
-    """Standard deviation of each start's t0 about the one it stands for."""
+    t0_sigma: Floats = field(repr=False)
+    """Standard deviation of each start's t0 about the one it stands for: (starts)."""
     notes: tuple[str, ...] = ()
 
     def likeliest(self, most: int) -> NDArray[np.intp]:
@@ -72,7 +72,7 @@ class Launch:
         """The same launch where each rise was by so much likelier beforehand: (rises)."""
         likely, counted = (w * by[self.rise] / float(w @ by[self.rise]) for w in self.weight)
         weight = Weight(likely, counted)
-        t0, t0_sigma = moments(weight, self.t0, np.full_like(self.t0, self.t0_step_s))
+        t0, t0_sigma = moments(weight, self.t0, self.t0_sigma)
         foot, foot_sigma = moments(weight, self.one_foot, self.one_foot_sigma)
         return replace(
             self, t0_s=t0, t0_sigma_s=t0_sigma, one_foot_s=foot, one_foot_sigma_s=foot_sigma, weight=weight
@@ -99,7 +99,7 @@ class Launch:
         own = sigma[rows, k] / slope
         return Passing(
             *moments(self.weight, at, own),
-            *moments(self.weight, at - self.t0, own),
+            *moments(self.weight, at - self.t0, np.hypot(own, self.t0_sigma)),
             *moments(self.weight, at - self.one_foot, np.hypot(own, self.one_foot_sigma)),
         )
 
@@ -188,9 +188,11 @@ def fit_launch(
     unseen = 0.15 * max(step - 0.6, 0.0)
     foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
     turning = math.hypot(0.012, 0.15 * lag_s) if turns else 0.0
-    t0_sigma = math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen, turning)
+    t0_sigma = np.hypot(
+        ways.stands_for[alive[keep[0]]], math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen, turning)
+    )
     return Launch(
-        *moments(starts, t0, np.full_like(t0, t0_sigma)), *moments(starts, foot, foot_sigma),
+        *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),
         until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, alive[keep[0]], rise_log,
         t0_sigma,
     )  # fmt: skip

@@ -50,7 +50,7 @@ LEAST_S, LEAST_SHARE = 1.0, 0.5
 """A band is told where it was crossed for so long, or so much of it."""
 _GAINS_MPS2 = 0.05
 _NEAR_MOST, _STEP_S = 0.7, 2.0
-_LEAST_READINGS = 4
+_LEAST_READINGS = 3
 _LEAST_POWER = 0.5
 _LEAST_WAY_M = 5.0
 NODES = np.array([-math.sqrt(3 / 7), 0.0, math.sqrt(3 / 7)])

@@ -72,6 +72,9 @@ def rises(slow: bool) -> list[Rise]:
 
 
 STUMBLE, STEPPED = 0.07, 0.03
+RANGES, STANDS_FOR_S = ("stumbling", "stepped", "late", "swelling"), 0.09
+"""Of these rises there are few for the range of what cars do, and one that happens to fit best would be believed to
+0.02 s: time zero of those between them is off by so much."""
 
 
 def _log_normal(x: float, middle: float, width: float) -> float:

@@ -43,17 +43,18 @@ def begin(
     store: StoreOption = None,
 ) -> None:
     """Set everything up by plain questions: ports, car, starting with the system. Again, to change an answer."""
-    from logger.store import drive, presence
+    from logger.store import presence
     from logger.store.folders import make_store
+    from logger.store.place import default_store
 
-    asked_store, store = store, store or drive.default_store()
+    asked_store, store = store, store or default_store()
     if only != "car" and presence.is_recording(store):
         raise NoAnswer(f"{store}: a recorder is at work here and has the ports: stop it first, or ask `--only car`")
     make_store(store)
     (store / ".recorder").mkdir(mode=0o700, exist_ok=True)
     answers = Answers(store / ".recorder" / _BEGUN)
-    tell("Some questions, then you can drive. Enter takes what stands in [ ]. Ctrl-C stops;")
-    tell("the same command goes on from there, and changes any answer later.")
+    tell("Some questions, then you can drive. Enter takes what stands in [ ].")
+    tell("Ctrl-C stops; the same command goes on from there, and changes answers later.")
     if answers.begun:
         tell("Your answers of last time are offered.")
     try:
@@ -125,9 +126,13 @@ def _listen(answers: Answers, also: list[str]) -> list[Heard]:
     from concurrent.futures import ThreadPoolExecutor, as_completed
 
     from logger.record import ports
+    from logger.record.ports import Heard
 
     while True:
-        found, heard = ports.listed(also), []
+        found, heard = ports.listed(also), list[Heard]()
+        for name in also:
+            if "*" not in name and name not in {port.device for port in found}:
+                tell(f"{name}: there is no such port.")
         if found:
             tell("Receiver and controller on? Listening, up to half a minute; nothing is sent.")
             with ThreadPoolExecutor(len(found)) as pool:
@@ -143,8 +148,8 @@ def _listen(answers: Answers, also: list[str]) -> list[Heard]:
         ]
         if not lacking:
             return heard
-        tell(f"Nothing was heard that speaks as {' or '.join(lacking)} does. Plugged in, powered?")
-        tell("(Other kinds are named with an editor: every key is explained in recorder.toml.)")
+        tell(f"Nothing speaks as {' or '.join(lacking)} does. Plugged in, powered?")
+        tell("(Other kinds are named with an editor: recorder.toml explains every key.)")
         again = answers.ask("", "Go on without, or listen again", one_of("go on", "listen"), "go on")
         if again == "go on":
             return heard
@@ -273,7 +278,7 @@ def _car(answers: Answers, store: Path) -> None:
     if not targets.exists():
         _put(targets, examples.text("targets.toml"))
         tell(f"Wrote {targets}:")
-        tell("mixture windows by common practice; whoever makes or tunes your engine knows better.")
+        tell("mixture windows by common practice; who made or tunes your engine knows better.")
 
 
 def _car_file(store: Path) -> Path:
@@ -335,7 +340,7 @@ def _ready(store: Path) -> None:
     except InputError as error:
         raise ConfigError(f"what is there cannot be recorded with yet: {error}") from error
     for line in lines:
-        tell(line)
+        tell(wrapped(line.strip(), line[: len(line) - len(line.lstrip())]))
     tell("\nThe driver drives; a passenger looks after the laptop, or nobody does.")
     tell("Drive off when you like:\n  pullbook record")
 

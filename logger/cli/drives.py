@@ -62,9 +62,9 @@ def import_(
     """Make a drive of a capture file or a plain NMEA log. The same file twice makes one drive."""
     from logger.config.reading import parse
     from logger.config.recorder import NmeaSource, RecorderConfig
-    from logger.store import capture, drive
+    from logger.store import capture, drive, place
 
-    store = store or drive.default_store()
+    store = store or place.default_store()
     kind = capture.kind_of(file)
     if config is None and kind == "capture":
         config = store / "recorder.toml"
@@ -120,9 +120,9 @@ def rebuild(
     json: JsonOption = False,
 ) -> None:
     """Build a drive's tables anew from its raw bytes, after a calibration or a setup was put right."""
-    from logger.store import drive
+    from logger.store import drive, place
 
-    store = store or drive.default_store()
+    store = store or place.default_store()
     changes: dict[str, Any] = {}
     if car is not None:
         changes["car"] = _read_car(car)
@@ -157,10 +157,10 @@ def rebuild(
 @app.command()
 def recover(store: StoreOption = None, json: JsonOption = False) -> None:
     """Finish the drives whose recording was cut off: by a power cut, a crash, a full disk."""
-    from logger.store import drive, presence
+    from logger.store import drive, place, presence
     from logger.store.recovery import recover_cut_off
 
-    store = store or drive.default_store()
+    store = store or place.default_store()
     if presence.is_recording(store):
         raise NoAnswer(f"{store}: a recorder is at work here, and it has recovered what there was when it started")
     found = recover_cut_off(store)
@@ -191,9 +191,9 @@ def capture_(
     json: JsonOption = False,
 ) -> None:
     """Write a drive's raw bytes as a capture file: text to look at, and to import elsewhere."""
-    from logger.store import capture, drive
+    from logger.store import capture, drive, place
 
-    found = drive.open_drive(store or drive.default_store(), name)
+    found = drive.open_drive(store or place.default_store(), name)
     if file.exists() and not force:
         raise InputError(f"{file}: this file exists already: name another, or say --force")
     chunks = capture.write(file, found.table("raw"))

@@ -95,11 +95,11 @@ def record(
     from logger.record import closing
     from logger.record.live import Live
     from logger.record.recorder import Recorder
-    from logger.store import drive, presence
+    from logger.store import place, presence
     from logger.store.folders import make_store
 
     sys.setswitchinterval(0.001)  # a reader gets its turn sooner while another thread draws or decodes: better stamps
-    store = store or drive.default_store()
+    store = store or place.default_store()
     for_s = parse_quantity(for_, "s") if for_ is not None else None
     files = Files.read(config, store, setup)
     make_store(store)
@@ -186,9 +186,9 @@ def ports(
 def status(store: StoreOption = None, json: JsonOption = False) -> None:
     """Tell what the recorder is doing, from outside."""
     from logger.cli.printing import console, table
-    from logger.store import drive, presence
+    from logger.store import place, presence
 
-    store = store or drive.default_store()
+    store = store or place.default_store()
     running, state = presence.is_recording(store), presence.read_state(store) or {}
     state = {**state, "running": running, "store": str(store)}
     if not running:
@@ -279,10 +279,10 @@ def note(
     from datetime import UTC, datetime
 
     from logger.decode.clock import monotonic_ns
-    from logger.store import drive, presence
+    from logger.store import place, presence
 
     mono_ns, utc = monotonic_ns(), datetime.now(UTC).isoformat()
-    store = store or drive.default_store()
+    store = store or place.default_store()
     if not text.strip():
         raise InputError("the note is empty: expected some words in quotes")
     if not presence.is_recording(store):
@@ -304,9 +304,9 @@ def check(
     json: JsonOption = False,
 ) -> None:
     """Read the recorder's file and what it names, and say what was understood."""
-    from logger.store import drive
+    from logger.store import place
 
-    files = Files.read(config, store or drive.default_store())
+    files = Files.read(config, store or place.default_store())
     lines = understood(files)
     if json:
         print_json({"file": str(files.path), "sources": [s.name for s in files.config.source], "understood": lines})

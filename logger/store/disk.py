@@ -7,6 +7,7 @@ I/O error or a short write, at every operation in turn.
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
 import sys
 import uuid
@@ -102,6 +103,13 @@ class Disk:
 
 def _for_its_owner(path: str, flags: int) -> int:
     return os.open(path, flags | getattr(os, "O_BINARY", 0), 0o600)
+
+
+def no_pipe(path: Path) -> Path:
+    """`path` itself; OSError where it is a pipe, a socket or a device, which a reader would wait for."""
+    if path.exists() and not (path.is_file() or path.is_dir()):
+        raise OSError(errno.EINVAL, "this is a pipe or a device, and no file", str(path))
+    return path
 
 
 def said(error: Exception) -> str:

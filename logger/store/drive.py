@@ -21,7 +21,6 @@ from __future__ import annotations
 
 import contextlib
 import getpass
-import os
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from functools import cached_property
@@ -38,7 +37,7 @@ from logger.config.setup import SetupConfig
 from logger.errors import AlreadyRecording, ConfigError, DriveError
 from logger.store import bulkhead, journal, making
 from logger.store.commit import COMMIT, CONFIG, RAW, changing, commit_files, finish_commit
-from logger.store.disk import Disk, said
+from logger.store.disk import Disk, no_pipe, said
 from logger.store.folders import JOURNAL, drive_folders, free_name, unfinished
 from logger.store.making import About, dumped, files_of, manifest_of
 from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, first_said, manifest_bytes, parse_manifest, salvaged
@@ -46,6 +45,7 @@ from logger.store.parquet import DamagedTable, read_table
 from logger.store.presence import is_recording
 from logger.store.recovery import recover_cut_off
 from logger.store.tables import RAW_SCHEMA, Built, build, columns_of, program, raw_digest, raw_table
+from logger.text import storable
 
 _DAMAGED = "drive.damaged.json"
 
@@ -156,15 +156,6 @@ def _merged(before: Any, now: Any, wanted: Any) -> Any:
     return kept + [entry for entry in want if entry not in had and entry not in kept]
 
 
-def default_store() -> Path:
-    """$PULLBOOK_STORE, or the platform's folder for a user's data."""
-    if named := os.environ.get("PULLBOOK_STORE"):
-        return Path(named)
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("pullbook", appauthor=False))
-
-
 def list_drives(store: Path, tell: Callable[[bulkhead.LeftOut], None] = bulkhead.warn) -> list[Drive]:
     """The finished drives of the store by the time they were driven.
 
@@ -234,8 +225,8 @@ def open_folder(path: Path) -> Drive:
     anew = f": `pullbook rebuild {path.name}` makes it anew from {RAW}"
     try:
         finish_commit(path, Disk())
-        data = (path / MANIFEST).read_bytes()
-        config_text = (path / CONFIG).read_text(encoding="utf-8")
+        data = no_pipe(path / MANIFEST).read_bytes()
+        config_text = no_pipe(path / CONFIG).read_text(encoding="utf-8")
     except FileNotFoundError as error:
         if (path / JOURNAL).is_dir():
             raise DriveError(f"{path.name}: this drive is not closed: `pullbook recover` does that") from error
@@ -252,8 +243,8 @@ def open_folder(path: Path) -> Drive:
         raise DriveError(f"{error}: `pullbook rebuild {path.name} --config F` puts another in its place") from error
     except DriveError as error:
         raise DriveError(f"{error}{anew}") from error
-    # The folder's name is the id, also where the owner renamed or copied it.
-    drive = Drive(path, manifest.model_copy(update={"id": path.name}), config, config_text)
+    # The folder's name is the id, also where the owner renamed or copied it; as text, whatever bytes it is of.
+    drive = Drive(path, manifest.model_copy(update={"id": storable(path.name)}), config, config_text)
     for name in ("car", "setup"):
         try:
             getattr(drive, name)
@@ -347,7 +338,7 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
             text = _config_text(path)
             settings = parse(text, RecorderConfig, str(path / CONFIG)), text
         try:
-            before = (path / MANIFEST).read_bytes()
+            before = no_pipe(path / MANIFEST).read_bytes()
         except OSError:
             before = b""
         aside = free_name(path / _DAMAGED).name
@@ -378,7 +369,7 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
 
 def _config_text(path: Path) -> str:
     try:
-        return (path / CONFIG).read_text(encoding="utf-8")
+        return no_pipe(path / CONFIG).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
         raise DriveError(f"{path / CONFIG}: cannot be read: {said(error)}: name another with --config") from error
 

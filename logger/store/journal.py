@@ -39,7 +39,7 @@ import pyarrow as pa
 
 from logger.decode.framing import Chunk
 from logger.store import columns
-from logger.store.disk import Disk
+from logger.store.disk import Disk, no_pipe
 
 SCHEMA = pa.schema(
     [
@@ -184,7 +184,7 @@ def read(folder: Path) -> Journal:
     good: dict[int, bytes] = {}
     cut = 0
     for path in _segments(folder):
-        data = path.read_bytes()
+        data = no_pipe(path).read_bytes()
         size = len(_HEADER) if data.startswith(_HEADER) else 0
         for number, start, stop in _good_messages(data):
             # A batch that was written twice stands in the later segment with all that the earlier one had, or more.

@@ -29,7 +29,7 @@ from logger.decode.clock import instant
 from logger.errors import ConfigError, DriveError
 from logger.store import columns, journal
 from logger.store.commit import CONFIG, RAW, commit_files, finish_commit
-from logger.store.disk import Disk, said
+from logger.store.disk import Disk, no_pipe, said
 from logger.store.folders import JOURNAL, id_of, make_store, new_folder, take_name, utc_of
 from logger.store.manifest import (
     MANIFEST,
@@ -257,7 +257,7 @@ def _for_its_owner_alone(folder: Path) -> None:
 def read_about(folder: Path) -> About:
     """What `begin` left beside the journal; where one of its two files is damaged, what the other has."""
     try:
-        about = json.loads((folder / _ABOUT).read_bytes())
+        about = json.loads(no_pipe(folder / _ABOUT).read_bytes())
         car, setup = about["car"], about["setup"]
         return About(
             about["config"],
@@ -267,7 +267,7 @@ def read_about(folder: Path) -> About:
         )
     except (OSError, ValueError, KeyError, TypeError):
         try:
-            text = (folder / CONFIG).read_text(encoding="utf-8")
+            text = no_pipe(folder / CONFIG).read_text(encoding="utf-8")
             parse(text, RecorderConfig, CONFIG)
         except (OSError, ValueError) as error:
             what = "is damaged: put the recorder's file there under that name, and `pullbook recover` goes on"

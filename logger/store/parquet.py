@@ -9,7 +9,7 @@ from pathlib import Path
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from logger.store.disk import said
+from logger.store.disk import no_pipe, said
 
 _LARGE = 8 << 20
 """From so many bytes on threads are quicker than one; a small table waits five times as long for them."""
@@ -57,14 +57,16 @@ def read_table(path: Path, digest: str | None, columns: Sequence[str]) -> pa.Tab
     DamagedTable says what is wrong with it.
     """
     try:
-        data = path.read_bytes()
+        data = no_pipe(path).read_bytes()
         if digest and digest_of(data) != digest:
             raise DamagedTable(f"{path}: it is not what was written there: its digest differs from the manifest's")
         table = table_of(data)
-    except OSError as error:  # pyarrow's own OSErrors have no strerror
+    except OSError as error:
+        if error.strerror is None:  # pyarrow's own, which tells of its insides
+            raise DamagedTable(f"{path}: this is no whole Parquet file") from error
         raise DamagedTable(f"{path}: cannot be read: {said(error)}") from error
     except (pa.ArrowException, ValueError) as error:
-        raise DamagedTable(f"{path}: this is no Parquet file: {error}") from error
+        raise DamagedTable(f"{path}: this is no whole Parquet file") from error
     if lacking := [name for name in columns if name not in table.column_names]:
         raise DamagedTable(f"{path}: it lacks the column {lacking[0]!r}")
     return table

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import AlreadyRecording
-from logger.store.disk import Disk
+from logger.store.disk import Disk, no_pipe
 from logger.store.locks import FileLock, try_lock, unlock
 from logger.text import storable
 
@@ -114,7 +114,7 @@ def write_state(store: Path, state: dict[str, Any]) -> None:
 def read_state(store: Path) -> dict[str, Any] | None:
     """The last state written, or None where there is none to be read."""
     try:
-        state = json.loads((store / FOLDER / "state.json").read_text(encoding="utf-8"))
+        state = json.loads(no_pipe(store / FOLDER / "state.json").read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
     return state if isinstance(state, dict) else None

@@ -17,7 +17,11 @@ FUEL = (UNIT + "answers/test_fuel.py",)
 LESSONS = (UNIT + "test_lessons.py",)
 BOARD = (UNIT + "answers/test_runs_board.py", UNIT + "runs/test_board_start.py", UNIT + "motion/test_board.py")
 LAUNCHES = (UNIT + "runs/test_launches.py",)
+STOPS = (UNIT + "motion/test_stop_likelihood.py", UNIT + "motion/test_receiver.py")
 COAST = (UNIT + "answers/test_coast.py",)
+POWER = (UNIT + "changes/test_power.py", UNIT + "changes/test_power_season.py")
+PULLS = (UNIT + "runs/test_pulls.py",)
+POWER_SAID = (UNIT + "answers/test_power.py",)
 
 FAULTS: tuple[Fault, ...] = (
     # runs and strike
@@ -49,6 +53,27 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a correction factor inverted", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "1 / air.factors[factor], day, standard, grade", COMPARE),
     Fault("day's and standard air swapped", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "air.factors[factor], standard, day, grade", COMPARE),
     Fault("headwind turned round", "analysis/conditions/weather.py", "def headwind(wind_mps: float, wind_from_deg: float, direction_deg: float) -> float:", "def headwind(wind_mps: float, direction_deg: float, wind_from_deg: float) -> float:\n    wind_from_deg += 180", COMPARE),
+    # power by every full pull
+    Fault("a hill is felt alike both ways", "analysis/changes/power_model.py", "    turned = np.cos(heading[:, None] - heading[None, :])\n    return", "    turned = np.abs(np.cos(heading[:, None] - heading[None, :]))\n    return", POWER),
+    Fault("no leg in the model", "analysis/changes/power_model.py", "_same(rows.run), _same(rows.leg), outing", "_same(rows.run), outing, outing", POWER),
+    Fault("a wind that blows along with everybody", "analysis/changes/power_model.py", "wind * turned * outing]", "wind * outing]", POWER),
+    Fault("legs by drive and not by setup", "analysis/changes/season_pulls.py", "not alike(pull.parts, before.parts)", "pull.drive != before.drive", POWER),
+    Fault("standard air from the air of the first pull", "analysis/changes/season_pulls.py", "[each.factor if corrected else 1.0 for each in pulls]", "[pulls[0].factor if corrected else 1.0 for each in pulls]", POWER),
+    Fault("A and B swapped in power", "analysis/changes/compare_power.py", "wanted[:, bands] = 1.0, 0.0", "wanted[:, bands] = -1.0, 0.0", POWER),
+    Fault("part throttle counts", "analysis/changes/season.py", "return full_power(self.pulls)", "return list(self.pulls), []", POWER),
+    Fault("the part-throttle pulls are kept and the full ones go", "analysis/changes/full_power.py", 'found = asked & (chance > 0.5)', 'found = asked & (chance < 0.5)', POWER),
+    Fault("the recorded throttle of a pull is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
+    Fault("each drive by its own car's road load", "analysis/changes/season.py", "car = newest[drive.car.car.name] if drive.car is not None else None", "car = drive.car", POWER),
+    Fault("pulls of runs that do not count enter", "analysis/changes/season.py", "for each in pulls if each.rolling or each.label in counted]", "for each in pulls]", POWER),
+    Fault("rolling pulls stay whatever tag is asked for", "analysis/changes/season.py", "if each.label not in gone and not (each.rolling and (having or each.drive in drives))", "if each.label not in gone", POWER),
+    Fault("seconds of the wrong sign", "analysis/changes/compare_power.py", "time(overall.change) - plain", "plain - time(overall.change)", POWER),
+    Fault("the foot on its way is read", "analysis/runs/pulls.py", "_NEAR_MOST, _STEP_S = 0.7, 2.0", "_NEAR_MOST, _STEP_S = 0.0, 2.0", PULLS),
+    Fault("strays are read", "analysis/runs/pulls.py", " & (motion.trust > 0.5)", "", PULLS),
+    Fault("a pause is bridged", "analysis/runs/pulls.py", "    for gap in motion.gaps:", "    for gap in motion.gaps[:0]:", PULLS),
+    Fault("noise that wanders taken for white", "analysis/runs/pulls.py", "if noise.wander_share > 0:", "if noise.wander_share > 2:", PULLS),
+    Fault("rotating parts left out of a pull", "analysis/runs/pulls.py", "np.maximum((1 + road.rotating) * self.rate + taken", "np.maximum(self.rate + taken", PULLS),
+    Fault("ends of the interval of power swapped", A + "power_change.py", '"low": overall.low,\n        "high": overall.high,', '"low": overall.high,\n        "high": overall.low,', POWER_SAID),
+    Fault("starts of A told as B's", A + "power_change.py", '"starts_b": found.starts[1],', '"starts_b": found.starts[0] + 1,', POWER_SAID),
     # season, drives, effects, plan
     Fault("best taken for worst", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.max()), float(np.median(times))", SEASON),
     Fault("typical is the best", "analysis/changes/sides.py", "float(times.min()), float(np.median(times))", "float(times.min()), float(times.min())", SEASON),
@@ -64,9 +89,12 @@ FAULTS: tuple[Fault, ...] = (
     # what is kept
     Fault("kept times of another program", "analysis/kept.py", 'targets.model_dump(), program(),', 'targets.model_dump(),', (UNIT + "test_kept.py",)),
     Fault("kept times of another car", "analysis/kept.py", 'drive.config_text, manifest.car, manifest.fuel', 'drive.config_text, manifest.fuel', (UNIT + "test_kept.py",)),
+    Fault("a season kept together of another key is believed", "analysis/changes/season.py", "if found is None or was != key:", "if found is None:", (UNIT + "test_kept.py",)),
+    Fault("a kept answer forgets the manifest", "analysis/answers/kept_answer.py", "depends = [tables, drive.drive.manifest.model_dump_json(), travel,", "depends = [tables, travel,", (UNIT + "answers/test_kept_answer.py",)),
+    Fault("a kept answer forgets what was asked", "analysis/answers/kept_answer.py", "json.dumps(asked, sort_keys=True, default=str)", "json.dumps(None)", (UNIT + "answers/test_kept_answer.py",)),
     Fault("kept times and sigmas swapped", "analysis/changes/season_rows.py", '("time_s", "double", "s", "time to it from one foot of movement"),\n        ("sigma_s",', '("sigma_s", "double", "s", "time to it from one foot of movement"),\n        ("time_s",', (UNIT + "test_kept.py", *SEASON)),
     # what drives teach each other, and a board
-    Fault("a drive is read with those after it", "analysis/store.py", "if (d.drive.manifest.started_utc, d.id) < began]", "if (d.drive.manifest.started_utc, d.id) != began]", LESSONS),
+    Fault("a drive is read with those after it", "analysis/store.py", "bisect.bisect_left(together, began, key=_began)", "len(together)", LESSONS),
     Fault("another car teaches", "analysis/runs/lessons.py", "return car.strip().casefold(), source.name,", "return source.name,", LESSONS),
     Fault("another receiver teaches", "analysis/runs/lessons.py", "source.name, source.kind, tuple(source.on_open), port", "tuple(source.on_open), port", LESSONS),
     Fault("kept times forget what taught them", "analysis/changes/season_rows.py", "drive.targets, drive.taught.digest)", "drive.targets)", (UNIT + "test_kept.py",)),
@@ -78,6 +106,12 @@ FAULTS: tuple[Fault, ...] = (
     Fault("launches of a drive do not tell each other", "analysis/runs/finding.py", "launch.weighed(by) for", "launch for", LAUNCHES),
     Fault("nothing is asked from before a turn", "analysis/runs/evidence.py", "if readings.turns:", "if False:", LAUNCHES),
     Fault("works out lessons while recording", "analysis/store.py", "        if self._kept_only:\n            return None\n", "", LESSONS),
+    # the receiver
+    Fault("a held zero is a reading of zero", "analysis/motion/stop_likelihood.py", 'y < 1e-9 and (noise.hold_mps or noise.kind == "clipped")', 'y < 1e-9 and noise.kind == "clipped"', STOPS),
+    Fault("a stop's noise wanders no further near zero", "analysis/motion/stop_likelihood.py", "            p[:, -1, -1] += noise.wander_mps**2 * (1 - kept * kept)\n", "", STOPS),
+    Fault("wander near zero is what wanders above it, and counted twice", "analysis/motion/stop_likelihood.py", "        covariance -= noise.wander_mps**2 * np.outer(last, last)\n", "", STOPS),
+    Fault("a speed whose sign is hidden is as sure as one that is shown", "analysis/motion/stop_likelihood.py", "np.maximum(y * y - shown * shown, 0.0)", "np.zeros_like(at)", STOPS),
+    Fault("a sudden change is as slow as the filter shows it", "analysis/motion/smoother.py", "out * np.sqrt((1 + left) / (1 - left))", "out", STOPS),
     Fault("a board moves one foot", "analysis/runs/board_start.py", "one_foot_s=run.one_foot_s - later,", "one_foot_s=run.one_foot_s,", BOARD),
     Fault("later taken for sooner", "analysis/runs/board_start.py", "replace(split, time_s=split.time_s - later,", "replace(split, time_s=split.time_s + later,", BOARD),
     Fault("g taken for m/s2", "analysis/motion/board_channels.py", 'QUANTITY_UNITS["acceleration"][channel.unit]\n                * np.asarray', "np.asarray", BOARD),

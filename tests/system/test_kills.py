@@ -207,7 +207,7 @@ def begun(root: Path) -> str:
 
 
 def completed(root: Path) -> str:
-    """Of what it asked for each is there whole or not at all; the note comes last, and alone where it is asked again."""
+    """Of what it asked for each is there whole or not at all; the note comes last."""
     manifest = one_drive(root).manifest
     assert manifest.weather in ({"wind_mps": 2.0}, {"temperature_c": 17.0, "pressure_hpa": 1009.0, "wind_mps": 2.0})
     return "new" if manifest.notes else "old"
@@ -287,6 +287,7 @@ ELSEWHERE = {
     "record": "tests/system/test_survival.py",
     "note": "test_a_note_is_left_whole_or_not_at_all",
     "demo": "test_a_demo_that_was_killed_is_made_again",
+    "analyse": "tests/unit/analysis/fleet/test_fleet.py",
 }
 READS: dict[str, list[str]] = {
     "ports": [], "status": [], "check": ["ROOT/store/recorder.toml"], "mixture": [ID], "jets": [ID], "power": [ID],

@@ -149,8 +149,7 @@ def by_rise(found: launch.Launch, prior: Floats) -> tuple[Floats, ...]:
     total = np.bincount(found.rise, found.weight.likely, n)
     with np.errstate(invalid="ignore", divide="ignore"):
         out = [found.rise_log]
-        steps = np.full_like(found.t0, found.t0_step_s)
-        for value, spread in ((found.t0, steps), (found.one_foot, found.one_foot_sigma)):
+        for value, spread in ((found.t0, found.t0_sigma), (found.one_foot, found.one_foot_sigma)):
             mean = np.bincount(found.rise, found.weight.likely * value, n) / total
             square = np.bincount(found.rise, found.weight.likely * (value**2 + spread**2), n) / total
             out += [mean, np.sqrt(np.maximum(square - mean**2, 1e-8))]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -95,9 +96,11 @@ def test_a_board_with_a_fault_leaves_the_fixes_alone_and_says_so(tmp_path: Path,
 
 
 def test_a_start_that_the_board_cannot_tell_says_why(
-    with_board: tuple[Path, Drive, Truth], monkeypatch: pytest.MonkeyPatch
+    with_board: tuple[Path, Drive, Truth], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
-    store, drive, truth = with_board
+    whole_store, drive, truth = with_board
+    store = tmp_path / "store"  # what is kept of answers is of the whole board
+    shutil.copytree(whole_store, store, ignore=shutil.ignore_patterns(".analysis"))
     whole = board_channels.read_accelerations
 
     def cut(drive: Drive, epoch_utc_ns: int) -> BoardReadings | None:

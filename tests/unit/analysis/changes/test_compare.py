@@ -502,7 +502,7 @@ def test_tangles_are_always_named_and_never_given_apart(count: int) -> None:
         bound = {k for group in design.groups for k in group}
         assert free == set(range(len(design.changes))) - bound
         tangled += bool(bound)
-        for columns in effects._named(design):
+        for columns in effects.named_effects(design):
             contrast = np.zeros(rows.shape[1])
             contrast[[k + 1 for k in columns]] = 1
             assert np.all(np.abs(null.T @ contrast) < 1e-9)  # whatever is given is determined

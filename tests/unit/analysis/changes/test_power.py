@@ -70,6 +70,22 @@ def test_every_part_is_a_covariance(small: PullRows) -> None:
         assert np.linalg.eigvalsh(part).min() > -1e-9 * max(np.trace(part), 1e-12)
 
 
+def test_every_part_ties_what_its_name_says(small: PullRows) -> None:
+    run, leg, day, gust, wind = power_model._grouped_parts(small)
+    away = np.abs(small.time_s[:, None] - small.time_s[None, :])
+    for i, j in [(0, 1), (0, len(small) - 1), (len(small) // 2, len(small) - 2), (3, len(small) // 3)]:
+        assert run[i, j] == (small.run[i] == small.run[j]) and leg[i, j] == (small.leg[i] == small.leg[j])
+        assert day[i, j] == 1.0  # one outing
+        gains = small.wind_gain[i] * small.wind_gain[j]
+        assert gust[i, j] <= gains and (away[i, j] < 60 or gust[i, j] < 1e-4 * gains)
+        turned = math.cos(math.radians(small.heading_deg[i] - small.heading_deg[j]))
+        assert wind[i, j] == pytest.approx(gains * turned)
+    hills = slope_part(small, 150.0)
+    opposite = np.argwhere((np.abs(small.heading_deg[:, None] - small.heading_deg[None, :]) > 90) & (np.abs(
+        small.north_m[:, None] - small.north_m[None, :]) < 100))  # fmt: skip
+    assert len(opposite) and all(hills[i, j] < 0 for i, j in opposite)
+
+
 def test_a_contrast_is_generalised_least_squares(small: PullRows) -> None:
     fit = PowerFit(small, columns(small), 150.0)
     x = columns(small)

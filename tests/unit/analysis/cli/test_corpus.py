@@ -59,6 +59,7 @@ ELSEWHERE = {
     "import", "rebuild", "recover", "capture", "check", "status", "note",  # tests/unit/logger/cli/test_corpus.py
     "record", "ports", "demo",  # these read none of the owner's files but those of `check`
     "begin", "complete",  # tests/unit/logger/cli/test_begin.py and test_complete.py: they ask
+    "analyse",  # tests/unit/analysis/fleet: it opens drives as they are, in processes of their own
 }  # fmt: skip
 STARTS = (
     b"30mph", b"+0:03.2", b"100m", b"0.84gal", b"2026-05-02T09:14:35Z", b"2026-05-02", b"-5%", b"1", b"E10", b"17C",

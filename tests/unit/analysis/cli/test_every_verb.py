@@ -69,6 +69,7 @@ ELSEWHERE = {
     "begin": "tests/unit/logger/cli/test_begin.py: looks at no drive",
     "note": "tests/system/test_kills.py, and tests/unit/logger/cli/test_corpus.py",
     "demo": "makes a store of its own",
+    "analyse": "tests/unit/analysis/fleet/test_fleet.py",
 }
 OF_A_DRIVE: dict[str, list[list[str]]] = {
     "runs": [["runs", "DRIVE"]],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import time
 from datetime import UTC, datetime
 from pathlib import Path
@@ -81,6 +82,28 @@ def test_captions_with_the_notes_of_a_drive_without_any(tmp_path: Path) -> None:
         tmp_path / "store", "captions", made.id, "--video-start", "+0", "--notes", "--out", str(tmp_path), warned=True
     )
     assert asked.code == 0 and (tmp_path / f"{made.id}-captions.vtt").stat().st_size > 1000
+
+
+def test_a_folder_whose_name_is_no_text_takes_no_verb_with_it(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A drive copied from another system: bytes that are no UTF-8, a command to the terminal, a line end."""
+    monkeypatch.chdir(tmp_path)
+    store = tmp_path / "store"
+    made, _ = make_drive(store, [simulate.Stand(3), simulate.Pull(16.0), simulate.Brake(0), simulate.Stand(2)])
+    odd = store / os.fsdecode(b"a\xff\x1b[2J\nb")
+    try:
+        shutil.copytree(made.path, odd)
+    except OSError:
+        pytest.skip("this file system has no such names")
+    whole = ["drives", "season", "runs --all", "setups", "effects", "plan", "report --season --out season.html"]
+    one = ["runs", "mixture", "weather", "tag 1 wet", "capture out.jsonl", "report --out drive.html", "rebuild"]
+    one += ["export --ends 0m --out out.gpx", "captions --video-start +0"]
+    asked = [each.split() for each in whole]
+    asked += [[verb, odd.name, *rest] for verb, *rest in (each.split() for each in one)]
+    for arguments in asked:
+        said = run_verb(store, *arguments, warned=True)
+        assert said.code == (arguments[0] == "effects"), (arguments, said)  # of one setup there are none
+        assert all(line.isprintable() for line in (said.out + said.err).splitlines()), (arguments, said)
+        assert arguments[0] != "drives" or "a?\\x1b[2J" in said.out
 
 
 @pytest.mark.parametrize("fault", [fault for fault in FAULTS if fault != "cut"])

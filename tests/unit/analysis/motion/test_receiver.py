@@ -74,6 +74,12 @@ def test_wander_is_learned_at_rest(truth: Truth, over_s: float) -> None:
     assert over_s / 2.2 < np.exp(np.mean(told)) < 2.2 * over_s
 
 
+def test_noise_that_is_all_wander_is_not_told_too_small(truth: Truth) -> None:
+    """A white part of a hundredth and a half in its place would make the rest an eighth too small."""
+    found = [learned(truth, seed, white=0.003, wander=0.05, over_s=2.0).noise for seed in range(2)]
+    assert np.mean([noise.white_mps for noise in found]) < 0.0045
+
+
 def test_a_held_receiver_that_wanders_is_not_taken_for_a_better_one(truth: Truth) -> None:
     """Readings at rest show nothing; those under way cannot decide, so part of the noise may wander."""
     found = [learned(truth, seed, white=0.03, wander=0.04, hold=0.3).noise for seed in range(4)]
@@ -107,6 +113,19 @@ def test_smoothing_is_told_from_braked_stops(truth: Truth, smoothing: float) -> 
     inside = [(r.smoothing_low_s or 0) <= smoothing <= (r.smoothing_high_s or 0) for r in found]
     assert sum(inside) >= 4
     assert all(receiver.stops == 4 for receiver in found)
+
+
+@pytest.mark.parametrize(("smoothing", "hold", "within"), [(0.2, 0.0, 0.05), (0.5, 0.3, 0.12)])
+def test_smoothing_is_told_where_noise_wanders_and_zero_is_held(
+    truth: Truth, smoothing: float, hold: float, within: float
+) -> None:
+    """Four stops, some of which the hold may have made sharp: the interval knows that this is little."""
+    found = [
+        learned(truth, seed, white=0.035, wander=0.035, smoothing=smoothing, hold=hold).receiver for seed in range(3)
+    ]
+    told = np.array([receiver.smoothing_s or 0.0 for receiver in found])
+    assert np.mean(told) == pytest.approx(smoothing, abs=within)
+    assert all((r.smoothing_low_s or 0) <= smoothing <= (r.smoothing_high_s or 0) for r in found)
 
 
 def test_three_stops_do_not_read_too_little_with_an_interval_that_misses() -> None:
@@ -164,6 +183,27 @@ def test_motion_is_the_cars_not_the_filters(truth: Truth) -> None:
         )
     assert np.mean(late) == pytest.approx(-0.4, abs=0.08)  # a first-order filter lags a ramp by its time constant
     assert np.mean(left) == pytest.approx(0.0, abs=0.04)
+
+
+def test_sigma_holds_around_gear_changes_behind_a_filter() -> None:
+    """Pulls that stop for 0.4 s at a gear change, behind half a second of smoothing that is known."""
+    push = np.zeros(400)
+    for _ in range(10):
+        push = np.concatenate([push, np.full(350, 2.4), np.full(40, -0.2), np.full(250, 2.2), np.full(350, -3.9)])
+    v = np.maximum(np.cumsum(push) * 0.01, 0.0)
+    t = np.arange(len(v)) * 0.01
+    kept = math.exp(-0.01 / 0.5)
+    shown = lfilter([1 - kept], [1, -kept], v)
+    changes = np.convolve(np.abs(np.diff(push, prepend=0.0)) > 2.0, np.ones(60), "same") > 0
+    known = Receiver(10.0, 0.05, smoothing_s=0.5, smoothing_low_s=0.48, smoothing_high_s=0.52, smoothing_sigma_s=0.01)
+    z = []
+    for seed in range(2):
+        at = np.arange(3, len(t), 10)
+        y = np.abs(shown[at] + np.random.default_rng(seed).normal(0, 0.05, len(at)))
+        motion = smoother.smooth(Fixes.of(t[at], y), known)
+        near = changes[at] & (v[at] > 3)
+        z.append(((motion.speed_mps - v[at]) / motion.speed_sigma)[near])
+    assert 0.75 < math.sqrt(float(np.mean(np.concatenate(z) ** 2))) < 1.4
 
 
 def test_a_known_receiver_serves_a_drive_that_tells_nothing(truth: Truth) -> None:

@@ -55,6 +55,8 @@ def samples(tmp_path_factory) -> Path:
     store = tmp_path_factory.mktemp("samples") / "store"
     shutil.copytree(CONFIGS, store)
     for each in tomllib.loads((SAMPLES / "season.toml").read_text(encoding="utf-8"))["drive"]:
+        if each["file"].startswith("road-"):  # a morning of its own: tests/unit/analysis/changes/test_road_pulls.py
+            continue
         setup = store / "setups" / each["setup"]
         run("import", str(SAMPLES / each["file"]), "--setup", str(setup), "--store", str(store))
         made = next(drive.id for drive in drives.list_drives(store) if drive.manifest.origin == each["file"])
@@ -122,10 +124,10 @@ def test_each_drive_is_opened_once_and_smoothed_once(two_setups, tmp_path, monke
 @pytest.mark.parametrize(
     "report", ["A B", *(pytest.param(each, marks=pytest.mark.long) for each in ("DRIVE", "--season"))]
 )
-def test_so_are_the_ten_sample_drives(samples, tmp_path, monkeypatch, report):
+def test_so_are_the_sample_drives(samples, tmp_path, monkeypatch, report):
     for deleted in (True, False):
         with monkeypatch.context() as patched:
             counts = Counts(patched)
             check(samples, tmp_path / f"{deleted}.html", counts, report, deleted=deleted)
             assert len(counts.opened) >= 10
-            assert len(counts.smoothed) <= (10 if deleted else 4)  # present: only what is drawn
+            assert len(counts.smoothed) <= (len(counts.opened) if deleted else 4)  # present: only what is drawn

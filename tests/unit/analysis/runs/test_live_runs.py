@@ -35,7 +35,7 @@ def said_of(got: simulate.ReceivedFixes, unit: str = "mph") -> list[tuple[float,
     """What was announced, with the time of the fix that brought it."""
     said: list[tuple[float, str]] = []
     now = math.nan
-    live = LiveRuns(lambda text: said.append((now, text)), unit)  # type: ignore[arg-type]
+    live = LiveRuns(lambda text, **told: said.append((now, text)), unit)  # type: ignore[arg-type]
     for t, v in zip(got.t_s, got.speed_mps, strict=True):
         now = float(t)
         live.on_fix("gps", fix(now, float(v)))
@@ -68,7 +68,7 @@ def test_what_never_stood_or_never_ran_is_not_said() -> None:
 def test_bad_fixes_and_a_second_receiver_are_left_out() -> None:
     got = received((Stand(8), Pull(20, "bite"), Lift(15), Brake(0), Stand(3)))
     said: list[str] = []
-    live = LiveRuns(said.append)
+    live = LiveRuns(lambda text, **told: said.append(text))
     for t, v in zip(got.t_s, got.speed_mps, strict=True):
         live.on_fix("gps", fix(float(t), float(v)))
         live.on_fix("gps", fix(float(t), 30.0))  # the same epoch again

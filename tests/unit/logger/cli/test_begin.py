@@ -123,7 +123,7 @@ def test_a_file_that_cannot_be_read_is_named_and_left(tmp_path: Path) -> None:
 
 def test_without_a_port_the_explained_file_looks_for_both(tmp_path: Path) -> None:
     result = begin(tmp_path, "--only", "ports", answers="listen\n\n")
-    assert result.output.count("Nothing was heard") == 2
+    assert result.output.count("Nothing speaks") == 2
     assert [source.port for source in load(tmp_path / "recorder.toml", RecorderConfig).source] == ["auto", "auto"]
 
 
@@ -142,7 +142,9 @@ def test_any_part_of_what_ports_prints_can_be_pasted(tmp_path: Path) -> None:
         for sender in senders:
             sender.stop()
     assert len(parse(printed, RecorderConfig, "pasted").source) == 3
-    assert [line for line in printed.splitlines() if len(line) > 80] == []
+    assert [
+        line for line in printed.splitlines() if len(line) > 80 and not line.startswith("port = ")
+    ] == []  # a port's path is not cut
     screen = ["$ pullbook ports --listen", *printed.splitlines(), "$ "]
     for first in range(0, len(screen), 3):
         for last in range(first + 1, len(screen) + 1, 2):

@@ -18,7 +18,7 @@ from airfield_minute import (
 )
 
 from logger.errors import InputError, NoAnswer
-from logger.store import capture, drive
+from logger.store import capture, drive, place
 from logger.store.presence import Lock
 
 
@@ -153,6 +153,6 @@ def test_recover_on_the_command_line(tmp_path: Path, raw: pa.Table) -> None:
 
 def test_store_from_the_environment(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("PULLBOOK_STORE", str(tmp_path))
-    assert drive.default_store() == tmp_path
+    assert place.default_store() == tmp_path
     monkeypatch.delenv("PULLBOOK_STORE")
-    assert drive.default_store().name == "pullbook"
+    assert place.default_store().name == "pullbook"

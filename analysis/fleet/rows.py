@@ -1,0 +1,242 @@
+"""The rows of one drive: a pure function of its folder, at any URL that fsspec reads.
+
+    rows = rows_at("s3://club/wren/2026-05-02_091430Z")
+    rows["splits"]      # tuples, columns as in `FIELDS`
+
+The folder is copied and read from the copy: nothing is ever written where the drive lies. The drive stands alone, as
+the first of its car does: what other drives would teach of receiver and launches is left out, so that its rows don't
+depend on which others are there. A drive that cannot be read is one row of `drives`, with the reason.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import fsspec
+
+from analysis.changes.season_rows import Field, table_of_rows
+from logger.errors import InputError, NoAnswer
+from logger.store import bulkhead
+from logger.units import NS_PER_S
+
+if TYPE_CHECKING:
+    import pyarrow as pa
+
+    from analysis.drive import AnalysedDrive
+
+Rows = dict[str, list[tuple[Any, ...]]]
+
+COMMON: tuple[Field, ...] = (
+    ("car", "string", "", "the car's name; empty where the drive carries no car's file"),
+    ("drive", "string", "", "the drive's id, and what tells it from others of that id"),
+    ("url", "string", "", "where it lies"),
+    ("setup", "string", "", "what its setup is called; - where none is known"),
+    ("parts", "string", "", "its parts, JSON text of an object; null where no setup is known"),
+    ("air_kg_per_m3", "double", "kg/m3", "density of the day's air; NaN without weather"),
+)
+_RUN: tuple[Field, ...] = (
+    ("run", "int64", "", "number of the run in its drive"),
+    ("start_utc", "timestamp[us]", "UTC", "first movement"),
+    ("direction_deg", "double", "deg", "heading"),
+    ("grade_percent", "double", "%", "slope, uphill above zero"),
+    ("headwind_mps", "double", "m/s", "wind against the car"),
+    ("wind_mps", "double", "m/s", "wind"),
+    ("full_throttle", "double", "", "median mixture in the upper part of its speeds"),
+    ("rise_s", "double", "s", "how long the launch took to build up"),
+    ("soft", "bool", "", "a soft launch"),
+    ("throttle", "double", "1", "median opening there, as a share of its full travel"),
+    ("tags", "string", "", "what the owner tagged it with"),
+)
+FIELDS: dict[str, tuple[Field, ...]] = {
+    "drives": (
+        *COMMON,
+        ("started_utc", "timestamp[us]", "UTC", "its first byte"),
+        ("duration_s", "double", "s", "to its last byte"),
+        ("temperature_c", "double", "degC", "of the air"),
+        ("pressure_hpa", "double", "hPa", "of the air"),
+        ("humidity_percent", "double", "%", "relative"),
+        ("factor", "double", "", "SAE J1349 correction"),
+        ("channel", "string", "", "the mixture's: afr or lambda; empty without one"),
+        ("runs", "int64", "", "standing runs that nothing broke"),
+        ("reason", "string", "", "why it could not be read; empty where it could"),
+        ("key", "string", "", "digest of its drive.json and of the program"),
+    ),
+    "runs": (*COMMON, *_RUN, ("peak_mps", "double", "m/s", "the highest speed that it was timed to")),
+    "splits": (
+        *COMMON,
+        *_RUN,
+        ("speed_mps", "double", "m/s", "speed"),
+        ("from_one_foot_s", "double", "s", "time to it from one foot of movement"),
+        ("from_one_foot_sigma_s", "double", "s", "its standard error"),
+        ("corrected_s", "double", "s", "the time in standard air; NaN without weather"),
+        ("unlaunched_s", "double", "s", "the same, with a launch that does not follow the air"),
+    ),
+    "cells": (
+        *COMMON,
+        ("from_mps", "double", "m/s", "speeds of the cell, from"),
+        ("to_mps", "double", "m/s", "to"),
+        ("load_from", "double", "", "loads of the cell, from, as a share of the most that the car can do"),
+        ("load_to", "double", "", "to"),
+        ("seconds", "double", "s", "time in it"),
+        ("readings", "int64", "", "readings in it"),
+        ("median", "double", "", "their median, in the channel's unit"),
+        ("sigma", "double", "", "standard error of the median"),
+    ),
+    "loops": (
+        *COMMON,
+        ("distance_m", "double", "m", "way of the fuel loop"),
+        ("m3_per_m", "double", "m3/m", "fuel used over distance, at 15.6 C"),
+        ("sigma", "double", "1", "its relative standard error"),
+    ),
+    "coasts": (
+        *COMMON,
+        ("start_utc", "timestamp[us]", "UTC", "when it began"),
+        ("direction_deg", "double", "deg", "heading"),
+        ("from_mps", "double", "m/s", "speed at its beginning"),
+        ("to_mps", "double", "m/s", "speed at its end"),
+        ("seconds", "double", "s", "how long it took"),
+        ("headwind_mps", "double", "m/s", "stated wind against the car"),
+    ),
+}
+"""Table -> its columns."""
+
+_NEEDED = (".parquet", ".json", ".toml")
+
+
+def rows_at(url: str, key: str = "", storage: dict[str, Any] | None = None) -> Rows:
+    """All rows of the drive in the folder `url`; `storage` are options of its file system.
+
+    Whatever is wrong with the drive is the reason in its row of `drives`; what is wrong with the connexion is raised as
+    an OSError, since another try may succeed.
+    """
+    files, where = fsspec.core.url_to_fs(url, **(storage or {}))
+    with tempfile.TemporaryDirectory(prefix="pullbook-") as folder:
+        path = Path(folder) / where.rstrip("/").rsplit("/", 1)[-1]
+        path.mkdir()
+        for file in files.ls(where, detail=False):
+            name = file.rstrip("/").rsplit("/", 1)[-1]
+            if name.endswith(_NEEDED) and name != "raw.parquet":
+                files.get_file(file, str(path / name))
+        try:
+            return _rows(path, url, key)
+        except Exception as error:  # one bad drive is a row, whatever is wrong with it
+            reason = bulkhead.failure(path.name, error).said.replace(f"{path}", url)  # not the copy, which is gone
+            nan, unknown = math.nan, ("", _name(path.name, url), url, "-", None, math.nan)
+            return _nothing({"drives": [(*unknown, None, nan, nan, nan, nan, nan, "", 0, reason, key)]})
+
+
+def tables_of(rows: Rows) -> dict[str, pa.Table]:
+    """The rows as Arrow tables, with units and descriptions in the metadata."""
+    return {name: table_of_rows(fields, rows.get(name, [])) for name, fields in FIELDS.items()}
+
+
+def joined(parts: Iterable[Rows]) -> Rows:
+    """The rows of several drives together."""
+    whole = _nothing({})
+    for part in parts:
+        for name, rows in part.items():
+            whole[name] += rows
+    return whole
+
+
+def _nothing(but: Rows) -> Rows:
+    return {name: but.get(name, []) for name in FIELDS}
+
+
+def _name(drive: str, url: str) -> str:
+    """Two cars may have driven at the same second: the folder's URL tells them apart."""
+    return f"{drive}-{hashlib.sha256(url.encode()).hexdigest()[:8]}"
+
+
+def _rows(path: Path, url: str, key: str) -> Rows:
+    from analysis.changes.season import gather
+    from analysis.store import DriveStore
+    from logger.store.drive import open_folder
+
+    open_folder(path)  # says by itself what is wrong with it
+    store = DriveStore(path.parent)
+    season = gather(store, every_run=True)
+    drive, outing = store.drives[0], season.drives[0]
+    name, car = _name(path.name, url), drive.car.car.name if drive.car else ""
+    parts = None if drive.parts is None else json.dumps(drive.parts, ensure_ascii=False)
+    common = (car, name, url, drive.setup_name, parts, outing.air.density_kg_per_m3)
+    runs, splits = [], []
+    for run in season.runs:
+        about = (
+            *common, int(run.label.rpartition(":")[2]), _utc(round(run.start_s * NS_PER_S)), run.direction_deg,
+            run.grade_percent, run.headwind_mps, run.wind_mps, run.full_throttle, run.rise_s, run.soft, run.throttle,
+            " ".join(run.tags),
+        )  # fmt: skip
+        runs.append((*about, float(run.speed_mps[-1])))
+        nothing = [math.nan] * len(run.speed_mps)
+        times = (run.speed_mps, run.time_s, run.sigma_s, run.corrected_s, run.unlaunched_s)
+        columns = (nothing if each is None else each.tolist() for each in times)
+        splits += [(*about, *row) for row in zip(*columns, strict=True)]
+    weather = outing.weather
+    found = (
+        *common, drive.drive.manifest.started_utc, outing.duration_s, _figure(weather.temperature_c),
+        _figure(weather.pressure_hpa), _figure(weather.humidity_percent),
+        outing.air.factors.get("SAE J1349", math.nan), outing.channel, len(runs), outing.trouble, key,
+    )  # fmt: skip
+    return {
+        "drives": [found], "runs": runs, "splits": splits, "cells": _cells(drive, common),
+        "loops": _loops(drive, common), "coasts": _coasts(drive, common),
+    }  # fmt: skip
+
+
+def _cells(drive: AnalysedDrive, common: tuple[Any, ...]) -> list[tuple[Any, ...]]:
+    from analysis.answers.mixture import mixture_answer
+
+    try:
+        cells = mixture_answer(drive).cells
+    except (NoAnswer, InputError):
+        return []
+    return [
+        (
+            *common, cell.from_mps, cell.to_mps, cell.load_from, cell.load_to, cell.seconds, cell.readings, cell.median,
+            cell.sigma,
+        )
+        for cell in cells
+    ]  # fmt: skip
+
+
+def _loops(drive: AnalysedDrive, common: tuple[Any, ...]) -> list[tuple[Any, ...]]:
+    try:
+        loop = drive.loop
+    except (NoAnswer, InputError):
+        return []
+    return [(*common, loop.distance.metres, loop.m3_per_m, loop.sigma)] if loop is not None else []
+
+
+def _coasts(drive: AnalysedDrive, common: tuple[Any, ...]) -> list[tuple[Any, ...]]:
+    from analysis.answers.coast import mass_of
+
+    if drive.car is None:
+        return []
+    try:
+        found = drive.coasts(mass_of(drive.car), drive.car).coasts
+    except (NoAnswer, InputError):
+        return []
+    return [
+        (
+            *common, _utc(coast.start_utc_ns), coast.direction_deg, coast.from_mps, float(coast.smooth_mps[-1]),
+            float(coast.t_s[-1] - coast.t_s[0]), coast.headwind_mps,
+        )
+        for coast in found
+    ]  # fmt: skip
+
+
+def _figure(value: float | None) -> float:
+    return math.nan if value is None else value
+
+
+def _utc(ns: int) -> Any:
+    from analysis.drive import utc
+
+    return utc(ns)
