@@ -83,8 +83,9 @@ def _log_normal(x: float, middle: float, width: float) -> float:
 
 KNOTS = 6
 """Of the acceleration that the car would have without the launch."""
-PSEUDO_LAUNCHES = 8.0
-"""How many launches the broad prior counts for beside those of the car."""
+PSEUDO_LAUNCHES, PSEUDO_BESIDE = 2.0, 8.0
+"""How many launches the broad prior counts for beside those of the car's drives before; and how many more than the
+launches that told it what was known before a drive counts for beside the drive's own, few and of any kind."""
 _ROUNDS = 20
 _LIKELY_SHARE = 0.4
 """Which part of its logarithm a launch's evidence counts for: kinds that readings can hardly tell apart differ in it by
@@ -121,17 +122,19 @@ def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = Fals
     return np.asarray(weights / weights.sum(), float)
 
 
-def habit_of(rise_logs: Sequence[Floats], before: LaunchHabit | None = None) -> LaunchHabit | None:
+def habit_of(
+    rise_logs: Sequence[Floats], before: LaunchHabit | None = None, pseudo: float = PSEUDO_LAUNCHES
+) -> LaunchHabit | None:
     """A car's habit from the log evidence of each rise in each of its launches, (rises) each, and from what was known
     of it `before`; None without any.
 
-    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for PSEUDO_LAUNCHES;
+    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for `pseudo` launches;
     stopped early, since a mixture of so many kinds would end in a few that happen to fit.
     """
     if not rise_logs:
         return before
     known = prior_of(rises(False), before)
-    counts = PSEUDO_LAUNCHES + (before.launches if before else 0)
+    counts = pseudo + (before.launches if before else 0)
     evidence = np.exp(_LIKELY_SHARE * np.stack([log - log.max() for log in rise_logs]))
     shares = known
     for _ in range(_ROUNDS):
@@ -144,7 +147,7 @@ def habit_of(rise_logs: Sequence[Floats], before: LaunchHabit | None = None) -> 
 
 def habits_beside(rise_logs: Sequence[Floats], before: LaunchHabit | None) -> list[LaunchHabit | None]:
     """For each launch of a drive the car's habit by the others, and by what was known `before`: none tells its own."""
-    return [habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before) for k in range(len(rise_logs))]
+    return [habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before, PSEUDO_BESIDE) for k in range(len(rise_logs))]
 
 
 def speed_tables(x: Floats, rises: list[Rise]) -> Floats:
