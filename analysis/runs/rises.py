@@ -20,7 +20,7 @@ class Rise(NamedTuple):
     """One way for the acceleration to come in: by which curve, over what time [s], from what first share, how likely
     beforehand."""
 
-    curve: Literal["straight", "exponential", "s-shaped", "falling", "late", "swelling", "stumbling", "stepped"]
+    curve: Literal["straight", "exponential", "s-shaped", "falling", "late", "stumbling", "stepped"]
     seconds: float
     first: float
     weight: float
@@ -61,8 +61,6 @@ def rises(slow: bool) -> list[Rise]:
         )
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
     found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
-    found += [Rise("late", seconds, 0.0, unseen * 0.004) for seconds in (2.0, 2.6)]
-    found += [Rise("swelling", seconds, 0.0, unseen * 0.003) for seconds in (0.8, 1.3, 2.0, 2.8)]
     # A belt or a clutch that takes hold with a jolt, and then the foot.
     found += [Rise("straight", seconds, first, 0.01) for seconds in (0.8, 1.4, 2.0, 2.8) for first in (0.1, 0.2)]
     # An engine that takes hold and stumbles, and a throttle opened in two steps: `first` is the share in between.
@@ -72,7 +70,7 @@ def rises(slow: bool) -> list[Rise]:
 
 
 STUMBLE, STEPPED = 0.07, 0.03
-RANGES, STANDS_FOR_S = ("stumbling", "stepped", "late", "swelling"), 0.09
+RANGES, STANDS_FOR_S = ("stumbling", "stepped", "late"), 0.09
 """Of these rises there are few for the range of what cars do, and one that happens to fit best would be believed to
 0.02 s: time zero of those between them is off by so much."""
 
@@ -183,8 +181,6 @@ def _share(x: Floats, rise: Rise) -> Floats:
         risen = inside
     elif rise.curve == "late":
         risen = inside * inside
-    elif rise.curve == "swelling":
-        risen = inside * np.sqrt(inside)
     elif rise.curve == "exponential":
         risen = 1 - np.exp(-np.minimum(u, 50.0))
     else:
