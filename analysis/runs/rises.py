@@ -20,7 +20,7 @@ class Rise(NamedTuple):
     """One way for the acceleration to come in: by which curve, over what time [s], from what first share, how likely
     beforehand."""
 
-    curve: Literal["straight", "exponential", "s-shaped", "falling", "late", "swelling", "stumbling", "stepped"]
+    curve: Literal["straight", "exponential", "s-shaped", "falling", "late", "stumbling", "stepped"]
     seconds: float
     first: float
     weight: float
@@ -61,8 +61,6 @@ def rises(slow: bool) -> list[Rise]:
         )
     # A foot that goes down ever faster: nothing at first, and half of the force in the last third of its time.
     found += [Rise("late", seconds, 0.0, unseen * 0.03) for seconds in (0.6, 1.0, 1.5)]
-    found += [Rise("late", seconds, 0.0, unseen * 0.004) for seconds in (2.0, 2.6)]
-    found += [Rise("swelling", seconds, 0.0, unseen * 0.003) for seconds in (0.8, 1.3, 2.0, 2.8)]
     # A belt or a clutch that takes hold with a jolt, and then the foot.
     found += [Rise("straight", seconds, first, 0.01) for seconds in (0.8, 1.4, 2.0, 2.8) for first in (0.1, 0.2)]
     # An engine that takes hold and stumbles, and a throttle opened in two steps: `first` is the share in between.
@@ -72,7 +70,7 @@ def rises(slow: bool) -> list[Rise]:
 
 
 STUMBLE, STEPPED = 0.07, 0.03
-RANGES, STANDS_FOR_S = ("stumbling", "stepped", "late", "swelling"), 0.09
+RANGES, STANDS_FOR_S = ("stumbling", "stepped", "late"), 0.09
 """Of these rises there are few for the range of what cars do, and one that happens to fit best would be believed to
 0.02 s: time zero of those between them is off by so much."""
 
@@ -83,8 +81,9 @@ def _log_normal(x: float, middle: float, width: float) -> float:
 
 KNOTS = 6
 """Of the acceleration that the car would have without the launch."""
-PSEUDO_LAUNCHES = 8.0
-"""How many launches the broad prior counts for beside those of the car."""
+PSEUDO_LAUNCHES, PSEUDO_BESIDE = 2.0, 8.0
+"""How many launches the broad prior counts for beside those of the car's drives before; and how many more than the
+launches that told it what was known before a drive counts for beside the drive's own, few and of any kind."""
 _ROUNDS = 20
 _LIKELY_SHARE = 0.4
 """Which part of its logarithm a launch's evidence counts for: kinds that readings can hardly tell apart differ in it by
@@ -121,17 +120,19 @@ def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = Fals
     return np.asarray(weights / weights.sum(), float)
 
 
-def habit_of(rise_logs: Sequence[Floats], before: LaunchHabit | None = None) -> LaunchHabit | None:
+def habit_of(
+    rise_logs: Sequence[Floats], before: LaunchHabit | None = None, pseudo: float = PSEUDO_LAUNCHES
+) -> LaunchHabit | None:
     """A car's habit from the log evidence of each rise in each of its launches, (rises) each, and from what was known
     of it `before`; None without any.
 
-    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for PSEUDO_LAUNCHES;
+    The shares of a mixture by expectation and maximisation, from the broad prior, which counts for `pseudo` launches;
     stopped early, since a mixture of so many kinds would end in a few that happen to fit.
     """
     if not rise_logs:
         return before
     known = prior_of(rises(False), before)
-    counts = PSEUDO_LAUNCHES + (before.launches if before else 0)
+    counts = pseudo + (before.launches if before else 0)
     evidence = np.exp(_LIKELY_SHARE * np.stack([log - log.max() for log in rise_logs]))
     shares = known
     for _ in range(_ROUNDS):
@@ -144,7 +145,7 @@ def habit_of(rise_logs: Sequence[Floats], before: LaunchHabit | None = None) -> 
 
 def habits_beside(rise_logs: Sequence[Floats], before: LaunchHabit | None) -> list[LaunchHabit | None]:
     """For each launch of a drive the car's habit by the others, and by what was known `before`: none tells its own."""
-    return [habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before) for k in range(len(rise_logs))]
+    return [habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before, PSEUDO_BESIDE) for k in range(len(rise_logs))]
 
 
 def speed_tables(x: Floats, rises: list[Rise]) -> Floats:
@@ -180,8 +181,6 @@ def _share(x: Floats, rise: Rise) -> Floats:
         risen = inside
     elif rise.curve == "late":
         risen = inside * inside
-    elif rise.curve == "swelling":
-        risen = inside * np.sqrt(inside)
     elif rise.curve == "exponential":
         risen = 1 - np.exp(-np.minimum(u, 50.0))
     else:

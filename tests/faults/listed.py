@@ -102,7 +102,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a lesson that was spoilt is believed", "analysis/kept.py", 'whole = found["key"] == key and found["digest"] == _sha256(_plain(values))', 'whole = found["key"] == key', LESSONS),
     Fault("a drive teaches what it was taught", "analysis/runs/lessons.py", "return cls(motion.alone or motion.receiver, rounded)", "return cls(motion.receiver, rounded)", LESSONS),
     Fault("the habit is not used", "analysis/drive.py", "options, self.taught.habit)", "options)", LESSONS),
-    Fault("a launch tells its own habit", "analysis/runs/rises.py", "habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before)", "habit_of(rise_logs, before)", LAUNCHES),
+    Fault("a launch tells its own habit", "analysis/runs/rises.py", "habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before,", "habit_of(rise_logs, before,", LAUNCHES),
     Fault("launches of a drive do not tell each other", "analysis/runs/finding.py", "launch.weighed(by) for", "launch for", LAUNCHES),
     Fault("nothing is asked from before a turn", "analysis/runs/evidence.py", "if readings.turns:", "if False:", LAUNCHES),
     Fault("works out lessons while recording", "analysis/store.py", "        if self._kept_only:\n            return None\n", "", LESSONS),

@@ -14,7 +14,7 @@ from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.stretch import when_passed
 from analysis.runs import finding
-from analysis.runs.rises import habit_of, habits_beside, rises
+from analysis.runs.rises import PSEUDO_BESIDE, habit_of, habits_beside, rises
 from analysis.runs.run import Options, Run
 
 MPH = 0.44704
@@ -104,7 +104,7 @@ def test_launches_of_a_drive_tell_each_other_and_none_itself(monkeypatch: pytest
     logs = [np.random.default_rng(k).normal(0, 2, len(rises(False))) for k in range(4)]
     before = habit_of(logs[:2])
     for k, habit in enumerate(habits_beside(logs, before)):
-        assert habit == habit_of([log for j, log in enumerate(logs) if j != k], before)
+        assert habit == habit_of([log for j, log in enumerate(logs) if j != k], before, PSEUDO_BESIDE)
         assert habit is not None and habit.launches == 2 + 3
     assert habits_beside(logs[:1], before) == [before]
     assert habits_beside(logs[:1], None) == [None]
