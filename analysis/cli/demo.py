@@ -19,7 +19,6 @@ from typing import Annotated, Any
 
 import typer
 
-from logger.config import examples
 from logger.errors import InputError
 
 app = typer.Typer()
@@ -66,6 +65,8 @@ def sample_folder() -> Path:
 
 def _make_room(folder: Path) -> None:
     """An empty folder with copies of the configuration; an earlier demo there is replaced, anything else is not."""
+    from logger.config import examples
+
     mark = folder / "this-is-a-demo"
     if folder.exists() and not folder.is_dir():
         raise InputError(f"{folder}: this is no folder; name another one")
