@@ -133,8 +133,9 @@ def test_a_delay_that_is_read_wrongly_is_seen(monkeypatch: pytest.MonkeyPatch) -
 def test_delay_of_a_few_drives() -> None:
     """Short form, by motion alone: told, and not far off. The receiver does not smooth."""
     worlds = [WORLDS[name] for name in ("town", "country", "wander", "5 Hz")]
-    told = [each for world in worlds for each in judge_world(world, 2) if each.told == "apart"]
-    assert len(told) >= 6
+    judged = [each for world in worlds for each in judge_world(world, 2)]
+    told = [each for each in judged if each.told == "apart"]
+    assert len(told) >= 4 and sum(bool(each.told) for each in judged) >= 6  # a sum of delay and lag is told as one
     assert np.sqrt(np.mean([each.error_s**2 for each in told])) < 0.1
     assert share_held(told) >= 0.5  # gross faults only: the bar is held by the long form
 
