@@ -95,7 +95,7 @@ def read(store: Path, drive: str, key: str, names: Iterable[str]) -> dict[str, p
             if index["files"][name] != _sha256(data):
                 return None
             tables[name] = table_of(data)
-    except (OSError, ValueError, KeyError, TypeError, pa.ArrowException):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError, pa.ArrowException):
         return None
     return tables
 
@@ -129,7 +129,7 @@ def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] 
         found = json.loads(no_pipe(_folder(store, drive) / f"{name}.json").read_bytes())
         values = found["values"]
         whole = found["key"] == key and found["digest"] == _sha256(_plain(values)) and isinstance(values, dict)
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
     return values if whole else None
 

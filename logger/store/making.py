@@ -265,7 +265,7 @@ def read_about(folder: Path) -> About:
             SetupConfig.model_validate(setup, strict=False) if setup else None,
             about["weather"],
         )
-    except (OSError, ValueError, KeyError, TypeError):
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
         try:
             text = no_pipe(folder / CONFIG).read_text(encoding="utf-8")
             parse(text, RecorderConfig, CONFIG)

@@ -372,3 +372,12 @@ def test_a_season_kept_together_that_was_torn_or_is_of_another_key_counts_as_not
     file = store / kept.FOLDER / ".season" / "splits.parquet"
     file.write_bytes(file.read_bytes()[:-40])
     assert season_pack.read(store) == {}
+
+
+def test_a_kept_file_nested_without_end_counts_as_nothing_kept(tmp_path: Path) -> None:
+    folder = tmp_path / kept.FOLDER / "drive"
+    folder.mkdir(parents=True)
+    for name in ("kept.json", "verb.json"):
+        (folder / name).write_bytes(b"[" * 100_000)
+    assert kept.read(tmp_path, "drive", "key", ["runs"]) is None
+    assert kept.read_values(tmp_path, "drive", "verb", "key") is None
