@@ -5,9 +5,12 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
-import pytest
-from made_road import MadeDrive, make_road_store
-from made_season import MadeSeason, make_season
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # as the command does; before numpy is imported
+    os.environ.setdefault(_name, "1")
+
+import pytest  # noqa: E402
+from made_road import MadeDrive, make_road_store  # noqa: E402
+from made_season import MadeSeason, make_season  # noqa: E402
 
 
 def pytest_xdist_auto_num_workers() -> int:

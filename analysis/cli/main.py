@@ -48,6 +48,9 @@ if TYPE_CHECKING:
     from logger.record.live import Listener, Place
     from logger.store.drive import Drive
 
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # numpy comes later; small matrices on many threads
+    os.environ.setdefault(_name, "1")  # cost up to three times the processor time on a busy machine
+
 app = typer.Typer(
     name="pullbook",
     help="Record test drives of a home-built car, and learn what each change to the car really did.",
