@@ -16,6 +16,7 @@ from logger.config import slips, writing
 from logger.config.reading import parse, text_of
 from logger.config.setup import SETUP_IN_FORCE, PartValue, SetupConfig
 from logger.errors import InputError
+from logger.text import storable
 
 if TYPE_CHECKING:
     from analysis.conditions.setups import Difference, Parts
@@ -115,7 +116,7 @@ def changed_setup(
         **{("parts", part): None for part in gone},
         **{("parts", part): value for part, value in changes.items()},
     }
-    written = writing.changed(text, values)
+    written = storable(writing.changed(text, values))  # a word from the terminal may hold bytes that are no text
     return ChangedSetup(written, parse(written, SetupConfig, SETUP_IN_FORCE), before, tuple(differ))
 
 

@@ -98,6 +98,12 @@ def test_a_unit_of_the_names_kind_is_understood(store: Path, value: str, read: f
     assert in_force(store).parts["main_jet_mm"] == pytest.approx(read, abs=1e-6)  # 1 in = 25.4 mm
 
 
+def test_bytes_that_are_no_text_are_no_traceback(store: Path) -> None:
+    """What another encoding left in a word (PEP 383) goes into the file as UTF-8 can hold it."""
+    assert run_verb(store, "set", "snorkel=sj\udcf6", "--notes", "\udc99", "--anyway").code == 0
+    assert in_force(store).parts["snorkel"] == "sj?" and in_force(store).notes == "?"
+
+
 def test_a_near_name_is_taken_where_its_owner_insists(store: Path) -> None:
     assert run_verb(store, "set", "main_jt_mm=1.06", "--anyway").code == 0
     assert in_force(store).parts["main_jt_mm"] == 1.06
