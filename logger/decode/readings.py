@@ -350,7 +350,8 @@ class FrameDecoder(Decoder):
             column = table[name]
             if mask is not None:
                 column = column & column.dtype.type(mask & int(np.iinfo(column.dtype).max))
-            recorded.append(column.astype(np.float64))
+            with np.errstate(invalid="ignore"):  # a signalling NaN is one that says so
+                recorded.append(column.astype(np.float64))
         status = np.zeros(len(whole), bool)
         for at, reader in self._readers:
             status |= np.array([reader.voids(value) for value in recorded[at].tolist()], bool)

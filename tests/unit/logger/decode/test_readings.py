@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from logger.config import reading as config
@@ -473,6 +473,7 @@ def test_patterns_one_by_one_and_all_at_once_alike(lines: list[list[str]]) -> No
     )
 
 
+@example([bytes(15) + b"\x7f\x80\x00\x01" + bytes(12)], "big")  # a signalling NaN
 @settings(max_examples=80, deadline=None)
 @given(
     st.lists(st.binary(min_size=31, max_size=31) | st.binary(max_size=40), max_size=20),
