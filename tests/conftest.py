@@ -8,9 +8,17 @@ from pathlib import Path
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # as the command does; before numpy is imported
     os.environ.setdefault(_name, "1")
 
+import hypothesis  # noqa: E402
 import pytest  # noqa: E402
 from made_road import MadeDrive, make_road_store  # noqa: E402
 from made_season import MadeSeason, make_season  # noqa: E402
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """The ordinary suite draws the same examples each time; `-m long` draws new ones."""
+    hypothesis.settings.register_profile("ordinary", derandomize=True)
+    if "long" not in config.getoption("-m").replace("not long", ""):
+        hypothesis.settings.load_profile("ordinary")
 
 
 def pytest_xdist_auto_num_workers() -> int:
