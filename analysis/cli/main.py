@@ -37,6 +37,7 @@ from logger.cli import drives as cli_logger
 from logger.cli import record
 from logger.cli.printing import say
 from logger.errors import InputError, NoAnswer
+from logger.text import safe
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -150,6 +151,9 @@ def stem(
 def main() -> None:
     """Run the command line; what goes wrong ends as one line and an exit code."""
     try:
+        for option in (word.split("=")[0] for word in sys.argv[1:] if word.startswith("--")):
+            if not option.isprintable():  # it would be shown as it is
+                raise InputError(f"{safe(option)}: there is no such option")
         app()
     except InputError as error:
         _complain(error)
