@@ -62,8 +62,8 @@ def read_change(text: str, season: Sequence[Parts]) -> tuple[str, PartValue]:
         read: Any = tomllib.loads(f"v = {value}")["v"]
     except tomllib.TOMLDecodeError:
         read = value
-    if not isinstance(read, bool | int | float | str):
-        read = value
+    if not isinstance(read, bool | int | float | str) or (isinstance(read, int) and abs(read) >= 2**63):
+        read = value  # TOML's whole numbers have 64 bits
     name = part if any(part in parts for parts in season) else _alike(part, season) or part
     return part, setups.in_the_names_unit(name, read)
 

@@ -104,6 +104,11 @@ def test_bytes_that_are_no_text_are_no_traceback(store: Path) -> None:
     assert in_force(store).parts["snorkel"] == "sj?" and in_force(store).notes == "?"
 
 
+def test_a_number_beyond_any_is_a_word(store: Path) -> None:
+    assert run_verb(store, "set", f"snorkel={'9' * 400}", "--anyway").code == 0
+    assert in_force(store).parts["snorkel"] == "9" * 400
+
+
 def test_a_near_name_is_taken_where_its_owner_insists(store: Path) -> None:
     assert run_verb(store, "set", "main_jt_mm=1.06", "--anyway").code == 0
     assert in_force(store).parts["main_jt_mm"] == 1.06
