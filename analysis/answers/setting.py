@@ -60,7 +60,7 @@ def read_change(text: str, season: Sequence[Parts]) -> tuple[str, PartValue]:
         raise InputError(said)
     try:
         read: Any = tomllib.loads(f"v = {value}")["v"]
-    except tomllib.TOMLDecodeError:
+    except (tomllib.TOMLDecodeError, RecursionError):
         read = value
     if not isinstance(read, bool | int | float | str) or (isinstance(read, int) and abs(read) >= 2**63):
         read = value  # TOML's whole numbers have 64 bits

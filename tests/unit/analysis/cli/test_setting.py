@@ -104,9 +104,10 @@ def test_bytes_that_are_no_text_are_no_traceback(store: Path) -> None:
     assert in_force(store).parts["snorkel"] == "sj?" and in_force(store).notes == "?"
 
 
-def test_a_number_beyond_any_is_a_word(store: Path) -> None:
-    assert run_verb(store, "set", f"snorkel={'9' * 400}", "--anyway").code == 0
-    assert in_force(store).parts["snorkel"] == "9" * 400
+@pytest.mark.parametrize("word", ["9" * 400, "[" * 2000])
+def test_what_is_no_value_is_a_word(store: Path, word: str) -> None:
+    assert run_verb(store, "set", f"snorkel={word}", "--anyway").code == 0
+    assert in_force(store).parts["snorkel"] == word
 
 
 def test_a_near_name_is_taken_where_its_owner_insists(store: Path) -> None:
