@@ -10,8 +10,8 @@ of the same change, integrated again over A's power and the road load.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -19,13 +19,11 @@ import numpy as np
 from analysis.arrays import Floats
 from analysis.changes import day_effects
 from analysis.changes.day_prior import Student
-from analysis.changes.full_power import columns, full_power
-from analysis.changes.observations import alike
-from analysis.changes.power_model import Ids, PowerFit, PullRows
+from analysis.changes.full_power import columns, full_power, setups_of
+from analysis.changes.power_model import MOST_ROWS, Ids, PowerFit, PullRows
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions.roadload import RoadLoad
-from analysis.conditions.setups import Parts
 from analysis.runs.pulls import BAND_MPS
 
 PowerVerdict = Literal["more power", "less power", "no difference shown", "too few pulls"]
@@ -33,8 +31,6 @@ PowerDays = Literal["cancelled", "included", "assumed"]
 
 GROUPS = ((4, 6), (6, 8), (8, 11))
 """Groups of bands, told beside the whole: 20 to 30, 30 to 40, 40 to 55 mph. What is above counts to the whole only."""
-MOST_ROWS = 500
-"""Bands that one comparison takes in, half of them of each side at most: beyond that those nearest in time count."""
 WORTH_POWER = 0.03
 """A change of power worth knowing (as 3 % of a time is)."""
 
@@ -155,7 +151,7 @@ def compare_power(
             a, b, nothing, [], None, "too few pulls", said, days, math.nan, math.nan, starts, rolling, corrected, level,
             fit.sigmas,
         )  # fmt: skip
-    base = _level_of_a(fit, rows, bands)
+    base = fit.base_level(np.isin(np.unique(rows.band), rows.band[rows.setup == 0]))  # over the bands that A has
     told = fit.contrast(wanted[0])
     overall = _change(rows, of, told, base, (int(rows.band.min()), int(rows.band.max()) + 1), 1 - level)
     seen = day_effects.detectable(told.scale / base, told.df, 1 - level)
@@ -180,41 +176,35 @@ def _near(mine: Sequence[SeasonPull], its: Sequence[SeasonPull]) -> list[SeasonP
     """As many pulls of one side as half the model takes in: of the other side's outings, then the nearest in time."""
     outings = {each.outing for each in its}
     middle = float(np.median([each.start_s for each in its]))
-    room = MOST_ROWS // 2
-    chosen = set()
-    for each in sorted(mine, key=lambda each: (each.outing not in outings, abs(each.start_s - middle))):
-        room -= len(each.pull.band)
-        if room < 0:
-            break
-        chosen.add(id(each))
-    return [each for each in mine if id(each) in chosen]
+    return _first(mine, lambda each: (each.outing not in outings, abs(each.start_s - middle)), MOST_ROWS // 2)
 
 
 def _nearest(a: Sequence[SeasonPull], b: Sequence[SeasonPull], others: Sequence[SeasonPull]) -> list[SeasonPull]:
     """As many of the others as the model takes in, those nearest in time to A and B first; in their order."""
     room = MOST_ROWS - sum(len(each.pull.band) for each in [*a, *b])
     middle = float(np.median([each.start_s for each in [*a, *b]]))
+    return _first(others, lambda each: (False, abs(each.start_s - middle)), room)
+
+
+def _first(
+    pulls: Sequence[SeasonPull], order: Callable[[SeasonPull], tuple[bool, float]], room: int
+) -> list[SeasonPull]:
+    """The first by `order` whose bands find room, in the order given."""
     chosen = set()
-    for each in sorted(others, key=lambda each: abs(each.start_s - middle)):
+    for each in sorted(pulls, key=order):
         room -= len(each.pull.band)
         if room < 0:
             break
         chosen.add(id(each))
-    return [each for each in others if id(each) in chosen]
+    return [each for each in pulls if id(each) in chosen]
 
 
 def _sides(
     a: Sequence[SeasonPull], b: Sequence[SeasonPull], others: Sequence[SeasonPull]
 ) -> tuple[list[SeasonPull], Ids]:
     """All pulls, and 0 for A's, 1 for B's, a number of its own for each other setup."""
-    seen: list[Parts | None] = []
-    numbers = [0] * len(a) + [1] * len(b)
-    for each in others:
-        at = next((k for k, parts in enumerate(seen) if alike(parts, each.parts)), len(seen))
-        if at == len(seen):
-            seen.append(each.parts)
-        numbers.append(2 + at)
-    return [*a, *b, *others], np.array(numbers, np.int64)
+    numbers = [np.zeros(len(a), np.int64), np.ones(len(b), np.int64), 2 + setups_of(others)]
+    return [*a, *b, *others], np.concatenate(numbers)
 
 
 def _days(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> PowerDays:
@@ -225,14 +215,6 @@ def _days(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> PowerDays:
 
 
 # --- figures ------------------------------------------------------------------------------------------------------
-
-
-def _level_of_a(fit: PowerFit, rows: PullRows, bands: int) -> float:
-    """A's power over the usual one: the mean of the bands' columns over the bands that A has."""
-    mine = np.isin(np.unique(rows.band), np.unique(rows.band[rows.setup == 0]))
-    level = np.zeros(bands + int(rows.setup.max()))
-    level[:bands] = mine / mine.sum()
-    return 1 + fit.at_mode(level)[0] if fit.determines(level) else 1.0
 
 
 def _change(rows: PullRows, of: Ids, told: Student, base: float, bands: tuple[int, int], alpha: float) -> PowerChange:
@@ -275,7 +257,7 @@ def _by_starts(
     if min(len(np.unique(rows.run[standing & (rows.setup == side)])) for side in (0, 1)) < MIN_RUNS:
         return math.nan
     some = rows.only(standing)
-    some = PullRows(**{**some.__dict__, "setup": np.unique(some.setup, return_inverse=True)[1].astype(np.int64)})
+    some = replace(some, setup=np.unique(some.setup, return_inverse=True)[1].astype(np.int64))
     design = columns(some)
     bands = len(np.unique(some.band))
     alone = fit.of_others(some, design)

@@ -15,14 +15,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from analysis.arrays import Bools, Floats
 from analysis.changes.full_throttle import FULL_TRAVEL
 from analysis.changes.observations import alike
-from analysis.changes.power_model import Ids, PowerFit, PullRows
+from analysis.changes.power_model import MOST_ROWS, Ids, PowerFit, PullRows
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power
 from analysis.conditions.setups import Parts
 
@@ -34,7 +34,6 @@ DEEPEST = 0.6
 """Part throttle takes anything up to this share of full power, all alike likely."""
 _MASK = 0.25
 _ROUNDS = 8
-_MOST_ROWS = 500
 _LEAST_TOLD = 3
 _ENRICHES = 0.04
 
@@ -138,7 +137,7 @@ def _chunks(pulls: Sequence[SeasonPull], reasons: Sequence[str | None]) -> list[
     rows, outing = 0, None
     for i in open_:
         size = len(pulls[i].pull.band)
-        if not chunks or (rows + size > _MOST_ROWS and (pulls[i].outing != outing or rows > 2 * _MOST_ROWS)):
+        if not chunks or (rows + size > MOST_ROWS and (pulls[i].outing != outing or rows > 2 * MOST_ROWS)):
             chunks.append([])
             rows = 0
         chunks[-1].append(i)
@@ -179,7 +178,7 @@ def _masked(rows: PullRows, of: Ids, part: Bools) -> PullRows:
     """The rows with the level of pulls at part throttle left open: they still tell of slopes within them."""
     mask = np.where(part[of], _MASK, 0.0)
     noise = rows.noise + np.outer(mask, mask) * (of[:, None] == of[None, :])
-    return PullRows(**{**rows.__dict__, "noise": noise})
+    return replace(rows, noise=noise)
 
 
 def _chance(fit: PowerFit, mine: Bools, masked: bool, share: float) -> float:

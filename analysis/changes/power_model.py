@@ -74,6 +74,9 @@ _WIDER = 1.25
 _FAR = 1e9
 _SPAN_M = 1e7
 
+MOST_ROWS = 500
+"""Bands that one fit takes in: it costs as their cube, a second at about so many."""
+
 
 @dataclass(frozen=True)
 class PullRows:
@@ -194,6 +197,12 @@ class PowerFit:
         beta, covariance = self._solve(self.mode)
         inner = c @ self._basis
         return float(inner @ beta), math.sqrt(float(inner @ covariance @ inner))
+
+    def base_level(self, bands: Bools) -> float:
+        """The first setup's power over the usual one [-], mean of the chosen of the bands, whose columns come first."""
+        level = np.zeros(self.columns)
+        level[: len(bands)] = bands / bands.sum()
+        return 1 + self.at_mode(level)[0] if self.determines(level) else 1.0
 
     @cached_property
     def projection(self) -> Floats:

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from analysis.changes.compare_power import MOST_ROWS, PowerComparison, compare_power
+from analysis.changes.compare_power import PowerComparison, compare_power
 from analysis.changes.effects import PartChange, design_of, named_effects
 from analysis.changes.full_power import columns
 from analysis.changes.observations import Side, alike
-from analysis.changes.power_model import PowerFit
+from analysis.changes.power_model import MOST_ROWS, PowerFit
 from analysis.changes.season import SeasonRecord
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
@@ -103,7 +103,7 @@ def power_effects(season: SeasonRecord, *, raw: bool = False, level: float = LEV
     for k, group in enumerate(named):
         wanted[k, bands.shape[1] + np.array(group)] = 1.0
     fit = PowerFit(rows, x)
-    usual = _base(fit, bands.shape[1])
+    usual = fit.base_level(np.ones(bands.shape[1], bool))
     alpha = (1 - level) / max(len(named), 1)
     out = []
     for group, c in zip(named, wanted, strict=True):
@@ -116,13 +116,6 @@ def power_effects(season: SeasonRecord, *, raw: bool = False, level: float = LEV
         low, high = told.interval(alpha)
         out.append(PowerEffect(changes, count, told.centre / usual, low / usual, high / usual))
     return out
-
-
-def _base(fit: PowerFit, bands: int) -> float:
-    """The base setup's power over the usual one, mean of the bands."""
-    level = np.zeros(fit.columns)
-    level[:bands] = 1 / bands
-    return 1 + fit.at_mode(level)[0] if fit.determines(level) else 1.0
 
 
 def power_by_setup(season: SeasonRecord, groups: Sequence[Side], *, level: float = LEVEL) -> list[PowerEffect | None]:
@@ -147,7 +140,7 @@ def power_by_setup(season: SeasonRecord, groups: Sequence[Side], *, level: float
     x = columns(rows)
     bands = x.shape[1] - (len(mine) - 1)
     fit = PowerFit(rows, x)
-    base = _base(fit, bands)
+    base = fit.base_level(np.ones(bands, bool))
     for at, k in enumerate(list(mine)[1:]):
         c = np.zeros(x.shape[1])
         c[bands + at] = 1.0
