@@ -2,7 +2,7 @@
 
     STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, pulls.parquet ..., kept.json
     STORE/.analysis/DRIVE/lesson.json
-    STORE/.analysis/season/full_pulls.json
+    STORE/.analysis/.season/full_pulls.json, and the tables of all drives together (`changes.season_pack`)
 
 Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables
 depend on and a digest of each file: the digests of the drive's tables, its recorder's file, its car's file, its fuel
@@ -25,11 +25,13 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from logger.errors import InputError, NoAnswer
 from logger.store.disk import Disk, no_pipe
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from analysis.drive import AnalysedDrive
     from logger.config.targets import TargetsConfig
     from logger.store.drive import Drive
 
@@ -42,24 +44,29 @@ _LIBRARIES = ("numpy", "scipy", "pandas", "pyarrow")
 def key_of(drive: Drive, targets: TargetsConfig, known: str = "") -> str:
     """What results of a drive depend on, in one word; `known` is the digest of the lessons it was read with."""
     manifest = drive.manifest
-    return _key(
+    return digest_of_values(
         manifest.digests, manifest.rows, drive.config_text, manifest.car, manifest.fuel, manifest.weather,
         targets.model_dump(), program(), known,
     )  # fmt: skip
 
 
+def analysed_key(drive: AnalysedDrive) -> str:
+    """What all numbers of an analysed drive depend on: `key_of`, and a throttle's travel by the car's other drives."""
+    key = key_of(drive.drive, drive.targets, drive.taught.digest)
+    with contextlib.suppress(NoAnswer, InputError):
+        if (travel := drive.throttle_travel) is not None:
+            key += f"-{travel[0]:g}-{travel[1]:g}"
+    return key
+
+
 def lesson_key(drive: Drive, known: str) -> str:
     """What a drive's lesson depends on: its tables, its recorder's file, the lessons it was read with, the program."""
-    return _key(drive.manifest.digests, drive.manifest.rows, drive.config_text, program(), known)
+    return digest_of_values(drive.manifest.digests, drive.manifest.rows, drive.config_text, program(), known)
 
 
 def digest_of_values(*values: Any) -> str:
     """A digest of plain values."""
-    return _key(*values)
-
-
-def _key(*depends: Any) -> str:
-    return hashlib.sha256(json.dumps(depends, sort_keys=True, default=str).encode()).hexdigest()
+    return _sha256(json.dumps(values, sort_keys=True, default=str).encode())
 
 
 @functools.cache
@@ -109,10 +116,8 @@ def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> 
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    folder = _folder(store, drive)
     with contextlib.suppress(OSError):
-        for each in (store / FOLDER, folder):
-            each.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder = _made_folder(store, drive)
         files = {}
         for name, table in tables.items():
             sink = pa.BufferOutputStream()
@@ -136,10 +141,8 @@ def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] 
 
 def write_values(store: Path, drive: str, name: str, key: str, values: Mapping[str, Any]) -> None:
     """Keep plain values of a drive, whole or not at all. A store that cannot be written to is left as it is."""
-    folder = _folder(store, drive)
     with contextlib.suppress(OSError):
-        for each in (store / FOLDER, folder):
-            each.mkdir(mode=0o700, parents=True, exist_ok=True)
+        folder = _made_folder(store, drive)
         text = {"key": key, "digest": _sha256(_plain(values)), "values": values}
         _put(folder / f"{name}.json", json.dumps(text).encode())
 
@@ -153,6 +156,13 @@ def _folder(store: Path, drive: str) -> Path:
     return (
         store / FOLDER / (drive if drive == Path(drive).name and drive not in ("", "..") else _sha256(drive.encode()))
     )
+
+
+def _made_folder(store: Path, drive: str) -> Path:
+    folder = _folder(store, drive)
+    for each in (store / FOLDER, folder):
+        each.mkdir(mode=0o700, parents=True, exist_ok=True)
+    return folder
 
 
 def _put(path: Path, data: bytes) -> None:

@@ -11,7 +11,6 @@ anew; a drive outside its store, or one that is being recorded, is asked each ti
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import json
 from collections.abc import Callable, Mapping
 from datetime import date, datetime
@@ -30,7 +29,7 @@ def kept_answer(drive: AnalysedDrive, kind: type[A], verb: str, asked: Mapping[s
     key = _key(drive)
     if drive.kept_in is None or key is None:
         return make()
-    name = f"{verb}-{hashlib.sha256(json.dumps(asked, sort_keys=True, default=str).encode()).hexdigest()[:12]}"
+    name = f"{verb}-{kept.digest_of_values(asked)[:12]}"
     found = kept.read_values(drive.kept_in, drive.id, name, key)
     if found is not None:
         with contextlib.suppress(ValueError):
@@ -58,12 +57,8 @@ def _key(drive: AnalysedDrive) -> str | None:
     """What the answers of a drive depend on; None where a file of it cannot be read, of which the answer will tell."""
     if drive.kept_in is None:
         return None
-    travel = None
-    with contextlib.suppress(NoAnswer, InputError):
-        travel = drive.throttle_travel
     try:
-        tables = kept.key_of(drive.drive, drive.targets, drive.taught.digest)
+        key = kept.analysed_key(drive)
     except (NoAnswer, InputError):
         return None
-    depends = [tables, drive.drive.manifest.model_dump_json(), travel, sorted(drive.part_throttle.items())]
-    return hashlib.sha256(json.dumps(depends).encode()).hexdigest()
+    return kept.digest_of_values(key, drive.drive.manifest.model_dump_json(), sorted(drive.part_throttle.items()))

@@ -23,7 +23,7 @@ from analysis.changes.full_power import PullLeftOut, full_power, why_not_full
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
 from analysis.changes.season_pulls import SeasonPull
-from analysis.changes.season_rows import DriveRows, RunRow, key_of_rows, rows_of, under_its_loads
+from analysis.changes.season_rows import DriveRows, RunRow
 from analysis.conditions import roadload, vocabulary
 from analysis.conditions.setups import Known, Parts, known
 from analysis.conditions.weather import (
@@ -158,17 +158,11 @@ def gather(
     loops: list[FuelLoop] = []
     roads: list[str] = []
     pulls: list[SeasonPull] = []
-    together, pack = season_pack.read(store.path), season_pack.Pack()
+    together = season_pack.Together(store.path)
 
     def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
         at, drive = of
-        key = key_of_rows(drive)
-        was, found = together.get(drive.id, ("", None))
-        if found is None or was != key:
-            found = rows_of(drive, store.path, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"), key)
-        else:
-            found = under_its_loads(found, drive)
-        pack[drive.id] = key, found
+        found = together.rows(drive, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"))
         weather, air = _weather(drive)
         return found, weather, air, *_observations(drive, numbers[at], found.runs, weather, air, factor, roads)
 
@@ -189,8 +183,7 @@ def gather(
                 tuple(run.label for run in mine), found.trouble,
             )
         )  # fmt: skip
-    if {drive: key for drive, (key, _) in pack.items()} != {drive: key for drive, (key, _) in together.items()}:
-        season_pack.write(store.path, pack)
+    together.keep()
     if not rows:
         raise NoAnswer(f"{store.path}: none of the {len(drives)} drives in this store can be read")
     if not every_run:

@@ -8,7 +8,7 @@ depend on: rows of another key count as nothing kept. It is written when a seaso
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,13 +17,14 @@ import numpy as np
 
 from analysis import kept
 from analysis.changes.pull_tables import PULL_FIELDS, pulls_from, tables_of
-from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, table_of_rows
+from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, rows_of, table_of_rows, under_its_loads
 from analysis.conditions import roadload
 from logger.store import columns
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from analysis.drive import AnalysedDrive
     from analysis.runs.pulls import PowerPull
 
 _NAME = ".season"
@@ -41,6 +42,37 @@ _ROAD = roadload.of(None)
 _TIMES = ("speed_mps", "time_s", "sigma_s")
 Pack = dict[str, tuple[str, DriveRows]]
 """Drive -> key of what its rows depend on, and the rows; their pulls under no road load of their own yet."""
+
+
+class Together:
+    """The rows of a season's drives: those kept together where they are of this key, the others as kept or found.
+
+    together = Together(store)
+    rows = together.rows(drive)     # for each drive
+    together.keep()                 # what is not kept so yet
+    """
+
+    def __init__(self, store: Path) -> None:
+        self._store = store
+        self._before = read(store)
+        self._now: Pack = {}
+
+    def rows(self, drive: AnalysedDrive, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
+        """The rows of a drive; `progress` is told where they have to be found."""
+        key = kept.analysed_key(drive)
+        was, found = self._before.get(drive.id, ("", None))
+        if found is None or was != key:
+            found = rows_of(drive, self._store, progress)
+        else:
+            found = under_its_loads(found, drive)
+        self._now[drive.id] = key, found
+        return found
+
+    def keep(self) -> None:
+        """Write the rows of the drives asked for, where others or none were kept."""
+        before, now = ({drive: key for drive, (key, _) in pack.items()} for pack in (self._before, self._now))
+        if before != now:
+            write(self._store, self._now)
 
 
 def read(store: Path) -> Pack:

@@ -26,7 +26,7 @@ from logger.units import MPS_PER_KMH, MPS_PER_MPH
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from analysis.drive import AnalysedDrive
+    from analysis.drive import AnalysedDrive, DriveMap
     from analysis.runs.run import Run, Split
 
 _FAST_SHARE = 0.4
@@ -82,17 +82,9 @@ class DriveRows:
     """All its pulls, standing and rolling, at whatever throttle."""
 
 
-def rows_of(
-    drive: AnalysedDrive,
-    store: Path | None,
-    progress: Callable[[str], None] = lambda text: None,
-    key: str | None = None,
-) -> DriveRows:
-    """The rows of a drive, from what the store keeps where that is of these very tables, files and program.
-
-    `key`: what `key_of_rows` gives for it, where that is known.
-    """
-    key = key or key_of_rows(drive)
+def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
+    """The rows of a drive, from what the store keeps where that is of these very tables, files and program."""
+    key = kept.analysed_key(drive)
     found = kept.read(store, drive.id, key, FIELDS) if store is not None else None
     if found is not None:
         return _from_tables(found, drive)
@@ -101,15 +93,6 @@ def rows_of(
     if store is not None:
         kept.write(store, drive.id, key, _to_tables(rows))
     return rows
-
-
-def key_of_rows(drive: AnalysedDrive) -> str:
-    """What the rows of a drive depend on, in one word."""
-    key = kept.key_of(drive.drive, drive.targets, drive.taught.digest)
-    with contextlib.suppress(NoAnswer, InputError):
-        if (travel := drive.throttle_travel) is not None:  # it is learned from other drives too
-            key += f"-{travel[0]:g}-{travel[1]:g}"
-    return key
 
 
 def work_out(drive: AnalysedDrive) -> DriveRows:
@@ -151,8 +134,7 @@ def _pulls(drive: AnalysedDrive, runs: Sequence[Run]) -> list[PowerPull]:
     with contextlib.suppress(NoAnswer, InputError):
         found = drive.map
         good = np.abs(found.readings.value) < MOST_MIXTURE
-        time = found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
-        mixture = time[good], found.readings.value[good]
+        mixture = _when(found)[good], found.readings.value[good]
         throttle = found.state.time_s, travel_of(found.state)
     road, wind = _loads(drive)
     return find_pulls(drive.motion, drive.fixes, road, runs, wind=wind, throttle=throttle, mixture=mixture)
@@ -180,7 +162,7 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
         found = drive.map
     except (NoAnswer, InputError):
         return "", {}, {}
-    time = found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
+    time = _when(found)
     good = np.isfinite(found.readings.value)
     opening = travel_of(found.state)
     medians, openings = {}, {}
@@ -196,6 +178,11 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
         if np.sum(here) >= _MIN_READINGS:
             medians[run.n] = float(np.median(found.readings.value[here]))
     return found.readings.channel, medians, openings
+
+
+def _when(found: DriveMap) -> Floats:
+    """When the engine burnt what each reading tells of: readings laid back by their delay [s]."""
+    return found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
 
 
 def _compared(run: Run) -> list[Split]:

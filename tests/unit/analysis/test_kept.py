@@ -345,7 +345,7 @@ def test_a_season_kept_together_is_what_is_kept_beside_each_drive(store: Path, m
     assert list(together) == [drive.id for drive in DriveStore(store).drives]
     for drive in DriveStore(store).drives:
         key, found = together[drive.id]
-        assert key == season_rows.key_of_rows(drive)
+        assert key == kept.analysed_key(drive)
         assert plain(season_rows.under_its_loads(found, drive)) == plain(season_rows.rows_of(drive, store))
     shutil.rmtree(store / kept.FOLDER / made_season.ids[0])  # what is kept together serves by itself
     again = gather(DriveStore(store))
