@@ -53,6 +53,8 @@ OPTIONAL = (
     "corrected_s", "unlaunched_s", "grade_percent", "headwind_mps", "wind_mps", "full_throttle", "rise_s", "soft",
     "throttle", "tags",
 )  # fmt: skip
+TIMES = ("speed_mps", "from_one_foot_s", "from_one_foot_sigma_s", "corrected_s", "unlaunched_s")
+"""Columns that hold a value a speed."""
 _OF_RUN = ("direction_deg", "grade_percent", "headwind_mps", "wind_mps", "full_throttle", "rise_s", "soft", "throttle")
 """Columns that hold one value a run."""
 
@@ -128,22 +130,33 @@ def runs_of(record: SeasonRecord) -> pd.DataFrame:
 
     rows = []
     for run in record.runs:
-        corrected = np.full(len(run.speed_mps), np.nan) if run.corrected_s is None else run.corrected_s
         about = {
             "drive": run.drive,
-            "run": int(run.label.rpartition(":")[2]),
             "setup": run.setup,
-            "parts": None if run.parts is None else json.dumps(dict(run.parts), ensure_ascii=False),
-            "tags": " ".join(run.tags),
+            "parts": parts_text(run.parts),
             "start_utc": pd.Timestamp(round(Fraction(run.start_s) * NS_PER_S), unit="ns", tz="UTC"),
-            **{name: getattr(run, name) for name in _OF_RUN},
+            **about_run(run),
         }
-        limited = np.full(len(run.speed_mps), np.nan) if run.unlaunched_s is None else run.unlaunched_s
-        columns = zip(run.speed_mps, run.time_s, run.sigma_s, corrected, limited, strict=True)
-        for speed, time, sigma, better, unlaunched in columns:
-            timed = {"speed_mps": speed, "from_one_foot_s": time, "from_one_foot_sigma_s": sigma}
-            rows.append({**about, **timed, "corrected_s": better, "unlaunched_s": unlaunched})
+        rows += [about | dict(zip(TIMES, times, strict=True)) for times in times_of(run)]
     return pd.DataFrame(rows, columns=[*REQUIRED, *OPTIONAL])
+
+
+def parts_text(parts: Parts | None) -> str | None:
+    """The parts as a cell of a table: JSON text of an object."""
+    return None if parts is None else json.dumps(dict(parts), ensure_ascii=False)
+
+
+def about_run(run: Observation) -> dict[str, Any]:
+    """Column -> value, of those that say one thing of a run in all its rows."""
+    number = int(run.label.rpartition(":")[2])
+    return {"run": number, "tags": " ".join(run.tags), **{name: getattr(run, name) for name in _OF_RUN}}
+
+
+def times_of(run: Observation) -> list[tuple[float, ...]]:
+    """A row a speed, columns as in `TIMES`; NaN where a time is not known."""
+    nothing = np.full(len(run.speed_mps), np.nan)
+    times = (run.speed_mps, run.time_s, run.sigma_s, run.corrected_s, run.unlaunched_s)
+    return list(zip(*(nothing.tolist() if each is None else each.tolist() for each in times), strict=True))
 
 
 # --- one run ------------------------------------------------------------------------------------------------------

@@ -11,7 +11,6 @@ depend on which others are there. A drive that cannot be read is one row of `dri
 from __future__ import annotations
 
 import hashlib
-import json
 import math
 import tempfile
 from collections.abc import Iterable
@@ -155,7 +154,8 @@ def _name(drive: str, url: str) -> str:
 
 
 def _rows(path: Path, url: str, key: str) -> Rows:
-    from analysis.changes.season import gather
+    from analysis.changes.season import DEFAULT_FACTOR, gather
+    from analysis.changes.season_frame import about_run, parts_text, times_of
     from analysis.store import DriveStore
     from logger.store.drive import open_folder
 
@@ -164,25 +164,19 @@ def _rows(path: Path, url: str, key: str) -> Rows:
     season = gather(store, every_run=True)
     drive, outing = store.drives[0], season.drives[0]
     name, car = _name(path.name, url), drive.car.car.name if drive.car else ""
-    parts = None if drive.parts is None else json.dumps(drive.parts, ensure_ascii=False)
-    common = (car, name, url, drive.setup_name, parts, outing.air.density_kg_per_m3)
+    common = (car, name, url, drive.setup_name, parts_text(drive.parts), outing.air.density_kg_per_m3)
     runs, splits = [], []
     for run in season.runs:
-        about = (
-            *common, int(run.label.rpartition(":")[2]), _utc(round(run.start_s * NS_PER_S)), run.direction_deg,
-            run.grade_percent, run.headwind_mps, run.wind_mps, run.full_throttle, run.rise_s, run.soft, run.throttle,
-            " ".join(run.tags),
-        )  # fmt: skip
-        runs.append((*about, float(run.speed_mps[-1])))
-        nothing = [math.nan] * len(run.speed_mps)
-        times = (run.speed_mps, run.time_s, run.sigma_s, run.corrected_s, run.unlaunched_s)
-        columns = (nothing if each is None else each.tolist() for each in times)
-        splits += [(*about, *row) for row in zip(*columns, strict=True)]
+        said = about_run(run) | {"start_utc": _utc(round(run.start_s * NS_PER_S))}
+        about = (*common, *(said[column] for column, *_ in _RUN))
+        times = times_of(run)
+        runs.append((*about, times[-1][0]))
+        splits += [(*about, *row) for row in times]
     weather = outing.weather
     found = (
         *common, drive.drive.manifest.started_utc, outing.duration_s, _figure(weather.temperature_c),
         _figure(weather.pressure_hpa), _figure(weather.humidity_percent),
-        outing.air.factors.get("SAE J1349", math.nan), outing.channel, len(runs), outing.trouble, key,
+        outing.air.factors.get(DEFAULT_FACTOR, math.nan), outing.channel, len(runs), outing.trouble, key,
     )  # fmt: skip
     return {
         "drives": [found], "runs": runs, "splits": splits, "cells": _cells(drive, common),
