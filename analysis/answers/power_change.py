@@ -10,6 +10,7 @@ from analysis.changes.compare_power import PowerChange, PowerComparison
 from analysis.changes.observations import Side
 from analysis.changes.power_sides import power_held
 from analysis.changes.season import SeasonRecord
+from analysis.wording import percent, percent_span, sentence, speed_range
 
 
 class PowerGroup(Answer):
@@ -154,10 +155,20 @@ def _group(found: PowerChange) -> PowerGroup:
     )  # fmt: skip
 
 
+def power_rows(answer: PowerChangeAnswer, unit: str) -> tuple[list[str], list[list[str]]]:
+    """Headings and rows of the change by range of speeds; the last row is the whole."""
+    ranges = [(g.from_mps, g.to_mps, f"{g.pulls_a}/{g.pulls_b}", g.change, g.low, g.high) for g in answer.groups]
+    pulls = f"{answer.starts_a + answer.rolling_a}/{answer.starts_b + answer.rolling_b}"
+    whole = answer.from_mps, answer.to_mps, pulls, answer.change, answer.low, answer.high
+    rows = [
+        [speed_range(low, high, unit), count, percent(change), percent_span(*span)]
+        for low, high, count, change, *span in [*ranges, whole]
+    ]
+    return [unit, "pulls", "power %", f"{answer.level:.0%}"], rows
+
+
 def power_lines(answer: PowerChangeAnswer, unit: str) -> list[str]:
     """What stands beside the verdict, in sentences: by what, in seconds, what would have shown."""
-    from analysis.wording import speed_range
-
     lines = [f"By {answer.by}{', in standard air' if answer.corrected else ', as driven'}."]
     time = answer.time
     if time is not None and math.isfinite(time.difference_s):
@@ -172,4 +183,4 @@ def power_lines(answer: PowerChangeAnswer, unit: str) -> list[str]:
         lines.append(f"{said}.")
     if answer.not_full:
         lines.append(f"{len(answer.not_full)} more pulls were not at full throttle; --json names them.")
-    return [*lines, *(f"{each[0].upper()}{each[1:]}." for each in answer.caveats)]
+    return [*lines, *map(sentence, answer.caveats)]

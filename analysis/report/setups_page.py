@@ -173,18 +173,12 @@ def _drives_table(sides: Sequence[_Side], answer: CompareAnswer, season: SeasonR
 
 
 def _power(found: PowerChangeAnswer, unit: SpeedUnit) -> list[Block]:
-    from analysis.answers.power_change import power_lines
+    from analysis.answers.power_change import power_lines, power_rows
 
     out: list[Block] = [Words(sentence(found.sentence))]
     if found.told:
-        pulls = f"{found.starts_a + found.rolling_a}/{found.starts_b + found.rolling_b}"
-        ranges = [(g.from_mps, g.to_mps, f"{g.pulls_a}/{g.pulls_b}", g.change, g.low, g.high) for g in found.groups]
-        whole = found.from_mps, found.to_mps, pulls, found.change, found.low, found.high
-        rows = [
-            [wording.speed_range(low, high, unit), count, wording.percent(change), wording.percent_span(*span)]
-            for low, high, count, change, *span in [*ranges, whole]
-        ]
-        heads = [unit, "Pulls", "Power %", f"{found.level:.0%}"]
+        heads, rows = power_rows(found, unit)
+        heads = [head if head == unit else head.capitalize() for head in heads]
         out.append(Table("Power of B over A, by speed; the last row is the whole", heads, rows, left=()))
     return [*out, Bullets(power_lines(found, unit))]
 
