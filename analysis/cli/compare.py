@@ -24,6 +24,7 @@ from analysis.cli.power_change import print_power_change
 from analysis.wording import (
     adjusted,
     in_brackets,
+    interval,
     judged_by,
     number,
     percent,
@@ -37,7 +38,7 @@ from logger.units import SPEED_UNITS, convert, parse_speed
 
 if TYPE_CHECKING:
     from analysis.answers.compare import CompareAnswer
-    from analysis.answers.effects import EffectInterval, EffectsAnswer, GainFor, PartEffect
+    from analysis.answers.effects import EffectInterval, EffectsAnswer, PartEffect
     from analysis.answers.plan import PlanAnswer
 
 app = typer.Typer()
@@ -286,21 +287,17 @@ def _print_outlay(answer: EffectsAnswer) -> None:
     """What each change gained for its money and hours, where its setup says what it took."""
     from analysis.answers.sentences import changed
 
-    rows = [
-        [changed(each.changes), *(cell for gain in (each.for_money, each.for_hours) for cell in _gain_cells(gain))]
-        for each in answer.time
-        if each.for_money is not None or each.for_hours is not None
-    ]
+    rows = []
+    for each in answer.time:
+        told = [(gain, of) for gain, of in ((each.for_money, ""), (each.for_hours, " h")) if gain is not None]
+        for k, (gain, of) in enumerate(told):
+            what = "" if k else changed(each.changes)
+            span = interval(gain.low_s, gain.high_s, 3)
+            rows.append([what, f"{gain.spent:g}{of}", signed(gain.gain_s, 3), span])
     if rows:
-        heads = ["change", "cost", "s for each", "interval", "hours", "s an hour", "interval"]
-        title = f"Gained to {answer.time[0].effects[-1].speed} for what it took; above zero is quicker"
+        heads = ["change", "it took", "s for each", "95%"]
+        title = f"Gained to {answer.time[0].effects[-1].speed} for money and hours; above zero is quicker"
         console().print(table(heads, rows, title=title))
-
-
-def _gain_cells(gain: GainFor | None) -> tuple[str, str, str]:
-    if gain is None:
-        return "", "", ""
-    return f"{gain.spent:g}", signed(gain.gain_s, 3), short_span(gain.low_s, gain.high_s)
 
 
 def _print_effect_table(

@@ -94,6 +94,22 @@ def test_a_tangle_is_told_together_and_by_corrected_times(made_season: MadeSeaso
     assert raw.corrected_by is None and abs(raw.time[0].effects[0].difference) < 0.1
 
 
+def test_what_a_change_gained_for_money_and_hours_stands_under_its_heading(made_season: MadeSeason) -> None:
+    told = run_verb(made_season.store, "effects", "--json").json["time"][0]
+    money, hours, last = told["for_money"], told["for_hours"], told["effects"][-1]
+    assert (money["spent"], hours["spent"]) == (BOTH.cost, BOTH.hours) == (18.0, 2.0)
+    for gain in (money, hours):
+        assert gain["gain_s"] * gain["spent"] == pytest.approx(-last["difference"])
+        assert gain["low_s"] * gain["spent"] == pytest.approx(-last["high"])
+        assert gain["high_s"] * gain["spent"] == pytest.approx(-last["low"])
+    said = run_verb(made_season.store, "effects")
+    assert f"Gained to {last['speed']} for money and hours" in said.out
+    assert list(said.table("Gained to")[0]) == ["change", "it took", "s for each", "95%"]
+    for took, gain in (("18", money), ("2 h", hours)):
+        span = f"{gain['low_s']:+.3f} to {gain['high_s']:+.3f}"
+        assert f" {took} {gain['gain_s']:+.3f} {span} " in said.flat
+
+
 def test_one_setup_has_no_effects(made_season: MadeSeason) -> None:
     season = gather(DriveStore(made_season.store))
     season.runs[:] = [run for run in season.runs if run.setup == BASELINE.name]

@@ -10,8 +10,10 @@ from made_drives import BASELINE
 from made_season import BOTH, MadeSeason
 from run_verb import run_verb
 
+from analysis.answers import plan as plan_room
 from analysis.answers.plan import PlanAnswer, plan_answer
 from analysis.changes.plan import CHECKLIST
+from analysis.changes.power_plan import PowerMix
 from analysis.changes.season import SeasonRecord, gather
 from analysis.conditions.setups import shown
 from analysis.store import DriveStore
@@ -93,3 +95,17 @@ def test_without_runs_there_is_no_plan(season: SeasonRecord) -> None:
 
     with pytest.raises(NoAnswer, match="timed standing runs"):
         plan_answer(replace(season, runs=[]))
+
+
+def test_starts_and_rolling_pulls_stand_where_they_are_named(
+    season: SeasonRecord, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    mix = PowerMix(worth=0.03, starts=10, fewer_starts=4, rolling=9, driven=True)
+    monkeypatch.setattr(plan_room, "power_mix", lambda *asked: mix)
+    told = plan_answer(season).by_power
+    assert told is not None and told.rolling_for_a_start == 1.5  # nine for six
+    assert (told.starts, told.fewer_starts, told.rolling) == (10, 4, 9)
+    assert told.sentence == (
+        "by power, 10 starts of each show a change of 3% 80% of the time; so do 4 starts and 9 rolling pulls of each, "
+        "at the same places: 1.5 rolling pulls replace a start"
+    )
