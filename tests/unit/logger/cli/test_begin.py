@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rig import Cable, Sender, rmc
 from typer.testing import CliRunner, Result
 
 from logger.cli import drives as cli
+from logger.cli.begin import begin as begin_
 from logger.config.car import CarConfig
 from logger.config.examples import folder
 from logger.config.reading import load, parse
@@ -103,6 +106,35 @@ def test_who_stops_half_way_goes_on_from_there(tmp_path: Path) -> None:
     assert "Your answers of last time are offered" in again.output
     assert load(tmp_path / "car.toml", CarConfig).car.name == "Wren"
     assert not (tmp_path / ".recorder" / "begun.json").exists()
+
+
+class Lines(io.RawIOBase):
+    """A terminal's input: each reading gives one line."""
+
+    def __init__(self, *lines: bytes) -> None:
+        super().__init__()
+        self._lines = list(lines)
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, into: Any, /) -> int:
+        line = self._lines.pop(0) if self._lines else b""
+        into[: len(line)] = line
+        return len(line)
+
+
+@pytest.mark.parametrize(("errors", "name"), [("strict", "Wren"), ("surrogateescape", "K?fer")])
+def test_bytes_that_are_no_text_end_no_questions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, errors: str, name: str
+) -> None:
+    """A terminal in Latin-1 where the program expects UTF-8: asked again, or kept as a file can hold it."""
+    names = [b"K\xe4fer\n"] + ([b"Wren\n"] if errors == "strict" else [])
+    typed = io.BufferedReader(Lines(*names, b"392kg\n", b"\n", b"\n", b"\n"))
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(typed, encoding="utf-8", errors=errors))
+    with pytest.raises(ConfigError, match=r"recorder\.toml: there is no such file"):  # the car alone was asked about
+        begin_(only="car", store=tmp_path)
+    assert load(tmp_path / "car.toml", CarConfig).car.name == name
 
 
 def test_an_answer_is_changed_later_and_all_else_stays(tmp_path: Path) -> None:
