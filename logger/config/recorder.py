@@ -277,6 +277,20 @@ def channels_of(source: Source) -> Sequence[Channel]:
     return ()
 
 
+WATCHED_NAMES = {
+    "head_temperature": "head", "oil_temperature": "oil", "plug_temperature": "plug", "engine_speed": "engine",
+    "battery": "battery",
+}  # fmt: skip
+"""Quantity that is shown and warned of while driving, and told with each run -> what it is called, in that order."""
+
+
+def measured(channel: Channel) -> tuple[str, str]:
+    """The quantity that a channel holds and its unit; one called rpm is engine speed in turns a minute. "" for none."""
+    if channel.quantity is None and channel.channel == "rpm":
+        return "engine_speed", "rpm"
+    return channel.quantity or "", channel.unit
+
+
 class PrivateCircle(ConfigSection):
     """A place whose positions stay private: they are cut from whatever leaves the program."""
 
