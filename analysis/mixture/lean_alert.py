@@ -110,11 +110,12 @@ class LeanWatch(Alert):
         known = now_ns - self._value_ns < _STALE_NS and now_ns - self._load_ns < _STALE_NS and self._load is not None
         hard = known and self._load is not None and self._load >= self._settings.lean_alert_load
         if not hard or not self._value > self._limit:  # NaN is not lean
-            self._lean_since_ns, self.alert = None, ""
+            self._lean_since_ns, self.alert, self.spoken = None, "", ()
             return
         since = self._lean_since_ns = self._value_ns if self._lean_since_ns is None else self._lean_since_ns
         seconds = (now_ns - since) / NS_PER_S
         if seconds >= self._settings.lean_alert_s:
+            self.spoken = ("lean at high load",)
             self.alert = f"LEAN AT HIGH LOAD: {self._value:.2f} for {seconds:.0f} s, target up to {self._limit:.2f}"
 
 

@@ -23,6 +23,11 @@ _BEYOND_NS = NS_PER_S
 _BACK_C, _BACK_V, _BACK_SHARE = 5.0, 0.3, 0.03
 """How far back a value must be before its warning ends: degrees, volts, share of an engine speed (common practice, no
 source)."""
+_SPOKEN = {
+    "head_temperature": "head too hot", "oil_temperature": "oil too hot", "plug_temperature": "plug too hot",
+    "engine_speed": "engine too fast", "battery": "battery low",
+}  # fmt: skip
+"""What is said aloud of a quantity beyond its limit."""
 
 
 @dataclass(frozen=True)
@@ -104,14 +109,15 @@ class ChannelWatch(Alert):
     def on_tick(self, now_ns: int) -> None:
         for each in self._watched:
             self._look(each, now_ns)
-        said = []
-        for each in self._watched:
-            if each.quantity in self._on:
-                word = "LOW" if each.least else "HIGH"
-                limit = f"{'least' if each.least else 'most'} {each.said(each.limit)}"
-                value = each.said(self._values[each.quantity][1])
-                said.append(f"{WATCHED_NAMES[each.quantity].upper()} {word}: {value}, {limit}")
-        self.alert = "  ".join(said)
+        beyond = [each for each in self._watched if each.quantity in self._on]
+        self.alert = "  ".join(map(self._warning, beyond))
+        self.spoken = tuple(_SPOKEN[each.quantity] for each in beyond)
+
+    def _warning(self, each: Watched) -> str:
+        """ "HEAD HIGH: 240 C, most 230 C"."""
+        word, bound = ("LOW", "least") if each.least else ("HIGH", "most")
+        value = each.said(self._values[each.quantity][1])
+        return f"{WATCHED_NAMES[each.quantity].upper()} {word}: {value}, {bound} {each.said(each.limit)}"
 
     def _look(self, each: Watched, now_ns: int) -> None:
         at_ns, value = self._values.get(each.quantity, (0, math.nan))
