@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from logger.cli.asking import Answers, one_of, yes
-from logger.cli.files import Files
+from logger.cli.files import Files, put
 from logger.cli.printing import StoreOption, tell, wrapped
 from logger.cli.record import understood
 from logger.errors import ConfigError, InputError, NoAnswer
@@ -234,7 +234,7 @@ def _write_recorder(path: Path, old: _Old | None, blocks: list[str], changes: di
         text = writing.changed(old.text, changes) + ("\n" + "\n".join(blocks) if blocks else "")
     parse(text, RecorderConfig, str(path))
     if old is None or text != old.text:
-        _put(path, text)
+        put(path, text)
         tell(f"Wrote {path}.")
 
 
@@ -270,13 +270,13 @@ def _car(answers: Answers, store: Path) -> None:
     text = writing.changed(was, values) if old is not None else writing.own_car(examples.text("wren.toml"), values)
     parse(text, CarConfig, str(path))
     if text != was:
-        _put(path, text)
+        put(path, text)
         tell(f"Wrote {path}.")
     if speed == "mph":
         tell(f"({mass:g} kg is {convert(mass, 'kg', 'lb'):.0f} lb.)")
     targets = store / "targets.toml"
     if not targets.exists():
-        _put(targets, examples.text("targets.toml"))
+        put(targets, examples.text("targets.toml"))
         tell(f"Wrote {targets}:")
         tell("mixture windows by common practice; who made or tunes your engine knows better.")
 
@@ -289,7 +289,7 @@ def _car_file(store: Path) -> Path:
     if old is None:
         return store / "car.toml"
     if old.config.recorder.car is None:
-        _put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): "car.toml"}))
+        put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): "car.toml"}))
     return store / (old.config.recorder.car or "car.toml")
 
 
@@ -343,13 +343,3 @@ def _ready(store: Path) -> None:
         tell(wrapped(line.strip(), line[: len(line) - len(line.lstrip())]))
     tell("\nThe driver drives; a passenger looks after the laptop, or nobody does.")
     tell("Drive off when you like:\n  pullbook record")
-
-
-def _put(path: Path, text: str) -> None:
-    """Write the file in one step; InputError where the disk does not take it."""
-    from logger.store.disk import Disk, said
-
-    try:
-        Disk().put_file(path, text.encode())
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {said(error)}") from error
