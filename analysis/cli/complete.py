@@ -107,6 +107,7 @@ def _ask_setup(store: DriveStore, each: Lacks, answers: Answers, guess: str | No
 
 def _ask_weather(each: Lacks, answers: Answers, guess: Weather | KeptWeather | None) -> Weather | KeptWeather | None:
     from analysis.answers.weather import keep_weather
+    from analysis.conditions.weather import WeatherError
 
     had = {} if guess is None else guess.model_dump(exclude_none=True)
 
@@ -114,18 +115,21 @@ def _ask_weather(each: Lacks, answers: Answers, guess: Weather | KeptWeather | N
         offered = f"{had[key]:g}{unit}" if key in had else NOTHING
         return answers.ask("", f"  {question}, such as {example}", _or_nothing(_SI[unit]), offered)
 
-    temperature = asked("Temperature", "temperature_c", "C", "17C or 63F")
-    if temperature is None:
-        return guess  # without it nothing can be corrected
-    pressure = asked("Pressure at the place itself", "pressure_hpa", "hPa", "1009hPa or 29.8inHg")
-    humidity = asked("Humidity", "humidity_percent", "%", "59%")
-    wind = asked("Wind", "wind_mps", "m/s", "1.2m/s or 5mph")
-    whence = asked("Wind from, in degrees", "wind_from_deg", "deg", "250deg") if wind else None
-    told = keep_weather(
-        each.drive, temperature_k=temperature, pressure_pa=pressure, humidity=humidity, wind_mps=wind,
-        wind_from_deg=whence,
-    )  # fmt: skip
-    return told.weather
+    while True:
+        temperature = asked("Temperature", "temperature_c", "C", "17C or 63F")
+        if temperature is None:
+            return guess  # without it nothing can be corrected
+        pressure = asked("Pressure at the place itself", "pressure_hpa", "hPa", "1009hPa or 29.8inHg")
+        humidity = asked("Humidity", "humidity_percent", "%", "59%")
+        wind = asked("Wind", "wind_mps", "m/s", "1.2m/s or 5mph")
+        whence = asked("Wind from, in degrees", "wind_from_deg", "deg", "250deg") if wind else None
+        try:
+            return keep_weather(
+                each.drive, temperature_k=temperature, pressure_pa=pressure, humidity=humidity, wind_mps=wind,
+                wind_from_deg=whence,
+            ).weather  # fmt: skip
+        except WeatherError as error:
+            tell(f"  {error}")
 
 
 _SI = {"C": "kelvin", "hPa": "Pa", "%": "1", "m/s": "m/s", "deg": "degree"}
