@@ -273,7 +273,7 @@ def _car(answers: Answers, store: Path) -> None:
         put(path, text)
         tell(f"Wrote {path}.")
     if speed == "mph":
-        tell(f"({mass:g} kg is {convert(mass, 'kg', 'lb'):.0f} lb.)")
+        tell(f"({values['car', 'mass_kg']} kg is {convert(mass, 'kg', 'lb'):.0f} lb.)")
     targets = store / "targets.toml"
     if not targets.exists():
         put(targets, examples.text("targets.toml"))

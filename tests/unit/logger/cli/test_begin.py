@@ -98,6 +98,13 @@ def test_answers_are_asked_again_until_they_can_be_used(tmp_path: Path) -> None:
     assert car.car.carburettor == 'two 32s, "as found" # 2'
 
 
+def test_a_mass_is_told_as_it_is_written(tmp_path: Path) -> None:
+    """860 lb of 0.45359237 kg (NIST SP 811) are 390.089 kg: a tenth is more than any scale for cars knows."""
+    result = begin(tmp_path, "--only", "car", answers="\n860lb\n\n\nmph\n")
+    assert "(390.1 kg is 860 lb.)" in result.output
+    assert load(tmp_path / "car.toml", CarConfig).car.mass_kg == 390.1
+
+
 def test_who_stops_half_way_goes_on_from_there(tmp_path: Path) -> None:
     stopped = begin(tmp_path, "--only", "car", answers="Wren\n392kg\n")
     assert isinstance(stopped.exception, InputError) and "the answers end before" in str(stopped.exception)
