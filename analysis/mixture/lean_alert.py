@@ -16,7 +16,7 @@ from collections import deque
 from collections.abc import Callable, Sequence
 
 from analysis.conditions import roadload
-from analysis.mixture.strength import HardPull, PullWatch, Strength
+from analysis.mixture.strength import FEWEST, HardPull, PullWatch, Strength
 from logger.config.car import CarConfig
 from logger.config.recorder import RecorderSettings
 from logger.config.targets import TargetsConfig
@@ -29,7 +29,7 @@ from logger.units import NS_PER_S, W_PER_KW
 _WINDOW_NS = 1_200_000_000
 _STALE_NS = 2_000_000_000
 _MOVING_MPS = 1.0
-_WAITING = "lean alert asleep until wheel_power_kw is given, or five timed runs driven"
+_WAITING = f"lean alert asleep until wheel_power_kw is given, or {FEWEST} timed runs driven"
 
 
 class LeanWatch(Alert):
