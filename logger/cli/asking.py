@@ -17,7 +17,7 @@ from typing import TypeVar
 
 from logger.cli.printing import tell
 from logger.errors import InputError
-from logger.store.disk import Disk
+from logger.store.disk import Disk, no_pipe
 from logger.text import safe, storable
 
 Answer = TypeVar("Answer")
@@ -31,8 +31,8 @@ class Answers:
         self._kept: dict[str, str] = {}
         if kept is None:
             return
-        with contextlib.suppress(OSError, ValueError):
-            read = json.loads(kept.read_text(encoding="utf-8"))
+        with contextlib.suppress(OSError, ValueError, RecursionError):
+            read = json.loads(no_pipe(kept).read_text(encoding="utf-8"))
             if isinstance(read, dict):
                 self._kept = {str(key): str(value) for key, value in read.items()}
 

@@ -115,6 +115,18 @@ def test_who_stops_half_way_goes_on_from_there(tmp_path: Path) -> None:
     assert not (tmp_path / ".recorder" / "begun.json").exists()
 
 
+@pytest.mark.parametrize("what", ["[" * 100_000, '{"name": ', "[1]", "pipe"])
+def test_kept_answers_that_cannot_be_read_are_asked_for_anew(tmp_path: Path, what: str) -> None:
+    kept = tmp_path / ".recorder" / "begun.json"
+    kept.parent.mkdir()
+    if what != "pipe":
+        kept.write_text(what)
+    elif os.name == "posix":
+        os.mkfifo(kept)
+    begin(tmp_path, "--only", "car", answers="Wren\n392kg\n\n\n\n")
+    assert load(tmp_path / "car.toml", CarConfig).car.name == "Wren"
+
+
 class Lines(io.RawIOBase):
     """A terminal's input: each reading gives one line."""
 
