@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import locale
 import os
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -19,6 +20,7 @@ from logger.cli.files import Files, put
 from logger.cli.printing import StoreOption, tell, wrapped
 from logger.cli.record import understood
 from logger.errors import ConfigError, InputError, NoAnswer
+from logger.text import safe
 
 if TYPE_CHECKING:
     from logger.config.recorder import RecorderConfig, Source
@@ -68,7 +70,7 @@ def begin(
         tell("\nStopped. What you answered is kept: `pullbook begin` goes on from there.")
         raise typer.Exit(1) from None
     answers.done()
-    _ready(store)
+    _ready(store, asked_store)
 
 
 # --- 1. ports -----------------------------------------------------------------------------------------------------
@@ -179,7 +181,7 @@ def _names(answers: Answers, heard: Heard, port: str, source: Source | None) -> 
     if source is not None:
         said = [naming.answer_of(c.channel or "", c.quantity or "", c.unit) for c in channels_of(source)]
         guesses = [*said[: len(guesses)], *guesses[len(said) :]]
-    tell(f"What is each number? {', '.join(naming.KNOWN)};")
+    tell(wrapped(f"What is each number? {', '.join(naming.KNOWN)};", ""))
     tell("or a name of your own, - to pass it over, ? to see it change.")
     named: list[Named] = []
     for place, guess in enumerate(guesses):
@@ -333,7 +335,7 @@ def _start(answers: Answers, store: Path | None) -> None:
 # --- ready --------------------------------------------------------------------------------------------------------
 
 
-def _ready(store: Path) -> None:
+def _ready(store: Path, asked: Path | None) -> None:
     tell("\nReady")
     try:
         lines = understood(Files.read(None, store))
@@ -342,4 +344,5 @@ def _ready(store: Path) -> None:
     for line in lines:
         tell(wrapped(line.strip(), line[: len(line) - len(line.lstrip())]))
     tell("\nThe driver drives; a passenger looks after the laptop, or nobody does.")
-    tell("Drive off when you like:\n  pullbook record")
+    where = f" --store {shlex.quote(str(asked))}" if asked is not None else ""
+    tell(f"Drive off when you like:\n  pullbook record{safe(where)}")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import os
 import re
+import shlex
 import stat
 from pathlib import Path
 from typing import Any
@@ -66,6 +67,11 @@ def test_nothing_but_enter_where_it_can_guess(tmp_path: Path) -> None:
     assert named[1] == [("afr", None, ""), ("oil_c", "oil_temperature", "degC"), ("battery_v", "battery", "V")]
     assert (store / "recorder.toml").read_text() == said.replace('"head_', '"oil_')
     assert "now" in first.output and "a fix" in first.output
+    # The line to copy records into the store that was named, and all else fits 80 columns.
+    *said_lines, command = first.output.rstrip("\n").split("\n")
+    assert shlex.split(command) == ["pullbook", "record", "--store", str(store)]
+    told = [line for line in said_lines if str(tmp_path) not in line]
+    assert [line for line in told if len(line) > 80 and "]: " not in line] == []
     # All that the examples explain is there still.
     for example, own in (
         ("recorder.toml", "recorder.toml"),
