@@ -23,11 +23,10 @@ from logger.config.targets import TargetsConfig
 from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
-from logger.record.live import Place
+from logger.record.live import STALE_NS, Place
 from logger.units import NS_PER_S, W_PER_KW
 
 _WINDOW_NS = 1_200_000_000
-_STALE_NS = 2_000_000_000
 _MOVING_MPS = 1.0
 _WAITING = f"lean alert asleep until wheel_power_kw is given, or {FEWEST} timed runs driven"
 
@@ -107,7 +106,7 @@ class LeanWatch(Alert):
             self._value, self._value_ns = reading.values[self._mixture.at], reading.mono_ns
 
     def on_tick(self, now_ns: int) -> None:
-        known = now_ns - self._value_ns < _STALE_NS and now_ns - self._load_ns < _STALE_NS and self._load is not None
+        known = now_ns - self._value_ns < STALE_NS and now_ns - self._load_ns < STALE_NS and self._load is not None
         hard = known and self._load is not None and self._load >= self._settings.lean_alert_load
         if not hard or not self._value > self._limit:  # NaN is not lean
             self._lean_since_ns, self.alert, self.spoken = None, "", ()

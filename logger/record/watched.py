@@ -15,10 +15,9 @@ from logger.config.car import CarConfig, Limits
 from logger.config.recorder import WATCHED_NAMES, RecorderConfig, channels_of, measured
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
-from logger.record.live import Live, Place
+from logger.record.live import STALE_NS, Live, Place
 from logger.units import NS_PER_S, QUANTITY_UNITS, S_PER_MINUTE, celsius_of_kelvin, kelvin_of_fahrenheit
 
-STALE_NS = 2 * NS_PER_S
 _BEYOND_NS = NS_PER_S
 _BACK_C, _BACK_V, _BACK_SHARE = 5.0, 0.3, 0.03
 """How far back a value must be before its warning ends: degrees, volts, share of an engine speed (common practice, no
