@@ -14,18 +14,22 @@ from analysis.cli.options import open_store
 from logger.cli.asking import Answers
 from logger.cli.printing import StoreOption, console, tell
 from logger.errors import InputError, NoAnswer
-from logger.units import celsius_of_kelvin, parse_quantity
+from logger.units import parse_quantity
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from analysis.answers.lacking import Lacks
+    from analysis.answers.weather import KeptWeather
     from analysis.conditions.weather import Weather
     from analysis.store import DriveStore
 
 app = typer.Typer()
 
 NOTHING = "-"
+_HOW = """\
+What comparing needs to know. Enter takes what stands in [ ], - leaves it open,
+Ctrl-C stops asking; `pullbook complete` asks again."""
 
 
 @app.command()
@@ -45,9 +49,11 @@ def complete(
     if not names:
         raise NoAnswer(f"{opened.path}: there is no drive yet")
     found = lacking_of(opened, names)
-    if not any(each.no_setup or each.no_weather for each in found):
+    if any(each.no_setup or each.no_weather for each in found):
+        tell(_HOW)
+    else:
         console().print(f"Nothing is lacking: {len(found)} drives have their setup and weather.")
-    _ask_all(opened, found, notes=True)
+    _ask_all(opened, found)
 
 
 def offer(store: Path, names: Sequence[str]) -> None:
@@ -58,26 +64,24 @@ def offer(store: Path, names: Sequence[str]) -> None:
     found = [each for each in lacking_of(opened, names) if each.no_setup or each.no_weather]
     if not found:
         return
-    tell("\nWhat comparing needs to know. Enter takes what stands in [ ], - leaves it open,")
-    tell("Ctrl-C stops asking; `pullbook complete` asks again.")
+    tell(f"\n{_HOW}")
     try:
-        _ask_all(opened, found, notes=True)
+        _ask_all(opened, found)
     except (InputError, KeyboardInterrupt, EOFError) as error:
         tell(f"\nLeft open{f': {error}' if isinstance(error, InputError) else '.'}")
 
 
-def _ask_all(store: DriveStore, found: Sequence[Lacks], *, notes: bool) -> None:
-    answers, weather, setup = Answers(), None, None
+def _ask_all(store: DriveStore, found: Sequence[Lacks]) -> None:
+    answers, setup = Answers(), None
+    weather: Weather | KeptWeather | None = None
     for each in found:
         setup, weather = setup or each.setup, weather or each.weather
-        if each.no_setup or each.no_weather or notes:
-            console().print(f"{each.drive.id}:")
+        console().print(f"{each.drive.id}:")
         if each.no_setup:
             setup = _ask_setup(store, each, answers, setup)
         if each.no_weather:
             weather = _ask_weather(each, answers, weather)
-        if notes:
-            _ask_note(each, answers)
+        _ask_note(each, answers)
 
 
 def _ask_setup(store: DriveStore, each: Lacks, answers: Answers, guess: str | None) -> str | None:
@@ -101,8 +105,9 @@ def _ask_setup(store: DriveStore, each: Lacks, answers: Answers, guess: str | No
     return name
 
 
-def _ask_weather(each: Lacks, answers: Answers, guess: Weather | None) -> Weather | None:
+def _ask_weather(each: Lacks, answers: Answers, guess: Weather | KeptWeather | None) -> Weather | KeptWeather | None:
     from analysis.answers.weather import keep_weather
+    from analysis.conditions.weather import WeatherError
 
     had = {} if guess is None else guess.model_dump(exclude_none=True)
 
@@ -110,27 +115,21 @@ def _ask_weather(each: Lacks, answers: Answers, guess: Weather | None) -> Weathe
         offered = f"{had[key]:g}{unit}" if key in had else NOTHING
         return answers.ask("", f"  {question}, such as {example}", _or_nothing(_SI[unit]), offered)
 
-    temperature = asked("Temperature", "temperature_c", "C", "17C or 63F")
-    if temperature is None:
-        return guess  # without it nothing can be corrected
-    pressure = asked("Pressure at the place itself", "pressure_hpa", "hPa", "1009hPa or 29.8inHg")
-    humidity = asked("Humidity", "humidity_percent", "%", "59%")
-    wind = asked("Wind", "wind_mps", "m/s", "1.2m/s or 5mph")
-    whence = asked("Wind from, in degrees", "wind_from_deg", "deg", "250deg") if wind else None
-    keep_weather(
-        each.drive, temperature_k=temperature, pressure_pa=pressure, humidity=humidity, wind_mps=wind,
-        wind_from_deg=whence,
-    )  # fmt: skip
-    from analysis.conditions.weather import Weather
-    from logger.units import PA_PER_HPA
-
-    return Weather(
-        temperature_c=round(celsius_of_kelvin(temperature), 2),
-        pressure_hpa=None if pressure is None else pressure / PA_PER_HPA,
-        humidity_percent=None if humidity is None else 100 * humidity,
-        wind_mps=wind,
-        wind_from_deg=whence,
-    )
+    while True:
+        temperature = asked("Temperature", "temperature_c", "C", "17C or 63F")
+        if temperature is None:
+            return guess  # without it nothing can be corrected
+        pressure = asked("Pressure at the place itself", "pressure_hpa", "hPa", "1009hPa or 29.8inHg")
+        humidity = asked("Humidity", "humidity_percent", "%", "59%")
+        wind = asked("Wind", "wind_mps", "m/s", "1.2m/s or 5mph")
+        whence = asked("Wind from, in degrees", "wind_from_deg", "deg", "250deg") if wind else None
+        try:
+            return keep_weather(
+                each.drive, temperature_k=temperature, pressure_pa=pressure, humidity=humidity, wind_mps=wind,
+                wind_from_deg=whence,
+            ).weather  # fmt: skip
+        except WeatherError as error:
+            tell(f"  {error}")
 
 
 _SI = {"C": "kelvin", "hPa": "Pa", "%": "1", "m/s": "m/s", "deg": "degree"}

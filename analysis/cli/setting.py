@@ -9,8 +9,8 @@ import typer
 
 from analysis.cli.options import open_store
 from logger.cli.asking import Answers, yes
-from logger.cli.printing import JsonOption, StoreOption, console, print_json
-from logger.errors import InputError
+from logger.cli.printing import AnywayOption, JsonOption, StoreOption, console, print_json
+from logger.errors import ANYWAY, InputError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,9 +36,7 @@ def set_(
     notes: Annotated[str | None, typer.Option(help="Words to keep with it.", show_default=False)] = None,
     cost: Annotated[float | None, typer.Option(help="What the change cost, in your money.", show_default=False)] = None,
     hours: Annotated[float | None, typer.Option(help="How long it took.", show_default=False)] = None,
-    anyway: Annotated[
-        bool, typer.Option("--anyway", help="Take a name or a word as written that is nearly a known one.")
-    ] = False,
+    anyway: AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -59,7 +57,7 @@ def set_(
         read[part] = value
     if not anyway and (questions := vocabulary.doubts(read, season)):
         if not asks:
-            raise InputError(f"{questions[0]} With --anyway it is taken as written")
+            raise InputError(f"{questions[0]} {ANYWAY}")
         if not answers.ask("", f"{questions[0]} Take it as written", yes, "no"):
             raise InputError("nothing was written")
     changed = setting.changed_setup(opened, read, gone or (), name=name, notes=notes, cost=cost, hours=hours)
@@ -79,7 +77,7 @@ def _as_known(part: str, season: Sequence[Parts], answers: Answers, asks: bool) 
         return part
     question = f"{part} is no part so far: is it {near}"
     if not asks:
-        raise InputError(f"{question}? With --anyway it is taken as written")
+        raise InputError(f"{question}? {ANYWAY}")
     return near if answers.ask("", question, yes, "yes") else part
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import open_store
-from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
+from logger.cli.printing import AnywayOption, JsonOption, StoreOption, console, print_json, table
 from logger.errors import InputError
 
 if TYPE_CHECKING:
@@ -39,9 +39,7 @@ def setup(
                      show_default=False),
     ] = None,
     because: Annotated[str, typer.Option("--because", help="Why the drive's setup is changed; it is kept.")] = "",
-    anyway: Annotated[
-        bool, typer.Option("--anyway", help="Take a name or a word as written that is nearly a known one.")
-    ] = False,
+    anyway: AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip

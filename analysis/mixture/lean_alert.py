@@ -16,20 +16,19 @@ from collections import deque
 from collections.abc import Callable, Sequence
 
 from analysis.conditions import roadload
-from analysis.mixture.strength import HardPull, PullWatch, Strength
+from analysis.mixture.strength import FEWEST, HardPull, PullWatch, Strength
 from logger.config.car import CarConfig
 from logger.config.recorder import RecorderSettings
 from logger.config.targets import TargetsConfig
 from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
-from logger.record.live import Place
+from logger.record.live import STALE_NS, Place
 from logger.units import NS_PER_S, W_PER_KW
 
 _WINDOW_NS = 1_200_000_000
-_STALE_NS = 2_000_000_000
 _MOVING_MPS = 1.0
-_WAITING = "lean alert asleep until wheel_power_kw is given, or five timed runs driven"
+_WAITING = f"lean alert asleep until wheel_power_kw is given, or {FEWEST} timed runs driven"
 
 
 class LeanWatch(Alert):
@@ -107,14 +106,15 @@ class LeanWatch(Alert):
             self._value, self._value_ns = reading.values[self._mixture.at], reading.mono_ns
 
     def on_tick(self, now_ns: int) -> None:
-        known = now_ns - self._value_ns < _STALE_NS and now_ns - self._load_ns < _STALE_NS and self._load is not None
+        known = now_ns - self._value_ns < STALE_NS and now_ns - self._load_ns < STALE_NS and self._load is not None
         hard = known and self._load is not None and self._load >= self._settings.lean_alert_load
         if not hard or not self._value > self._limit:  # NaN is not lean
-            self._lean_since_ns, self.alert = None, ""
+            self._lean_since_ns, self.alert, self.spoken = None, "", ()
             return
         since = self._lean_since_ns = self._value_ns if self._lean_since_ns is None else self._lean_since_ns
         seconds = (now_ns - since) / NS_PER_S
         if seconds >= self._settings.lean_alert_s:
+            self.spoken = ("lean at high load",)
             self.alert = f"LEAN AT HIGH LOAD: {self._value:.2f} for {seconds:.0f} s, target up to {self._limit:.2f}"
 
 

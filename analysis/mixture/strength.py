@@ -27,12 +27,13 @@ PULL_MPS2 = 0.3
 """A car that gains less is not pulling."""
 SUSTAINED_NS = 2 * NS_PER_S
 FULL = 0.85
-"""Pulls with less than this share of the car's power are not at full throttle."""
+"""Pulls with less than this share of the car's power are not at full throttle. This and the numbers below were chosen
+on the world `gentle`; others judge (docs/methods/mixture.md)."""
 _RANK = 3
 _ALIKE = 0.95
-"""Full pulls of one outing differ by wind, grade and foot: by less than this (common practice, no source)."""
-_FEWEST, _PART = 5, 1 / 2
-"""So many of a drive's pulls, and such a part of them, are alike where it is one of timed runs (the same)."""
+"""Full pulls of one outing differ by wind, grade and foot: by less than this."""
+FEWEST, _PART = 5, 1 / 2
+"""So many of a drive's pulls, and such a part of them, are alike where it is one of timed runs."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +76,7 @@ def full_pulls(pulls: Sequence[HardPull]) -> list[HardPull]:
     """Those at full throttle of one drive's pulls; none where it shows no full throttle."""
     third = _third([pull.w_per_kg for pull in pulls])
     alike = [pull for pull in pulls if pull.w_per_kg >= _ALIKE * third > 0]
-    return alike if len(alike) >= max(_FEWEST, _PART * len(pulls)) else []
+    return alike if len(alike) >= max(FEWEST, _PART * len(pulls)) else []
 
 
 def _third(values: list[float]) -> float:

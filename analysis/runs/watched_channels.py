@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis.arrays import Floats
-from logger.config.recorder import NmeaSource, channels_of
+from logger.config.recorder import WATCHED_NAMES, NmeaSource, channels_of, measured
 from logger.units import (
     MS_PER_S,
     NS_PER_S,
@@ -26,11 +26,6 @@ from logger.units import (
 if TYPE_CHECKING:
     from logger.store.drive import Drive
 
-NAMES = {
-    "head_temperature": "head", "oil_temperature": "oil", "plug_temperature": "plug", "engine_speed": "engine",
-    "battery": "battery",
-}  # fmt: skip
-"""Quantity of the recorder's file -> what it is called."""
 _AT_START_S = 3.0
 """A value at the start is the last within so long before it."""
 
@@ -76,15 +71,15 @@ class WatchedChannel:
 
 
 def read_watched(drive: Drive, epoch_utc_ns: int) -> list[WatchedChannel]:
-    """The watched channels of a drive that hold readings, one for each quantity, in the order of `NAMES`."""
+    """The watched channels of a drive that hold readings, one for each quantity, in the order of `WATCHED_NAMES`."""
     found: dict[str, WatchedChannel] = {}
     for source in drive.config.source:
         if isinstance(source, NmeaSource) or source.name not in drive.table_names:
             continue
         table = drive.table(source.name)
         for channel in channels_of(source):
-            quantity = channel.quantity or ("engine_speed" if channel.channel == "rpm" else "")
-            if quantity not in NAMES or quantity in found or channel.channel not in table.column_names:
+            quantity, written = measured(channel)
+            if quantity not in WATCHED_NAMES or quantity in found or channel.channel not in table.column_names:
                 continue
             values = np.asarray(table[channel.channel].cast("float64").to_numpy(zero_copy_only=False), np.float64)
             ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
@@ -92,15 +87,15 @@ def read_watched(drive: Drive, epoch_utc_ns: int) -> list[WatchedChannel]:
             if kept.any():
                 order = np.argsort(ns[kept], kind="stable")
                 t = np.asarray((ns[kept] - epoch_utc_ns) / NS_PER_S, np.float64)[order]
-                value, unit = _plain(values[kept][order], quantity, channel.unit)
-                found[quantity] = WatchedChannel(quantity, NAMES[quantity], unit, t, value)
-    return [found[quantity] for quantity in NAMES if quantity in found]
+                value, unit = _plain(values[kept][order], quantity, written)
+                found[quantity] = WatchedChannel(quantity, WATCHED_NAMES[quantity], unit, t, value)
+    return [found[quantity] for quantity in WATCHED_NAMES if quantity in found]
 
 
 def _plain(values: Floats, quantity: str, unit: str) -> tuple[Floats, str]:
     """Readings in K, 1/min or V."""
     if quantity == "engine_speed":
-        return values * QUANTITY_UNITS[quantity].get(unit, 1 / S_PER_MINUTE) * S_PER_MINUTE, "1/min"
+        return values * QUANTITY_UNITS[quantity][unit] * S_PER_MINUTE, "1/min"
     if quantity == "battery":
         return values / (MS_PER_S if unit == "mV" else 1), "V"
     if unit == "degC":

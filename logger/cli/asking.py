@@ -17,7 +17,7 @@ from typing import TypeVar
 
 from logger.cli.printing import tell
 from logger.errors import InputError
-from logger.store.disk import Disk
+from logger.store.disk import Disk, no_pipe
 from logger.text import safe, storable
 
 Answer = TypeVar("Answer")
@@ -31,8 +31,8 @@ class Answers:
         self._kept: dict[str, str] = {}
         if kept is None:
             return
-        with contextlib.suppress(OSError, ValueError):
-            read = json.loads(kept.read_text(encoding="utf-8"))
+        with contextlib.suppress(OSError, ValueError, RecursionError):
+            read = json.loads(no_pipe(kept).read_text(encoding="utf-8"))
             if isinstance(read, dict):
                 self._kept = {str(key): str(value) for key, value in read.items()}
 
@@ -51,7 +51,11 @@ class Answers:
         guess = self._kept.get(key, guess)
         offered = "" if guess is None else f" [{safe(guess)}]" if guess else " [Enter: nothing]"
         while True:
-            typed = _typed(f"{question}{offered}: ", question).strip() or guess
+            try:
+                typed = _typed(f"{question}{offered}: ", question).strip() or guess
+            except UnicodeDecodeError:
+                tell("  Not all of this is text here: type it in other letters.")
+                continue
             if typed is None:
                 tell("  This cannot be guessed: type something.")
                 continue
@@ -62,7 +66,7 @@ class Answers:
                 continue
             if not key or self._path is None:
                 return answer
-            self._kept[key] = storable(typed)
+            self._kept[key] = typed
             with contextlib.suppress(OSError):  # then it is asked again next time
                 Disk().put_file(self._path, json.dumps(self._kept).encode())
             return answer
@@ -76,12 +80,11 @@ class Answers:
 
 
 def _typed(prompt: str, question: str) -> str:
+    """The line typed, as a file can hold it. UnicodeDecodeError where its bytes are no text on this terminal."""
     try:
-        return input(prompt)
+        return storable(input(prompt))
     except EOFError as error:
         raise InputError(f"the answers end before the question {question!r}") from error
-    except UnicodeDecodeError:
-        return "?"
 
 
 def yes(text: str) -> bool:

@@ -11,9 +11,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+from logger.cli.files import put
 from logger.config import examples
 from logger.errors import InputError
-from logger.store.disk import Disk, said
 
 _PLIST = "Library/LaunchAgents/local.pullbook.plist"
 
@@ -51,7 +51,7 @@ def _systemd(words: list[str]) -> list[str]:
     folder = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "systemd" / "user"
     unit, path = examples.text("pullbook.service"), folder / "pullbook.service"
     line = next(each for each in unit.split("\n") if each.startswith("ExecStart="))
-    _put(path, unit.replace(line, f"ExecStart={' '.join(map(_for_systemd, words))}"))
+    put(path, unit.replace(line, f"ExecStart={' '.join(map(_for_systemd, words))}"))
     done = [f"Wrote {path}."]
     for arguments in (["daemon-reload"], ["enable", "pullbook"]):
         ended = subprocess.run(["systemctl", "--user", *arguments], capture_output=True, text=True, check=False)
@@ -83,7 +83,7 @@ def _launchd(words: list[str]) -> list[str]:
         "StandardOutPath": log,
         "StandardErrorPath": log,
     }
-    _put(path, plistlib.dumps(job).decode())
+    put(path, plistlib.dumps(job).decode())
     return [f"Wrote {path}.", "It records from your next login on; take the file away to end that."]
 
 
@@ -97,11 +97,3 @@ def _scheduler(words: list[str]) -> list[str]:
         "The task Pullbook records from your next login on.",
         "Open Task Scheduler and take the two ticks on AC power from its conditions, or it ends on battery.",
     ]
-
-
-def _put(path: Path, text: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        Disk().put_file(path, text.encode())
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {said(error)}") from error

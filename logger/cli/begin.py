@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import locale
 import os
+import shlex
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
@@ -15,10 +16,11 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 import typer
 
 from logger.cli.asking import Answers, one_of, yes
-from logger.cli.files import Files
+from logger.cli.files import Files, put
 from logger.cli.printing import StoreOption, tell, wrapped
 from logger.cli.record import understood
 from logger.errors import ConfigError, InputError, NoAnswer
+from logger.text import safe
 
 if TYPE_CHECKING:
     from logger.config.recorder import RecorderConfig, Source
@@ -68,7 +70,7 @@ def begin(
         tell("\nStopped. What you answered is kept: `pullbook begin` goes on from there.")
         raise typer.Exit(1) from None
     answers.done()
-    _ready(store)
+    _ready(store, asked_store)
 
 
 # --- 1. ports -----------------------------------------------------------------------------------------------------
@@ -179,7 +181,7 @@ def _names(answers: Answers, heard: Heard, port: str, source: Source | None) -> 
     if source is not None:
         said = [naming.answer_of(c.channel or "", c.quantity or "", c.unit) for c in channels_of(source)]
         guesses = [*said[: len(guesses)], *guesses[len(said) :]]
-    tell(f"What is each number? {', '.join(naming.KNOWN)};")
+    tell(wrapped(f"What is each number? {', '.join(naming.KNOWN)};", ""))
     tell("or a name of your own, - to pass it over, ? to see it change.")
     named: list[Named] = []
     for place, guess in enumerate(guesses):
@@ -234,7 +236,7 @@ def _write_recorder(path: Path, old: _Old | None, blocks: list[str], changes: di
         text = writing.changed(old.text, changes) + ("\n" + "\n".join(blocks) if blocks else "")
     parse(text, RecorderConfig, str(path))
     if old is None or text != old.text:
-        _put(path, text)
+        put(path, text)
         tell(f"Wrote {path}.")
 
 
@@ -270,13 +272,13 @@ def _car(answers: Answers, store: Path) -> None:
     text = writing.changed(was, values) if old is not None else writing.own_car(examples.text("wren.toml"), values)
     parse(text, CarConfig, str(path))
     if text != was:
-        _put(path, text)
+        put(path, text)
         tell(f"Wrote {path}.")
     if speed == "mph":
-        tell(f"({mass:g} kg is {convert(mass, 'kg', 'lb'):.0f} lb.)")
+        tell(f"({values['car', 'mass_kg']} kg is {convert(mass, 'kg', 'lb'):.0f} lb.)")
     targets = store / "targets.toml"
     if not targets.exists():
-        _put(targets, examples.text("targets.toml"))
+        put(targets, examples.text("targets.toml"))
         tell(f"Wrote {targets}:")
         tell("mixture windows by common practice; who made or tunes your engine knows better.")
 
@@ -289,7 +291,7 @@ def _car_file(store: Path) -> Path:
     if old is None:
         return store / "car.toml"
     if old.config.recorder.car is None:
-        _put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): "car.toml"}))
+        put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): "car.toml"}))
     return store / (old.config.recorder.car or "car.toml")
 
 
@@ -333,7 +335,7 @@ def _start(answers: Answers, store: Path | None) -> None:
 # --- ready --------------------------------------------------------------------------------------------------------
 
 
-def _ready(store: Path) -> None:
+def _ready(store: Path, asked: Path | None) -> None:
     tell("\nReady")
     try:
         lines = understood(Files.read(None, store))
@@ -342,14 +344,5 @@ def _ready(store: Path) -> None:
     for line in lines:
         tell(wrapped(line.strip(), line[: len(line) - len(line.lstrip())]))
     tell("\nThe driver drives; a passenger looks after the laptop, or nobody does.")
-    tell("Drive off when you like:\n  pullbook record")
-
-
-def _put(path: Path, text: str) -> None:
-    """Write the file in one step; InputError where the disk does not take it."""
-    from logger.store.disk import Disk, said
-
-    try:
-        Disk().put_file(path, text.encode())
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {said(error)}") from error
+    where = f" --store {shlex.quote(str(asked))}" if asked is not None else ""
+    tell(f"Drive off when you like:\n  pullbook record{safe(where)}")

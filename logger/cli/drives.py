@@ -9,7 +9,7 @@ import typer
 
 from logger.cli import begin, record
 from logger.cli.files import Files
-from logger.cli.printing import JsonOption, StoreOption, print_json, show_warnings, tell
+from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, show_warnings, tell
 from logger.errors import ANYWAY, DriveError, InputError, NoAnswer
 from logger.text import safe
 from logger.units import BYTES_PER_MB, MS_PER_S, S_PER_MINUTE
@@ -55,7 +55,7 @@ def import_(
     ] = None,
     setup: SetupOption = None,
     car: CarOption = None,
-    anyway: record.AnywayOption = False,
+    anyway: AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -115,7 +115,7 @@ def rebuild(
     ] = None,
     setup: SetupOption = None,
     car: CarOption = None,
-    anyway: record.AnywayOption = False,
+    anyway: AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:

@@ -1,4 +1,4 @@
-"""What all verbs share on the terminal: the options `--store` and `--json`, one JSON object, tables of 80 columns.
+"""What all verbs share on the terminal: options such as `--store` and `--json`, one JSON object, tables of 80 columns.
 
 Everything that is printed goes through `tell`, `say`, `table` or `print_json`, which make text from outside harmless.
 
@@ -33,6 +33,9 @@ StoreOption = Annotated[
         help="The folder that holds the drives; by default the platform's data folder, or $PULLBOOK_STORE.",
         show_default=False,
     ),
+]
+AnywayOption = Annotated[
+    bool, typer.Option("--anyway", help="Take a setup's name or a word in it as written that is nearly a known one.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from logger.cli.files import Files
-from logger.cli.printing import JsonOption, StoreOption, print_json, say, tell, wrapped
+from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, say, tell, wrapped
 from logger.errors import ANYWAY, InputError, NoAnswer
 from logger.units import MB_PER_GB, SPEED_UNITS, parse_quantity
 
@@ -42,10 +42,6 @@ ConfigOption = Annotated[
         help="The recorder's file; by default recorder.toml in the store.",
         show_default=False,
     ),
-]
-
-AnywayOption = Annotated[
-    bool, typer.Option("--anyway", help="Take a setup's name or a word in it as written that is nearly a known one.")
 ]
 
 

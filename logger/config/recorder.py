@@ -15,6 +15,9 @@ from logger.units import QUANTITY_UNITS, WATCHED_UNITS
 RECORDER_SOURCE = "_recorder"
 """The source name under which the recorder keeps its own events (notes, gaps, wall clock) among the raw chunks."""
 
+TAKEN = frozenset({"time", "mono_ns", "void"})
+"""Columns of every table: no channel may be called so."""
+
 
 class RecorderSettings(ConfigSection):
     """[recorder]: how drives are recorded and when they end."""
@@ -108,7 +111,7 @@ class Channel(ConfigSection):
     @field_validator("channel")
     @classmethod
     def _not_reserved(cls, name: str | None) -> str | None:
-        if name in {"time", "mono_ns", "void"}:
+        if name in TAKEN:
             raise ValueError(f"the name {name!r} is taken by the tables themselves")
         return name
 
@@ -275,6 +278,20 @@ def channels_of(source: Source) -> Sequence[Channel]:
         case FrameSource():
             return source.field
     return ()
+
+
+WATCHED_NAMES = {
+    "head_temperature": "head", "oil_temperature": "oil", "plug_temperature": "plug", "engine_speed": "engine",
+    "battery": "battery",
+}  # fmt: skip
+"""Quantity that is shown and warned of while driving, and told with each run -> what it is called, in that order."""
+
+
+def measured(channel: Channel) -> tuple[str, str]:
+    """The quantity that a channel holds and its unit; one called rpm is engine speed in turns a minute. "" for none."""
+    if channel.quantity is None and channel.channel == "rpm":
+        return "engine_speed", "rpm"
+    return channel.quantity or "", channel.unit
 
 
 class PrivateCircle(ConfigSection):

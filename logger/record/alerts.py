@@ -20,10 +20,13 @@ class Alert(Listener):
         The line to show now, "" while all is well.
     waiting : str
         What it needs before it can warn at all, "" where it has that.
+    spoken : tuple of str
+        What is said aloud of it now, a few words for each thing that it warns of.
     """
 
     alert: str = ""
     waiting: str = ""
+    spoken: tuple[str, ...] = ()
 
 
 class Alerts(Alert):
@@ -39,3 +42,7 @@ class Alerts(Alert):
     @property
     def waiting(self) -> str:  # type: ignore[override]
         return next((alert.waiting for alert in self._each if alert.waiting), "")
+
+    @property
+    def spoken(self) -> tuple[str, ...]:  # type: ignore[override]
+        return tuple(words for alert in self._each for words in alert.spoken)

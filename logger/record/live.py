@@ -26,6 +26,8 @@ from logger.decode.readings import Decoder, Reading, decoder_for
 QUEUE_CHUNKS = 8192
 QUEUE_BYTES = 16 << 20
 TICK_S = 0.25
+STALE_NS = 2_000_000_000
+"""A value older than this is shown and warned of no more."""
 DOUBT_NS = 8_000_000_000
 """A source that was not understood for this long is in doubt."""
 SENTENCES_A_TICK = 100

@@ -6,6 +6,7 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from logger.config.recorder import TAKEN
 from logger.config.sections import NAME
 from logger.config.writing import quoted
 from logger.errors import InputError
@@ -52,7 +53,7 @@ def read_name(text: str) -> Named:
         return exact[0]
     if near := [words for words in KNOWN if words.casefold().split()[0] == bare.casefold()]:
         raise InputError(f"{bare!r}: in which unit: {' or '.join(near)}?")
-    if re.fullmatch(NAME, bare) is None or bare in {"time", "mono_ns", "void"}:
+    if re.fullmatch(NAME, bare) is None or bare in TAKEN:
         raise InputError(
             f"{bare!r}: expected {', '.join(KNOWN)}, a name of small letters, digits and _, or - for nothing"
         )

@@ -18,13 +18,12 @@ from logger.decode.clock import monotonic_ns
 from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
-from logger.record.live import Doubts, Listener, Place
+from logger.record.live import STALE_NS, Doubts, Listener, Place
 from logger.record.terminal import PanelRow, Terminal
 from logger.record.watched import ChannelWatch
 from logger.text import safe
 from logger.units import MB_PER_GB, NS_PER_S, S_PER_HOUR, S_PER_MINUTE, SPEED_UNITS
 
-STALE_NS = 2_000_000_000
 CAUTIONS_S = 30.0
 
 CAUTIONS = """\

@@ -8,11 +8,8 @@ from typing import Any
 from logger.decode.clock import monotonic_ns
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
-from logger.record.live import Doubts, Listener, Place
+from logger.record.live import STALE_NS, Doubts, Listener, Place
 from logger.record.watched import ChannelWatch
-from logger.units import NS_PER_S
-
-_STALE_NS = 2 * NS_PER_S
 
 
 class LatestSeen(Listener):
@@ -38,7 +35,7 @@ class LatestSeen(Listener):
         mixture = ""
         if self._place is not None:
             name, digits = ("AFR", 1) if self._place.channel == "afr" else ("lambda", 2)
-            known = now - self._mixture_ns <= _STALE_NS and not math.isnan(self._mixture)
+            known = now - self._mixture_ns <= STALE_NS and not math.isnan(self._mixture)
             mixture = f"{name} {self._mixture:.{digits}f}" if known else f"{name} --"
         return {
             "doubts": sorted(self._doubts.sources.copy()),

@@ -11,19 +11,10 @@ from logger.units import NS_PER_S
 
 AGAIN_NS = 10 * NS_PER_S
 """A warning that stays on is said again after this long."""
-_WARNINGS = {
-    "LEAN": "lean at high load",
-    "HEAD HIGH": "head too hot",
-    "OIL HIGH": "oil too hot",
-    "PLUG HIGH": "plug too hot",
-    "ENGINE HIGH": "engine too fast",
-    "BATTERY LOW": "battery low",
-}
-"""How a line of the panel begins -> what is said of it."""
 
 
 class Speaker(Listener):
-    """Listens to what happens and hands sentences to the voice; `alert` is what the panel shows of warnings."""
+    """Listens to what happens and hands sentences to the voice; of warnings it says what `alert` has to be spoken."""
 
     def __init__(self, voice: Voice, alert: Alert) -> None:
         self._voice, self._alert = voice, alert
@@ -51,7 +42,7 @@ class Speaker(Listener):
                 self._voice.say(self._run(int(said["speed"]), float(said["seconds"])))
 
     def on_tick(self, now_ns: int) -> None:
-        on = [words for begins, words in _WARNINGS.items() if begins in self._alert.alert]
+        on = self._alert.spoken
         self._warned = {words: at for words, at in self._warned.items() if words in on}
         for words in on:
             if now_ns - self._warned.get(words, -AGAIN_NS) >= AGAIN_NS:

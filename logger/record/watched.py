@@ -12,21 +12,21 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from logger.config.car import CarConfig, Limits
-from logger.config.recorder import Channel, RecorderConfig, channels_of
+from logger.config.recorder import WATCHED_NAMES, RecorderConfig, channels_of, measured
 from logger.decode.readings import Reading
 from logger.record.alerts import Alert
-from logger.record.live import Live, Place
+from logger.record.live import STALE_NS, Live, Place
 from logger.units import NS_PER_S, QUANTITY_UNITS, S_PER_MINUTE, celsius_of_kelvin, kelvin_of_fahrenheit
 
-STALE_NS = 2 * NS_PER_S
 _BEYOND_NS = NS_PER_S
 _BACK_C, _BACK_V, _BACK_SHARE = 5.0, 0.3, 0.03
 """How far back a value must be before its warning ends: degrees, volts, share of an engine speed (common practice, no
 source)."""
-NAMES = {
-    "head_temperature": "head", "oil_temperature": "oil", "plug_temperature": "plug", "engine_speed": "engine",
-    "battery": "battery",
+_SPOKEN = {
+    "head_temperature": "head too hot", "oil_temperature": "oil too hot", "plug_temperature": "plug too hot",
+    "engine_speed": "engine too fast", "battery": "battery low",
 }  # fmt: skip
+"""What is said aloud of a quantity beyond its limit."""
 
 
 @dataclass(frozen=True)
@@ -55,22 +55,16 @@ class Watched:
 
 
 def watched_of(config: RecorderConfig, car: CarConfig | None, live: Live) -> list[Watched]:
-    """The channels that are watched, one for each quantity, in the order of `NAMES`."""
+    """The channels that are watched, one for each quantity, in the order of `WATCHED_NAMES`."""
     limits = car.limits if car is not None else Limits()
     found: dict[str, Watched] = {}
     for source in config.source:
         for channel in channels_of(source):
-            quantity, unit = _what(channel)
-            place = live.place_in(source.name, channel.channel or "") if quantity in NAMES else None
+            quantity, unit = measured(channel)
+            place = live.place_in(source.name, channel.channel or "") if quantity in WATCHED_NAMES else None
             if place is not None and quantity not in found:
                 found[quantity] = Watched(place, quantity, unit, *_limit(quantity, unit, limits))
-    return [found[quantity] for quantity in NAMES if quantity in found]
-
-
-def _what(channel: Channel) -> tuple[str, str]:
-    if channel.quantity is None and channel.channel == "rpm":
-        return "engine_speed", "rpm"
-    return channel.quantity or "", channel.unit
+    return [found[quantity] for quantity in WATCHED_NAMES if quantity in found]
 
 
 def _limit(quantity: str, unit: str, limits: Limits) -> tuple[float, float]:
@@ -114,15 +108,15 @@ class ChannelWatch(Alert):
     def on_tick(self, now_ns: int) -> None:
         for each in self._watched:
             self._look(each, now_ns)
-        said = []
-        for each in self._watched:
-            if each.quantity in self._on:
-                word = "LOW" if each.least else "HIGH"
-                limit = f"{'least' if each.least else 'most'} {each.said(each.limit)}"
-                said.append(
-                    f"{NAMES[each.quantity].upper()} {word}: {each.said(self._values[each.quantity][1])}, {limit}"
-                )
-        self.alert = "  ".join(said)
+        beyond = [each for each in self._watched if each.quantity in self._on]
+        self.alert = "  ".join(map(self._warning, beyond))
+        self.spoken = tuple(_SPOKEN[each.quantity] for each in beyond)
+
+    def _warning(self, each: Watched) -> str:
+        """ "HEAD HIGH: 240 C, most 230 C"."""
+        word, bound = ("LOW", "least") if each.least else ("HIGH", "most")
+        value = each.said(self._values[each.quantity][1])
+        return f"{WATCHED_NAMES[each.quantity].upper()} {word}: {value}, {bound} {each.said(each.limit)}"
 
     def _look(self, each: Watched, now_ns: int) -> None:
         at_ns, value = self._values.get(each.quantity, (0, math.nan))
@@ -143,5 +137,5 @@ class ChannelWatch(Alert):
         for each in self._watched:
             at_ns, value = self._values.get(each.quantity, (0, math.nan))
             known = now_ns - at_ns <= STALE_NS and not math.isnan(value)
-            said.append(f"{NAMES[each.quantity]} {each.said(value) if known else '--'}")
+            said.append(f"{WATCHED_NAMES[each.quantity]} {each.said(value) if known else '--'}")
         return "   ".join(said)

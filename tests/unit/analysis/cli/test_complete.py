@@ -76,6 +76,15 @@ def test_dashes_leave_it_open_and_nonsense_is_asked_again(store: Path) -> None:
     assert made.setup is None and made.manifest.weather is None and not made.manifest.trace
 
 
+def test_weather_that_cannot_be_is_asked_again(store: Path) -> None:
+    """A number with its unit that no air has: the questions go on, and the next drive is asked about too."""
+    typed = ["", "300C", "", "", "", "", "17C", "", "", "", "", ""]
+    result = complete(store, *[drive.id for drive in list_drives(store)[2:]], answers="\n".join(typed) + "\n" * 12)
+    assert result.exception is None, result.output
+    assert "temperature_c: found 300" in result.output and "leaves it open" in result.output
+    assert [(drive.manifest.weather or {}).get("temperature_c") for drive in list_drives(store)[2:]] == [17, 17]
+
+
 def test_at_the_end_of_recording_it_asks_only_where_something_lacks(
     store: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -109,8 +109,11 @@ def test_by_a_recorded_load_after_the_set_time_and_until_it_is_well_again() -> N
     watch = LeanWatch(RecorderSettings(load_channel="map_kpa", load_full=100.0, lean_alert_s=2.0), 12.5, AFR, LOAD)
     assert step(watch, 0.0, 14.0, 90) == ""
     assert step(watch, 1.9, 14.0, 90) == ""
+    assert watch.spoken == ()
     assert step(watch, 2.1, 14.0, 90).startswith("LEAN AT HIGH LOAD: 14.00 for 2 s")
+    assert watch.spoken == ("lean at high load",)
     assert step(watch, 2.3, 12.4, 90) == ""  # rich again
+    assert watch.spoken == ()
     assert step(watch, 2.5, 14.0, 90) == ""  # and the time counts anew
     assert step(watch, 4.6, 14.0, 90) != ""
     assert step(watch, 4.8, 14.0, 60) == ""  # the foot is off

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import os
 import re
+import shlex
 import stat
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rig import Cable, Sender, rmc
 from typer.testing import CliRunner, Result
 
 from logger.cli import drives as cli
+from logger.cli.begin import begin as begin_
 from logger.config.car import CarConfig
 from logger.config.examples import folder
 from logger.config.reading import load, parse
@@ -63,6 +67,11 @@ def test_nothing_but_enter_where_it_can_guess(tmp_path: Path) -> None:
     assert named[1] == [("afr", None, ""), ("oil_c", "oil_temperature", "degC"), ("battery_v", "battery", "V")]
     assert (store / "recorder.toml").read_text() == said.replace('"head_', '"oil_')
     assert "now" in first.output and "a fix" in first.output
+    # The line to copy records into the store that was named, and all else fits 80 columns.
+    *said_lines, command = first.output.rstrip("\n").split("\n")
+    assert shlex.split(command) == ["pullbook", "record", "--store", str(store)]
+    told = [line for line in said_lines if str(tmp_path) not in line]
+    assert [line for line in told if len(line) > 80 and "]: " not in line] == []
     # All that the examples explain is there still.
     for example, own in (
         ("recorder.toml", "recorder.toml"),
@@ -95,6 +104,13 @@ def test_answers_are_asked_again_until_they_can_be_used(tmp_path: Path) -> None:
     assert car.car.carburettor == 'two 32s, "as found" # 2'
 
 
+def test_a_mass_is_told_as_it_is_written(tmp_path: Path) -> None:
+    """860 lb of 0.45359237 kg (NIST SP 811) are 390.089 kg: a tenth is more than any scale for cars knows."""
+    result = begin(tmp_path, "--only", "car", answers="\n860lb\n\n\nmph\n")
+    assert "(390.1 kg is 860 lb.)" in result.output
+    assert load(tmp_path / "car.toml", CarConfig).car.mass_kg == 390.1
+
+
 def test_who_stops_half_way_goes_on_from_there(tmp_path: Path) -> None:
     stopped = begin(tmp_path, "--only", "car", answers="Wren\n392kg\n")
     assert isinstance(stopped.exception, InputError) and "the answers end before" in str(stopped.exception)
@@ -103,6 +119,47 @@ def test_who_stops_half_way_goes_on_from_there(tmp_path: Path) -> None:
     assert "Your answers of last time are offered" in again.output
     assert load(tmp_path / "car.toml", CarConfig).car.name == "Wren"
     assert not (tmp_path / ".recorder" / "begun.json").exists()
+
+
+@pytest.mark.parametrize("what", ["[" * 100_000, '{"name": ', "[1]", "pipe"])
+def test_kept_answers_that_cannot_be_read_are_asked_for_anew(tmp_path: Path, what: str) -> None:
+    kept = tmp_path / ".recorder" / "begun.json"
+    kept.parent.mkdir()
+    if what != "pipe":
+        kept.write_text(what)
+    elif os.name == "posix":
+        os.mkfifo(kept)
+    begin(tmp_path, "--only", "car", answers="Wren\n392kg\n\n\n\n")
+    assert load(tmp_path / "car.toml", CarConfig).car.name == "Wren"
+
+
+class Lines(io.RawIOBase):
+    """A terminal's input: each reading gives one line."""
+
+    def __init__(self, *lines: bytes) -> None:
+        super().__init__()
+        self._lines = list(lines)
+
+    def readable(self) -> bool:
+        return True
+
+    def readinto(self, into: Any, /) -> int:
+        line = self._lines.pop(0) if self._lines else b""
+        into[: len(line)] = line
+        return len(line)
+
+
+@pytest.mark.parametrize(("errors", "name"), [("strict", "Wren"), ("surrogateescape", "K?fer")])
+def test_bytes_that_are_no_text_end_no_questions(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, errors: str, name: str
+) -> None:
+    """A terminal in Latin-1 where the program expects UTF-8: asked again, or kept as a file can hold it."""
+    names = [b"K\xe4fer\n"] + ([b"Wren\n"] if errors == "strict" else [])
+    typed = io.BufferedReader(Lines(*names, b"392kg\n", b"\n", b"\n", b"\n"))
+    monkeypatch.setattr("sys.stdin", io.TextIOWrapper(typed, encoding="utf-8", errors=errors))
+    with pytest.raises(ConfigError, match=r"recorder\.toml: there is no such file"):  # the car alone was asked about
+        begin_(only="car", store=tmp_path)
+    assert load(tmp_path / "car.toml", CarConfig).car.name == name
 
 
 def test_an_answer_is_changed_later_and_all_else_stays(tmp_path: Path) -> None:

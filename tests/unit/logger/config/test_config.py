@@ -8,7 +8,7 @@ import pytest
 
 from logger.config.car import CarConfig
 from logger.config.reading import load, parse
-from logger.config.recorder import RecorderConfig, channels_of
+from logger.config.recorder import Channel, RecorderConfig, channels_of, measured
 from logger.config.setup import SetupConfig
 from logger.config.targets import TargetsConfig
 from logger.errors import ConfigError
@@ -154,6 +154,14 @@ kind = "numbers"
     along, turns = channels_of(parse(text, RecorderConfig, "r.toml").source[2])
     assert QUANTITY_UNITS[str(along.quantity)][along.unit] == 9.80665
     assert QUANTITY_UNITS[str(turns.quantity)][turns.unit] == 1 / 60
+
+
+def test_a_channel_called_rpm_is_engine_speed_whatever_is_printed_behind_it() -> None:
+    """On the panel and by each run alike; its `unit` is free where no quantity is named."""
+    for unit in ("", "Hz", "turns"):
+        assert measured(Channel(channel="rpm", unit=unit)) == ("engine_speed", "rpm")
+    assert measured(Channel(channel="rpm", unit="Hz", quantity="engine_speed")) == ("engine_speed", "Hz")
+    assert measured(Channel(channel="afr")) == ("", "")
 
 
 @pytest.mark.parametrize(

@@ -89,7 +89,7 @@ def test_warnings_are_said_once_and_again_after_ten_seconds() -> None:
     heard: list[tuple[float, str]] = []
     for n in range(100):  # 25 s, four ticks a second
         t = n / 4
-        alert.alert = "LEAN AT HIGH LOAD: 14.00 for 2 s  HEAD HIGH: 240 C, most 230 C" if 2 <= t < 15 else ""
+        alert.spoken = ("lean at high load", "head too hot") if 2 <= t < 15 else ()
         before = len(mouth.words)
         speaker.on_tick(round(t * SECOND))
         assert all(urgent for _, urgent in mouth.words[before:])

@@ -105,6 +105,34 @@ def test_a_channel_that_falls_silent_or_void_warns_no_more() -> None:
     assert told.alert == ""
 
 
+@pytest.mark.parametrize(
+    ("beyond", "words"),
+    [
+        ({"cht": 450.0}, ("head too hot",)),
+        ({"sump": 131.0}, ("oil too hot",)),
+        ({"turns": 87.0}, ("engine too fast",)),
+        ({"volts": 11.8}, ("battery low",)),
+        ({"cht": 450.0, "volts": 11.8}, ("head too hot", "battery low")),
+    ],
+)
+def test_each_warning_is_spoken_as_long_as_it_is_shown(beyond: dict[str, float], words: tuple[str, ...]) -> None:
+    told = watch()
+    for t in (0.0, 0.5, 1.0):
+        shown = step(told, t, **beyond)
+        assert bool(told.spoken) is bool(shown)
+    assert told.spoken == words
+    assert step(told, 2.0) == "" and told.spoken == ()
+
+
+def test_the_plug_is_spoken_of_as_the_head_is() -> None:
+    config = parse(RIG.replace("head_temperature", "plug_temperature"), RecorderConfig, "r.toml")
+    car = parse(CAR.replace("head_max", "plug_max"), CarConfig, "c.toml")
+    told = ChannelWatch(watched_of(config, car, Live(config)))
+    step(told, 0.0, cht=450.0)
+    assert step(told, 1.0, cht=450.0) == "PLUG HIGH: 450 F, most 446 F"
+    assert told.spoken == ("plug too hot",)
+
+
 def test_without_limits_nothing_warns() -> None:
     told = watch(CAR.split("[limits]", maxsplit=1)[0])
     step(told, 0.0, cht=900.0, volts=2.0)
@@ -122,3 +150,5 @@ def test_several_alerts_are_one_line() -> None:
     assert (both.alert, both.waiting) == ("", "")
     one.alert, two.alert, two.waiting = "LEAN", "HEAD HIGH", "asleep"
     assert (both.alert, both.waiting) == ("LEAN  HEAD HIGH", "asleep")
+    one.spoken, two.spoken = ("lean at high load",), ("head too hot", "battery low")
+    assert both.spoken == ("lean at high load", "head too hot", "battery low")
