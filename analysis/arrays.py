@@ -1,4 +1,5 @@
-"""Names for the arrays that go from room to room, what is asked of times everywhere, and two functions on series.
+"""Names for the arrays that go from room to room, what is asked of times and masks everywhere, and two functions on
+series.
 
 `first_order` and `peaks` do what `lfilter` and `find_peaks` of SciPy do, as far as they are needed here: to import
 scipy.signal costs `runs` and `mixture` a third of a second.
@@ -13,6 +14,12 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Codes = NDArray[np.intp]
 """Whole numbers that index or label."""
+
+
+def stretches(mask: Bools) -> list[tuple[int, int]]:
+    """First and last index of each stretch of True in a mask (n,)."""
+    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
+    return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
 
 
 def usual_step(time: Floats) -> float:

@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, stretches
 from analysis.motion.fixes import Fixes
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
@@ -335,10 +335,8 @@ def _gear_changes(motion: Motion, t0: float, departed: int, peak: int) -> list[f
     spread = motion.accel_sigma[departed : peak + 1]
     if len(t) < 10:
         return []
-    low = a < 0.02
-    edges = np.diff(np.concatenate([[0], low.astype(np.int8), [0]]))
     found = []
-    for first, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True):
+    for first, last in stretches(a < 0.02):
         before = (t > t[first] - 1.0) & (t < t[first])
         after = (t > t[last]) & (t < t[last] + 1.2)
         if first == 0 or last >= len(t) - 1 or t[last] - t[first] > 2.0 or not before.any() or not after.any():
