@@ -46,7 +46,7 @@ takes 0.1 to 0.4 s)."""
 def find(motion: Motion, fixes: Fixes, options: Options | None = None, habit: LaunchHabit | None = None) -> list[Run]:
     """All runs of a drive, numbered from 1: standing ones in order of time, then rolling ones, so that a standing run
     keeps its number whatever else is asked for. `fixes` are the cleaned ones `motion` was made of; `habit` is what
-    other drives told of the car's launches (`run.habit_from`); the drive's launches tell each other, none itself."""
+    other drives told of the car's launches (`lessons.Taught`); the drive's launches tell each other, none itself."""
     options = options or Options()
     found = _name_aborted(judged(_standing(motion, fixes, options, habit), motion, fixes), options)
     if options.from_mps is not None and options.to_mps is not None:
