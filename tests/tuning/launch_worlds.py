@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from tuning.receiver_worlds import DT, FOOT, RECEIVERS, Floats, Truth, received, stop
+from tuning.receiver_worlds import DT, FOOT, RECEIVERS, Floats, Truth, held_pull, received, stop
 from tuning.receiver_worlds import Receiver as MadeReceiver
 
 from analysis.motion import smoother
@@ -113,14 +113,7 @@ def one_cars_drive(rng: np.random.Generator, family: str, car: int, cars: int, l
                 rolled += (rise[caught] * grip - slope) * DT
                 caught += 1
             rise = rise[caught:]
-        speed, pulled = 0.0, []
-        for s in rise:
-            pulled.append(speed)
-            push = s * min(grip, power / max(speed, 0.3))
-            speed = max(speed + (push - resistance - 7e-4 * speed * speed) * DT, 0.0)
-            if speed > top:
-                break
-        pull = np.array(pulled)
+        pull = held_pull(rise, grip, power, resistance, top)
         begin = sum(map(len, v)) * DT
         way = np.cumsum(pull) * DT
         first = begin + (int(np.argmax(pull > 0)) - 1) * DT
