@@ -23,6 +23,7 @@ from analysis.motion import smoother
 from analysis.motion.fixes import clean
 from analysis.motion.receiver import Receiver
 from analysis.runs import finding, launch
+from analysis.runs.rises import rises
 from analysis.runs.run import Options
 
 Share = Callable[[Floats], Floats]
@@ -177,7 +178,7 @@ def measured(receiver: str, cars: int, launches: int, seed: int) -> dict[str, Fl
                 at = min(seen, key=lambda one: abs(one.t0_s - begun), default=None)
                 if at is None or abs(at.t0_s - begun) > 2.0:
                     continue
-                log, t0, t0s, foots, foot_sigma = by_rise(at, np.zeros(len(launch.rises(False))))
+                log, t0, t0s, foots, foot_sigma = by_rise(at, np.zeros(len(rises(False))))
                 said = (at.t0_s - begun, at.t0_sigma_s, at.one_foot_s - foot, at.one_foot_sigma_s)
                 values = (number, car, said, log, t0 - begun, t0s, foots - foot, foot_sigma)
                 for name, value in zip(names, values, strict=True):
