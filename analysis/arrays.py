@@ -1,7 +1,8 @@
-"""Names for the arrays that go from room to room, what is asked of times everywhere, and three functions on series.
+"""Names for the arrays that go from room to room, what is asked of times and masks everywhere, and two functions on
+series.
 
-`first_order`, `peaks` and `monotone` do what `lfilter`, `find_peaks` and `PchipInterpolator` of SciPy do, as far as
-they are needed here: to import scipy.signal, scipy.interpolate or scipy.optimize costs every verb up to half a second.
+`first_order` and `peaks` do what `lfilter` and `find_peaks` of SciPy do, as far as they are needed here: to import
+scipy.signal costs `runs` and `mixture` a third of a second.
 """
 
 from __future__ import annotations
@@ -13,6 +14,12 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Codes = NDArray[np.intp]
 """Whole numbers that index or label."""
+
+
+def stretches(mask: Bools) -> list[tuple[int, int]]:
+    """First and last index of each stretch of True in a mask (n,)."""
+    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
+    return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
 
 
 def usual_step(time: Floats) -> float:
@@ -82,45 +89,3 @@ def peaks(x: Floats, height: float, distance: int) -> NDArray[np.intp]:
             near[k] = False
             kept[near] = False
     return np.asarray(found[kept])
-
-
-def monotone(x: Floats, y: Floats, at: Floats) -> Floats:
-    """y between its points by the monotone cubic of Fritsch and Butland; `at` within the range of x.
-
-    F. N. Fritsch, J. Butland, "A method for constructing local monotone piecewise cubic interpolants", SIAM Journal on
-    Scientific and Statistical Computing 5 (1984) 300-304; at both ends the three-point slope of C. Moler, Numerical
-    Computing with MATLAB (2004), section 3.6.
-
-    Parameters
-    ----------
-    x : array, shape (n,)
-        Rising; two points or more.
-    y : array, shape (n,)
-    at : array, shape (m,)
-    """
-    step = np.diff(x)
-    rise = np.diff(y) / step
-    if len(x) == 2:
-        slope = np.array([rise[0], rise[0]])
-    else:
-        slope = np.zeros(len(x))
-        one_way = rise[1:] * rise[:-1] > 0
-        first, second = 2 * step[1:] + step[:-1], step[1:] + 2 * step[:-1]
-        before, after = np.where(one_way, rise[:-1], 1.0), np.where(one_way, rise[1:], 1.0)
-        slope[1:-1] = np.where(one_way, (first + second) / (first / before + second / after), 0.0)
-        slope[0] = _end_slope(step[0], step[1], rise[0], rise[1])
-        slope[-1] = _end_slope(step[-1], step[-2], rise[-1], rise[-2])
-    k = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(step) - 1)
-    bend = (slope[k] + slope[k + 1] - 2 * rise[k]) / step[k]
-    from_k = at - x[k]
-    curve = (rise[k] - slope[k]) / step[k] - bend
-    return np.asarray(y[k] + from_k * (slope[k] + from_k * (curve + from_k * bend / step[k])))
-
-
-def _end_slope(step: float, next_step: float, rise: float, next_rise: float) -> float:
-    slope = ((2 * step + next_step) * rise - step * next_rise) / (step + next_step)
-    if np.sign(slope) != np.sign(rise):
-        return 0.0
-    if np.sign(rise) != np.sign(next_rise) and abs(slope) > 3 * abs(rise):
-        return 3 * rise
-    return float(slope)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats, monotone
+from analysis.arrays import Floats
 from analysis.conditions.setups import Parts, same
 
 
@@ -64,7 +64,7 @@ class Observation:
         Returns
         -------
         (J,) array
-            [s]; between table speeds by the monotone cubic of Fritsch and Butland (`arrays.monotone`), NaN
+            [s]; between table speeds by the monotone cubic of Fritsch and Butland (scipy's PchipInterpolator), NaN
             beyond them and where the run has no corrected times.
         """
         table = self.corrected_s if corrected else self.time_s
@@ -133,5 +133,7 @@ def _read(x: Floats, y: Floats, at: Floats) -> Floats:
     out[there] = y[place[there]]
     between = ~there & (at > x[0]) & (at < x[-1])
     if between.any() and len(x) > 1:
-        out[between] = monotone(x, y, at[between])
+        from scipy.interpolate import PchipInterpolator
+
+        out[between] = PchipInterpolator(x, y)(at[between])
     return out

@@ -153,23 +153,13 @@ def estimate(
     if sums is None:
         return configured(configured_s, "The delay cannot be told from this drive: too few readings in a row.", steps)
 
-    blocks = len(sums.yy)
-    rng = np.random.default_rng(blocks)  # the same drive always gives the same answer
-    weights = np.vstack([np.ones(blocks), rng.standard_exponential((RESAMPLES, blocks))])
     others = _by_block(edges.time_s, edges.misfit[:, lags], sums.start_s)[..., None] + np.zeros(len(SHIFTS))
     if opening is None:
         speed = np.where(state.fix_mps > SLIP_MPS, state.fix_mps, np.nan)
         shifts = np.asarray(SHIFTS * GRID_S, dtype=np.float64)
         middle, bent = bends(edges, state.fix_time_s, speed, state.fix_sigma_mps, shifts)
         others += _by_block(middle, bent[:, lags], sums.start_s)
-    by_others = np.tensordot(weights, others, 1)
-    rows = sums.seconds / (BLUR_STEPS * step)
-    misfits = (
-        0.5 * rows * np.log(residual) + other
-        for residual, other in zip(_residuals(sums, weights), by_others, strict=True)
-    )
-    (delay, lag), *drawn = (_minimum(misfit, LAGS_S[lags]) for misfit in misfits)
-    found = np.array(drawn)
+    (delay, lag), found = _reweighted(sums, others, LAGS_S[lags], sums.seconds / (BLUR_STEPS * step))
     total = delay + lag
     spread_total = _interval(found.sum(axis=1), total, own, unseen)
     elsewhere = float(np.mean(np.abs(found.sum(axis=1) - total) > 0.3))
@@ -336,6 +326,24 @@ def _residuals(sums: _Sums, weights: Floats) -> Iterator[Floats]:
         xx[..., diagonal, diagonal] += 1e-4 * np.trace(xx, axis1=-2, axis2=-1)[..., None] / p
         explained = np.sum(xy * np.linalg.solve(xx, xy), axis=-2)
         yield from np.maximum((some @ sums.yy)[:, None, :] - explained, np.finfo(float).tiny)
+
+
+def _reweighted(sums: _Sums, others: Floats, lags_s: Floats, rows: float) -> tuple[tuple[float, float], Floats]:
+    """Delay and lag of the drive [s], and those of the drive reweighted: (RESAMPLES, 2).
+
+    others: what else a delay and lag misfit, by block (blocks, lags, shifts). rows: how many readings tell something
+    of their own.
+    """
+    blocks = len(sums.yy)
+    rng = np.random.default_rng(blocks)  # the same drive always gives the same answer
+    weights = np.vstack([np.ones(blocks), rng.standard_exponential((RESAMPLES, blocks))])
+    by_others = np.tensordot(weights, others, 1)
+    misfits = (
+        0.5 * rows * np.log(residual) + other
+        for residual, other in zip(_residuals(sums, weights), by_others, strict=True)
+    )
+    drive, *drawn = (_minimum(misfit, lags_s) for misfit in misfits)
+    return drive, np.array(drawn)
 
 
 def _minimum(residual: Floats, lags_s: Floats) -> tuple[float, float]:

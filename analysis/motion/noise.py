@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.arrays import Bools, Floats
+from analysis.arrays import Bools, Floats, stretches
 from logger.units import MPS_PER_KMH, MPS_PER_KNOT
 
 REST_MPS = 0.35
@@ -106,13 +106,13 @@ def rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
             inside and bool((y[first : last + 1] == 0).all()) and 2 * MIN_REST_S < around < 2.5 * gap_s and step > 0.5
         )
 
-    stretches = [(first, last) for first, last in _stretches(low) if long_enough(first, last)]
-    if not stretches:
+    slow = [(first, last) for first, last in stretches(low) if long_enough(first, last)]
+    if not slow:
         return mask
     # What readings at rest usually are: from the inside of each stretch, since the car leaves and arrives at its ends.
-    inner = [_inside(first, last, step) for first, last in stretches]
+    inner = [_inside(first, last, step) for first, last in slow]
     rms = np.array([np.sqrt(np.mean(y[part] ** 2)) for part in inner])
-    seconds = np.array([max(t[last] - t[first], step) for first, last in stretches])
+    seconds = np.array([max(t[last] - t[first], step) for first, last in slow])
     order = np.argsort(rms)
     middle = order[np.searchsorted(np.cumsum(seconds[order]), 0.5 * seconds.sum())]
     known = sum(part.stop - part.start for part in inner) >= 10
@@ -120,7 +120,7 @@ def rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
     usual = min(usual, max(3 * float(rms.min()), 2 * sigma))
     limit = max(2.2 * usual, 0.06)
     width = max(round(1.0 / step), 3)
-    for first, last in stretches:
+    for first, last in slow:
         # A creeping car reads steadily above what the receiver shows at rest.
         square = y[first : last + 1] ** 2
         mask[first : last + 1] = np.sqrt(_running_mean(square, width)) < limit
@@ -129,7 +129,7 @@ def rest_mask(t: Floats, y: Floats, sigma: float, gap_s: float) -> Bools:
         _grow(mask, quiet, width // 2)
     else:
         mask |= _several(quiet & (np.abs(y) < limit))
-    for first, last in _stretches(mask):
+    for first, last in stretches(mask):
         mask[first : last + 1] = long_enough(first, last)
     return mask
 
@@ -182,24 +182,18 @@ def pinned_steps(rest: Bools, step: float, late_s: float = 0.0) -> Bools:
     margin = max(int(np.ceil(0.5 / step)), 1)
     leaving = max(int(np.ceil((0.5 + late_s) / step)), 1)
     pinned = np.zeros(len(rest), bool)
-    for a, b in _stretches(rest):
+    for a, b in stretches(rest):
         pinned[a + margin if a > 0 else a : (b - leaving if b < len(rest) - 1 else b) + 1] = True
     return pinned
 
 
 def rest_intervals(t: Floats, rest: Bools) -> list[Interval]:
-    return [Interval(float(t[a]), float(t[b])) for a, b in _stretches(rest)]
-
-
-def _stretches(mask: Bools) -> list[tuple[int, int]]:
-    """First and last index of each stretch of True."""
-    edges = np.diff(np.concatenate([[0], mask.astype(np.int8), [0]]))
-    return list(zip(np.flatnonzero(edges == 1).tolist(), (np.flatnonzero(edges == -1) - 1).tolist(), strict=True))
+    return [Interval(float(t[a]), float(t[b])) for a, b in stretches(rest)]
 
 
 def settled_slices(rest: Bools, step: float) -> list[slice]:
     """The fixes of each rest that are away from its ends."""
-    return [_inside(first, last, step) for first, last in _stretches(rest)]
+    return [_inside(first, last, step) for first, last in stretches(rest)]
 
 
 def wander_covariance(t: Floats, noise: Noise) -> Floats:
@@ -215,8 +209,8 @@ _REST_MEAN_SQUARE: dict[NoiseKind, float] = {"signed": 1.0, "folded": 1.0, "clip
 
 def noise_at_rest(y: Floats, rest: Bools, quantum: float, sigma: float, step: float) -> Noise:
     """What readings at rest tell: how noise shows near zero, its size, whether zero is held."""
-    stretches = [_inside(first, last, step) for first, last in _stretches(rest)]
-    readings = np.concatenate([y[part] for part in stretches]) if stretches else np.empty(0)
+    parts = settled_slices(rest, step)
+    readings = np.concatenate([y[part] for part in parts]) if parts else np.empty(0)
     seconds = len(readings) * step
     if len(readings) >= 20:
         readings = readings[np.abs(readings) <= max(6 * float(np.median(np.abs(readings))), 0.1, 2 * quantum)]

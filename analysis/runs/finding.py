@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, stretches
 from analysis.motion.fixes import Fixes
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
@@ -46,7 +46,7 @@ takes 0.1 to 0.4 s)."""
 def find(motion: Motion, fixes: Fixes, options: Options | None = None, habit: LaunchHabit | None = None) -> list[Run]:
     """All runs of a drive, numbered from 1: standing ones in order of time, then rolling ones, so that a standing run
     keeps its number whatever else is asked for. `fixes` are the cleaned ones `motion` was made of; `habit` is what
-    other drives told of the car's launches (`run.habit_from`); the drive's launches tell each other, none itself."""
+    other drives told of the car's launches (`lessons.Taught`); the drive's launches tell each other, none itself."""
     options = options or Options()
     found = _name_aborted(judged(_standing(motion, fixes, options, habit), motion, fixes), options)
     if options.from_mps is not None and options.to_mps is not None:
@@ -335,10 +335,8 @@ def _gear_changes(motion: Motion, t0: float, departed: int, peak: int) -> list[f
     spread = motion.accel_sigma[departed : peak + 1]
     if len(t) < 10:
         return []
-    low = a < 0.02
-    edges = np.diff(np.concatenate([[0], low.astype(np.int8), [0]]))
     found = []
-    for first, last in zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True):
+    for first, last in stretches(a < 0.02):
         before = (t > t[first] - 1.0) & (t < t[first])
         after = (t > t[last]) & (t < t[last] + 1.2)
         if first == 0 or last >= len(t) - 1 or t[last] - t[first] > 2.0 or not before.any() or not after.any():

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -293,16 +294,13 @@ def pull_away(
     settled = min(rest.start_s + 2.5 * late, rest.end_s - 0.5)
     begin = max(rest.start_s, earliest - 1.0, settled)
 
-    def fit(
-        earliest_s: float, latest_s: float, from_s: float, base_mps: float = 0.0, rested: bool = True,
-        may_roll: bool = False,
-    ) -> Launch:  # fmt: skip
-        return fit_launch(t, y, motion.noise, earliest_s, latest_s, until, from_s, base_mps, rested, smoothing,
-                          motion.trust, habit, among, may_roll)  # fmt: skip
+    fit = partial(
+        fit_launch, t, y, motion.noise, until_s=until, smoothing_s=smoothing, trust=motion.trust, habit=habit,
+        among=among,
+    )  # fmt: skip
 
     def fit_turn(earliest_s: float, latest_s: float) -> Launch:
-        launch = fit_launch(t, y, motion.noise, earliest_s, latest_s, until, earliest_s - CAUGHT_S, 0.0, False,
-                            smoothing, motion.trust, habit, among, turns=True)  # fmt: skip
+        launch = fit(earliest_s, latest_s, from_s=earliest_s - CAUGHT_S, at_rest_before=False, turns=True)
         return replace(launch, notes=(ROLLED_BACK,))
 
     if turned is not None:
@@ -310,9 +308,9 @@ def pull_away(
         return fit_turn(begun, max(latest, begun + 0.2))
     stood = int(np.searchsorted(t, rest.end_s))
     if departed - stood < 3:
-        return fit(earliest, latest, begin)
+        return fit(earliest, latest, from_s=begin)
     between = slice(stood, departed + 1)
-    vb, tb, ab = v[between], t[between], motion.accel_mps2[between]
+    vb, tb = v[between], t[between]
     drawn = motion.noise.rest_sigma_mps if motion.noise.drawn else sigma
     least_after = np.minimum.accumulate(vb[::-1])[::-1]
     bump = (vb > max(0.2, 5 * sigma, 3 * drawn)) & (least_after < 0.5 * vb)
@@ -326,28 +324,45 @@ def pull_away(
         if len(stands) * step > 0.5:
             # It stands again, be it after a roll or after strays that looked like one.
             again = float(tb[stands[0]])
-            return replace(fit(again, latest, again), notes=(moved,))
+            return replace(fit(again, latest, from_s=again), notes=(moved,))
         valley = over + int(np.argmin(vb[over:]))
         when = float(tb[valley])
         if when - rest.end_s < 4.0:
             return fit_turn(when - 0.4, min(when + 0.4, latest))
-        launch = fit(when - 0.4, min(when + 0.4, latest), when - 0.5 * step, rested=False)
+        launch = fit(when - 0.4, min(when + 0.4, latest), from_s=when - 0.5 * step, at_rest_before=False)
         return replace(launch, notes=(moved,))
     hovering = (v > max(0.06, 1.2 * sigma, 1.2 * drawn)) & (v < DEPART_MPS / 2) & (t > earliest) & (t < latest)
     may_roll = step <= 0.25 and bool(hovering.sum() * step > 0.15)
-    slow = (vb > max(0.12, 2.5 * sigma, 2.5 * drawn)) & (vb < DEPART_MPS) & (np.abs(ab) < 0.15)
-    creeping = np.flatnonzero(slow)
-    if len(creeping) and tb[creeping[-1]] - tb[creeping[0]] > 1.0:
-        steady = slice(max(creeping[0], creeping[-1] - int(2.0 / step)), creeping[-1] + 1)
-        base = float(np.median(y[between][steady]))
-        crept = float(np.trapezoid(vb[: creeping[-1] + 1], tb[: creeping[-1] + 1]))
-        way = f"{crept / FOOT_M:.0f} ft" if unit == "mph" else f"{crept:.1f} m"
-        note = f"crept {way} at {speed_label(base, unit)} before it pulled away: not a clean standing start"
-        return replace(fit(float(tb[steady][0]), latest, float(tb[steady][0]), base), notes=(note,))
-    return fit(earliest, latest, begin, may_roll=may_roll)
+    crept = _crept(motion, between, max(0.12, 2.5 * sigma, 2.5 * drawn))
+    if crept is not None:
+        way = f"{crept.way_m / FOOT_M:.0f} ft" if unit == "mph" else f"{crept.way_m:.1f} m"
+        at = speed_label(crept.speed_mps, unit)
+        note = f"crept {way} at {at} before it pulled away: not a clean standing start"
+        launch = fit(crept.from_s, latest, from_s=crept.from_s, base_mps=crept.speed_mps)
+        return replace(launch, notes=(note,))
+    return fit(earliest, latest, from_s=begin, may_roll=may_roll)
 
 
 ROLLED_BACK = "rolled back before it pulled away: time zero is where it turned"
+
+
+class _Crept(NamedTuple):
+    """A slow steady drive before a launch: its last two seconds' begin and speed, and how far it went in all."""
+
+    from_s: float
+    speed_mps: float
+    way_m: float
+
+
+def _crept(motion: Motion, between: slice, least_mps: float) -> _Crept | None:
+    """How a car crept between its rest and its departure, faster than `least_mps`; None where it did not."""
+    t, v, a = motion.t_s[between], motion.speed_mps[between], motion.accel_mps2[between]
+    creeping = np.flatnonzero((v > least_mps) & (v < DEPART_MPS) & (np.abs(a) < 0.15))
+    if not len(creeping) or t[creeping[-1]] - t[creeping[0]] <= 1.0:
+        return None
+    first, end = max(creeping[0], creeping[-1] - int(2.0 / motion.step_s)), creeping[-1] + 1
+    speed = float(np.median(motion.reading_mps[between][first:end]))
+    return _Crept(float(t[first]), speed, float(np.trapezoid(v[:end], t[:end])))
 
 
 def _fit_until(motion: Motion, departed: int, peak: int) -> float:

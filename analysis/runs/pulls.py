@@ -32,10 +32,11 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analysis.arrays import Bools, Codes, Floats
+from analysis.arrays import Bools, Codes, Floats, stretches
 from analysis.conditions.roadload import GRAVITY, RoadLoad
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import plane
+from analysis.motion.noise import wander_covariance
 from analysis.motion.smoother import Motion
 from analysis.runs.run import Run
 from logger.units import MPS_PER_MPH
@@ -218,12 +219,10 @@ def _stretches(motion: Motion) -> list[tuple[int, int]]:
     gains = motion.accel_mps2 > _GAINS_MPS2
     for gap in motion.gaps:
         gains &= ~((motion.t_s > gap.start_s - 1e-6) & (motion.t_s < gap.end_s + 1e-6))
-    edges = np.diff(np.concatenate([[0], gains.astype(np.int8), [0]]))
-    pairs = zip(np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1, strict=True)
     top = LOWEST_BAND * BAND_MPS
     return [
-        (int(i), int(j))
-        for i, j in pairs
+        (i, j)
+        for i, j in stretches(gains)
         if motion.speed_mps[j] > top and motion.t_s[j] - motion.t_s[i] > LEAST_S + SKIP_S
     ]
 
@@ -237,12 +236,10 @@ def _read_between(motion: Motion, road: RoadLoad, first: int, last: int) -> tupl
     t, v, a = (each[first : last + 1] for each in (motion.t_s, motion.speed_mps, motion.accel_mps2))
     force = (1 + road.rotating) * a + road.at(v)
     steady = _no_step(force, motion.step_s) | _no_step(force * v, motion.step_s)
-    edges = np.diff(np.concatenate([[0], steady.astype(np.int8), [0]]))
-    begun, ended = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1) - 1
-    most = [float(np.median((force * v)[i : j + 1])) if t[j] - t[i] > LEAST_S else 0.0
-            for i, j in zip(begun, ended, strict=True)]  # fmt: skip
-    k = int(np.argmax(most))
-    return float(t[begun[k]]) + SKIP_S + 2 * motion.receiver.undone_s, float(t[ended[k]]) - SKIP_S
+    parts = stretches(steady)
+    most = [float(np.median((force * v)[i : j + 1])) if t[j] - t[i] > LEAST_S else 0.0 for i, j in parts]
+    begun, ended = parts[int(np.argmax(most))]
+    return float(t[begun]) + SKIP_S + 2 * motion.receiver.undone_s, float(t[ended]) - SKIP_S
 
 
 def _no_step(value: Floats, step_s: float) -> Bools:
@@ -322,17 +319,7 @@ def _covariance(motion: Motion, windows: Sequence[_Window]) -> Floats:
     for k, each in enumerate(windows):
         weights[k, at : at + len(each.t_s)] = each.weights * each.smooth_mps
         at += len(each.t_s)
-    return np.asarray(weights @ _noise(motion, t) @ weights.T)
-
-
-def _noise(motion: Motion, t: Floats) -> Floats:
-    """Covariance of the speed readings at times `t` [m2/s2]: white, and first-order Gauss-Markov."""
-    noise = motion.noise
-    out = np.eye(len(t)) * noise.white_mps**2
-    if noise.wander_share > 0:
-        apart = np.abs(t[:, None] - t[None, :]) / max(noise.wander_s, 1e-3)
-        out = out + noise.wander_mps**2 * np.exp(-apart)
-    return out
+    return np.asarray(weights @ wander_covariance(t, motion.noise) @ weights.T)
 
 
 def _where(fixes: Fixes, middle: float, begin: float, end: float) -> tuple[float, float, float]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -96,16 +96,6 @@ class LaunchHabit:
 
     shares: tuple[float, ...]
     launches: int
-
-    def as_json(self) -> dict[str, Any]:
-        """All of it as plain values."""
-        return {"shares": list(self.shares), "launches": self.launches}
-
-    @classmethod
-    def of_json(cls, values: dict[str, Any]) -> LaunchHabit | None:
-        """What `as_json` gave; None where it is of another set of rises."""
-        shares = tuple(float(share) for share in values.get("shares", ()))
-        return cls(shares, int(values.get("launches", 0))) if len(shares) == len(rises(False)) else None
 
 
 def prior_of(every: Sequence[Rise], habit: LaunchHabit | None, slow: bool = False) -> Floats:

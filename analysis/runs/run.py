@@ -12,7 +12,6 @@ import numpy as np
 from analysis.arrays import Floats
 from analysis.motion.noise import Interval
 from analysis.motion.stretch import Grade, Quality
-from analysis.runs.rises import LaunchHabit, habit_of
 from logger.units import FOOT_M, MPS_PER_KMH, MPS_PER_MPH
 
 
@@ -145,7 +144,7 @@ class Run:
     why_not: str | None = None
     """Why it is not counted: what no car does, or not this one; None where nothing speaks against it."""
     rise_log: Floats | None = field(default=None, repr=False)
-    """Log evidence of each rise in its launch, for `habit_from`; None for a rolling run."""
+    """Log evidence of each rise in its launch, for `lessons.Lesson`; None for a rolling run."""
     foot_at_sigma_s: float = math.nan
     """Standard deviation of the instant at which one foot was passed; NaN for a rolling run."""
     time_zero_by: str = ""
@@ -162,12 +161,6 @@ class Run:
     def counted(self) -> bool:
         """Whether what was measured is plausible; see why_not."""
         return self.why_not is None
-
-
-def habit_from(runs: Sequence[Run]) -> LaunchHabit | None:
-    """How a car pulls away, from its counted standing runs; None without any."""
-    logs = [run.rise_log for run in runs if run.kind == "standing" and run.counted and run.rise_log is not None]
-    return habit_of(logs)
 
 
 def default_speeds(peak_mps: float, unit: Literal["mph", "km/h"]) -> tuple[float, ...]:

@@ -1,7 +1,7 @@
 """Boards beside the receivers of `tuning.receiver_worlds`: the constants of `motion.board` and `runs.board_start` were
 chosen here, so it judges nothing.
 
-    cd tests && python -m tuning.board_worlds [--drives N] [--seed N] [--kind K]
+    cd tests && python -m tuning.board_worlds [--drives N] [--seed N] [--receiver "white .05"] [--fault F]
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from board_lines import MadeBoard, board_readings
-from tuning.receiver_worlds import DT, RECEIVERS, Floats, Truth, received, rise, stop
+from tuning.receiver_worlds import DT, RECEIVERS, Floats, Truth, cell, held_pull, received, rise, stop
 
 from analysis.motion.beside_fixes import BesideUnusable
 from analysis.motion.board import mount
@@ -32,15 +32,8 @@ def held_drive(rng: np.random.Generator, launches: int) -> Truth:
     for number in range(launches):
         kind = number % 6
         share = rise(rng, kind)(np.arange(0, 40, DT) + DT / 2)
-        speed, pulled = 0.0, []
-        for s in share:
-            pulled.append(speed)
-            push = s * min(grip, power / max(speed, 0.3))
-            speed = max(speed + (push - ROLLING_MPS2 - 7e-4 * speed * speed) * DT, 0.0)
-            if speed > top:
-                break
+        pull = held_pull(share, grip, power, ROLLING_MPS2, top)
         begin = sum(map(len, v)) * DT
-        pull = np.array(pulled)
         starts.append((begin + (int(np.argmax(pull > 0)) - 1) * DT, 0.0, [], kind))
         v.append(pull)
         v.append(pull[-1] - 0.4 * np.arange(0, rng.uniform(1, 3), DT))
@@ -93,9 +86,9 @@ def main() -> None:
         for kind in [None, *range(6)]:
             b = a if kind is None else a[a[:, 4] == kind]
             if len(b):
-                z = b[:, 0] / b[:, 1]
-                print(f"{'all' if kind is None else kind} {len(b)}: board bias {b[:, 0].mean():+.3f} rms {np.sqrt((b[:, 0]**2).mean()):.3f} z {np.sqrt((z**2).mean()):.2f} "  # noqa: E501
-                      f"{100 * np.mean(abs(z) < 1):.0f}/{100 * np.mean(abs(z) < 2):.0f} sigma {np.median(b[:, 1]):.3f} | fixes bias {b[:, 2].mean():+.3f} rms {np.sqrt((b[:, 2]**2).mean()):.3f}")  # fmt: skip # noqa: E501
+                name = "all" if kind is None else f"{kind:.0f}"
+                board, fixes_alone = cell(b[:, 0], b[:, 1]), cell(b[:, 2], b[:, 3])
+                print(f"{name} {len(b)}: board {board} sigma {np.median(b[:, 1]):.3f} | fixes {fixes_alone}")
 
 
 if __name__ == "__main__":

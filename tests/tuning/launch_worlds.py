@@ -16,13 +16,14 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from tuning.receiver_worlds import DT, FOOT, RECEIVERS, Floats, Truth, received, stop
+from tuning.receiver_worlds import DT, FOOT, RECEIVERS, Floats, Truth, held_pull, received, stop
 from tuning.receiver_worlds import Receiver as MadeReceiver
 
 from analysis.motion import smoother
 from analysis.motion.fixes import clean
 from analysis.motion.receiver import Receiver
 from analysis.runs import finding, launch
+from analysis.runs.rises import rises
 from analysis.runs.run import Options
 
 Share = Callable[[Floats], Floats]
@@ -113,14 +114,7 @@ def one_cars_drive(rng: np.random.Generator, family: str, car: int, cars: int, l
                 rolled += (rise[caught] * grip - slope) * DT
                 caught += 1
             rise = rise[caught:]
-        speed, pulled = 0.0, []
-        for s in rise:
-            pulled.append(speed)
-            push = s * min(grip, power / max(speed, 0.3))
-            speed = max(speed + (push - resistance - 7e-4 * speed * speed) * DT, 0.0)
-            if speed > top:
-                break
-        pull = np.array(pulled)
+        pull = held_pull(rise, grip, power, resistance, top)
         begin = sum(map(len, v)) * DT
         way = np.cumsum(pull) * DT
         first = begin + (int(np.argmax(pull > 0)) - 1) * DT
@@ -163,7 +157,7 @@ def measured(receiver: str, cars: int, launches: int, seed: int) -> dict[str, Fl
 
     def noted(*args: object, **kw: object) -> launch.Launch:
         found = fit(*args, **kw)  # type: ignore[arg-type]
-        if len(args) < 13 or args[12] is None:
+        if kw["among"] is None:
             seen.append(found)
         return found
 
@@ -184,7 +178,7 @@ def measured(receiver: str, cars: int, launches: int, seed: int) -> dict[str, Fl
                 at = min(seen, key=lambda one: abs(one.t0_s - begun), default=None)
                 if at is None or abs(at.t0_s - begun) > 2.0:
                     continue
-                log, t0, t0s, foots, foot_sigma = by_rise(at, np.zeros(len(launch.rises(False))))
+                log, t0, t0s, foots, foot_sigma = by_rise(at, np.zeros(len(rises(False))))
                 said = (at.t0_s - begun, at.t0_sigma_s, at.one_foot_s - foot, at.one_foot_sigma_s)
                 values = (number, car, said, log, t0 - begun, t0s, foots - foot, foot_sigma)
                 for name, value in zip(names, values, strict=True):

@@ -163,6 +163,19 @@ def a_drive(rng: np.random.Generator, launches: int = 8, eased: float = 0.5, kin
     return Truth(np.arange(len(speed_)) * DT, speed_, starts)
 
 
+def held_pull(share: Floats, grip: float, power: float, resistance: float, top: float) -> Floats:
+    """Speeds from rest to `top` of a car that `resistance` [m/s2] holds until the push is over it; `share` of the push
+    is there at each step."""
+    speed, pulled = 0.0, []
+    for s in share:
+        pulled.append(speed)
+        push = s * min(grip, power / max(speed, 0.3))
+        speed = max(speed + (push - resistance - 7e-4 * speed * speed) * DT, 0.0)
+        if speed > top:
+            break
+    return np.array(pulled)
+
+
 def stop(rng: np.random.Generator, speed: float, eased: bool) -> Floats:
     """Braking to rest: sharply, or eased over the last 0.3 to 1.2 s; then the body rocks."""
     brake, sway = rng.uniform(1.3, 3.5), rng.uniform(-0.3, 0.3)

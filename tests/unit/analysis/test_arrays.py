@@ -1,11 +1,11 @@
-"""What is asked of times everywhere."""
+"""What is asked of times and masks everywhere."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from analysis.arrays import usual_step
+from analysis.arrays import stretches, usual_step
 from analysis.mixture.delay import averaged
 from analysis.mixture.masks import seconds_of
 
@@ -35,3 +35,11 @@ def test_the_average_over_readings_in_pairs_is_that_of_even_ones() -> None:
     found, paired = averaged(np.repeat(even[::2], 2), value, grid, 0.4)
     assert known.all() and paired.all()
     assert found == pytest.approx(wanted, abs=0.05)  # each second one is told 0.1 s early
+
+
+@pytest.mark.parametrize(
+    ("mask", "found"),
+    [("", []), ("000", []), ("111", [(0, 2)]), ("0110", [(1, 2)]), ("1001101", [(0, 0), (3, 4), (6, 6)])],
+)
+def test_stretches_are_told_by_their_first_and_last(mask: str, found: list[tuple[int, int]]) -> None:
+    assert stretches(np.array([each == "1" for each in mask], bool)) == found

@@ -1,13 +1,12 @@
-"""The three functions on series, held against SciPy's own, on random series and odd ones."""
+"""The two functions on series, held against SciPy's own, on random series and odd ones."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from scipy.interpolate import PchipInterpolator
 from scipy.signal import find_peaks, lfilter
 
-from analysis.arrays import first_order, monotone, peaks
+from analysis.arrays import first_order, peaks
 
 
 @pytest.mark.parametrize(
@@ -37,13 +36,3 @@ def test_peaks_are_scipys(distance: int) -> None:
             np.testing.assert_array_equal(
                 peaks(x, height, distance), find_peaks(x, height=height, distance=distance)[0]
             )
-
-
-def test_the_monotone_cubic_is_scipys() -> None:
-    rng = np.random.default_rng(3)
-    for n in (2, 3, 4, 9, 60):
-        for rising in (True, False):
-            x = np.cumsum(rng.uniform(0.1, 2, n))
-            y = np.cumsum(rng.uniform(0, 1, n) * (rng.random(n) < 0.8)) if rising else rng.normal(size=n)
-            at = np.concatenate([np.linspace(x[0], x[-1], 200), x])
-            np.testing.assert_allclose(monotone(x, y, at), PchipInterpolator(x, y)(at), rtol=1e-12, atol=1e-13)

@@ -56,7 +56,7 @@ def test_first_movement_is_known_to_three_hundredths(case: Case) -> None:
 
 
 def test_a_run_is_counted_from_it_and_one_foot_stays(case: Case) -> None:
-    run = case.runs[0]
+    run = replace(case.runs[0], gear_changes_s=[4.0])
     start = BoardStart(run.start_s + 0.04, 0.02, False)
     moved = counted_from(run, start, "imu")
     assert moved.time_zero_by == "imu" and run.time_zero_by == ""
@@ -69,8 +69,14 @@ def test_a_run_is_counted_from_it_and_one_foot_stays(case: Case) -> None:
         assert split.from_one_foot_sigma_s == before.from_one_foot_sigma_s
     for way, before_way in zip(moved.at_distances, run.at_distances, strict=True):
         assert way.time_s == pytest.approx(before_way.time_s - 0.04)
+        assert way.sigma_s == pytest.approx(math.hypot(before_way.from_one_foot_sigma_s, 0.02))
+        assert way.from_one_foot_s == before_way.from_one_foot_s
     assert moved.launch is not None and run.launch is not None
     assert moved.launch.to_10mph_s == pytest.approx(run.launch.to_10mph_s - 0.04)
+    assert moved.launch.to_15kmh_s == pytest.approx(run.launch.to_15kmh_s - 0.04)
+    assert moved.launch.rise_s == pytest.approx(run.launch.rise_s - 0.04)
+    assert moved.one_foot_sigma_s == pytest.approx(math.hypot(run.foot_at_sigma_s, 0.02))
+    assert moved.gear_changes_s == pytest.approx([4.0 - 0.04])
     assert moved.notes == run.notes
     back = counted_from(run, start._replace(rolled_back=True), "imu")
     assert back.notes == [*run.notes, ROLLED_BACK]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import simulate
 from airfield import Road
-from made_runs import found_in, one_pull, received
+from made_runs import FIFTY, MPH, TO_FIFTY, found_in, one_pull, received
 from simulate import (
     SLOW_CAR,
     SLOW_CAR_CONSTANT_FORCE,
@@ -30,11 +30,6 @@ from simulate import (
 
 from analysis.motion.fixes import Fixes
 from analysis.runs.run import Options, Run
-
-MPH = 0.44704
-FIFTY = 50 * MPH
-TO_FIFTY = Options(speeds_mps=(FIFTY,))
-
 
 # --- how good the times are ---------------------------------------------------------------------------------------
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import json
 
 import numpy as np
 import pytest
@@ -15,8 +14,9 @@ from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.receiver import Receiver
 from analysis.runs import finding, pairs, rises
+from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.rises import LaunchHabit, habit_of, prior_of
-from analysis.runs.run import Options, Run, habit_from
+from analysis.runs.run import Options, Run
 
 MPH = 0.44704
 TO = Options(speeds_mps=(20 * MPH, 30 * MPH))
@@ -189,7 +189,7 @@ def test_a_run_that_is_not_counted_is_no_best(pull: Truth) -> None:
     summary = pairs.summarise([wrong, run], 20 * MPH, "one foot")
     assert summary is not None
     assert (summary.runs, summary.best_run) == (1, 1)
-    assert habit_from([wrong]) is None
+    assert Taught((Lesson.of(smoother.smooth(received(pull)), [wrong]),)).habit is None
 
 
 # --- habits -------------------------------------------------------------------------------------------------------
@@ -199,7 +199,7 @@ def test_a_habit_leans_on_the_cars_launches() -> None:
     """Ten that are there at once: the next one's first movement is known better than by the broad prior."""
     truth = simulate.drive(SLOW_CAR, [Stand(8), Pull(14, "step"), Lift(12), Brake(0), Stand(6)])
     before = [run for seed in range(10) for run in found_in(received(truth, 100 + seed))]
-    habit = habit_from(before)
+    habit = Taught((Lesson.of(smoother.smooth(received(truth)), before),)).habit
     assert habit is not None
     assert habit.launches == 10
     assert sum(habit.shares) == pytest.approx(1.0)
@@ -211,7 +211,7 @@ def test_a_habit_leans_on_the_cars_launches() -> None:
 
 
 def test_without_launches_there_is_no_habit() -> None:
-    assert habit_from([]) is None
+    assert Taught().habit is None
     assert habit_of([]) is None
 
 
@@ -219,10 +219,3 @@ def test_a_habit_of_launches_that_tell_nothing_is_the_broad_prior() -> None:
     habit = habit_of([np.zeros(len(rises.rises(False)))] * 5)
     assert habit is not None
     np.testing.assert_allclose(habit.shares, prior_of(rises.rises(False), None), rtol=1e-9)
-
-
-def test_a_habit_is_kept_as_json() -> None:
-    habit = habit_of([np.linspace(-3, 0, len(rises.rises(False)))])
-    assert habit is not None
-    assert LaunchHabit.of_json(json.loads(json.dumps(habit.as_json()))) == habit
-    assert LaunchHabit.of_json({"shares": [1.0], "launches": 3}) is None

@@ -8,7 +8,7 @@ import math
 import numpy as np
 import pytest
 import simulate
-from made_runs import found_in, one_pull, received
+from made_runs import FIFTY, MPH, TO_FIFTY, found_in, one_pull, received
 from simulate import (
     WREN,
     Brake,
@@ -25,11 +25,6 @@ from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
 from analysis.runs import finding, pairs
 from analysis.runs.run import Options
-
-MPH = 0.44704
-FIFTY = 50 * MPH
-TO_FIFTY = Options(speeds_mps=(FIFTY,))
-
 
 # --- rolling runs -------------------------------------------------------------------------------------------------
 
