@@ -70,7 +70,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("the foot on its way is read", "analysis/runs/pulls.py", "_NEAR_MOST, _STEP_S = 0.7, 2.0", "_NEAR_MOST, _STEP_S = 0.0, 2.0", PULLS),
     Fault("strays are read", "analysis/runs/pulls.py", " & (motion.trust > 0.5)", "", PULLS),
     Fault("a pause is bridged", "analysis/runs/pulls.py", "    for gap in motion.gaps:", "    for gap in motion.gaps[:0]:", PULLS),
-    Fault("noise that wanders taken for white", "analysis/runs/pulls.py", "if noise.wander_share > 0:", "if noise.wander_share > 2:", PULLS),
+    Fault("noise that wanders taken for white", "analysis/runs/pulls.py", "wander_covariance(t, motion.noise)", "(np.eye(len(t)) * motion.noise.white_mps**2)", PULLS),
     Fault("rotating parts left out of a pull", "analysis/runs/pulls.py", "np.maximum((1 + road.rotating) * self.rate + taken", "np.maximum(self.rate + taken", PULLS),
     Fault("ends of the interval of power swapped", A + "power_change.py", '"low": overall.low,\n        "high": overall.high,', '"low": overall.high,\n        "high": overall.low,', POWER_SAID),
     Fault("starts of A told as B's", A + "power_change.py", '"starts_b": found.starts[1],', '"starts_b": found.starts[0] + 1,', POWER_SAID),
