@@ -9,7 +9,7 @@ import typer
 
 from logger.cli import begin, record
 from logger.cli.files import Files
-from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, show_warnings, tell
+from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, show_warnings, tell, wrapped
 from logger.errors import ANYWAY, DriveError, InputError, NoAnswer
 from logger.text import safe
 from logger.units import BYTES_PER_MB, MS_PER_S, S_PER_MINUTE
@@ -290,4 +290,4 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
     if len(manifest.gaps) > 6:
         tell(f"Gap: and {len(manifest.gaps) - 6} more; drive.json has them all.")
     for remark in [*manifest.remarks, *remarks]:
-        tell(f"Note: {safe(remark)}.")
+        tell(wrapped(f"Note: {remark}.", ""))
