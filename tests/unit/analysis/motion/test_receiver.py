@@ -88,7 +88,7 @@ def test_a_held_receiver_that_wanders_is_not_taken_for_a_better_one(truth: Truth
 
 
 def test_held_receivers_that_wander_are_told_from_white_ones() -> None:
-    """Twelve stops, by the spectrum of the noise at zero frequency, which moves a time from one foot: 2 wander^2 over_s.
+    """Twelve stops, by the noise spectrum at zero frequency, which moves a time from one foot: 2 wander^2 over_s.
     A drive of four tells too little: there a receiver that holds zero is taken for one that wanders."""
     truth = simulate.drive(WREN, STOPS[:1] + 3 * STOPS[1:])
     told = {}
