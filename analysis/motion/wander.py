@@ -124,12 +124,13 @@ def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float)
 
 
 LEAST_UNDER_WAY = 600
-_LIKELY_SHARE = 0.6
-"""Which part of its logarithm the likelihood under way counts for: the model of the car is not true to the last, so the
-posterior is far too narrow."""
+MOST_UNDER_WAY_S = 240.0
+"""Of a long drive so much is asked: the model of the car is not true to the last, and what it says of more than it was
+tried on (tests/tuning) is not believed."""
 
-HIDDEN_ODDS = 7.0
-"""How much more often than not a receiver that holds zero wanders: it filters (common practice, no source)."""
+HIDDEN_ODDS = 25.0
+"""How much more often than not a receiver that holds zero wanders, as far as the mean over settings tells, most of
+which fit nothing: chosen on tests/tuning, where the mean spectrum is then that of the receiver."""
 
 
 def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: float) -> Wander | None:
@@ -142,7 +143,7 @@ def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: fl
     settings = np.array(plain + tried)
     total, share, seconds = settings.T
     parts = np.stack([total * np.sqrt(1 - share), total * np.sqrt(share), seconds], -1)
-    log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts)
+    log = wandering_likelihoods(t, y, moving, parts, MOST_UNDER_WAY_S)
     log[len(plain) :] += math.log(HIDDEN_ODDS) if noise.hold_mps else 0.0
     return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps)
 

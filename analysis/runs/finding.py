@@ -160,11 +160,11 @@ def _describe(
 ) -> Run:
     _, departed, peak, end, why, broken, last = pull
     t, v = motion.t_s, motion.speed_mps
-    doubt = motion.receiver.smoothing_doubt_s
     some = launch.likeliest(6)
-    smoother = _launch(motion, fixes, options, pull, habit, some, motion.receiver.undone_s + doubt)
+    more = motion.receiver.undone_s + motion.receiver.smoothing_doubt_s
+    smoother = _launch(motion, fixes, options, pull, habit, some, more)
     t0, stop = launch.t0_s, float(t[peak])
-    path = _Path(motion, launch, departed, peak, (launch.among(some), smoother), doubt)
+    path = _Path(motion, launch, departed, peak, (launch.among(some), smoother))
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
     threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
     splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
@@ -207,10 +207,10 @@ class _Path:
     """A standing run's motion: the launch fit to begin with, the smoothed motion from there on."""
 
     def __init__(
-        self, motion: Motion, launch: Launch, departed: int, peak: int, smoothed: tuple[Launch, Launch], doubt_s: float
+        self, motion: Motion, launch: Launch, departed: int, peak: int, smoothed: tuple[Launch, Launch]
     ) -> None:
         self._motion, self._launch, self._departed, self._peak = motion, launch, departed, peak
-        self._smoothed, self._doubt_s = smoothed, doubt_s
+        self._smoothed = smoothed
         # Trust the fit's end less than its inside: hand over a little before.
         self._hand_over = launch.until_s - 0.25 * (launch.until_s - launch.t0_s)
         inside, spread = (launch.at(self._hand_over, table) for table in (launch.way, launch.way_sigma))
@@ -256,19 +256,26 @@ class _Path:
         late = (math.nan, math.nan)
         if threshold is not None and passing.time_s > threshold.time_s:
             late = passing.time_s - threshold.time_s, math.hypot(passing.sigma_s, threshold.sigma_s)
-        return Split(speed, *passing[2:], *way, *late, self._systematic(speed, passing))
+        receiver = self._motion.receiver
+        squares = np.array(receiver.squares_left_s2)
+        chance, kind = squares / max(float(np.hypot(*squares)), 1e-9)
+        first, foot = self._shifted(speed, passing, receiver.smoothing_doubt_s)
+        return Split(
+            speed, passing.from_t0_s, math.hypot(passing.from_t0_sigma_s, chance * first),
+            passing.from_foot_s, math.hypot(passing.from_foot_sigma_s, chance * foot), *way, *late, kind * foot,
+        )  # fmt: skip
 
-    def _systematic(self, speed: float, passing: Passing) -> float:
-        """How far the time from one foot moves if the receiver smooths by one standard uncertainty more [s]: told
-        by the likeliest rises."""
+    def _shifted(self, speed: float, passing: Passing, doubt_s: float) -> tuple[float, float]:
+        """How far the times from first movement and from one foot move if the receiver smooths by `doubt_s` more [s]:
+        told by the likeliest rises."""
         plain, smoother = self._smoothed
         if passing.time_s < self._hand_over:
             pair = plain.passing(speed, "speed"), smoother.passing(speed, "speed")
             if pair[0] is not None and pair[1] is not None:
-                return abs(pair[1].from_foot_s - pair[0].from_foot_s)
-        foot = smoother.one_foot_s - plain.one_foot_s
+                return abs(pair[1].from_t0_s - pair[0].from_t0_s), abs(pair[1].from_foot_s - pair[0].from_foot_s)
         # In a steady pull a first-order filter shows every speed late by its time.
-        return abs(self._doubt_s + foot)
+        first, foot = smoother.t0_s - plain.t0_s, smoother.one_foot_s - plain.one_foot_s
+        return abs(doubt_s + first), abs(doubt_s + foot)
 
     def at_distance(self, metres: float) -> DistanceSplit | None:
         launch, motion = self._launch, self._motion

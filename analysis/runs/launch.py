@@ -365,6 +365,11 @@ def _crept(motion: Motion, between: slice, least_mps: float) -> _Crept | None:
     return _Crept(float(t[first]), speed, float(np.trapezoid(v[:end], t[:end])))
 
 
+LEAST_FIT_S = 0.8
+"""A fall of the acceleration sooner after a car's departure is a stumble or a stray, and rises know stumbles: a fit of
+the two or three readings before it is sure of whatever they are (chosen on tests/tuning)."""
+
+
 def _fit_until(motion: Motion, departed: int, peak: int) -> float:
     """Up to when the launch is fitted [s]: readings up to 5 m/s, but no fewer than four of them, no more than five
     seconds, and no gear change."""
@@ -379,5 +384,5 @@ def _fit_until(motion: Motion, departed: int, peak: int) -> float:
     returns = np.maximum.accumulate((pull - doubt)[::-1])[::-1] - (pull + doubt) > 0.25 * most
     falls = np.flatnonzero((pull + doubt < 0.35 * most) | ((pull + doubt < 0.75 * most) & returns))
     if len(falls):
-        until = min(until, float(t[departed + falls[0]]) - 0.3)
+        until = min(until, max(float(t[departed + falls[0]]) - 0.3, float(t[departed]) + LEAST_FIT_S))
     return max(min(until, float(t[peak]) + step), float(t[min(departed + 2, len(t) - 1)]))

@@ -87,6 +87,18 @@ def test_a_held_receiver_that_wanders_is_not_taken_for_a_better_one(truth: Truth
     assert np.mean([noise.wander_share for noise in found]) > 0.1
 
 
+def test_held_receivers_that_wander_are_told_from_white_ones() -> None:
+    """Twelve stops, by the noise spectrum at zero frequency, which moves a time from one foot: 2 wander^2 over_s.
+    A drive of four tells too little: there a receiver that holds zero is taken for one that wanders."""
+    truth = simulate.drive(WREN, STOPS[:1] + 3 * STOPS[1:])
+    told = {}
+    for white, wander in ((0.05, 0.0), (0.035, 0.035)):
+        each = [learned(truth, seed, white=white, wander=wander, hold=0.3).noise for seed in range(3)]
+        told[wander] = float(np.mean([2 * noise.wander_mps**2 * noise.wander_s for noise in each]))
+    assert told[0.035] == pytest.approx(2 * 0.035**2 * 1.0, rel=0.5)
+    assert told[0.0] < 0.5 * told[0.035]
+
+
 def test_the_smoother_with_wander_is_honest_where_the_plain_one_is_not(truth: Truth) -> None:
     """Speeds in the pulls: z with the wander learned, and with all noise taken for white."""
     told, plain = [], []
