@@ -1,9 +1,10 @@
 """Many conditions from one driven season: python -m pull_worlds.kept DESIGN... --seasons N --out FOLDER
 
-From tests/. `judge` writes each season as NMEA and reads it again, for every condition; that is right, and most of a
-minute a season. Here a season is driven once, with twenty rolling pulls a leg and neither days nor legs, and its fixes
-go to the program's own `AnalysedDrive` and `work_out` without the text between. What a drive came to, its `DriveRows`, is
-kept; days, legs, gains and fewer rolling pulls are laid onto it, and `gather`, `power_change` and `held` are asked as ever:
+From tests/. `judge` writes each season as NMEA and reads it again, for every condition; that is right, and costs many
+times as much. Here a season is driven once, with twenty rolling pulls a leg and neither days nor legs, and its fixes go
+to the program's own `AnalysedDrive` and `work_out` without the text between. What a drive came to, its `DriveRows`, is
+kept; days, legs, gains and fewer rolling pulls are laid onto it, and `gather`, `power_change` and `held` are asked as
+ever:
 
 - more power by a share f moves the rate of a pull by f P(v) / (m (1 + r)), P the world's own at that speed and opening,
   and the time to v by f d t / d ln P; where along the road the pull then is, is left as it was (a metre or two);
@@ -283,7 +284,7 @@ def laid_on(base: str) -> list[Conditions]:
     """The conditions that are laid onto a season driven as `base`."""
     of = BASES[base]
     if base == "white":
-        days = [replace(of, rolling=n, day=day) for n in (0, 10, 20) for day in (0.0, 0.01, 0.02)]
+        days = [replace(of, rolling=n) for n in (0, 10, 20)] + [replace(of, day=day) for day in (0.0, 0.02)]
         legs = [replace(of, rolling=n, leg=0.005) for n in (0, 10, 20)]
         return [*days, *legs, replace(of, gain=1.04), replace(of, gain=1 / 1.08)]
     if base.startswith("part"):
