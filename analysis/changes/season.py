@@ -22,7 +22,7 @@ from analysis.changes import season_pack
 from analysis.changes.full_power import PullLeftOut, full_power, why_not_full
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
-from analysis.changes.season_pulls import SeasonPull
+from analysis.changes.season_pulls import RunSeen, SeasonPull, entering
 from analysis.changes.season_rows import DriveRows, RunRow
 from analysis.conditions import roadload, vocabulary
 from analysis.conditions.setups import Known, Parts, known
@@ -158,6 +158,7 @@ def gather(
     loops: list[FuelLoop] = []
     roads: list[str] = []
     pulls: list[SeasonPull] = []
+    seen: list[tuple[AnalysedDrive, Sequence[RunRow]]] = []
     together = season_pack.Together(store.path)
 
     def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
@@ -171,6 +172,7 @@ def gather(
         runs += mine
         left += out
         pulls += _pulls(drive, numbers[at], found, air.factors.get(factor, math.nan))
+        seen.append((drive, found.runs))
         if math.isfinite(found.m3_per_m):
             loops.append(
                 FuelLoop(drive.id, drive.setup_name, drive.parts, numbers[at], found.m3_per_m, found.fuel_sigma)
@@ -194,6 +196,9 @@ def gather(
         rows = [row.without(gone) for row in rows]
         for drive in drives:
             drive.part_throttle = {starts[each.label]: each.reason for each in slow if each.drive == drive.id}
+    counts = {run.label for run in runs}
+    slow_ones, struck = ({each.label for each in left if getattr(each, name)} for name in ("slow", "struck"))
+    all_runs = {drive.id: _seen(drive, found, counts, slow_ones, struck) for drive, found in seen}
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
     unit = newest.units.speed if newest else "mph"
     setups = known(drive.drive for drive in drives)
@@ -209,7 +214,7 @@ def gather(
         setups,
         store,
         asked,
-        _entering(_under_one_road(pulls, drives), runs),
+        entering(_under_one_road(pulls, drives), all_runs),
     )
 
 
@@ -259,12 +264,13 @@ def tagged(season: SeasonRecord, having: Sequence[str], lacking: Sequence[str]) 
             kept.append(run)
     gone = {each.label for each in out}
     rows = [row.without(gone) for row in season.drives]
-    # Rolling pulls bear no tags: of a drive some of whose runs are out, and wherever a tag is asked for, they are out.
-    drives = {each.drive for each in out}
+    # A rolling pull between a tagged run and another may be of either: it goes out with both.
     pulls = [
         each
         for each in season.pulls
-        if each.label not in gone and not (each.rolling and (having or each.drive in drives))
+        if each.label not in gone
+        and all(tag in each.tags for tag in having)
+        and not any(tag in each.near_tags for tag in lacking)
     ]
     return replace(season, runs=kept, left_out=[*season.left_out, *out], drives=rows, pulls=pulls)
 
@@ -315,10 +321,21 @@ def _under_one_road(pulls: Sequence[SeasonPull], drives: Sequence[AnalysedDrive]
     ]
 
 
-def _entering(pulls: Sequence[SeasonPull], runs: Sequence[Observation]) -> list[SeasonPull]:
-    """Rolling pulls, and those of the runs that count, which are full ones."""
-    counted = {run.label for run in runs}
-    return [replace(each, trusted=not each.rolling) for each in pulls if each.rolling or each.label in counted]
+def _seen(
+    drive: AnalysedDrive, found: Sequence[RunRow], counts: set[str], slow: set[str], struck: set[str]
+) -> list[RunSeen]:
+    """All standing runs of a drive, as its pulls need them."""
+    out = []
+    for run in found:
+        name, start = label(drive.id, run.n), run.start_utc_ns / NS_PER_S
+        out.append(RunSeen(name, start, _tags(drive, start), name in counts, name in slow, name in struck))
+    return out
+
+
+def _tags(drive: AnalysedDrive, start_s: float) -> tuple[str, ...]:
+    """What the run that began then is tagged with."""
+    tags = drive.drive.manifest.tags
+    return tuple(each.tag for each in tags if abs(each.run_start_utc.timestamp() - start_s) < SAME_RUN_S)
 
 
 def _weather(drive: AnalysedDrive) -> tuple[Weather, Air]:
@@ -373,9 +390,7 @@ def _observations(
                 run.time_s, run.sigma_s, corrected, run.grade_percent, against,
                 math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
                 run.throttle, unlaunched_s=unlaunched,
-                tags=tuple(
-                    each.tag for each in manifest.tags if abs(each.run_start_utc.timestamp() - start) < SAME_RUN_S
-                ),
+                tags=_tags(drive, start),
             )
         )  # fmt: skip
     return mine, out

@@ -6,8 +6,8 @@ rows, of = rows_of_pulls(pulls, setups)      # bands of all pulls as `power_mode
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -35,6 +35,9 @@ class SeasonPull:
         It belongs to a standing run that counts, so to a full pull.
     factor : float
         Correction of the day's air to standard air [-]; NaN without weather.
+    tags, near_tags : tuple of str
+        What its run is tagged with. A rolling pull bears the tags that the runs before and after it share, and is near
+        those of either.
     start_s : float
         UTC, seconds since 1970.
     """
@@ -47,6 +50,8 @@ class SeasonPull:
     pull: PowerPull
     trusted: bool = False
     factor: float = math.nan
+    tags: tuple[str, ...] = ()
+    near_tags: tuple[str, ...] = ()
 
     @property
     def start_s(self) -> float:
@@ -57,6 +62,49 @@ class SeasonPull:
     def rolling(self) -> bool:
         """Whether it is no part of a standing run."""
         return self.pull.run == 0
+
+
+@dataclass(frozen=True)
+class RunSeen:
+    """A standing run of a drive, whether it counts or not: when it began [s since 1970], its tags."""
+
+    label: str
+    start_s: float
+    tags: tuple[str, ...] = ()
+    counts: bool = True
+    slow: bool = False
+    """Out as one at part throttle: what it pulled after its foot went down may be full all the same."""
+    struck: bool = False
+
+
+_WITHIN_S = 60.0
+"""How long after the start of a run that the owner struck out a pull is part of it."""
+
+
+def entering(pulls: Sequence[SeasonPull], runs: Mapping[str, Sequence[RunSeen]]) -> list[SeasonPull]:
+    """The pulls that may be full ones: those of the runs that count, and rolling ones at whatever throttle.
+
+    `runs` are all standing runs of each drive. Pulls of a run at part throttle enter as rolling ones: `full_power` asks
+    them. Those of runs that cannot have been as measured or that the owner struck out do not enter.
+    """
+    out = []
+    for each in pulls:
+        seen = sorted(runs.get(each.drive, ()), key=lambda run: run.start_s)
+        mine = next((run for run in seen if run.label == each.label), None)
+        if not each.rolling and mine is not None and mine.counts:
+            out.append(replace(each, trusted=True, tags=mine.tags, near_tags=mine.tags))
+        elif each.rolling or (mine is not None and mine.slow):
+            before = [run for run in seen if run.start_s <= each.start_s + 0.5]
+            if before and before[-1].struck and each.start_s - before[-1].start_s < _WITHIN_S:
+                continue
+            after = seen[len(before) : len(before) + 1]
+            beside = [set(run.tags) for run in [*before[-1:], *after]]
+            sure, near = (set.intersection(*beside), set.union(*beside)) if beside else (set(), set())
+            pull = each if each.rolling else replace(
+                each, label=f"{each.drive}:p{each.pull.n}", pull=replace(each.pull, run=0)
+            )  # fmt: skip
+            out.append(replace(pull, trusted=False, tags=tuple(sorted(sure)), near_tags=tuple(sorted(near))))
+    return out
 
 
 def legs(pulls: Sequence[SeasonPull]) -> Ids:

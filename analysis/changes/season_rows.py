@@ -127,7 +127,7 @@ def work_out(drive: AnalysedDrive) -> DriveRows:
 
 
 def _pulls(drive: AnalysedDrive, runs: Sequence[Run]) -> list[PowerPull]:
-    """Its pulls, by its own car's road load in the day's air."""
+    """Its pulls, by its own car's road load in the day's air. What was pulled in a run that broke is a rolling pull."""
     from analysis.mixture.masks import travel_of
 
     throttle = mixture = None
@@ -137,7 +137,8 @@ def _pulls(drive: AnalysedDrive, runs: Sequence[Run]) -> list[PowerPull]:
         mixture = _when(found)[good], found.readings.value[good]
         throttle = found.state.time_s, travel_of(found.state)
     road, wind = _loads(drive)
-    return find_pulls(drive.motion, drive.fixes, road, runs, wind=wind, throttle=throttle, mixture=mixture)
+    whole = [run for run in runs if run.clean or not run.counted]
+    return find_pulls(drive.motion, drive.fixes, road, whole, wind=wind, throttle=throttle, mixture=mixture)
 
 
 def _loads(drive: AnalysedDrive) -> tuple[roadload.RoadLoad, tuple[float, float] | None]:

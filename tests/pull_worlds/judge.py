@@ -63,6 +63,8 @@ class Tally:
     joint_ratios: list[float] = field(default_factory=list)
     """The same over the time's interval as `compare` shows it, that holds together with other speeds'."""
     time_claimed: int = 0
+    time_errors: list[float] = field(default_factory=list)
+    """Of the same times, as power: what they missed the truth by."""
     part: list[int] = field(default_factory=lambda: [0, 0])
     """Rolling pulls at part throttle: how many were taken for full ones, of how many."""
     full: list[int] = field(default_factory=lambda: [0, 0])
@@ -150,6 +152,7 @@ def _against_time(tally: Tally, made: MadeSeason, record: SeasonRecord, setup: s
     tally.time_claimed += i.alone_low > 0 or i.alone_high < 0
     if math.isfinite(alone) and alone > 0:
         tally.ratios.append(tally.halves[-1] / alone)
+        tally.time_errors.append(-i.estimate / seconds - (tally.conditions.gain - 1))
         tally.joint_ratios.append(tally.halves[-1] / joint)
 
 
@@ -170,7 +173,7 @@ def _full_throttle(tally: Tally, made: MadeSeason, record: Any) -> None:
 
 HEAD = (
     "| design | rolling | conditions | seasons | told | claimed | any | wrong | coverage | bias | half | "
-    "of time's alone | joint | time claimed | part kept | full lost | away | misses |"
+    "rms | time's rms | of time's alone | joint | time claimed | part kept | full lost | away | misses |"
 )
 
 
@@ -186,6 +189,9 @@ def row(tally: Tally) -> str:
     def middle(values: Sequence[float], scale: float = 1.0, digits: int = 2) -> str:
         return f"{scale * float(np.median(values)):.{digits}f}" if values else "-"
 
+    def rms(errors: Sequence[float]) -> str:
+        return f"{100 * math.sqrt(float(np.mean(np.square(errors)))):.2f}" if errors else "-"
+
     def of(counts: Sequence[int]) -> str:
         return f"{100 * counts[0] / counts[1]:.0f}" if counts[1] else "-"
 
@@ -194,7 +200,7 @@ def row(tally: Tally) -> str:
         tally.design, str(c.rolling), ", ".join(said), str(tally.seasons), f"{100 * tally.told / n:.0f}",
         f"{100 * tally.claimed / n:.1f}", f"{100 * tally.any / max(tally.seasons, 1):.1f}",
         f"{100 * tally.wrong / n:.1f}", f"{100 * tally.covered / max(tally.told, 1):.1f}", bias,
-        middle(tally.halves, 100), middle(tally.ratios), middle(tally.joint_ratios),
+        middle(tally.halves, 100), rms(tally.errors), rms(tally.time_errors), middle(tally.ratios), middle(tally.joint_ratios),
         f"{100 * tally.time_claimed / n:.1f}", of(tally.part), of(tally.full), str(tally.away), "; ".join(tally.misses),
     ]  # fmt: skip
     return "| " + " | ".join(cells) + " |"

@@ -39,13 +39,14 @@ ORIGIN_DEG = (52.41, 0.31)
 @dataclass(frozen=True)
 class Receiver:
     """rate_hz; noise_mps of a reading, wander_share of its variance correlated over a second; smoothing_s first-order;
-    height_m: how far the height wanders, over 40 s."""
+    height_m, height_s: how far the height wanders, and over how long."""
 
     rate_hz: float = 10.0
     noise_mps: float = 0.05
     wander_share: float = 0.0
     smoothing_s: float = 0.0
     height_m: float = 2.5
+    height_s: float = 40.0
 
 
 RECEIVERS = {
@@ -168,7 +169,7 @@ def received(leg: Leg, road: Road, receiver: Receiver, rng: Generator) -> dict[s
         "t_s": t, "speed_mps": np.abs(along), "course_deg": course,
         "east_m": east + 1.2 * wander(n, step, 60.0, rng) + rng.normal(0, 0.03, n),
         "north_m": north + 1.2 * wander(n, step, 60.0, rng) + rng.normal(0, 0.03, n),
-        "height_m": height + receiver.height_m * wander(n, step, 40.0, rng) + rng.normal(0, 0.05, n),
+        "height_m": height + receiver.height_m * wander(n, step, receiver.height_s, rng) + rng.normal(0, 0.05, n),
     }  # fmt: skip
 
 

@@ -14,12 +14,11 @@ from tuning.pull_worlds import ROAD, World
 from tuning.pull_worlds import season as pulls_of_world
 
 from analysis.changes import season as seasons
-from analysis.changes.full_throttle import RunLeftOut
 from analysis.changes.observations import Observation, Side
 from analysis.changes.power_plan import power_mix
 from analysis.changes.power_sides import power_by_setup, power_effects, power_held, side_pulls
 from analysis.changes.season import SeasonRecord
-from analysis.changes.season_pulls import SeasonPull
+from analysis.changes.season_pulls import RunSeen, SeasonPull, entering
 from logger.config.car import CarConfig
 
 
@@ -112,23 +111,55 @@ def test_rolling_pulls_replace_starts() -> None:
 
 def test_pulls_of_runs_that_do_not_count_stay_out_and_those_of_runs_are_trusted() -> None:
     pulls = [replace(each, trusted=False) for each in made(World())]
-    starts = [each.label for each in pulls if not each.rolling]
-    entering = seasons._entering(pulls, [run(label) for label in starts[1:]])
-    assert starts[0] not in {each.label for each in entering}
-    assert all(each.trusted == (not each.rolling) for each in entering)
-    assert sum(each.rolling for each in entering) == sum(each.rolling for each in pulls)
+    starts = [each for each in pulls if not each.rolling]
+    out, slow = starts[0].label, starts[-1].label
+    runs: dict[str, list[RunSeen]] = {}
+    for each in starts:
+        one = RunSeen(each.label, each.start_s - 3.0, (), each.label not in (out, slow), each.label == slow)
+        runs.setdefault(each.drive, []).append(one)
+    found = entering(pulls, runs)
+    assert out not in {each.label for each in found} and slow not in {each.label for each in found}
+    assert all(each.trusted == (not each.rolling) for each in found)
+    # What a run at part throttle pulled may have been full: it is asked like a rolling pull.
+    of_slow = [each for each in found if each.label == f"{starts[-1].drive}:p{starts[-1].pull.n}"]
+    assert len(of_slow) == 1 and of_slow[0].rolling and not of_slow[0].trusted
+    assert sum(each.rolling for each in found) == sum(each.rolling for each in pulls) + 1
 
 
-def test_tags_take_rolling_pulls_out_where_they_may_be_of_them() -> None:
-    pulls = made(World())
-    labels = list(dict.fromkeys(each.label for each in pulls if each.trusted))
-    runs = [run(label, ("passenger",) if label.startswith("d1:") else ()) for label in labels]
-    season = record(pulls, runs)
-    without = seasons.tagged(season, (), ("passenger",))
-    assert {each.drive for each in without.pulls} == {"d0", "d2"} and any(each.rolling for each in without.pulls)
-    only = seasons.tagged(season, ("passenger",), ())
-    assert {each.drive for each in only.pulls} == {"d1"} and not any(each.rolling for each in only.pulls)
-    assert isinstance(only.left_out[0], RunLeftOut)
+def test_what_was_pulled_in_a_run_that_the_owner_struck_out_stays_out() -> None:
+    pulls = [each for each in made(World()) if each.rolling][:3]
+    begun = pulls[1].start_s
+    runs = [RunSeen("x:1", begun - 5.0, counts=False, struck=True)]
+    assert [each.label for each in entering(pulls, {pulls[1].drive: runs})] == [pulls[0].label, pulls[2].label]
+    later = [RunSeen("x:1", begun - 500.0, counts=False, struck=True)]
+    assert len(entering(pulls[1:2], {pulls[1].drive: later})) == 1
+
+
+def test_rolling_pulls_bear_the_tags_of_the_runs_about_them() -> None:
+    """With a passenger from the third start of the second leg on."""
+    pulls = [replace(each, trusted=False) for each in made(World())]
+    starts = [each for each in pulls if not each.rolling]
+    of_leg = [each for each in starts if each.drive == "d1"]
+    tagged = {each.label for each in of_leg[2:]}
+    seen: dict[str, list[RunSeen]] = {}
+    for each in starts:
+        one = RunSeen(each.label, each.start_s - 3.0, ("passenger",) if each.label in tagged else ())
+        seen.setdefault(each.drive, []).append(one)
+    between = replace(
+        pulls[0], label="d1:p99", drive="d1",
+        pull=replace(pulls[0].pull, n=99, run=0, start_utc_ns=round((of_leg[1].start_s + 45.0) * 1e9)),
+    )  # fmt: skip
+    found = entering([*pulls, between], seen)
+    rolling = [each for each in found if each.rolling and each.drive == "d1" and each.label != "d1:p99"]
+    assert all(each.tags == each.near_tags == ("passenger",) for each in rolling)  # all came after the starts
+    doubtful = next(each for each in found if each.label == "d1:p99")
+    assert (doubtful.tags, doubtful.near_tags) == ((), ("passenger",))
+    season = record(found, [run(each.label, ("passenger",) if each.label in tagged else ()) for each in starts])
+    without = {each.label for each in seasons.tagged(season, (), ("passenger",)).pulls}
+    assert "d1:p99" not in without and of_leg[0].label in without and tagged.isdisjoint(without)
+    assert not any(each.label in without for each in rolling)
+    only = {each.label for each in seasons.tagged(season, ("passenger",), ()).pulls}
+    assert only == tagged | {each.label for each in rolling}
 
 
 def test_all_pulls_stand_under_their_cars_newest_road_load() -> None:

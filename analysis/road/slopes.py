@@ -1,0 +1,455 @@
+"""The slope of the owner's own roads, learned from the altitude of all passes over them, with its covariance.
+
+    road = learn(passes)                                    # None where no wander can be learned
+    road.slope_about(east, north, heading)                  # over 120 m about a place, and its standard error
+    mean, covariance = road.slope(road.roads.locate(east, north, heading))     # of many rows at once
+
+One pass's altitude says little: a receiver's height wanders by metres within a minute, as much as a hill rises. Passes
+over one place share the hill and not the wander. Altitude of a pass is
+
+    z(t) = what the road rose since the pass began + wander(t) + noise,                                            (1)
+
+with a constant of its own for each pass. Wander is first-order: a size and a time, both learned, since what passes
+over one road differ by is wander and nothing else. Slope is a Gaussian process along the road, Matern 3/2, of a size
+and a length learned as well; a hill felt uphill one way is felt downhill the other. In steps of `STEP_M` of way (1) is
+linear in the slopes; they stand at knots along the road [1], so that a season of passes costs as its roads are long and
+not as often as they were driven.
+
+**Roads.** What comes by within `NEAR_M` of a road driven before, along it or back, is on it; what does not begins
+another. Between two roads nothing is taken to be alike.
+
+What wander and hills come to has a doubt of its own: the slope is the mixture over points about their mode.
+
+[1] J. Quiñonero-Candela, C. E. Rasmussen, "A unifying view of sparse approximate Gaussian process regression", JMLR 6
+    (2005), section 5: deterministic training conditional.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Floats, stretches
+
+Whole = NDArray[np.int64]
+STEP_M = 20.0
+"""Of way between the heights that are read of a pass; each is read between the fixes about it. Knots stand as close."""
+LEAST_PASSES = 3
+"""A place is told where it was passed so often; what wander is has to come from differences between passes."""
+LONGEST_STEPS = 150
+"""A pass is read in pieces of so many steps, as if one of another knew nothing."""
+MOST_KNOTS, MOST_PIECES = 400, 60
+NEAR_M = 20.0
+SLOWEST_MPS = 3.0
+HILLS_M = (150.0, 60.0, 400.0)
+"""Lengths over which a road keeps its slope: the likeliest count."""
+_PARALLEL = 0.8
+_TURN = math.radians(120)
+_LEAST_STEPS = 3
+_WIDER = 1.2
+
+
+class _Prior(NamedTuple):
+    """Of a logarithm: about where, and how far off it may be."""
+
+    about: float
+    spread: float
+
+
+PRIORS = {
+    "wander_m": _Prior(2.0, 0.8),
+    "wander_s": _Prior(80.0, 0.8),
+    "noise_m": _Prior(0.06, 0.7),
+    "slope": _Prior(0.012, 0.6),
+}
+"""Size [m] and time [s] of the wander, noise of a height [m], size of slopes [-] (common practice, no source)."""
+_NAMES = tuple(PRIORS)
+
+
+@dataclass(frozen=True)
+class Pass:
+    """Heights of one drive along its way, every `STEP_M` while it moves; arrays of one length, SI.
+
+    `piece` numbers stretches without a gap; way_m counts from the beginning of each.
+    """
+
+    t_s: Floats
+    way_m: Floats
+    east_m: Floats
+    north_m: Floats
+    heading_deg: Floats
+    alt_m: Floats
+    piece: Whole
+
+    def __len__(self) -> int:
+        return len(self.t_s)
+
+
+def heights(t_s: Floats, speed_mps: Floats, east_m: Floats, north_m: Floats, alt_m: Floats) -> Pass:
+    """The heights of a drive from its fixes (n,), NaN where a fix does not say."""
+    told = np.isfinite(t_s + speed_mps + east_m + north_m + alt_m)
+    t, v, x, y, z = (each[told] for each in (t_s, speed_mps, east_m, north_m, alt_m))
+    columns: list[list[Floats]] = [[] for _ in range(6)]
+    pieces: list[Whole] = []
+    for first, last in stretches(v > SLOWEST_MPS):
+        cuts = np.flatnonzero(np.diff(t[first : last + 1]) > 3.0) + first
+        for i, j in zip([first, *(cuts + 1)], [*cuts, last], strict=True):
+            here = slice(i, j + 1)
+            one = _every_step(t[here], v[here], x[here], y[here], z[here])
+            if one is None:
+                continue
+            for at in range(0, len(one[0]) - 1, LONGEST_STEPS):
+                part = slice(at, at + LONGEST_STEPS + 1)
+                for column, values in zip(columns, one, strict=True):
+                    column.append(values[part])
+                pieces.append(np.full(len(one[0][part]), len(pieces), np.int64))
+    joined = [np.concatenate(column) if column else np.empty(0) for column in columns]
+    return Pass(*joined, np.concatenate(pieces) if pieces else np.empty(0, np.int64))
+
+
+def _every_step(t: Floats, v: Floats, x: Floats, y: Floats, z: Floats) -> tuple[Floats, ...] | None:
+    """Time, way, east, north, heading and height every `STEP_M`; None where it is too short."""
+    if len(t) < 3:
+        return None
+    way = np.concatenate([[0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))])
+    at = np.arange(0.5 * STEP_M, way[-1], STEP_M)
+    if len(at) < _LEAST_STEPS + 1:
+        return None
+    # A mean over a step would make a wander smoother than (1) has it, and it would be told too small.
+    when, east, north, height = (np.interp(at, way, values) for values in (t, x, y, z))
+    heading = np.degrees(np.arctan2(np.gradient(east), np.gradient(north))) % 360
+    return when, at, east, north, heading, height
+
+
+# --- roads --------------------------------------------------------------------------------------------------------
+
+
+class Located(NamedTuple):
+    """Where places lie: the number of the road (-1 for none), way along it [m], and 1 along it or -1 back; alike in
+    shape."""
+
+    road: Whole
+    way_m: Floats
+    sense: Floats
+
+
+class Roads:
+    """The roads that passes took, each a line of points `STEP_M` apart."""
+
+    def __init__(self) -> None:
+        self.points = np.empty((0, 5))
+        """Road, way [m], east, north [m], heading [rad]."""
+
+    def take(self, each: Pass) -> list[tuple[NDArray[np.intp], Located]]:
+        """The stretches of a pass on one road each; roads that it is the first to take are laid down."""
+        out = []
+        for number in np.unique(each.piece):
+            mine = np.flatnonzero(each.piece == number)
+            place = each.east_m[mine], each.north_m[mine], each.heading_deg[mine]
+            found = self.locate(*place)
+            while (new := self._first_new(found)) is not None:
+                self._lay(each, mine[new[0] : new[1] + 1])
+                found = self.locate(*place)
+            for first, last in _even(found.road):
+                if found.road[first] >= 0 and last - first >= _LEAST_STEPS:
+                    here = slice(first, last + 1)
+                    out.append((mine[here], Located(*(values[here] for values in found))))
+        return out
+
+    def locate(self, east_m: Floats, north_m: Floats, heading_deg: Floats) -> Located:
+        """Places on the roads; arrays of one shape."""
+        shape = np.shape(east_m)
+        x, y, turn = (np.asarray(values, float).ravel() for values in (east_m, north_m, np.radians(heading_deg)))
+        road, way, sense = np.full(len(x), -1, np.int64), np.zeros(len(x)), np.ones(len(x))
+        if len(self.points):
+            for at in range(0, len(x), 256):
+                part = slice(at, at + 256)
+                off_x, off_y = x[part, None] - self.points[:, 2], y[part, None] - self.points[:, 3]
+                along = np.cos(turn[part, None] - self.points[:, 4])
+                away = np.where(np.abs(along) > _PARALLEL, np.hypot(off_x, off_y), np.inf)
+                k = away.argmin(axis=1)
+                row = np.arange(len(k))
+                on = away[row, k] < NEAR_M
+                head = self.points[k, 4]
+                road[part] = np.where(on, self.points[k, 0], -1)
+                way[part] = self.points[k, 1] + off_x[row, k] * np.sin(head) + off_y[row, k] * np.cos(head)
+                sense[part] = np.where(along[row, k] > 0, 1.0, -1.0)
+        return Located(road.reshape(shape), way.reshape(shape), sense.reshape(shape))
+
+    @staticmethod
+    def _first_new(found: Located) -> tuple[int, int] | None:
+        """The first stretch that is on no road, long enough to be one."""
+        return next(((i, j) for i, j in stretches(found.road < 0) if j - i >= _LEAST_STEPS), None)
+
+    def _lay(self, each: Pass, at: NDArray[np.intp]) -> None:
+        """A new road, up to where it has turned so far that it may come back beside itself."""
+        head = np.unwrap(np.radians(each.heading_deg[at]))
+        turned = np.flatnonzero(np.abs(head - head[0]) > _TURN)
+        stop = max(int(turned[0]), _LEAST_STEPS) if len(turned) else len(at)
+        at, head = at[:stop], head[:stop]
+        number = self.points[-1, 0] + 1 if len(self.points) else 0.0
+        laid = [np.full(len(at), number), each.way_m[at], each.east_m[at], each.north_m[at], head]
+        self.points = np.vstack([self.points, np.column_stack(laid)])
+
+
+def _even(values: Whole) -> list[tuple[int, int]]:
+    """First and last index of each stretch of one value."""
+    cuts = np.flatnonzero(np.diff(values)) + 1
+    return list(zip([0, *cuts.tolist()], [*(cuts - 1).tolist(), len(values) - 1], strict=True)) if len(values) else []
+
+
+# --- what was learned ---------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class _At:
+    """The posterior for one set of wander and hills."""
+
+    weight: float
+    hills_m: float
+    slope: float
+    root: Floats
+    """Cholesky of the knots' covariance for slopes of size 1 (m, m)."""
+    mean: Floats
+    """Of the white coefficients (m,)."""
+    covariance: Floats
+
+
+class LearnedRoad:
+    """The slopes of roads that were passed at least `LEAST_PASSES` times.
+
+    Attributes
+    ----------
+    wander_m, wander_s : float
+        Size and time of the receiver's wander, as learned.
+    slope_rms, hills_m : float
+        Size and length of slopes.
+    """
+
+    def __init__(self, roads: Roads, passed: Whole, knots: Located, points: Sequence[_At], mode: Floats) -> None:
+        self.roads, self._passed, self._knots, self._points = roads, passed, knots, points
+        self.wander_m, self.wander_s, _, self.slope_rms = np.exp(mode).tolist()
+        self.hills_m = max(points, key=lambda each: each.weight).hills_m
+
+    def passed(self, at: Located) -> Whole:
+        """How many passes came by each place."""
+        points = self.roads.points
+        out = np.zeros(at.road.shape, np.int64)
+        for where in np.ndindex(at.road.shape):
+            mine = np.flatnonzero(points[:, 0] == at.road[where])
+            if len(mine):
+                k = int(np.abs(points[mine, 1] - at.way_m[where]).argmin())
+                if abs(points[mine[k], 1] - at.way_m[where]) < STEP_M:
+                    out[where] = self._passed[mine[k]]
+        return out
+
+    def slope(self, at: Located, weights: Floats | None = None) -> tuple[Floats, Floats]:
+        """Slope as the car feels it, rise over run: mean (n,) and covariance (n, n).
+
+        Parameters
+        ----------
+        at : Located of shape (n, k)
+            Points on the way of each of n rows; those on no road have any slope, each row's by itself.
+        weights : array, shape (k,), optional
+            By which a row's points are averaged; all alike by default.
+        """
+        n, k = at.road.shape
+        share = np.full(k, 1 / k) if weights is None else weights
+        # Off the roads each row is a road of its own.
+        road = np.where(at.road >= 0, at.road, -1 - np.arange(n)[:, None])
+        flat = Located(road.ravel(), at.way_m.ravel(), at.sense.ravel())
+        means, covariances = [], []
+        for point in self._points:
+            to_knots = np.linalg.solve(point.root, _alike(flat, self._knots, point.hills_m).T).T
+            acts = np.tensordot(share, to_knots.reshape(n, k, -1), (0, 1)) * point.slope
+            own = _alike(flat, flat, point.hills_m).reshape(n, k, n, k)
+            own = np.einsum("k,nkpl,l->np", share, own, share) * point.slope**2
+            means.append(acts @ point.mean)
+            covariances.append(own - acts @ acts.T + acts @ point.covariance @ acts.T)
+        weight, told = np.array([point.weight for point in self._points]), np.array(means)
+        mean = weight @ told
+        away = told - mean
+        return mean, np.tensordot(weight, np.array(covariances), 1) + (away.T * weight) @ away
+
+    def slope_about(
+        self, east_m: float, north_m: float, heading_deg: float, over_m: float = 120.0
+    ) -> tuple[float, float]:
+        """The slope over `over_m` of road about a place, and its standard error; NaN where it was not learned."""
+        at = self.roads.locate(*(np.array([value]) for value in (east_m, north_m, heading_deg)))
+        if at.road[0] < 0:
+            return math.nan, math.nan
+        way = at.way_m + np.linspace(-0.5, 0.5, 13) * over_m
+        along = Located(np.full(13, at.road[0]), way, np.full(13, at.sense[0]))
+        if (self.passed(along) < LEAST_PASSES).any():
+            return math.nan, math.nan
+        share = np.array([0.5, *[1.0] * 11, 0.5]) / 12
+        mean, covariance = self.slope(Located(*(values[None, :] for values in along)), share)
+        return float(mean[0]), math.sqrt(float(covariance[0, 0]))
+
+
+# --- learning -----------------------------------------------------------------------------------------------------
+
+
+class _Piece(NamedTuple):
+    """Steps of a pass on one road: rise, length and middle of each (n,), and the times of all ends (n + 1)."""
+
+    rise_m: Floats
+    step_m: Floats
+    middle: Located
+    t_s: Floats
+
+
+class _Kernel(NamedTuple):
+    """For one length of hills and slopes of size 1: Cholesky of the knots' covariance, and what white coefficients do
+    to the steps of each piece (n, m)."""
+
+    root: Floats
+    acts: list[Floats]
+
+
+def learn(passes: Sequence[Pass]) -> LearnedRoad | None:
+    """What passes over roads tell of their slopes; None where no place was passed `LEAST_PASSES` times.
+
+    Of very many the last are taken.
+    """
+    roads = Roads()
+    taken = [(each, at, where) for each in passes for at, where in roads.take(each)]
+    passed = _count(roads, [where for _, _, where in taken])
+    often = passed >= LEAST_PASSES
+    pieces = [piece for each, at, where in taken for piece in _pieces(each, at, where, roads, often)][-MOST_PIECES:]
+    if not pieces:
+        return None
+    chosen = _knots(roads, pieces)
+    knots = Located(chosen[:, 0].astype(np.int64), chosen[:, 1], np.ones(len(chosen)))
+    kernels = {hills_m: _kernel(knots, pieces, hills_m) for hills_m in HILLS_M}
+    start = np.array([math.log(PRIORS[name].about) for name in _NAMES])
+    modes = []
+    for hills_m in HILLS_M:
+        modes.append((hills_m, *_climb(pieces, kernels[hills_m], start)))
+        start = modes[0][2]
+    most = max(height for _, height, _, _ in modes)
+    points = []
+    for hills_m, height, mode, bends in modes:
+        for theta in _around(mode, bends) if height > most - 4.0 else []:
+            points.append((hills_m, theta, *_posterior(pieces, kernels[hills_m], theta)))
+    weights = np.exp([log - max(each[2] for each in points) for _, _, log, _, _ in points])
+    weights /= weights.sum()
+    told = [
+        _At(float(w), hills_m, math.exp(theta[3]), kernels[hills_m].root, mean, covariance)
+        for w, (hills_m, theta, _, mean, covariance) in zip(weights, points, strict=True)
+        if w > 1e-3
+    ]
+    return LearnedRoad(roads, passed, knots, told, max(modes, key=lambda each: each[1])[2])
+
+
+def _alike(at: Located, other: Located, hills_m: float) -> Floats:
+    """Covariance of slopes of size 1 at places (n, m)."""
+    away = np.abs(at.way_m[:, None] - other.way_m[None, :]) * (math.sqrt(3) / hills_m)
+    same = (at.road[:, None] == other.road[None, :]) * np.outer(at.sense, other.sense)
+    return np.asarray((1 + away) * np.exp(-away) * same)  # Matern 3/2
+
+
+def _count(roads: Roads, taken: Sequence[Located]) -> Whole:
+    """How often each point of the roads was passed."""
+    count = np.zeros(len(roads.points), np.int64)
+    for each in taken:
+        low, high = each.way_m.min() - STEP_M / 2, each.way_m.max() + STEP_M / 2
+        inside = (roads.points[:, 1] >= low) & (roads.points[:, 1] <= high)
+        count += inside & (roads.points[:, 0] == each.road[0])
+    return count
+
+
+def _pieces(each: Pass, at: NDArray[np.intp], where: Located, roads: Roads, often: NDArray[np.bool_]) -> list[_Piece]:
+    """The steps of a stretch where its road was passed often enough."""
+    mine = roads.points[:, 0] == where.road[0]
+    nearest = np.abs(roads.points[mine, 1][None, :] - where.way_m[:, None]).argmin(axis=1)
+    out = []
+    for first, last in stretches(often[mine][nearest]):
+        if last - first < _LEAST_STEPS:
+            continue
+        here = slice(first, last + 1)
+        way, z = where.way_m[here], each.alt_m[at[here]]
+        middle = Located(where.road[first:last], 0.5 * (way[1:] + way[:-1]), where.sense[first:last])
+        out.append(_Piece(np.diff(z), np.diff(each.way_m[at[here]]), middle, each.t_s[at[here]]))
+    return out
+
+
+def _knots(roads: Roads, pieces: Sequence[_Piece]) -> Floats:
+    """The points of the roads that the pieces took; of very many the last."""
+    wanted = np.zeros(len(roads.points), bool)
+    for each in pieces:
+        way = each.middle.way_m
+        inside = (roads.points[:, 1] > way.min() - STEP_M) & (roads.points[:, 1] < way.max() + STEP_M)
+        wanted |= inside & (roads.points[:, 0] == each.middle.road[0])
+    return np.asarray(roads.points[wanted][-MOST_KNOTS:])
+
+
+def _kernel(knots: Located, pieces: Sequence[_Piece], hills_m: float) -> _Kernel:
+    root = np.linalg.cholesky(_alike(knots, knots, hills_m) + 1e-6 * np.eye(len(knots.road)))
+    acts = [np.linalg.solve(root, _alike(each.middle, knots, hills_m).T).T * each.step_m[:, None] for each in pieces]
+    return _Kernel(root, acts)
+
+
+def _noise(each: _Piece, theta: Floats) -> Floats:
+    """Covariance of the rises by wander and noise (n, n)."""
+    size, time, noise = np.exp(theta[:3])
+    lag = np.abs(each.t_s[:, None] - each.t_s[None, :])
+    of_heights = size**2 * np.exp(-lag / time) + noise**2 * np.eye(len(each.t_s))
+    return np.asarray(np.diff(np.diff(of_heights, axis=0), axis=1))
+
+
+def _posterior(pieces: Sequence[_Piece], kernel: _Kernel, theta: Floats) -> tuple[float, Floats, Floats]:
+    """Log posterior of wander and hills up to a constant; mean and covariance of the white coefficients."""
+    slope = math.exp(theta[3])
+    information, pulled = np.eye(len(kernel.root)), np.zeros(len(kernel.root))
+    log = 0.0
+    for each, acts in zip(pieces, kernel.acts, strict=True):
+        root = np.linalg.cholesky(_noise(each, theta))
+        white = np.linalg.solve(root, np.column_stack([acts * slope, each.rise_m]))
+        information += white[:, :-1].T @ white[:, :-1]
+        pulled += white[:, :-1].T @ white[:, -1]
+        log -= float(np.log(np.diag(root)).sum()) + 0.5 * float(white[:, -1] @ white[:, -1])
+    covariance = np.linalg.inv(information)
+    mean = covariance @ pulled
+    log += 0.5 * float(pulled @ mean) - 0.5 * float(np.linalg.slogdet(information)[1])
+    for value, prior in zip(theta, PRIORS.values(), strict=True):
+        log -= 0.5 * ((value - math.log(prior.about)) / prior.spread) ** 2
+    return log, mean, covariance
+
+
+def _climb(pieces: Sequence[_Piece], kernel: _Kernel, start: Floats) -> tuple[float, Floats, Floats]:
+    """The height of the log posterior at its mode, the mode, and the curvature along each axis, by differences."""
+    least = 0.5 * np.array([prior.spread for prior in PRIORS.values()]) ** -2
+    step = 0.15
+
+    def height(theta: Floats) -> float:
+        return _posterior(pieces, kernel, theta)[0]
+
+    theta, value = start.copy(), height(start)
+    bends = least
+    for _ in range(12):
+        ups, downs = (np.array([height(theta + side * step * e) for e in np.eye(len(theta))]) for side in (1, -1))
+        bends = np.maximum((2 * value - ups - downs) / step**2, least)
+        move = np.clip((ups - downs) / (2 * step) / bends, -1.0, 1.0)
+        for _ in range(6):
+            trial = height(theta + move)
+            if trial >= value:
+                break
+            move = move / 2
+        else:
+            break
+        gained, theta, value = trial - value, theta + move, trial
+        if gained < 0.02:
+            break
+    return value, theta, bends
+
+
+def _around(mode: Floats, bends: Floats) -> list[Floats]:
+    """A mode, and points to both sides of it along each axis."""
+    size = _WIDER / np.sqrt(bends)
+    return [mode, *(mode + side * size[k] * e for k, e in enumerate(np.eye(len(mode))) for side in (1, -1))]
