@@ -37,6 +37,7 @@ from analysis.changes.verdicts import (
 from analysis.changes.ways import directions, way_columns
 from analysis.conditions.setups import Difference, Parts, differences
 from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
+from analysis.wording import wind_words
 from logger.units import l_per_100km
 
 
@@ -477,8 +478,8 @@ def _caveats(
     windy = [run for run in runs if run.wind_mps > WINDY_MPS]
     if windy:
         said.append(
-            f"wind above {WINDY_MPS:g} m/s in {_count(len({run.drive for run in windy}), 'drive')} "
-            f"({max(run.wind_mps for run in windy):.1f} m/s): it slows one way more than it helps the other"
+            f"wind above {wind_words(WINDY_MPS)} in {_count(len({run.drive for run in windy}), 'drive')} "
+            f"(to {wind_words(max(run.wind_mps for run in windy))}): it slows one way more than it helps the other"
         )
     unknown_wind = [run for run in runs if math.isnan(run.wind_mps)]
     if unknown_wind and not windy:

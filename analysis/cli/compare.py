@@ -32,6 +32,8 @@ from analysis.wording import (
     sentence,
     short_span,
     signed,
+    wind,
+    wind_unit,
 )
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, convert, parse_speed
@@ -185,9 +187,10 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
                 f"{measure.sentence}{in_brackets(measure.low, measure.high)}."
             )
     for name, here in (("A", answer.conditions.a), ("B", answer.conditions.b)):
-        wind, grade, told = here.headwind_mps, here.grade_percent, []
-        if math.isfinite(wind[1]):
-            told.append(f"headwind {wind[0]:+.1f} to {wind[2]:+.1f} m/s, mean {wind[1]:+.1f}")
+        headwind, grade, told = here.headwind_mps, here.grade_percent, []
+        if math.isfinite(headwind[1]):
+            along = [wind(each, unit, sign=True) for each in headwind]
+            told.append(f"headwind {along[0]} to {along[2]} {wind_unit(unit)}, mean {along[1]}")
         if math.isfinite(grade[1]):
             told.append(f"grade {grade[0]:+.1f} to {grade[2]:+.1f} %, mean {grade[1]:+.1f}")
         if told:

@@ -262,6 +262,26 @@ def mixture_map(
     )
 
 
+def targets_of(
+    readings: Readings, state: Driving, delay: Delay, targets: TargetsConfig, cooling: Literal["air", "water"]
+) -> tuple[Floats, Floats]:
+    """The target window of each reading, by the driving that its gas came from, as `mixture_map` judges it.
+
+    Returns
+    -------
+    low, high : array, shape (n,)
+        In the readings' channel; NaN for a reading that is left out of the map.
+    """
+    seen = seen_by(state, state.share, delay)
+    reason, idle = masks(readings, state, delay, targets, seen)
+    windows = _windows(targets, cooling, readings.per_lambda)
+    regime = np.where(idle, REGIMES.index(Regime.IDLE), _regimes(state, seen, delay, readings.time_s, targets))
+    told = idle | (reason == KEPT)
+    low = np.array([windows[kind].low for kind in REGIMES])[regime]
+    high = np.array([windows[kind].high for kind in REGIMES])[regime]
+    return np.where(told, low, np.nan), np.where(told, high, np.nan)
+
+
 @dataclass(frozen=True)
 class _Kept:
     """The readings that say something: when, what, for how long [s], and the index in `REGIMES` of the driving."""

@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.motion.braked_stops import Smoothing
 from analysis.motion.noise import Noise
+from analysis.wording import wind_text
 
 UNKNOWN_SMOOTHING_S = 0.34
 """Smoothing whose shift of a time from one foot is the root mean square shift of receivers of which nothing is known:
@@ -83,10 +84,9 @@ class Receiver:
         chance = math.hypot(sigma * math.sqrt(4 * mean**2 + 2 * sigma**2), mean**2 + sigma**2 - undone**2)
         return chance, ((1 + MODEL_SHARE) ** 2 - 1) * undone**2
 
-    @property
-    def words(self) -> str:
-        """One sentence for the owner, without a full stop."""
-        text = f"{self.hz:.2g} a second, noise {self.noise_mps:.2f} m/s"
+    def words(self, unit: str) -> str:
+        """One sentence for the owner who drives in `unit`, without a full stop."""
+        text = f"{self.hz:.2g} a second, noise {wind_text(self.noise_mps, unit, 2)}"
         if self.wandering_share and self.wandering_s is not None:
             text += f", {_share_words(self.wandering_share)} of it wandering over {self.wandering_s:.1g} s"
         if self.smoothing_s is None:

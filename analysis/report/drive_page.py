@@ -22,6 +22,7 @@ from analysis.report.sections import NO_PLACE, cautions, weather_blocks
 from analysis.runs.run import Run
 from logger.errors import InputError
 from logger.units import S_PER_MINUTE, SPEED_UNITS, speed_label
+from logger.zone import local_minute
 
 if TYPE_CHECKING:
     from analysis.answers.fuel import FuelAnswer
@@ -57,7 +58,7 @@ def drive_page(
     told = _told(drive, unit)
     manifest = drive.drive.manifest
     return Page(
-        title=f"Drive of {manifest.started_utc:%Y-%m-%d %H:%M} UTC",
+        title=f"Drive of {local_minute(manifest.started_utc)}",
         subtitle=f"{_car(drive)}, setup: {drive.drive.setup.name if drive.drive.setup else 'not said'}",
         verdict=_verdict(told),
         caveats=_caveats(told),
@@ -106,7 +107,7 @@ def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Sect
         Section("mixture", "Mixture", mixture),
         Section("channels", "Other channels", channel_blocks(drive, told.runs)),
         Section("fuel", "Fuel", fuel_blocks(told.fuel, unit) if told.fuel is not None else []),
-        Section("weather", "Weather", weather_blocks([(manifest.started_utc, *weather_of(drive))])),
+        Section("weather", "Weather", weather_blocks([(manifest.started_utc, *weather_of(drive))], told.unit)),
         Section("plan", "The next outing", plan),
     ]
 
@@ -174,9 +175,10 @@ def _conditions(told: _Told) -> list[str]:
         out.append(f"On a grade of more than {STEEP_PERCENT:g} %: run {', '.join(map(str, steep))}.")
     weather, _ = weather_of(told.drive)
     if weather.wind_mps is not None and weather.wind_mps > WINDY_MPS:
-        out.append(f"Wind of {weather.wind_mps:.1f} m/s, above the {WINDY_MPS} m/s that coasts are driven in.")
+        here, most = (wording.wind_text(mps, told.unit) for mps in (weather.wind_mps, WINDY_MPS))
+        out.append(f"Wind of {here}, above the {most} that coasts are driven in.")
     if hold := told.runs.receiver.hold_mps:
-        out.append(f"The receiver shows 0 below {hold:.1f} m/s: first movement is inferred.")
+        out.append(f"The receiver shows 0 below {wording.wind_text(hold, told.unit)}: first movement is inferred.")
     return out
 
 
@@ -206,7 +208,7 @@ def _facts(told: _Told) -> list[tuple[str, str]]:
         ("Way", wording.distance_text(float(motion.distance_m[-1]), told.unit)),
         ("Fastest", speed_label(float(motion.speed_mps.max()), told.unit)),
         ("Runs", f"{len(told.runs.runs)}, {len(counted_runs(told.runs))} counted"),
-        ("Fixes", f"{rate}, noise {receiver.reading_noise_mps:.2f} m/s"),
+        ("Fixes", f"{rate}, noise {wording.wind_text(receiver.reading_noise_mps, told.unit, 2)}"),
     ]
     weather, _ = weather_of(told.drive)
     if weather.temperature_c is not None:

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from analysis.report.plots import Plot, shown
+from logger.zone import local_minute
 
 _HERE = Path(__file__).parent
 
@@ -130,7 +131,7 @@ def render(page: Page, made: datetime) -> str:
         _environment()
         .get_template("page.html.j2")
         .render(
-            page=page, made=f"{made:%Y-%m-%d %H:%M} UTC", style=style, script=script,
+            page=page, made=local_minute(made), style=style, script=script,
             style_digest=_digest(style), script_digest=_digest(script),
         )
     )  # fmt: skip

@@ -81,7 +81,8 @@ def _how_each_went(answer: RunsAnswer, began: datetime) -> Table:
         odd = [] if run.implausible is None else [f"not plausible: {run.implausible}"]
         rows.append([
             _name(run), wording.clock((run.start_utc - began).total_seconds()), speed_label(run.peak_mps, answer.unit),
-            f"{run.distance_m:.0f} m", to, grade, launch, "; ".join([run.ended_words, *run.notes, *odd, *struck]),
+            wording.way_text(run.distance_m, answer.unit), to, grade, launch,
+            "; ".join([run.ended_words, *run.notes, *odd, *struck]),
         ])  # fmt: skip
     heads = ["Run", "Into the drive", "Peak", "Way", "To", "Grade %", "Launch", "Ended"]
     return Table("How each run went; * is not counted", heads, rows, left=(6, 7))
@@ -191,7 +192,7 @@ def _trace_table(lines: Sequence[RunLine], unit: str, which: int) -> Table | Non
     for value in np.arange(0, end, step):
         speeds = [float(np.interp(value, each[which], each[2], left=np.nan, right=np.nan)) for each in traced]
         rows.append([f"{value:g}", *(wording.number(speed, 1) for speed in speeds)])
-    head = FROM_FOOT if which == 0 else "Way from rest, m"
+    head = FROM_FOOT if which == 0 else f"Way from rest, {wording.way_unit(unit)}"
     return Table(f"Speed, {unit}", [head, *(f"run {line.run.n}" for line in lines)], rows)
 
 

@@ -133,7 +133,7 @@ def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
         Section("gained", "Time gained and lost", _gained(told)),
         Section("mixture", "Mixture", _mixture(told)),
         Section("fuel", "Fuel", _fuel(season)),
-        Section("weather", "Weather", weather_blocks(days)),
+        Section("weather", "Weather", weather_blocks(days, season.unit)),
         Section("plan", "The next outing", plan_blocks(season, speed_mps)),
     ]
 

@@ -75,7 +75,7 @@ def setups_page(a: str, b: str, season: SeasonRecord, speeds_mps: Floats | None 
         Section("traces", "Traces", [*_traces(sides, top, unit), *_best_traces(sides, top, unit)]),
         Section("mixture", "Mixture", _mixture(answer, sides, unit)),
         Section("fuel", "Fuel", [_measure_table(answer.fuel, answer)] if answer.fuel is not None else []),
-        Section("weather", "Weather", weather_blocks(days)),
+        Section("weather", "Weather", weather_blocks(days, unit)),
         Section("plan", "The next outing", plan_blocks(season, settle=(a, b))),
     ]
     return Page(

@@ -13,8 +13,9 @@ from analysis.arrays import Floats
 from analysis.changes.best import quickness
 from analysis.report.plots import Axis, Plot, Series, draw, thinned
 from analysis.runs.run import Run, time_zero
+from analysis.wording import way_unit
 from logger.errors import InputError, NoAnswer
-from logger.units import SPEED_UNITS
+from logger.units import FOOT_M, SPEED_UNITS
 
 if TYPE_CHECKING:
     from analysis.changes.observations import Observation
@@ -44,7 +45,8 @@ def trace(drive: AnalysedDrive, run: Run, unit: str) -> tuple[Floats, Floats, Fl
     Returns
     -------
     tuple of ndarray, each of shape (points,)
-        Time from one foot [s], way from rest [m], speed [`unit`]; speed is NaN within gaps of the fixes.
+        Time from one foot [s], way from rest [ft or m: `wording.way_unit`], speed [`unit`]; speed is NaN
+        within gaps of the fixes.
     """
     motion = drive.motion
     t = np.linspace(run.start_s, run.end_s, max(int((run.end_s - run.start_s) / _STEP_S), 2))
@@ -52,7 +54,8 @@ def trace(drive: AnalysedDrive, run: Run, unit: str) -> tuple[Floats, Floats, Fl
     for gap in run.gaps:
         speed[(t > gap.start_s) & (t < gap.end_s)] = np.nan
     way = run.distance_m - (motion.distance_at([run.end_s])[0] - motion.distance_at(t))
-    return t - time_zero(run), np.maximum(way, 0.0), np.maximum(speed, 0.0) / SPEED_UNITS[unit]
+    far = np.maximum(way, 0.0) / (FOOT_M if unit == "mph" else 1.0)
+    return t - time_zero(run), far, np.maximum(speed, 0.0) / SPEED_UNITS[unit]
 
 
 def speed_over_time(
@@ -64,7 +67,8 @@ def speed_over_time(
 
 def speed_over_way(lines: Sequence[RunLine], unit: str, said: str) -> Plot:
     """Speed over the way from rest, a line each."""
-    return _drawn(lines, unit, said, 1, Axis("Way from rest", "m", 0.0, None, 1), 280)
+    across = Axis("Way from rest", way_unit(unit), 0.0, None, 0 if unit == "mph" else 1)
+    return _drawn(lines, unit, said, 1, across, 280)
 
 
 def _drawn(lines: Sequence[RunLine], unit: str, said: str, which: int, across: Axis, height: int) -> Plot:

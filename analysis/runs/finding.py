@@ -312,9 +312,9 @@ def _ending(
     slowing = float(np.median(a[behind])) if behind.any() else 0.0
     if pulling > 0.12 and slowing < -0.1:
         if slowing < -1.2:
-            return "lifted", f"braked, still gaining {pulling:.2f} m/s2"
-        return "lifted", f"lifted, still gaining {pulling:.2f} m/s2"
-    return "reached its peak", f"gained {max(pulling, 0.0):.2f} m/s2 at its end"
+            return "lifted", f"braked, still gaining {pulling / SPEED_UNITS[unit]:.1f} {unit} a second"
+        return "lifted", f"lifted, still gaining {pulling / SPEED_UNITS[unit]:.1f} {unit} a second"
+    return "reached its peak", f"gained {max(pulling, 0.0) / SPEED_UNITS[unit]:.1f} {unit} a second at its end"
 
 
 def _name_aborted(found: list[Run], options: Options) -> list[Run]:

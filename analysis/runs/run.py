@@ -51,7 +51,7 @@ class Options:
     """
 
     speeds_mps: tuple[float, ...] | None = None
-    distances_m: tuple[float, ...] = (60 * FOOT_M, 100.0, 201.168)
+    distances_m: tuple[float, ...] = (60 * FOOT_M, 100.0, 330 * FOOT_M, 201.168)
     min_peak_mps: float = DEFAULT_MIN_PEAK_MPS
     from_mps: float | None = None
     to_mps: float | None = None

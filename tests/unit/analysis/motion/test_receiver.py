@@ -176,7 +176,7 @@ def test_smoothing_is_unknown_without_a_braked_stop() -> None:
     receiver = learned(moving, smoothing=0.35).receiver
     assert receiver.smoothing_s is None
     assert receiver.smoothing_doubt_s == UNKNOWN_SMOOTHING_S
-    assert "smoothing unknown" in receiver.words
+    assert "smoothing unknown" in receiver.words("mph")
 
 
 def test_fixes_a_second_apart_do_not_tell_smoothing(truth: Truth) -> None:
@@ -280,10 +280,12 @@ def test_strays_do_not_move_the_motion(truth: Truth) -> None:
 
 
 def test_a_receiver_is_said_in_words() -> None:
-    said = Receiver(10.0, 0.05, 0.5, 1.0, 0.0, 0.0, 0.12, 0.04).words
+    said = Receiver(10.0, 0.05, 0.5, 1.0, 0.0, 0.0, 0.12, 0.04).words("km/h")
     assert said == "10 a second, noise 0.05 m/s, half of it wandering over 1 s, no smoothing seen (at most 0.12 s)"
-    said = Receiver(5.0, 0.031, smoothing_s=0.35, smoothing_low_s=0.3, smoothing_high_s=0.4, outlier_share=0.02).words
-    assert said == "5 a second, noise 0.03 m/s, smooths speed over 0.35 s (0.30 to 0.40), 2 % of its readings stray"
+    said = Receiver(5.0, 0.031, smoothing_s=0.35, smoothing_low_s=0.3, smoothing_high_s=0.4, outlier_share=0.02).words(
+        "mph"
+    )
+    assert said == "5 a second, noise 0.07 mph, smooths speed over 0.35 s (0.30 to 0.40), 2 % of its readings stray"
 
 
 def test_a_receiver_is_kept_as_json(truth: Truth) -> None:

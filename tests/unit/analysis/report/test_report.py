@@ -52,7 +52,7 @@ def test_every_split_is_that_of_runs(told, html, store):
         for split in run["splits"]:
             for value, sigma in (("time_s", "sigma_s"), ("from_one_foot_s", "from_one_foot_sigma_s")):
                 assert any(wording.with_sigma(split[value], split[sigma]) in row for row in mine), (run["n"], split)
-        assert any(f"{run['distance_m']:.0f} m" in row for row in mine)
+        assert any(f"{run['distance_m'] / 0.3048:.0f} ft" in row for row in mine)  # 1 ft = 0.3048 m, exact
 
 
 def test_every_cell_of_the_mixture_map_is_that_of_mixture(told, html, store):
@@ -345,7 +345,7 @@ def test_how_each_run_went_is_what_runs_says(told, page, store):
     for row, run in zip(table_of(page, "How each run went"), answer["runs"], strict=True):
         assert row["Run"] == f"{run['n']}{'' if run['why_not'] is None else '*'}"
         assert row["Peak"] == f"{run['peak_mps'] / MPS_PER_MPH:.1f}".removesuffix(".0") + " mph"
-        assert row["Way"] == f"{run['distance_m']:.0f} m" and row["To"] == f"{run['direction_deg']:.0f}\u00b0"
+        assert row["Way"] == f"{run['distance_m'] / 0.3048:.0f} ft" and row["To"] == f"{run['direction_deg']:.0f}\u00b0"
         assert row["Grade %"] == f"{run['grade_percent']:+.1f} \u00b1{run['grade_sigma_percent']:.1f}"
         assert row["Launch"] == ("soft" if run["launch"]["soft"] else "firm")
         assert row["Ended"].startswith(run["ended_words"])
@@ -460,7 +460,7 @@ def test_setup_after_setup_is_what_compare_says(made_season, true_season, true_p
 def test_the_air_stands_under_its_headings(page):
     (row,) = table_of(page, "The air")
     assert [row[k] for k in ("Temperature", "Pressure", "Humidity")] == ["17.0 \u00b0C", "1015.0 hPa", "59 %"]
-    assert row["Wind"] == "1.0 m/s from 250\u00b0"
+    assert row["Wind"] == "2.2 mph from 250\u00b0"
     # Dry air and vapour as ideal gases, vapour pressure by Magnus' formula (constants of WMO-No. 8, from memory).
     vapour = 0.59 * 611.2 * np.exp(17.62 * 17 / (243.12 + 17))
     assert float(row["Density kg/m\u00b3"]) == pytest.approx(
