@@ -121,11 +121,14 @@ class Drive:
     def setup(self) -> SetupConfig | None:
         return SetupConfig.model_validate(self.manifest.setup, strict=False) if self.manifest.setup else None
 
-    def amend(self, what: str, disk: Disk | None = None, **changes: Any) -> Drive:
+    def amend(
+        self, what: str, disk: Disk | None = None, *, files: Mapping[str, bytes] | None = None, **changes: Any
+    ) -> Drive:
         """The drive with fields of its manifest changed, in one step and with a trace that says `what` was done.
 
-        `setup` and `car` may be given as models. What others changed since this drive was opened stays: of a list
-        (`struck`, `notes`) that is given only what was added or taken away counts. DriveError where the drive is still
+        `files` are new files of the drive's folder that the manifest names from then on. `setup` and `car` may be
+        given as models. What others changed since this drive was opened stays: of a list (`struck`, `notes`) that is
+        given only what was added or taken away counts. DriveError where the drive is still
         being recorded or cannot be written.
         """
         if self._tables is not None:
@@ -138,7 +141,7 @@ class Drive:
             }
             manifest = Manifest.model_validate({**now.model_dump(), **plain, "trace": [*now.trace, _trace(what)]})
             try:
-                commit_files(self.path, {MANIFEST: manifest_bytes(manifest)}, disk or Disk())
+                commit_files(self.path, {**(files or {}), MANIFEST: manifest_bytes(manifest)}, disk or Disk())
             except OSError as error:
                 raise DriveError(f"{self.path}: cannot be changed: {said(error)}") from error
         return Drive(self.path, manifest, self.config, self.config_text)
