@@ -15,10 +15,8 @@ from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Utc
 from analysis.drive import SAME_RUN_S, AnalysedDrive, utc
-from logger.errors import DriveError, InputError, NoAnswer
-from logger.store.disk import no_pipe, said
+from logger.errors import InputError, NoAnswer
 from logger.store.manifest import Photo
-from logger.store.parquet import digest_of
 from logger.text import storable
 
 if TYPE_CHECKING:
@@ -121,18 +119,6 @@ def put_away(drive: AnalysedDrive, numbers: Sequence[int], *, back: bool = False
 def listed(drive: Drive) -> list[Photo]:
     """What is kept with a drive, by when it was added: the order of the numbers."""
     return sorted(drive.manifest.photos, key=lambda each: (each.when, each.file or "", each.words))
-
-
-def photo_bytes(drive: Drive, photo: Photo) -> bytes:
-    """The file of a picture, as it came. DriveError where it is missing, or is not what was kept."""
-    path = drive.path / str(photo.file)
-    try:
-        data = no_pipe(path).read_bytes()
-    except OSError as error:
-        raise DriveError(f"{path}: the photograph cannot be read: {said(error)}") from error
-    if digest_of(data) != photo.digest:
-        raise DriveError(f"{path}: this is not the photograph that was kept: its digest differs from the manifest's")
-    return data
 
 
 def _amended(drive: AnalysedDrive, what: str, photos: Sequence[Photo], files: dict[str, bytes]) -> AnalysedDrive:

@@ -29,6 +29,7 @@ from analysis.answers.fuel import FuelAnswer, FuelForgottenAnswer, FuelLoopsAnsw
 from analysis.answers.jets import JetsAnswer
 from analysis.answers.marks import TagsAnswer
 from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
+from analysis.answers.pack import PackAnswer, UnpackAnswer
 from analysis.answers.photos import PhotosAnswer
 from analysis.answers.plan import PlanAnswer
 from analysis.answers.power import PowerAnswer
@@ -62,6 +63,8 @@ ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "captions": (CaptionsAnswer,),
     "export": (ExportAnswer,),
     "report": (ReportAnswer,),
+    "pack": (PackAnswer,),
+    "unpack": (UnpackAnswer,),
     "analyse": (AnalyseAnswer,),
     "bundle": (BundleAnswer,),
 }

@@ -24,6 +24,7 @@ from analysis.cli import (
     fuel,
     jets,
     mixture,
+    packing,
     photo,
     power,
     report,
@@ -64,7 +65,7 @@ app = typer.Typer(
 )
 for room in (
     cli_logger, runs, photo, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare,
-    season, sharing, report, analyse, bundle, demo,
+    season, sharing, report, packing, analyse, bundle, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 

@@ -20,11 +20,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from logger.errors import InputError
+from logger.errors import DriveError, InputError
 from logger.store.disk import no_pipe, said
+from logger.store.parquet import digest_of
 
 if TYPE_CHECKING:
     from PIL.Image import Image
+
+    from logger.store.drive import Drive
+    from logger.store.manifest import Photo
 
 _SUFFIXES = {"JPEG": "jpg", "MPO": "jpg", "PNG": "png", "WEBP": "webp"}
 _LARGEST_BYTES = 64 << 20
@@ -81,6 +85,18 @@ def for_others(data: bytes, name: str = "picture", longest_px: int | None = None
     out = io.BytesIO()
     empty.save(out, "JPEG", quality=85, optimize=True)
     return out.getvalue()
+
+
+def photo_bytes(drive: Drive, photo: Photo) -> bytes:
+    """The file of a picture, as it came. DriveError where it is missing, or is not what was kept."""
+    path = drive.path / str(photo.file)
+    try:
+        data = no_pipe(path).read_bytes()
+    except OSError as error:
+        raise DriveError(f"{path}: the photograph cannot be read: {said(error)}") from error
+    if digest_of(data) != photo.digest:
+        raise DriveError(f"{path}: this is not the photograph that was kept: its digest differs from the manifest's")
+    return data
 
 
 def _opened(data: bytes, name: str) -> Image:

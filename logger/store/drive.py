@@ -36,6 +36,7 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.errors import AlreadyRecording, ConfigError, DriveError
 from logger.store import bulkhead, journal, making
+from logger.store.cars import split_ref
 from logger.store.commit import COMMIT, CONFIG, RAW, changing, commit_files, finish_commit
 from logger.store.disk import Disk, no_pipe, said
 from logger.store.folders import JOURNAL, drive_folders, free_name, unfinished
@@ -94,6 +95,8 @@ class Drive:
             raise DriveError(f"{self.id}: it has no table {name!r}: its tables are {known}")
         if self._tables is not None:
             return self._tables[name]
+        if name == "raw" and self.manifest.cut:
+            raise DriveError(f"{self.id}: it came without its raw bytes ({self.manifest.cut}): its owner has them")
         if name == "raw":
             return _raw_rows(self.path, self.manifest.digests.get("raw rows"))
         source = next((source for source in self.config.source if source.name == name), None)
@@ -177,10 +180,13 @@ def _is_finished(path: Path, store: Path) -> bool:
 
 
 def open_drive(store: Path, ref: str) -> Drive:
-    """The drive called `ref`: an id, a path, `last` (the one added last) or `current` (being recorded, read-only).
+    """The drive called `ref`: an id, a path, `last` (the one added last) or `current` (being recorded, read-only); one
+    of another car with the car's name before it: `finch/last`.
 
     For `last`, what a recorder left unfinished when it ended is finished first. DriveError where there is none.
     """
+    if other := split_ref(store, ref):
+        return open_drive(*other)
     if ref == "current":
         return _open_current(store)
     if ref == "last":
@@ -191,6 +197,8 @@ def open_drive(store: Path, ref: str) -> Drive:
 
 def folder_of(store: Path, ref: str) -> Path:
     """The folder of the drive with this id, beginning of an id, or path; DriveError where there is none."""
+    if other := split_ref(store, ref):
+        return folder_of(*other)
     named = store / ref
     path = named if ref and Path(ref).name == ref and named.is_dir() else Path(ref)
     if not ref or not path.is_dir():

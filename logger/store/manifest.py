@@ -162,6 +162,8 @@ class Manifest(_Part):
     photos: list[Photo] = []
     fuel: dict[str, Any] | None = None
     """What a fuel loop used, as the owner measured it; see `analysis.road.fuel_loops.Used`."""
+    cut: str = ""
+    """What was cut out before the drive was given away, its raw bytes too; "" for one as recorded."""
     trace: list[Trace] = []
     digests: dict[str, str] = Field(default_factory=dict)
     """File -> SHA-256; `raw rows` -> that of what raw.parquet holds, which is the same whatever wrote the file."""
@@ -204,7 +206,7 @@ def salvaged(data: bytes) -> dict[str, Any]:
 
 _OWNERS = (
     "state", "origin", "added_utc", "car", "setup", "weather", "notes", "found", "struck", "tags", "photos", "fuel",
-    "trace", "digests",
+    "cut", "trace", "digests",
 )  # fmt: skip
 """The fields that follow from no raw byte."""
 
