@@ -75,6 +75,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("what was pulled in a struck run enters", "analysis/changes/season_pulls.py", "if before and before[-1].struck and", "if False and", POWER),
     Fault("a rolling pull bears the tags of either run", "analysis/changes/season_pulls.py", "set.intersection(*beside), set.union(*beside)", "set.union(*beside), set.union(*beside)", POWER),
     Fault("what was pulled after a drive away at part throttle stays out", "analysis/changes/season_pulls.py", "elif each.rolling or (mine is not None and mine.slow):", "elif each.rolling:", POWER),
+    Fault("a passenger looks like a loss of power", "analysis/changes/power_model.py", " + rows.tags @ rows.tags.T * TAG_SHARE**2", "", POWER),
+    Fault("the masses of A and B swapped", "analysis/changes/power_sides.py", "first, second = (float(np.mean(side))", "second, first = (float(np.mean(side))", POWER),
     Fault("rolling pulls stay whatever tag is asked for", "analysis/changes/season.py", "        and not any(tag in each.near_tags for tag in lacking)\n", "", POWER),
     Fault("seconds of the wrong sign", "analysis/changes/compare_power.py", "time(overall.change) - plain", "plain - time(overall.change)", POWER),
     Fault("the foot on its way is read", "analysis/runs/pulls.py", "_NEAR_MOST, _STEP_S = 0.7, 2.0", "_NEAR_MOST, _STEP_S = 0.0, 2.0", PULLS),
