@@ -9,6 +9,7 @@ What a drive has nothing of raises NoAnswer with the reason, again and again wit
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -55,6 +56,7 @@ if TYPE_CHECKING:
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
+    from analysis.road.slopes import LearnedGrade, LearnedRoad, Pass
     from logger.config.car import CarConfig
     from logger.store.drive import Drive
 
@@ -113,7 +115,8 @@ class DriveMap:
 class AnalysedDrive:
     """A drive and all that it tells. `targets` are the mixture windows to judge by, or what reads them when they are
     asked for; the usual ones by default. `taught` gives what the drives before it taught, when it is asked for; by
-    default the drive stands alone."""
+    default the drive stands alone. `before` gives drives before it with the same car and receiver, whose heights tell
+    of the roads."""
 
     def __init__(
         self,
@@ -121,12 +124,14 @@ class AnalysedDrive:
         targets: TargetsConfig | Callable[[], TargetsConfig] | None = None,
         taught: Callable[[], Taught] = Taught,
         throttles: Callable[[], Sequence[Reached]] | None = None,
+        before: Callable[[], Sequence[AnalysedDrive]] = tuple,
     ) -> None:
         self.drive = drive
         """What is on disk: manifest, configuration, tables."""
         self._targets = targets or TargetsConfig()
         self._taught = taught
         self._throttles = throttles
+        self._before = before
         self._found: dict[Options, list[Run]] = {}
         self.kept_in: Path | None = None
         """The store that keeps what was worked out of it; None where nothing is to be kept."""
@@ -337,6 +342,36 @@ class AnalysedDrive:
             return counted_from(run, first_movement(self.board, self.motion, run), self.board.source)
         except BesideUnusable as reason:
             return replace(run, board_why_not=str(reason))
+
+    @Once
+    def before(self) -> Sequence[AnalysedDrive]:
+        """Some drives before it with the same car and receiver, by when they began."""
+        return self._before()
+
+    @Once
+    def heights(self) -> Pass:
+        """Its heights along its way. NoAnswer where there are too few fixes."""
+        from analysis.road.slopes import heights_of
+
+        return heights_of(self.fixes)
+
+    @Once
+    def learned_road(self) -> LearnedRoad | None:
+        """The slopes of its roads by all passes, its own and those of drives before; None where too few passed them."""
+        from analysis.road.slopes import learn
+
+        passes = []
+        for each in [*self.before, self]:
+            with contextlib.suppress(NoAnswer, InputError):
+                passes.append(each.heights)
+        return learn(passes) if len(passes) > 1 else None
+
+    def learned_grade(self, run: Run) -> LearnedGrade | None:
+        """The grade of a run by all passes of its road; None where that was not learned."""
+        with contextlib.suppress(NoAnswer):
+            road = self.learned_road
+            return road.over(self.fixes, run.start_s, run.end_s) if road is not None else None
+        return None
 
     def struck(self, run: Run) -> str | None:
         """Why the owner struck `run` out; None where nobody did."""

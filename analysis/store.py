@@ -37,6 +37,9 @@ _LESSON = "lesson"
 _PULLS = "pulls"
 """Its full pulls, for the lean alert of later drives."""
 
+_PASSED_BEFORE = 8
+"""So many drives before one tell of its roads."""
+
 
 class DriveStore:
     """A folder of drives. `targets`: the mixture windows to judge by; by default `targets_of` the folder. `progress`
@@ -122,8 +125,9 @@ class DriveStore:
         where = drive.path.resolve()
         if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
             self._opened[where] = AnalysedDrive(
-                drive, lambda: self.targets, lambda: self._before(drive), lambda: self.throttles
-            )
+                drive, lambda: self.targets, lambda: self._before(drive), lambda: self.throttles,
+                lambda: self._passed_before(drive),
+            )  # fmt: skip
             if drive.manifest.state != "recording" and where.parent == self.path.resolve():
                 self._opened[where].kept_in = self.path
             self._lessons.pop(where, None)
@@ -168,6 +172,15 @@ class DriveStore:
         began = drive.manifest.started_utc, drive.id
         together = self._together.get(alike, [])
         return self._told(alike, bisect.bisect_left(together, began, key=_began))
+
+    def _passed_before(self, drive: Drive) -> list[AnalysedDrive]:
+        """The last drives of this folder before one, with the same car and receiver."""
+        alike = taught_together(drive)
+        if alike is None or drive.path.resolve().parent != self.path.resolve():
+            return []
+        together = self._together.get(alike, [])
+        count = bisect.bisect_left(together, (drive.manifest.started_utc, drive.id), key=_began)
+        return together[max(count - _PASSED_BEFORE, 0) : count]
 
     def so_far(self, config: RecorderConfig, car: CarConfig | None) -> Taught:
         """What the drives of this folder taught of the first receiver of `config` and of this car."""

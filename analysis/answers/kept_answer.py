@@ -3,9 +3,10 @@
     STORE/.analysis/DRIVE/runs-0a1b2c3d4e5f.json
 
 An answer is kept under a digest of what was asked, with a key of all that it depends on: tables, files and manifest of
-the drive, the targets in force, what other drives taught of receiver, car and throttle, which runs were no full pulls
-by the season, and this program (`kept`). What is of another key, or does not read as it was written, is worked out
-anew; a drive outside its store, or one that is being recorded, is asked each time.
+the drive, the targets in force, what other drives taught of receiver, car and throttle, the drives before it that may
+have passed its roads, which runs were no full pulls by the season, and this program (`kept`). What is of another key,
+or does not read as it was written, is worked out anew; a drive outside its store, or one that is being recorded, is
+asked each time.
 """
 
 from __future__ import annotations
@@ -61,4 +62,6 @@ def _key(drive: AnalysedDrive) -> str | None:
         key = kept.analysed_key(drive)
     except (NoAnswer, InputError):
         return None
-    return kept.digest_of_values(key, drive.drive.manifest.model_dump_json(), sorted(drive.part_throttle.items()))
+    before = [(each.id, each.drive.manifest.digests) for each in drive.before]
+    manifest = drive.drive.manifest.model_dump_json()
+    return kept.digest_of_values(key, manifest, sorted(drive.part_throttle.items()), before)

@@ -6,11 +6,13 @@ movement, `from_one_foot_s` from 0.3048 m of movement (SAE J1491, JUL2006, 3.3).
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.drive import utc
-from analysis.wording import plural
+from analysis.wording import number, plural, signed
 from logger.units import speed_label
 
 if TYPE_CHECKING:
@@ -150,6 +152,13 @@ class TimedRun(Answer):
     """Mean grade of its way [%], uphill above zero."""
     grade_sigma_percent: Figure
     """Standard deviation of the grade [%]."""
+    road_grade_percent: Figure
+    """Mean grade of its road by the altitude of all passes over it, of drives before as well [%]; null where fewer than
+    three passed it, or none in another drive."""
+    road_grade_sigma_percent: Figure
+    """Standard error of that [%], the receiver's wander in it."""
+    road_passes: int
+    """By how many passes; 0 where it is not told."""
     peak_mps: float
     """Highest speed [m/s]."""
     ended: Literal["reached its peak", "lifted", "broken by traffic", "aborted", "gap", "drive ended"]
@@ -201,6 +210,7 @@ class TimedRun(Answer):
 def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /, **more: Any) -> T:
     """A run of a drive as an answer of this kind, with `more` fields where the kind has more than `TimedRun`."""
     launch, quality = run.launch, run.quality
+    road = drive.learned_grade(run)
     fields = {
         "n": run.n,
         "kind": run.kind,
@@ -211,6 +221,9 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
         "direction_deg": run.direction_deg,
         "grade_percent": run.grade.percent,
         "grade_sigma_percent": run.grade.sigma,
+        "road_grade_percent": road.percent if road else math.nan,
+        "road_grade_sigma_percent": road.sigma if road else math.nan,
+        "road_passes": road.passes if road else 0,
         "peak_mps": run.peak_mps,
         "ended": run.ended,
         "ended_words": run.ended_words,
@@ -250,6 +263,27 @@ def timed_run(kind: type[T], drive: AnalysedDrive, run: Run, unit: SpeedUnit, /,
         ),
     }  # fmt: skip
     return kind(**fields, **more)
+
+
+def grade_words(run: TimedRun) -> str:
+    """Its grade with a standard deviation [%]: by all passes of its road (marked) where that is the better known."""
+    by_road = run.road_passes > 0 and not run.grade_sigma_percent < run.road_grade_sigma_percent
+    grade, sigma = (
+        (run.road_grade_percent, run.road_grade_sigma_percent)
+        if by_road else (run.grade_percent, run.grade_sigma_percent)
+    )  # fmt: skip
+    if not math.isfinite(grade):
+        return signed(grade, 1)
+    return f"{signed(grade, 1)} ±{number(sigma, 1)}{'†' if by_road else ''}"
+
+
+def road_words(runs: Sequence[TimedRun]) -> str:
+    """What the mark beside a grade means; "" where none bears it."""
+    passes = [run.road_passes for run in runs if grade_words(run).endswith("†")]
+    if not passes:
+        return ""
+    many = f"{min(passes)}" if min(passes) == max(passes) else f"{min(passes)} to {max(passes)}"
+    return f"† of the road, by the altitude of {many} passes."
 
 
 def _channel(each: WatchedChannel, run: Run) -> RunChannel:

@@ -34,6 +34,8 @@ GROUPS = ((4, 6), (6, 8), (8, 11))
 WORTH_POWER = 0.03
 """A change of power worth knowing (as 3 % of a time is)."""
 
+_UNLIKE = 0.25
+
 
 @dataclass(frozen=True)
 class PowerChange:
@@ -320,7 +322,7 @@ def _caveats(
     fit: PowerFit,
     rows: PullRows,
 ) -> list[str]:
-    said = []
+    said = _unlike_tags(a, b)
     shares = [r / max(r + s, 1) for r, s in zip(rolling, starts, strict=True)]
     if abs(shares[0] - shares[1]) > 0.5:
         said.append("one side is told by starts and the other by rolling pulls, which may differ by 1 %")
@@ -331,6 +333,22 @@ def _caveats(
                 "most rolling pulls were at places where only one of the two was driven: their hills do not cancel. "
                 "Pull at the same places with both"
             )  # fmt: skip
+    return said
+
+
+def _unlike_tags(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> list[str]:
+    """Tags that one side bears much more than the other: what a passenger or a full tank weighs looks like power."""
+    said = []
+    for tag in sorted({tag for each in [*a, *b] for tag in each.tags}):
+        shares = [sum(tag in each.tags for each in side) / len(side) for side in (a, b)]
+        if abs(shares[0] - shares[1]) <= _UNLIKE:
+            continue
+        parted = any(0.1 < share < 0.9 for share in shares)
+        how = (
+            "the change is told with that taken off, as far as pulls of one side with and without it show it"
+            if parted else "that is part of the change: what a passenger or a full tank weighs counts as power"
+        )  # fmt: skip
+        said.append(f"{shares[0]:.0%} of A's pulls and {shares[1]:.0%} of B's are tagged {tag}; {how}")
     return said
 
 

@@ -13,7 +13,8 @@ moment. A *gust* is first-order with `GUST_S`, so that bands of one pull share i
 of which the part along the heading acts. The *slope* is a smooth function of the place, signed by the direction: the
 covariance of the slopes that two bands felt is sigma^2 rho(distance) cos(angle between their headings), each averaged
 over the way that the band took. Two pulls at one place, one setup each, therefore compare without the hill; no road
-needs to be known, and no altitude. Rolling pulls may differ from starts by one amount of their own.
+needs to be known, and no altitude. Rolling pulls may differ from starts by one amount of their own, and pulls that bear
+a tag from those of their setup that do not.
 
 The variances have priors like those of times (`priors`, `day_prior`): scaled inverse chi-squares. Their mode is found
 by average information [1]; contrasts are averaged over a fixed set of points about it, weighted by the posterior [2],
@@ -46,6 +47,8 @@ HILLS_M = (60.0, 150.0, 400.0)
 """Lengths over which a road keeps its slope; the likeliest is taken."""
 ROLLING_SHARE = 0.01
 """How far rolling pulls may differ from starts, both of a setup: heat, belt, the foot. Alike for all setups."""
+TAG_SHARE = 0.15
+"""How far a tag that some pulls of a setup bear may move power, alike for all setups: a passenger on a light car."""
 IN_BAND = 0.3
 """How far power may grow with speed within a band, beside what it does from band to band, as an exponent."""
 
@@ -100,6 +103,8 @@ class PullRows:
         What slope and headwind take off y [1, s/m].
     east_m, north_m, heading_deg, way_m : (n,) arrays
         Place on one plane, course, way driven in the window; NaN where not known.
+    tags : (n, q) array
+        1 where a row's pull bears a tag, 0.5 where it may, for tags that part a setup's pulls.
     """
 
     y: Floats
@@ -119,6 +124,7 @@ class PullRows:
     north_m: Floats
     heading_deg: Floats
     way_m: Floats
+    tags: Floats
 
     def __len__(self) -> int:
         return len(self.y)
@@ -337,8 +343,8 @@ def _same(ids: Ids) -> Floats:
 
 
 def _constant_parts(rows: PullRows) -> Floats:
-    """Rolling pulls against starts, and the growth of power within a band."""
-    apart = np.outer(rows.rolling, rows.rolling) * ROLLING_SHARE**2
+    """Rolling pulls against starts, tagged ones against others, and the growth of power within a band."""
+    apart = np.outer(rows.rolling, rows.rolling) * ROLLING_SHARE**2 + rows.tags @ rows.tags.T * TAG_SHARE**2
     return np.asarray(apart + _same(rows.band) * np.outer(rows.offset, rows.offset) * IN_BAND**2)
 
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -21,6 +21,8 @@ from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions import roadload
 from analysis.conditions.weather import STANDARD_AIR
+
+_OTHER_MASS = 0.005
 
 
 def side_pulls(side: Side, season: SeasonRecord) -> list[SeasonPull]:
@@ -55,9 +57,26 @@ def between(
     """Hold the power of some full pulls of the season against that of others; the rest tell of slopes and scatter."""
     mine = {id(each) for each in [*pulls_a, *pulls_b]}
     others = [each for each in season.full_pulls if id(each) not in mine]
-    return compare_power(
+    found = compare_power(
         a, pulls_a, b, pulls_b, others, road=_road(season), corrected=not raw, level=level, judge=False
     )
+    return replace(found, caveats=[*found.caveats, *_unlike_masses(pulls_a, pulls_b, season)])
+
+
+def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: SeasonRecord) -> list[str]:
+    """Where the car's file gave other masses with A than with B: power is told over mass, so mass is part of it."""
+    drives = season.store.drives if season.store is not None else []
+    weighed = {drive.id: drive.car.car.mass_kg for drive in drives if drive.car is not None}
+    told = [[weighed[each.drive] for each in side if each.drive in weighed] for side in (a, b)]
+    if not all(told):
+        return []
+    first, second = (float(np.mean(side)) for side in told)
+    if abs(second / first - 1) < _OTHER_MASS:
+        return []
+    return [
+        f"by its file the car weighed {first:.0f} kg with A and {second:.0f} kg with B: power is told over mass, and "
+        f"that alone is {first / second - 1:+.1%} of it"
+    ]
 
 
 def _road(season: SeasonRecord) -> roadload.RoadLoad:

@@ -77,6 +77,7 @@ class RunSeen:
     struck: bool = False
 
 
+_LEAST_TAGGED = 2
 _WITHIN_S = 60.0
 """How long after the start of a run that the owner struck out a pull is part of it."""
 
@@ -194,8 +195,24 @@ def rows_of_pulls(
         north_m=north,
         heading_deg=joined("heading_deg"),
         way_m=joined("way_m"),
+        tags=_tagged(pulls, setups)[of],
     )
     return rows, of
+
+
+def _tagged(pulls: Sequence[SeasonPull], setups: Ids) -> Floats:
+    """Which pull bears which of the tags that part the pulls of a setup (pulls, tags); see `PullRows.tags`.
+
+    A tag that all pulls of a setup bear, or none, cannot be told from the setup.
+    """
+    columns = []
+    for tag in sorted({tag for each in pulls for tag in each.near_tags}):
+        sure = np.array([tag in each.tags for each in pulls])
+        near = np.array([tag in each.near_tags for each in pulls])
+        of = [setups == setup for setup in np.unique(setups)]
+        if any(min(np.sum(mine & sure), np.sum(mine & ~near)) >= _LEAST_TAGGED for mine in of):
+            columns.append(0.5 * sure + 0.5 * near)
+    return np.column_stack(columns) if columns else np.zeros((len(pulls), 0))
 
 
 def _runs(pulls: Sequence[SeasonPull]) -> Ids:

@@ -21,7 +21,6 @@ from analysis.wording import (
     duration,
     number,
     plural,
-    signed,
     speed_number,
     way,
     way_unit,
@@ -346,25 +345,26 @@ def _print_distances(out: Console, shown: Sequence[TimedRun], unit: str) -> None
 
 
 def _print_manner(out: Console, answer: RunsAnswer) -> None:
+    from analysis.answers.timed_run import grade_words, road_words
+
     rows = []
     for run in answer.runs:
         launch = "" if run.launch is None else ("soft" if run.launch.soft else "firm")
         if run.launch is not None and math.isfinite(run.launch.half_second_mps2):
             launch += f" {accel(run.launch.half_second_mps2, answer.unit)}"
-        grade = signed(run.grade_percent, 1)
-        if math.isfinite(run.grade_percent):
-            grade += f" ±{number(run.grade_sigma_percent, 1)}"
         direction = f"{run.direction_deg:.0f}°" if math.isfinite(run.direction_deg) else "-"
         rows.append(
             [
                 _name(run), local_clock(run.start_utc), speed_number(run.peak_mps, answer.unit, 1),
-                way(run.distance_m, answer.unit), direction, grade, launch, run.ended,
+                way(run.distance_m, answer.unit), direction, grade_words(run), launch, run.ended,
             ]
         )  # fmt: skip
     out.print()
     zone, far = zone_of(answer.runs[0].start_utc), f"Way {way_unit(answer.unit)}"
     columns = ["Run", zone, f"Peak {answer.unit}", far, "To", "Grade %", f"Launch {accel_unit(answer.unit)}", "Ended"]
     out.print(table(columns, rows, left=(7,), title="How each run went"))
+    if said_of_road := road_words(answer.runs):
+        out.print(said_of_road)
     for run in answer.runs:
         said = [] if run.ended_words == run.ended else [run.ended_words]
         said += run.notes

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
+from analysis.answers.timed_run import grade_words, road_words
 from analysis.report.behind import RISES
 from analysis.report.page import Block, Figure, Table
 from analysis.report.plots import STYLES, Axis, Plot, Series, draw
@@ -74,18 +75,16 @@ def _how_each_went(answer: RunsAnswer, began: datetime) -> Table:
     for run in answer.runs:
         launch = "" if run.launch is None else ("soft" if run.launch.soft else "firm")
         to = f"{run.direction_deg:.0f}\u00b0" if math.isfinite(run.direction_deg) else wording.NONE
-        grade = wording.signed(run.grade_percent, 1)
-        if math.isfinite(run.grade_percent):
-            grade += f" \u00b1{wording.number(run.grade_sigma_percent, 1)}"
         struck = [] if run.struck is None else [f"struck out: {run.struck}"]
         odd = [] if run.implausible is None else [f"not plausible: {run.implausible}"]
+        ended = "; ".join([run.ended_words, *run.notes, *odd, *struck])
         rows.append([
             _name(run), wording.clock((run.start_utc - began).total_seconds()), speed_label(run.peak_mps, answer.unit),
-            wording.way_text(run.distance_m, answer.unit), to, grade, launch,
-            "; ".join([run.ended_words, *run.notes, *odd, *struck]),
+            wording.way_text(run.distance_m, answer.unit), to, grade_words(run), launch, ended,
         ])  # fmt: skip
     heads = ["Run", "Into the drive", "Peak", "Way", "To", "Grade %", "Launch", "Ended"]
-    return Table("How each run went; * is not counted", heads, rows, left=(6, 7))
+    road = f"; {said.rstrip('.')}" if (said := road_words(answer.runs)) else ""
+    return Table(f"How each run went; * is not counted{road}", heads, rows, left=(6, 7))
 
 
 def _name(run: TimedRun) -> str:

@@ -1,8 +1,8 @@
 """The slope of the owner's own roads, learned from the altitude of all passes over them, with its covariance.
 
     road = learn(passes)                                    # None where no wander can be learned
-    road.slope_about(east, north, heading)                  # over 120 m about a place, and its standard error
-    mean, covariance = road.slope(road.roads.locate(east, north, heading))     # of many rows at once
+    road.slope_about(lat, lon, heading)                     # over 120 m about a place, and its standard error
+    mean, covariance = road.slope(road.roads.locate(lat, lon, heading))     # of many rows at once
 
 One pass's altitude says little: a receiver's height wanders by metres within a minute, as much as a hill rises. Passes
 over one place share the hill and not the wander. Altitude of a pass is
@@ -29,12 +29,16 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Floats, stretches
+from analysis.motion.geodesy import plane
+
+if TYPE_CHECKING:
+    from analysis.motion.fixes import Fixes
 
 Whole = NDArray[np.int64]
 STEP_M = 20.0
@@ -45,7 +49,8 @@ LONGEST_STEPS = 150
 """A pass is read in pieces of so many steps, as if one of another knew nothing."""
 MOST_KNOTS, MOST_PIECES = 400, 60
 NEAR_M = 20.0
-SLOWEST_MPS = 3.0
+SLOWEST_MPS, LONGEST_GAP_S = 3.0, 3.0
+"""What is slower, or a longer time without a fix, ends a piece of a pass."""
 HILLS_M = (150.0, 60.0, 400.0)
 """Lengths over which a road keeps its slope: the likeliest count."""
 _PARALLEL = 0.8
@@ -80,8 +85,8 @@ class Pass:
 
     t_s: Floats
     way_m: Floats
-    east_m: Floats
-    north_m: Floats
+    lat_deg: Floats
+    lon_deg: Floats
     heading_deg: Floats
     alt_m: Floats
     piece: Whole
@@ -90,40 +95,40 @@ class Pass:
         return len(self.t_s)
 
 
-def heights(t_s: Floats, speed_mps: Floats, east_m: Floats, north_m: Floats, alt_m: Floats) -> Pass:
+def heights_of(fixes: Fixes) -> Pass:
+    """The heights of a drive."""
+    return heights(fixes.t_s, fixes.speed_mps, fixes.lat_deg, fixes.lon_deg, fixes.alt_m)
+
+
+def heights(t_s: Floats, speed_mps: Floats, lat_deg: Floats, lon_deg: Floats, alt_m: Floats) -> Pass:
     """The heights of a drive from its fixes (n,), NaN where a fix does not say."""
-    told = np.isfinite(t_s + speed_mps + east_m + north_m + alt_m)
-    t, v, x, y, z = (each[told] for each in (t_s, speed_mps, east_m, north_m, alt_m))
-    columns: list[list[Floats]] = [[] for _ in range(6)]
+    told = np.isfinite(t_s + speed_mps + lat_deg + lon_deg + alt_m)
+    every = np.array([t_s, speed_mps, lat_deg, lon_deg, alt_m])[:, told]
+    found: list[Floats] = []
     pieces: list[Whole] = []
-    for first, last in stretches(v > SLOWEST_MPS):
-        cuts = np.flatnonzero(np.diff(t[first : last + 1]) > 3.0) + first
-        for i, j in zip([first, *(cuts + 1)], [*cuts, last], strict=True):
-            here = slice(i, j + 1)
-            one = _every_step(t[here], v[here], x[here], y[here], z[here])
-            if one is None:
-                continue
-            for at in range(0, len(one[0]) - 1, LONGEST_STEPS):
-                part = slice(at, at + LONGEST_STEPS + 1)
-                for column, values in zip(columns, one, strict=True):
-                    column.append(values[part])
-                pieces.append(np.full(len(one[0][part]), len(pieces), np.int64))
-    joined = [np.concatenate(column) if column else np.empty(0) for column in columns]
-    return Pass(*joined, np.concatenate(pieces) if pieces else np.empty(0, np.int64))
+    for first, last in stretches(every[1] > SLOWEST_MPS):
+        cuts = (np.flatnonzero(np.diff(every[0, first : last + 1]) > LONGEST_GAP_S) + first).tolist()
+        for i, j in zip([first, *(k + 1 for k in cuts)], [*cuts, last], strict=True):
+            one = _every_step(*every[:, i : j + 1])
+            for at in range(0, max(one.shape[1] - 1, 0), LONGEST_STEPS):
+                part = one[:, at : at + LONGEST_STEPS + 1]
+                found.append(part)
+                pieces.append(np.full(part.shape[1], len(pieces), np.int64))
+    when, way, lat, lon, heading, height = np.concatenate([np.empty((6, 0)), *found], axis=1)
+    return Pass(when, way, lat, lon, heading, height, np.concatenate([np.empty(0, np.int64), *pieces]))
 
 
-def _every_step(t: Floats, v: Floats, x: Floats, y: Floats, z: Floats) -> tuple[Floats, ...] | None:
-    """Time, way, east, north, heading and height every `STEP_M`; None where it is too short."""
-    if len(t) < 3:
-        return None
+def _every_step(t: Floats, v: Floats, lat: Floats, lon: Floats, z: Floats) -> Floats:
+    """Time, way, latitude, longitude, heading and height every `STEP_M` (6, n); none where it is too short."""
     way = np.concatenate([[0.0], np.cumsum(0.5 * (v[1:] + v[:-1]) * np.diff(t))])
     at = np.arange(0.5 * STEP_M, way[-1], STEP_M)
     if len(at) < _LEAST_STEPS + 1:
-        return None
+        return np.empty((6, 0))
     # A mean over a step would make a wander smoother than (1) has it, and it would be told too small.
-    when, east, north, height = (np.interp(at, way, values) for values in (t, x, y, z))
-    heading = np.degrees(np.arctan2(np.gradient(east), np.gradient(north))) % 360
-    return when, at, east, north, heading, height
+    when, north, east, height = (np.interp(at, way, values) for values in (t, lat, lon, z))
+    shrunk = math.cos(math.radians(float(north[0])))
+    heading = np.degrees(np.arctan2(np.gradient(east) * shrunk, np.gradient(north))) % 360
+    return np.array([when, at, north, east, heading, height])
 
 
 # --- roads --------------------------------------------------------------------------------------------------------
@@ -139,9 +144,10 @@ class Located(NamedTuple):
 
 
 class Roads:
-    """The roads that passes took, each a line of points `STEP_M` apart."""
+    """The roads that passes took, each a line of points `STEP_M` apart, on the plane about `origin_deg`."""
 
-    def __init__(self) -> None:
+    def __init__(self, origin_deg: tuple[float, float]) -> None:
+        self._origin = origin_deg
         self.points = np.empty((0, 5))
         """Road, way [m], east, north [m], heading [rad]."""
 
@@ -150,7 +156,7 @@ class Roads:
         out = []
         for number in np.unique(each.piece):
             mine = np.flatnonzero(each.piece == number)
-            place = each.east_m[mine], each.north_m[mine], each.heading_deg[mine]
+            place = each.lat_deg[mine], each.lon_deg[mine], each.heading_deg[mine]
             found = self.locate(*place)
             while (new := self._first_new(found)) is not None:
                 self._lay(each, mine[new[0] : new[1] + 1])
@@ -158,20 +164,23 @@ class Roads:
             for first, last in _even(found.road):
                 if found.road[first] >= 0 and last - first >= _LEAST_STEPS:
                     here = slice(first, last + 1)
-                    out.append((mine[here], Located(*(values[here] for values in found))))
+                    out.append((mine[here], Located(found.road[here], found.way_m[here], found.sense[here])))
         return out
 
-    def locate(self, east_m: Floats, north_m: Floats, heading_deg: Floats) -> Located:
-        """Places on the roads; arrays of one shape."""
-        shape = np.shape(east_m)
-        x, y, turn = (np.asarray(values, float).ravel() for values in (east_m, north_m, np.radians(heading_deg)))
+    def locate(self, lat_deg: Floats, lon_deg: Floats, heading_deg: Floats) -> Located:
+        """Places on the roads; arrays of one shape, NaN where not known."""
+        shape = np.shape(lat_deg)
+        x, y = plane(np.ravel(lat_deg), np.ravel(lon_deg), self._origin)
+        turn = np.radians(np.ravel(heading_deg))
         road, way, sense = np.full(len(x), -1, np.int64), np.zeros(len(x)), np.ones(len(x))
         if len(self.points):
             for at in range(0, len(x), 256):
                 part = slice(at, at + 256)
                 off_x, off_y = x[part, None] - self.points[:, 2], y[part, None] - self.points[:, 3]
                 along = np.cos(turn[part, None] - self.points[:, 4])
-                away = np.where(np.abs(along) > _PARALLEL, np.hypot(off_x, off_y), np.inf)
+                with np.errstate(invalid="ignore"):
+                    away = np.where(np.abs(along) > _PARALLEL, np.hypot(off_x, off_y), np.inf)
+                away[np.isnan(away)] = np.inf
                 k = away.argmin(axis=1)
                 row = np.arange(len(k))
                 on = away[row, k] < NEAR_M
@@ -193,7 +202,8 @@ class Roads:
         stop = max(int(turned[0]), _LEAST_STEPS) if len(turned) else len(at)
         at, head = at[:stop], head[:stop]
         number = self.points[-1, 0] + 1 if len(self.points) else 0.0
-        laid = [np.full(len(at), number), each.way_m[at], each.east_m[at], each.north_m[at], head]
+        x, y = plane(each.lat_deg[at], each.lon_deg[at], self._origin)
+        laid = [np.full(len(at), number), each.way_m[at], x, y, head]
         self.points = np.vstack([self.points, np.column_stack(laid)])
 
 
@@ -218,6 +228,15 @@ class _At:
     mean: Floats
     """Of the white coefficients (m,)."""
     covariance: Floats
+
+
+@dataclass(frozen=True)
+class LearnedGrade:
+    """Mean grade of a way [%], uphill above zero, its standard error, and how many passes there were at the least."""
+
+    percent: float
+    sigma: float
+    passes: int
 
 
 class LearnedRoad:
@@ -276,11 +295,21 @@ class LearnedRoad:
         away = told - mean
         return mean, np.tensordot(weight, np.array(covariances), 1) + (away.T * weight) @ away
 
+    def over(self, fixes: Fixes, start_s: float, end_s: float) -> LearnedGrade | None:
+        """The mean grade of the way driven between two times on the fixes' axis; None where it was not learned."""
+        way = heights_of(fixes.only((fixes.t_s >= start_s) & (fixes.t_s <= end_s)))
+        at = self.roads.locate(way.lat_deg, way.lon_deg, way.heading_deg)
+        passes = int(self.passed(at).min()) if len(way) else 0
+        if passes < LEAST_PASSES or len(np.unique(way.piece)) > 1:
+            return None
+        mean, covariance = self.slope(Located(at.road[None], at.way_m[None], at.sense[None]))
+        return LearnedGrade(100 * float(mean[0]), 100 * math.sqrt(float(covariance[0, 0])), passes)
+
     def slope_about(
-        self, east_m: float, north_m: float, heading_deg: float, over_m: float = 120.0
+        self, lat_deg: float, lon_deg: float, heading_deg: float, over_m: float = 120.0
     ) -> tuple[float, float]:
         """The slope over `over_m` of road about a place, and its standard error; NaN where it was not learned."""
-        at = self.roads.locate(*(np.array([value]) for value in (east_m, north_m, heading_deg)))
+        at = self.roads.locate(*(np.array([value]) for value in (lat_deg, lon_deg, heading_deg)))
         if at.road[0] < 0:
             return math.nan, math.nan
         way = at.way_m + np.linspace(-0.5, 0.5, 13) * over_m
@@ -288,7 +317,7 @@ class LearnedRoad:
         if (self.passed(along) < LEAST_PASSES).any():
             return math.nan, math.nan
         share = np.array([0.5, *[1.0] * 11, 0.5]) / 12
-        mean, covariance = self.slope(Located(*(values[None, :] for values in along)), share)
+        mean, covariance = self.slope(Located(along.road[None], along.way_m[None], along.sense[None]), share)
         return float(mean[0]), math.sqrt(float(covariance[0, 0]))
 
 
@@ -317,7 +346,10 @@ def learn(passes: Sequence[Pass]) -> LearnedRoad | None:
 
     Of very many the last are taken.
     """
-    roads = Roads()
+    passes = [each for each in passes if len(each)]
+    if not passes:
+        return None
+    roads = Roads((float(np.median(passes[0].lat_deg)), float(np.median(passes[0].lon_deg))))
     taken = [(each, at, where) for each in passes for at, where in roads.take(each)]
     passed = _count(roads, [where for _, _, where in taken])
     often = passed >= LEAST_PASSES
@@ -392,7 +424,7 @@ def _knots(roads: Roads, pieces: Sequence[_Piece]) -> Floats:
 def _kernel(knots: Located, pieces: Sequence[_Piece], hills_m: float) -> _Kernel:
     root = np.linalg.cholesky(_alike(knots, knots, hills_m) + 1e-6 * np.eye(len(knots.road)))
     acts = [np.linalg.solve(root, _alike(each.middle, knots, hills_m).T).T * each.step_m[:, None] for each in pieces]
-    return _Kernel(root, acts)
+    return _Kernel(np.asarray(root), acts)
 
 
 def _noise(each: _Piece, theta: Floats) -> Floats:
@@ -419,12 +451,12 @@ def _posterior(pieces: Sequence[_Piece], kernel: _Kernel, theta: Floats) -> tupl
     log += 0.5 * float(pulled @ mean) - 0.5 * float(np.linalg.slogdet(information)[1])
     for value, prior in zip(theta, PRIORS.values(), strict=True):
         log -= 0.5 * ((value - math.log(prior.about)) / prior.spread) ** 2
-    return log, mean, covariance
+    return log, mean, np.asarray(covariance)
 
 
 def _climb(pieces: Sequence[_Piece], kernel: _Kernel, start: Floats) -> tuple[float, Floats, Floats]:
     """The height of the log posterior at its mode, the mode, and the curvature along each axis, by differences."""
-    least = 0.5 * np.array([prior.spread for prior in PRIORS.values()]) ** -2
+    least: Floats = 0.5 * np.array([prior.spread for prior in PRIORS.values()], np.float64) ** -2
     step = 0.15
 
     def height(theta: Floats) -> float:
@@ -446,7 +478,7 @@ def _climb(pieces: Sequence[_Piece], kernel: _Kernel, start: Floats) -> tuple[fl
         gained, theta, value = trial - value, theta + move, trial
         if gained < 0.02:
             break
-    return value, theta, bends
+    return value, np.asarray(theta), np.asarray(bends)
 
 
 def _around(mode: Floats, bends: Floats) -> list[Floats]:

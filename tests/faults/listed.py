@@ -21,6 +21,7 @@ STOPS = (UNIT + "motion/test_stop_likelihood.py", UNIT + "motion/test_receiver.p
 COAST = (UNIT + "answers/test_coast.py",)
 POWER = (UNIT + "changes/test_power.py", UNIT + "changes/test_power_season.py")
 PULLS = (UNIT + "runs/test_pulls.py",)
+ROADS = (UNIT + "road/test_slopes.py", UNIT + "answers/test_road_grade.py")
 POWER_SAID = (UNIT + "answers/test_power.py",)
 
 FAULTS: tuple[Fault, ...] = (
@@ -53,6 +54,12 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a correction factor inverted", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "1 / air.factors[factor], day, standard, grade", COMPARE),
     Fault("day's and standard air swapped", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "air.factors[factor], standard, day, grade", COMPARE),
     Fault("headwind turned round", "analysis/conditions/weather.py", "def headwind(wind_mps: float, wind_from_deg: float, direction_deg: float) -> float:", "def headwind(wind_mps: float, direction_deg: float, wind_from_deg: float) -> float:\n    wind_from_deg += 180", COMPARE),
+    # slopes learned from altitude
+    Fault("a learned hill is felt alike both ways", "analysis/road/slopes.py", " * np.outer(at.sense, other.sense)", "", ROADS),
+    Fault("one pass tells a slope", "analysis/road/slopes.py", "LEAST_PASSES = 3", "LEAST_PASSES = 1", ROADS),
+    Fault("the grade of the road for that of the run's own altitude", A + "timed_run.py", '"road_grade_percent": road.percent if', '"road_grade_percent": run.grade.percent if', ROADS),
+    Fault("a drive's roads are told by those after it", "analysis/store.py", "together[max(count - _PASSED_BEFORE, 0) : count]", "[each for each in together if each.drive is not drive]", ROADS),
+    Fault("wander told too small, from means over a step", "analysis/road/slopes.py", "size**2 * np.exp(-lag / time)", "0.6 * size**2 * np.exp(-lag / time)", ROADS),
     # power by every full pull
     Fault("a hill is felt alike both ways", "analysis/changes/power_model.py", "    turned = np.cos(heading[:, None] - heading[None, :])\n    return", "    turned = np.abs(np.cos(heading[:, None] - heading[None, :]))\n    return", POWER),
     Fault("no leg in the model", "analysis/changes/power_model.py", "_same(rows.run), _same(rows.leg), outing", "_same(rows.run), outing, outing", POWER),
@@ -65,12 +72,17 @@ FAULTS: tuple[Fault, ...] = (
     Fault("the recorded throttle of a pull is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
     Fault("each drive by its own car's road load", "analysis/changes/season.py", "car = newest[drive.car.car.name] if drive.car is not None else None", "car = drive.car", POWER),
     Fault("pulls of runs that do not count enter", "analysis/changes/season_pulls.py", "elif each.rolling or (mine is not None and mine.slow):", "else:", POWER),
+    Fault("what was pulled in a struck run enters", "analysis/changes/season_pulls.py", "if before and before[-1].struck and", "if False and", POWER),
+    Fault("a rolling pull bears the tags of either run", "analysis/changes/season_pulls.py", "set.intersection(*beside), set.union(*beside)", "set.union(*beside), set.union(*beside)", POWER),
+    Fault("what was pulled after a drive away at part throttle stays out", "analysis/changes/season_pulls.py", "elif each.rolling or (mine is not None and mine.slow):", "elif each.rolling:", POWER),
+    Fault("a passenger looks like a loss of power", "analysis/changes/power_model.py", " + rows.tags @ rows.tags.T * TAG_SHARE**2", "", POWER),
+    Fault("the masses of A and B swapped", "analysis/changes/power_sides.py", "first, second = (float(np.mean(side))", "second, first = (float(np.mean(side))", POWER),
     Fault("rolling pulls stay whatever tag is asked for", "analysis/changes/season.py", "        and not any(tag in each.near_tags for tag in lacking)\n", "", POWER),
     Fault("seconds of the wrong sign", "analysis/changes/compare_power.py", "time(overall.change) - plain", "plain - time(overall.change)", POWER),
     Fault("the foot on its way is read", "analysis/runs/pulls.py", "_NEAR_MOST, _STEP_S = 0.7, 2.0", "_NEAR_MOST, _STEP_S = 0.0, 2.0", PULLS),
     Fault("strays are read", "analysis/runs/pulls.py", " & (motion.trust > 0.5)", "", PULLS),
     Fault("a pause is bridged", "analysis/runs/pulls.py", "    for gap in motion.gaps:", "    for gap in motion.gaps[:0]:", PULLS),
-    Fault("noise that wanders taken for white", "analysis/runs/pulls.py", "wander_covariance(t, motion.noise)", "(np.eye(len(t)) * motion.noise.white_mps**2)", PULLS),
+    Fault("noise that wanders taken for white", "analysis/runs/pulls.py", "weights @ wander_covariance(t, motion.noise) @ weights.T", "weights @ (np.eye(len(t)) * motion.noise.sigma_mps**2) @ weights.T", PULLS),
     Fault("rotating parts left out of a pull", "analysis/runs/pulls.py", "np.maximum((1 + road.rotating) * self.rate + taken", "np.maximum(self.rate + taken", PULLS),
     Fault("ends of the interval of power swapped", A + "power_change.py", '"low": overall.low,\n        "high": overall.high,', '"low": overall.high,\n        "high": overall.low,', POWER_SAID),
     Fault("starts of A told as B's", A + "power_change.py", '"starts_b": found.starts[1],', '"starts_b": found.starts[0] + 1,', POWER_SAID),
@@ -90,7 +102,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("kept times of another program", "analysis/kept.py", 'targets.model_dump(), program(),', 'targets.model_dump(),', (UNIT + "test_kept.py",)),
     Fault("kept times of another car", "analysis/kept.py", 'drive.config_text, manifest.car, manifest.fuel', 'drive.config_text, manifest.fuel', (UNIT + "test_kept.py",)),
     Fault("a season kept together of another key is believed", "analysis/changes/season_pack.py", "if found is None or was != key:", "if found is None:", (UNIT + "test_kept.py",)),
-    Fault("a kept answer forgets the manifest", "analysis/answers/kept_answer.py", "(key, drive.drive.manifest.model_dump_json(), sorted", "(key, sorted", (UNIT + "answers/test_kept_answer.py",)),
+    Fault("a kept answer forgets the manifest", "analysis/answers/kept_answer.py", "(key, manifest, sorted", "(key, sorted", (UNIT + "answers/test_kept_answer.py",)),
+    Fault("a kept answer outlives the drives that passed its roads", "analysis/answers/kept_answer.py", "sorted(drive.part_throttle.items()), before)", "sorted(drive.part_throttle.items()))", ROADS),
     Fault("a kept answer forgets what was asked", "analysis/answers/kept_answer.py", "kept.digest_of_values(asked)", "kept.digest_of_values()", (UNIT + "answers/test_kept_answer.py",)),
     Fault("kept times and sigmas swapped", "analysis/changes/season_rows.py", '("time_s", "double", "s", "time to it from one foot of movement"),\n        ("sigma_s",', '("sigma_s", "double", "s", "time to it from one foot of movement"),\n        ("time_s",', (UNIT + "test_kept.py", *SEASON)),
     # what drives teach each other, and a board

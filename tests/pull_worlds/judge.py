@@ -200,7 +200,8 @@ def row(tally: Tally) -> str:
         tally.design, str(c.rolling), ", ".join(said), str(tally.seasons), f"{100 * tally.told / n:.0f}",
         f"{100 * tally.claimed / n:.1f}", f"{100 * tally.any / max(tally.seasons, 1):.1f}",
         f"{100 * tally.wrong / n:.1f}", f"{100 * tally.covered / max(tally.told, 1):.1f}", bias,
-        middle(tally.halves, 100), rms(tally.errors), rms(tally.time_errors), middle(tally.ratios), middle(tally.joint_ratios),
+        middle(tally.halves, 100), rms(tally.errors), rms(tally.time_errors), middle(tally.ratios),
+        middle(tally.joint_ratios),
         f"{100 * tally.time_claimed / n:.1f}", of(tally.part), of(tally.full), str(tally.away), "; ".join(tally.misses),
     ]  # fmt: skip
     return "| " + " | ".join(cells) + " |"

@@ -155,11 +155,11 @@ def _few_speeds() -> Iterator[None]:
     """Splits at the speeds that a season compares, and not at all that a curve shows."""
     wanted = tuple(sorted(season_rows._COMPARED_MPS))
     was = AnalysedDrive.__dict__["_all_speeds"]
-    AnalysedDrive._all_speeds = property(lambda self: Options(speeds_mps=wanted, unit=self.unit))  # type: ignore
+    AnalysedDrive._all_speeds = property(lambda self: Options(speeds_mps=wanted, unit=self.unit))  # type: ignore[assignment,method-assign]
     try:
         yield
     finally:
-        AnalysedDrive._all_speeds = was
+        AnalysedDrive._all_speeds = was  # type: ignore[method-assign]
 
 
 # --- laying conditions on -----------------------------------------------------------------------------------------
@@ -280,16 +280,14 @@ BASES = {
 """What a season has to be driven anew for."""
 
 
-def laid_on(base: str) -> list[Conditions]:
-    """The conditions that are laid onto a season driven as `base`."""
-    of = BASES[base]
+def laid_on(design: str, base: str) -> list[Conditions]:
+    """The conditions that are laid onto a season driven as `base`; in one outing days cancel to the last digit."""
+    of, legs = BASES[base], replace(BASES[base], leg=0.005)
     if base == "white":
-        days = [replace(of, rolling=n) for n in (0, 10, 20)] + [replace(of, day=day) for day in (0.0, 0.02)]
-        legs = [replace(of, rolling=n, leg=0.005) for n in (0, 10, 20)]
-        return [*days, *legs, replace(of, gain=1.04), replace(of, gain=1 / 1.08)]
-    if base.startswith("part"):
-        return [replace(of, leg=0.005), replace(of, leg=0.005, throttle=True)][: 2 if base == "part 3/1" else 1]
-    return [replace(of, rolling=n, leg=0.005) for n in (0, 10, 20)] if base == "wind x2" else [replace(of, leg=0.005)]
+        days = [] if design == "A-B-A" else [replace(of, day=0.0), replace(of, day=0.02)]
+        rolling = [replace(legs, rolling=n) for n in (0, 10, 20)]
+        return [replace(of, rolling=0), of, *days, *rolling, replace(legs, gain=1.04)]
+    return [legs, replace(legs, throttle=True)] if base == "part 3/1" else [legs]
 
 
 def season_of_all(design: str, base: str, number: int, out: Path) -> None:
@@ -300,7 +298,7 @@ def season_of_all(design: str, base: str, number: int, out: Path) -> None:
     with tempfile.TemporaryDirectory() as folder:
         driven = drive_once(design, BASES[base], number, Path(folder) / "store")
         tallies = []
-        for c in laid_on(base):
+        for c in laid_on(design, base):
             tallies.append(Tally(design, c))
             asked(driven, Path(folder) / "store", c, tallies[-1])
     with tempfile.NamedTemporaryFile(dir=out, delete=False) as written:

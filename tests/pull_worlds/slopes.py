@@ -17,14 +17,14 @@ from numpy.random import Generator
 
 from pull_worlds.country import Floats, Road
 from pull_worlds.driving import STEP_S, Leg
-from pull_worlds.seasons import Receiver, received, seed_of
+from pull_worlds.seasons import EARTH_M, ORIGIN_DEG, Receiver, received, seed_of
 
 OVER_M = 120.0
 BAR_RMS, BAR_HELD, SPARE = 0.0035, 0.95, 0.03
 PASSES, WANDER_M = 6, 3.0
 WANDER_S = 40.0
-"""How long a height wanders is not said by the issue. In 40 s nothing that is told altitudes alone can meet its bar: knowing
-the law of hills and of wander exactly, the best that is linear comes to 0.47 % (0.33 % in 100 s, 0.20 % in 300 s)."""
+"""How long a height wanders is not said by the issue. In 40 s nothing that is told altitudes alone can meet its bar:
+knowing the laws of hills and wander exactly, the best comes to 0.47 % (0.33 % in 100 s, 0.20 % in 300 s)."""
 Slopes = Callable[[Floats, Floats, Floats], tuple[Floats, Floats]]
 """East, north [m], heading [deg] of places -> slope over `OVER_M` as the car would feel it, and its standard error."""
 
@@ -99,13 +99,20 @@ def by_altitude(found: Sequence[dict[str, Floats]]) -> Slopes:
     from analysis.road.slopes import heights, learn
 
     road = learn([
-        heights(one["t_s"], one["speed_mps"], one["east_m"], one["north_m"], one["height_m"]) for one in found
+        heights(one["t_s"], one["speed_mps"], *_degrees(one["east_m"], one["north_m"]), one["height_m"])
+        for one in found
     ])  # fmt: skip
     assert road is not None
 
     def told(east: Floats, north: Floats, heading: Floats) -> tuple[Floats, Floats]:
-        each = [road.slope_about(*place, OVER_M) for place in zip(east, north, heading, strict=True)]
-        slope, sigma = np.array(each).T
+        places = zip(*_degrees(east, north), heading, strict=True)
+        slope, sigma = np.array([road.slope_about(*place, OVER_M) for place in places]).T
         return slope, sigma
 
     return told
+
+
+def _degrees(east_m: Floats, north_m: Floats) -> tuple[Floats, Floats]:
+    """Latitude and longitude, as `seasons` writes them."""
+    lat = ORIGIN_DEG[0] + np.degrees(north_m / EARTH_M)
+    return lat, ORIGIN_DEG[1] + np.degrees(east_m / EARTH_M) / np.cos(np.radians(ORIGIN_DEG[0]))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,9 +14,10 @@ from tuning.pull_worlds import ROAD, World
 from tuning.pull_worlds import season as pulls_of_world
 
 from analysis.changes import season as seasons
+from analysis.changes.compare_power import PowerComparison, compare_power
 from analysis.changes.observations import Observation, Side
 from analysis.changes.power_plan import power_mix
-from analysis.changes.power_sides import power_by_setup, power_effects, power_held, side_pulls
+from analysis.changes.power_sides import between, power_by_setup, power_effects, power_held, side_pulls
 from analysis.changes.season import SeasonRecord
 from analysis.changes.season_pulls import RunSeen, SeasonPull, entering
 from logger.config.car import CarConfig
@@ -193,3 +194,43 @@ def test_what_is_full_is_kept_and_never_stale(tmp_path: Path, monkeypatch: pytes
     weaker = replace(pulls[3], pull=replace(pulls[3].pull, rate=0.9 * pulls[3].pull.rate))
     changed = replace(record([*pulls[:3], weaker, *pulls[4:]]), store=store)  # type: ignore[arg-type]
     assert len(changed.full_pulls) == len(pulls) and asked == [len(pulls)]
+
+
+def test_a_tag_that_parts_a_setups_pulls_is_taken_off_and_one_that_does_not_is_said() -> None:
+    """A passenger takes a tenth: aboard for half of A, and never for B; then for all of B."""
+    pulls = [each for each in made(World(leg=0.0, run=0.004), seed=4) if not each.rolling]
+
+    def heavier(each: SeasonPull, aboard: bool) -> SeasonPull:
+        if not aboard:
+            return each
+        less = 0.1 * each.pull.power / (1 + each.pull.road.rotating)
+        tag = ("passenger",)
+        return replace(each, pull=replace(each.pull, rate=each.pull.rate - less), tags=tag, near_tags=tag)
+
+    def told(aboard: Callable[[SeasonPull], bool]) -> PowerComparison:
+        given = [heavier(each, aboard(each)) for each in pulls]
+        sides = ([each for each in given if each.setup == name] for name in "AB")
+        return compare_power("A", next(sides), "B", next(sides), judge=False)
+
+    plain = told(lambda each: False)
+    some = told(lambda each: each.drive == "d0")
+    assert abs(some.overall.change - plain.overall.change) < 0.012
+    assert some.overall.low < 0 < some.overall.high
+    assert any("with that taken off" in each for each in some.caveats) and not plain.caveats
+    all_of_b = told(lambda each: each.setup == "B")
+    assert all_of_b.overall.change == pytest.approx(plain.overall.change - 0.1, abs=0.01)
+    assert any("that is part of the change" in each for each in all_of_b.caveats)
+
+
+def test_another_mass_in_the_cars_file_is_said() -> None:
+    car = {"name": "Wren", "cooling": "air"}
+    cars = [CarConfig.model_validate({"car": car | {"mass_kg": mass}}) for mass in (400.0, 420.0, 400.0)]
+    drives = [SimpleNamespace(id=f"d{k}", car=each) for k, each in enumerate(cars)]
+    season = replace(record(made(World())), store=SimpleNamespace(drives=drives, path=None))  # type: ignore[arg-type]
+    mine = [[each for each in season.pulls if each.setup == name] for name in "AB"]
+    said = between("A", mine[0], "B", mine[1], replace(season, pulls=[])).caveats
+    assert any("400 kg with A and 420 kg with B" in each and "-4.8%" in each for each in said)
+    drives[1].car = cars[0]
+    assert not any(
+        "kg with A" in each for each in between("A", mine[0], "B", mine[1], replace(season, pulls=[])).caveats
+    )
