@@ -365,22 +365,46 @@ def test_seconds_behind_the_reference_are_differences_of_what_runs_says(told, st
             assert row[speed] == f"{mine - held:+.2f} \u00b1{np.hypot(my_sigma, held_sigma):.2f}"
 
 
-def test_every_field_of_what_changed_is_that_of_mixture(made_season, true_pages):
-    """Of the two drives that hold the best runs, the second less the first."""
-    page = true_pages["setups"]
-    (found,) = [b for section in page.sections for b in section.blocks if b.kind == "map" and " less " in b.caption]
-    second, _, first = found.caption.removeprefix("AFR, ").partition(":")[0].partition(" less ")
-    assert first in made_season.ids[:2] and second in made_season.ids[2:4]
-    cells = run_verb(made_season.store, "mixture", first, second, "--json").json["cells"]
-    told = [cell for cell in cells if cell["verdict"] != "not enough data"]
-    assert len(told) == 3
-    shown = [cell for _, row in found.rows for cell in row if cell is not None and cell.value]
+def test_the_maps_of_two_setups_are_of_all_their_drives(made_season, true_pages):
+    """Each field is the mean of what `mixture` says of each drive, by seconds; what changed is B less A of these."""
+    maps = [b for section in true_pages["setups"].sections for b in section.blocks if b.kind == "map"]
+    change, *sides = maps
+    assert change.caption.startswith("AFR, B less A, all drives") and len(sides) == 2
+    means: list[dict[tuple[int, int], float]] = []
+    for letter, ids, found in zip("AB", (made_season.ids[:2], made_season.ids[2:4]), sides, strict=True):
+        assert found.caption.startswith(f"{letter}, 2 drives together: AFR")
+        answers = [run_verb(made_season.store, "mixture", each, "--json").json for each in ids]
+        cells = [cell for each in answers for cell in each["cells"]]
+        edges = answers[0]["load"]["edges"]
+        speeds = sorted({cell["from_mps"] for cell in cells})
+        mean: dict[tuple[int, int], float] = {}
+        for row, speed in enumerate(speeds):
+            for column, load in enumerate(edges[:-1]):
+                here = [c for c in cells if (c["from_mps"], c["load_from"]) == (speed, load)]
+                shown = found.rows[row][1][column]
+                assert (shown is None) == (not here)
+                if shown is None:
+                    continue
+                assert f"{sum(c['seconds'] for c in here):.0f} s" in shown.small
+                told = [c for c in here if c["median"] is not None and c["sigma"] is not None]
+                if shown.value:
+                    weights = [c["seconds"] for c in told]
+                    mean[row, column] = float(np.average([c["median"] for c in told], weights=weights))
+                    assert shown.value == f"{mean[row, column]:.1f}"
+        assert len(mean) >= 3
+        means.append(mean)
     looks = {"leaner": ("L", "lean"), "richer": ("R", "rich"), "no change seen": ("=", "in")}
-    assert all((cell.mark, cell.tint) == looks[cell.said.rpartition(", ")[2]] for cell in shown)
-    assert len({cell.mark for cell in shown} - {"="}) > 0
-    assert sorted((cell.value, cell.small, cell.said.rpartition(", ")[2]) for cell in shown) == sorted(
-        (signed(cell["difference"]), span(cell["low"], cell["high"]), cell["verdict"]) for cell in told
-    )
+    told = 0
+    for head, row in change.rows:
+        number = [shown for shown, _ in sides[0].rows].index(head)
+        later = [shown for shown, _ in sides[1].rows].index(head)
+        for column, cell in enumerate(row):
+            if cell is not None and cell.value:
+                told += 1
+                assert (cell.mark, cell.tint) == looks[cell.said.rpartition(", ")[2]]
+                assert cell.value == signed(means[1][later, column] - means[0][number, column])
+    assert told >= 3
+    assert {cell.mark for _, row in change.rows for cell in row if cell is not None and cell.value} - {"="}
 
 
 def test_what_setups_are_compared_by_stands_under_its_heading(made_season, true_season, true_pages):
