@@ -12,7 +12,7 @@ import numpy as np
 from analysis import wording
 from analysis.answers.sentences import delay_sentence
 from analysis.arrays import Floats
-from analysis.report.page import Block, Figure, Map, MapField, Table, Words
+from analysis.report.page import Block, Figure, Map, MapField, Table, Words, judgement_first
 from analysis.report.plots import Axis, Series, Zone, draw
 from analysis.report.traces import FROM_FOOT, RunLine, speed_over_time
 from analysis.runs.run import Run, time_zero
@@ -111,7 +111,7 @@ def _by_way_of_driving(summaries: Sequence[RegimeAnswer], channel: str) -> Table
         for s in summaries
     ]  # fmt: skip
     heads = ["Driving", "Seconds", "Median", "Sigma", "Target", "Judgement"]
-    return Table("By way of driving", heads, rows, left=(5,))
+    return judgement_first("By way of driving", heads, rows)
 
 
 def mixture_words(found: MixtureAnswer) -> list[str]:

@@ -18,11 +18,11 @@ from analysis.report.behind import Drawn, behind_plot, speeds_up_to
 from analysis.report.has import mixture_of
 from analysis.report.intervals import HOW_TO_READ, interval_plot, of_measure, of_split
 from analysis.report.mixture_section import along_both, change_map, mixture_blocks, side_blocks
-from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
+from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words, judgement_first
 from analysis.report.plots import Axis, Series, draw
 from analysis.report.runs_section import FEW
 from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
-from analysis.report.traces import RunLine, best_as_driven, first_there, speed_over_way
+from analysis.report.traces import RunLine, best_as_driven, first_there, over_way
 from analysis.runs.run import Run
 from analysis.wording import sentence
 from logger.errors import InputError, NoAnswer
@@ -223,9 +223,7 @@ def _splits_table(answer: CompareAnswer, labels: Sequence[str]) -> Table:
     ]  # fmt: skip
     as_driven = ["As driven"] if answer.corrected_by else []
     heads = ["To", "Runs", "A s", "B s", "B\u2212A", "With days", "Runs only", *as_driven, "Verdict"]
-    return Table(
-        f"Time from one foot of movement{wording.judged_by(answer.corrected_by)}", heads, rows, left=(len(heads) - 1,)
-    )
+    return judgement_first(f"Time from one foot of movement{wording.judged_by(answer.corrected_by)}", heads, rows)
 
 
 def _measure_table(m: MeasureComparison, answer: CompareAnswer) -> Table:
@@ -234,7 +232,7 @@ def _measure_table(m: MeasureComparison, answer: CompareAnswer) -> Table:
         *of_measure(m).cells, m.sentence,
     ]  # fmt: skip
     heads = ["", "Count", "A", "B", "B\u2212A", "With days", "Runs only", "Verdict"]
-    return Table(f"{answer.b} against {answer.a}", heads, [row], left=(7,))
+    return judgement_first(f"{answer.b} against {answer.a}", heads, [row])
 
 
 # --- along the run ------------------------------------------------------------------------------------------------
@@ -275,7 +273,7 @@ def _along_the_run(answer: CompareAnswer, unit: SpeedUnit) -> Figure | None:
     ]  # fmt: skip
     heads = ["Band", "A s", "B s", "B\u2212A", "With days", "Verdict"]
     by = wording.judged_by(answer.corrected_by)
-    table = Table(f"Time gained or lost along the run{by}", heads, rows, (5,))
+    table = judgement_first(f"Time gained or lost along the run{by}", heads, rows)
     caption = f"Each mark is a band of speed{by}; the launch is below the first."
     return Figure("Where along the run", plot, caption, table)
 
@@ -316,9 +314,8 @@ def _best_traces(sides: Sequence[_Side], top_mps: float, unit: SpeedUnit) -> lis
     ]
     if not lines:
         return []
-    plot = speed_over_way(lines, unit, "Speed over distance of the best run of each side.")
     caption = f"The best is the one that was first at {speed_label(top_mps, unit)}."
-    return [Figure("Speed over distance, the best run of each", plot, caption)]
+    return [over_way(lines, unit, lines[0], lines[0].label, "the best run of each side", caption)]
 
 
 # --- mixture ------------------------------------------------------------------------------------------------------
