@@ -36,6 +36,9 @@ if TYPE_CHECKING:
     from analysis.conditions.setups import Parts
 
 
+_ALONG = "Where along the run"
+
+
 @dataclass(frozen=True)
 class _Side:
     """One side: its runs, and the best of them in its drive."""
@@ -118,7 +121,8 @@ def _verdict(answer: CompareAnswer) -> list[str]:
 
 
 def _caveats(answer: CompareAnswer) -> list[str]:
-    lines = [*answer.caveats, *answer.outliers]
+    # What the terminal shows when asked to stands on this page.
+    lines = [line.replace("`--trace` shows", f'"{_ALONG}" shows') for line in answer.caveats] + list(answer.outliers)
     lines += [f"{each.run} is struck out: {each.reason}" for each in answer.left_out if each.struck]
     if others := [each for each in answer.left_out if not each.struck]:
         why = "; ".join(f"{each.run} {each.reason}" for each in others[:6])
@@ -275,7 +279,7 @@ def _along_the_run(answer: CompareAnswer, unit: SpeedUnit) -> Figure | None:
     by = wording.judged_by(answer.corrected_by)
     table = judgement_first(f"Time gained or lost along the run{by}", heads, rows)
     caption = f"Each mark is a band of speed{by}; the launch is below the first."
-    return Figure("Where along the run", plot, caption, table)
+    return Figure(_ALONG, plot, caption, table)
 
 
 def _reached(runs: Sequence[Observation]) -> float:
