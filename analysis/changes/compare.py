@@ -352,7 +352,9 @@ def _measure(
         interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, worth, answer.tangled, words, unit,
         decimals,
     )  # fmt: skip
-    said = "launch: one foot to 5 m/s, as driven" if name == "launch" else "mixture at full throttle"
+    said = (
+        f"launch: one foot to {wind_words(_LAUNCH_MPS)}, as driven" if name == "launch" else "mixture at full throttle"
+    )
     return Measure(said, unit, count_a, count_b, mean_a, mean_b, interval, verdict)
 
 

@@ -54,6 +54,12 @@ class Table:
     kind: ClassVar[str] = "table"
 
 
+def judgement_first(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]], folded: bool = False) -> Table:
+    """A table whose last column judges: it is told second, so that on a phone it does not lie beyond the figures."""
+    moved = [[row[0], row[-1], *row[1:-1]] for row in [columns, *rows]]
+    return Table(caption, moved[0], moved[1:], (1,), folded)
+
+
 @dataclass(frozen=True)
 class MapField:
     """A field of a map. `tint` names a class of the style sheet; `share` (0 to 1) is drawn as a bar along its foot."""
