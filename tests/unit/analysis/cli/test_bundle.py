@@ -1,9 +1,10 @@
-"""A bundle of wheels: the program's own is put together from what is installed, and pip takes it; what goes wrong is one
-line and leaves nothing behind. Downloading was tried by hand (docs/decisions.md): the suite asks no network."""
+"""A bundle of wheels: the program's own is put together from what is installed; what goes wrong is one line and leaves
+nothing behind. Downloading was tried by hand (docs/decisions.md): the suite asks no network."""
 
 from __future__ import annotations
 
 import base64
+import contextlib
 import csv
 import hashlib
 import io
@@ -13,8 +14,8 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from run_verb import run_verb
 
+from analysis.cli.main import main
 from analysis.sharing import wheels
 
 
@@ -33,8 +34,9 @@ def test_a_wheel_of_installed_files_is_one_that_the_installer_takes(tmp_path: Pa
                 right = base64.urlsafe_b64encode(hashlib.sha256(data).digest()).rstrip(b"=").decode()
                 assert (digest, size) == (f"sha256={right}", str(len(data)))
         assert not [name for name in wheel.namelist() if "direct_url" in name or "__pycache__" in name]
+    tried = f"import sys; sys.path.insert(0, {str(path)!r}); import pynmea2; print(pynmea2.__file__)"
     told = subprocess.run(
-        [sys.executable, "-c", f"import sys; sys.path.insert(0, {str(path)!r}); import pynmea2; print(pynmea2.__file__)"],
+        [sys.executable, "-c", tried],
         capture_output=True, text=True, check=True,
     )  # fmt: skip
     assert str(path) in told.stdout
@@ -44,8 +46,8 @@ def test_a_folder_that_is_not_empty_is_left_alone(tmp_path: Path) -> None:
     (tmp_path / "stick").mkdir()
     (tmp_path / "stick" / "holiday.txt").write_text("x")
     for name, words in (("stick", "not empty"), ("stick/holiday.txt", "not empty")):
-        said = said_of(tmp_path / name)
-        assert said.code == 2 and words in said.err
+        code, said = said_of(tmp_path / name)
+        assert code == 2 and words in said
     assert [path.name for path in (tmp_path / "stick").iterdir()] == ["holiday.txt"]
 
 
@@ -55,33 +57,21 @@ def test_what_pip_cannot_get_is_one_line_and_leaves_nothing(tmp_path: Path, monk
     monkeypatch.delenv("PIP_FIND_LINKS", raising=False)
     monkeypatch.setenv("PIP_CONFIG_FILE", "/dev/null")
     monkeypatch.setattr(wheels, "_own", lambda into, pip: into / "pullbook-0.1-py3-none-any.whl")
-    said = said_of(tmp_path / "new" / "stick")
-    assert said.code == 2 and "pip could not get all wheels" in said.err
+    code, said = said_of(tmp_path / "new" / "stick")
+    assert code == 2 and "pip could not get all wheels" in said
     assert list((tmp_path / "new").iterdir()) == []
-    said = said_of(tmp_path / "stick", "--extra", "test")
-    assert said.code == 2 and "voice or fleet" in said.err
+    code, said = said_of(tmp_path / "stick", "--extra", "test")
+    assert code == 2 and "there is no 'test'" in said
 
 
-def said_of(folder: Path, *options: str) -> object:
-    import contextlib
-    import sys as system
-    from dataclasses import dataclass
-
-    from analysis.cli.main import main
-
-    @dataclass
-    class Told:
-        code: int
-        err: str
-
-    err, before = io.StringIO(), system.argv
-    system.argv = ["pullbook", "bundle", str(folder), *options]
-    try:
-        with contextlib.redirect_stderr(err):
+def said_of(folder: Path, *options: str) -> tuple[int, str]:
+    """Exit code and standard error of `pullbook bundle`, which has no store."""
+    err = io.StringIO()
+    with pytest.MonkeyPatch.context() as patch, contextlib.redirect_stderr(err):
+        patch.setattr(sys, "argv", ["pullbook", "bundle", str(folder), *options])
+        try:
             main()
-    except SystemExit as stop:
-        assert len(err.getvalue().strip().splitlines()) == 1
-        return Told(int(stop.code or 0), err.getvalue())
-    finally:
-        system.argv = before
-    return Told(0, err.getvalue())
+        except SystemExit as stop:
+            assert len(err.getvalue().strip().splitlines()) == 1
+            return int(stop.code or 0), err.getvalue()
+    return 0, err.getvalue()

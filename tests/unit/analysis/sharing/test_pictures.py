@@ -61,7 +61,9 @@ def png() -> bytes:
 
 def webp() -> bytes:
     out = io.BytesIO()
-    plug().save(out, "WEBP", exif=exif()[6:], xmp=XMP, lossless=True)  # in WebP without the word that JPEG has before it
+    plug().save(
+        out, "WEBP", exif=exif()[6:], xmp=XMP, lossless=True
+    )  # in WebP without the word that JPEG has before it
     return out.getvalue()
 
 
@@ -72,14 +74,17 @@ def many() -> bytes:
     return out.getvalue()
 
 
-def gps_tags(data: bytes) -> list[str]:
-    return [name for name in exifread.process_file(io.BytesIO(data)) if name.startswith("GPS ")]
+def has_position(data: bytes) -> bool:
+    """By ExifRead, and by piexif for WebP, which ExifRead does not open."""
+    if data[:4] == b"RIFF":
+        return piexif.GPSIFD.GPSLatitude in piexif.load(data)["GPS"]
+    return "GPS GPSLatitude" in exifread.process_file(io.BytesIO(data))
 
 
 @pytest.mark.parametrize(("make", "suffix"), [(jpeg, "jpg"), (png, "png"), (webp, "webp"), (many, "jpg")])
 def test_no_position_leaves(make, suffix: str) -> None:  # type: ignore[no-untyped-def]
     data = make()
-    assert "GPS GPSLatitude" in gps_tags(data) and (MARK.encode() in data)  # so that the check could fail
+    assert has_position(data) and MARK.encode() in data  # so that the check could fail
     assert picture_of(data, "plug").suffix == suffix
     for longest in (None, 100):
         given = for_others(data, "plug", longest)
