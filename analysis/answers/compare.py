@@ -302,8 +302,12 @@ def across_answer(
     worth_s: float | None = None,
     **options: Any,
 ) -> CompareAnswer:
-    """As `compare_answer`, where a side is of another car of the store: `finch/baseline`; options of `two_cars`."""
-    return sides_answer(*two_cars(store, a, b, **options), speeds_mps, raw=raw, worth_s=worth_s)
+    """As `compare_answer`, where a side is of another car of the store: `finch/baseline`; options of `two_cars`.
+
+    No runs are asked for: no plan settles two cars.
+    """
+    found = sides_answer(*two_cars(store, a, b, **options), speeds_mps, raw=raw, worth_s=worth_s)
+    return found.model_copy(update={"more_runs_each": 0})
 
 
 def sides_answer(

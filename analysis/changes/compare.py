@@ -463,7 +463,9 @@ def _caveats(
     said += _order(a, b)
     way = directions(np.array([run.direction_deg for run in runs]))
     shares = [np.bincount(way[:k], minlength=way.max(initial=0) + 1) / max(k, 1) for k in (len(a.runs),)]
-    if way.max(initial=0) == 0 and runs:
+    if runs and not any(math.isfinite(run.direction_deg) for run in runs):
+        said.append("ways are not told apart: grade and wind stay in the times")
+    elif way.max(initial=0) == 0 and runs:
         said.append("all runs went one way: grade and wind stay in the times; both ways would cancel them")
     elif main.tangled:
         said.append("the way driven and the change always went together")

@@ -103,14 +103,18 @@ def _print_unpack(answer: UnpackAnswer) -> None:
     here = len(answer.drives) - len(new)
     where = f"as another car, {answer.car}" if answer.car is not None else "into your own"
     out.print(f"Took {plural(len(new), 'drive')} {where}{f'; {here} were here already' if here else ''}.")
+    told: dict[str, list[str]] = {}
     for each in answer.drives:
         for line in each.said:
-            out.print(f"{each.drive}: {sentence(line)}")
-    for name in answer.files:
-        out.print(f"Put {name} into {answer.store}.")
+            told.setdefault(line, []).append(each.drive)
+    for line, of in told.items():
+        named = ", ".join(of) if len(of) < 4 else f"{of[0]} and {len(of) - 1} more"
+        out.print(f"{named}: {sentence(line)}")
+    if answer.files:
+        out.print(f"Put {', '.join(answer.files)} into {answer.store}.")
     for line in answer.left_out:
         out.print(f"Left out: {sentence(line)}")
-    if answer.car is not None and answer.drives:
+    if answer.car is not None and new:
         tell("It is in none of your own figures. To ask it:")
         tell(f"  pullbook runs {safe(answer.car)}/last")
         tell(f"  pullbook compare YOURS {safe(answer.car)}/THEIRS")

@@ -31,7 +31,7 @@ from logger.errors import DriveError
 from logger.store.commit import CONFIG, RAW
 from logger.store.disk import no_pipe, said
 from logger.store.manifest import MANIFEST, Gap, Manifest, Photo, manifest_bytes
-from logger.store.pack import STORE_FILES
+from logger.store.pack import is_store_file
 from logger.store.parquet import digest_of, table_bytes
 from logger.store.tables import raw_digest
 
@@ -93,14 +93,14 @@ def cut_for_others(drive: Drive, rules: Rules) -> tuple[dict[str, bytes], float]
 def store_files(store: Path, newest: CarConfig | None, *, everything: bool) -> Iterator[tuple[str, bytes]]:
     """The store's files: all of them as they are; for others the car's and the targets', without comments."""
     if everything:
-        for name in STORE_FILES:
-            if (store / name).is_file():
-                yield name, text_of(store / name).encode()
+        for path in sorted(store.glob("*.toml")):
+            if path.is_file() and is_store_file(path.name):
+                yield path.name, text_of(path).encode()
         return
     if newest is not None:
         yield "car.toml", _toml(newest).encode()
-    if (store / "targets.toml").is_file():
-        yield "targets.toml", _toml(load(store / "targets.toml", TargetsConfig)).encode()
+    if (store / "targets.toml").is_file() and (told := _toml(load(store / "targets.toml", TargetsConfig))):
+        yield "targets.toml", told.encode()
 
 
 # --- tables -------------------------------------------------------------------------------------------------------

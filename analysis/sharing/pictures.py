@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from logger.store.drive import Drive
     from logger.store.manifest import Photo
 
+# Pillow reads MPO, a JPEG with further pictures behind it as telephones write it, as a JPEG, and says so afterwards.
 _SUFFIXES = {"JPEG": "jpg", "MPO": "jpg", "PNG": "png", "WEBP": "webp"}
 _LARGEST_BYTES = 64 << 20
 _MOST_PIXELS = 120_000_000
@@ -107,8 +108,9 @@ def _opened(data: bytes, name: str) -> Image:
         raise InputError(f"{name}: a HEIC picture, which cannot be read here: let the telephone save it as JPEG")
     try:
         with warnings.catch_warnings():
-            warnings.simplefilter("error")
-            image = Image.open(io.BytesIO(data), formats=tuple(_SUFFIXES))
+            warnings.simplefilter("ignore")  # of odd EXIF, which is not read
+            Image.init()
+            image = Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "WEBP"))
             if image.width * image.height > _MOST_PIXELS:
                 raise InputError(f"{name}: {image.width} by {image.height} points are too many for a photograph")
             image.load()

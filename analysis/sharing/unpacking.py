@@ -37,7 +37,7 @@ from logger.store.disk import Disk, said
 from logger.store.drive import Drive, list_drives, open_folder
 from logger.store.folders import free_name, id_of, make_store, new_folder, take_name
 from logger.store.manifest import MANIFEST, Manifest, Trace, manifest_bytes, parse_manifest
-from logger.store.pack import STORE_FILES, PackFile
+from logger.store.pack import NO_NAMES, PackFile
 from logger.store.parquet import digest_of
 from logger.store.tables import RAW_SCHEMA, build, columns_of, raw_digest, raw_table
 from logger.units import NS_PER_S
@@ -49,7 +49,7 @@ _MOST_ROWS = 100_000_000
 _MOST_UNPACKED = 8 << 30
 _SPARE_BYTES = 64 << 20
 _PLAIN = re.compile(r"[^\W_](?:[\w .+-]{0,78}[\w+-])?")
-_NO_NAMES = {"con", "prn", "aux", "nul", CARS, *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))}
+_NO_NAMES = {*NO_NAMES, CARS}
 """Windows' own, and the folder of the other cars."""
 
 
@@ -111,16 +111,12 @@ def unpack(
         pack.check()
         taken = Taken(*_place(store, pack, mine, called), pack.index.made_for)
         _has_room(store, pack)
-        try:
-            make_store(taken.store)
-            keep_pack_id(taken.store, pack.index.owner)
-        except OSError as error:
-            raise InputError(f"{taken.store}: cannot be written: {said(error)}") from error
         own = _Here(store, _own_car(store)) if taken.car is None else None
         here: dict[Path, _Here] = {} if own is None else {store: own}
         for names in pack.drives():
             _take(pack, names, taken, store, here, progress)
-        _take_files(pack, taken)
+        if any(not each.own for each in taken.drives):
+            _take_files(pack, taken)
     return taken
 
 
@@ -220,6 +216,7 @@ def _take(
         if into not in here:
             here[into] = _Here(into)
         files = {name: pack.read(inside) for name, inside in names.items()}
+        keep_pack_id(into, pack.index.owner)
         done = _merged_or_made(here[into], manifest, files, pack)
         if into != taken.store:
             done = TakenDrive(done.was, f"{into.name}/{done.drive}", done.became, (*done.said, "it is of another car"))
@@ -414,9 +411,7 @@ def _same_setup(name: str, ours: Mapping[str, Any] | None, theirs: Mapping[str, 
 
 def _take_files(pack: PackFile, taken: Taken) -> None:
     """Files of the store: put where none is; beside it, under another name, where it is another one."""
-    for name in STORE_FILES:
-        if name not in pack.index.files:
-            continue
+    for name in pack.store_files():
         data, path = pack.read(name), taken.store / name
         if path.exists() and path.read_bytes() == data:
             continue

@@ -51,6 +51,8 @@ def keep_pack_id(store: Path, told: str = "") -> str:
     """The store's own word, made where it has none; `told` is taken for it then. OSError where it cannot be kept."""
     if known := pack_id(store):
         return known
+    if store.parent.name == CARS:
+        make_store(store.parent)
     make_store(store)
     fresh = told or uuid.uuid4().hex
     Disk().put_file(store / _ID, f"{fresh}\n".encode("ascii"))

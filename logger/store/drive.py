@@ -96,7 +96,7 @@ class Drive:
         if self._tables is not None:
             return self._tables[name]
         if name == "raw" and self.manifest.cut:
-            raise DriveError(f"{self.id}: it came without its raw bytes ({self.manifest.cut}): its owner has them")
+            raise DriveError(f"{self.id}: it came without its raw bytes, as a pack for others is: its owner has them")
         if name == "raw":
             return _raw_rows(self.path, self.manifest.digests.get("raw rows"))
         source = next((source for source in self.config.source if source.name == name), None)

@@ -36,8 +36,11 @@ from logger.store.tables import program
 
 VERSION = 1
 INDEX = "pack.json"
-STORE_FILES = ("car.toml", "targets.toml", "jets.toml", "setup.toml", "recorder.toml")
-"""Files of a store that a pack may hold."""
+FOR_OTHERS = ("car.toml", "targets.toml")
+"""Files of a store that a pack for others may hold; one for oneself has all that end in .toml."""
+_STORE_FILE = re.compile(r"[a-z0-9][a-z0-9_-]{0,60}\.toml", re.IGNORECASE)
+NO_NAMES = frozenset({"con", "prn", "aux", "nul", *(f"{port}{n}" for port in ("com", "lpt") for n in range(1, 10))})
+"""What no file may be called on Windows, whatever its ending."""
 _DRIVE_FILE = re.compile(
     r"drives/(\d{4,6})/(drive\.json|recorder\.toml|[a-z][a-z0-9_]{0,31}\.parquet|photo-[0-9a-f]{12}\.(?:jpg|png|webp))"
 )
@@ -125,7 +128,12 @@ def about_now(made_for: Literal["others", "oneself"], owner: str, car: str, priv
 
 def is_known(name: str) -> bool:
     """Whether a file of a pack may be called so."""
-    return name in STORE_FILES or _DRIVE_FILE.fullmatch(name) is not None
+    return is_store_file(name) or _DRIVE_FILE.fullmatch(name) is not None
+
+
+def is_store_file(name: str) -> bool:
+    """Whether a file of a pack, or of a store, is one of the store's own, such as car.toml."""
+    return _STORE_FILE.fullmatch(name) is not None and name[: -len(".toml")].casefold() not in NO_NAMES
 
 
 def _is_text(name: str) -> bool:
@@ -176,6 +184,11 @@ class PackFile:
             if match := _DRIVE_FILE.fullmatch(name):
                 found.setdefault(match[1], {})[match[2]] = name
         yield from (files for _, files in sorted(found.items()))
+
+    def store_files(self) -> list[str]:
+        """The store's files in it: of a pack for others those that it may hold."""
+        names = sorted(name for name in self.index.files if is_store_file(name))
+        return [name for name in names if self.index.made_for == "oneself" or name in FOR_OTHERS]
 
     def check(self) -> None:
         """Hold every file against its size and digest."""
