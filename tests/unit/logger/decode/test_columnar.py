@@ -81,7 +81,7 @@ def assert_alike(rows: Sequence[tuple[int, bytes]], host_times: bool = True, cut
 def test_receivers_of_every_order(order: str, baud: int, period_s: float, latency_s: float, jitter_s: float) -> None:
     receiver = Receiver(order.split(), period_s, {"GSV": 10})
     rng = random.Random(f"{order} {baud}")
-    arrivals = receiver.arrivals(150, rng, baud, latency_s, jitter_s)
+    arrivals = receiver.arrivals(150, rng, baud, latency_s, jitter_s, skip=rng.randrange(len(receiver.order)))
     rows = [(mono_ns, data + b"\r\n") for mono_ns, _, data in arrivals]
     cuts = sorted(rng.sample(range(len(rows)), 1))
     quick = assert_alike(rows, cuts=cuts)
@@ -97,7 +97,7 @@ def spoilt(rows: list[tuple[int, bytes]], rng: random.Random, faults: int) -> li
         at = rng.randrange(2, len(rows) - 2)
         mono_ns, data = rows[at]
         where = rng.randrange(len(data))
-        match rng.randrange(9):
+        match rng.randrange(10):
             case 0:
                 rows[at] = mono_ns, data[:where] + bytes([data[where] ^ (1 << rng.randrange(8))]) + data[where + 1 :]
             case 1:
@@ -119,6 +119,9 @@ def spoilt(rows: list[tuple[int, bytes]], rng: random.Random, faults: int) -> li
                 rows[at:] = [(later + 6 * 10**9, each) for later, each in rows[at:]]
             case 8:
                 rows[at] = mono_ns, resealed(data, rng)
+            case 9:  # a value of long ago, with a time or without
+                alike = [each for _, each in rows[: max(at - 20, 1)] if each[:6] == data[:6]]
+                rows[at] = mono_ns, rng.choice(alike or [data])
     return rows
 
 
@@ -152,6 +155,8 @@ def resealed(data: bytes, rng: random.Random) -> bytes:
         b"0.123456789",
         b"123456789.123456789",
         b"235960.00",
+        b"120061.00",
+        b"126000.00",
         b"9000.0000",
         b"6060.00",
         b"18000.00001",
@@ -185,6 +190,17 @@ def test_many_spoilt_streams() -> None:
         )
         rows = spoilt([(mono_ns, data + b"\r\n") for mono_ns, _, data in arrivals], rng, rng.choice([0, 1, 3, 20]))
         assert_alike(rows, rng.random() < 0.8, sorted(rng.sample(range(len(rows)), 3)))
+
+
+def test_a_speed_of_another_epoch_is_not_taken() -> None:
+    """VTG's finer speed counts only where it agrees with RMC's."""
+    rows = []
+    for n, (mono_ns, _, data) in enumerate(Receiver(["RMC", "VTG"], 0.1).arrivals(300, random.Random(2), 115200)):
+        if data.startswith(b"$GPVTG"):
+            body = b"GPVTG,,T,,M,%.3f,N,,K,A" % (float(data.split(b",")[5]) + (0.5 if n % 7 == 1 else 0.0))
+            data = b"$%s*%02X" % (body, framing.checksum("xor", body))
+        rows.append((mono_ns, data + b"\r\n"))
+    assert assert_alike(rows) > 200
 
 
 def test_chunks_cut_anywhere() -> None:
