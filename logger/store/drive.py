@@ -45,7 +45,8 @@ from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, first_said, 
 from logger.store.parquet import DamagedTable, read_table
 from logger.store.presence import is_recording
 from logger.store.recovery import recover_cut_off
-from logger.store.tables import RAW_SCHEMA, Built, build, columns_of, program, raw_digest, raw_table
+from logger.store.tables import RAW_SCHEMA, Built, build, raw_digest, raw_table
+from logger.store.told import columns_of, program
 from logger.text import storable
 
 _DAMAGED = "drive.damaged.json"
@@ -312,8 +313,9 @@ def write(
 
 def find_raw(store: Path, raw: pa.Table) -> Drive | None:
     """The drive of the store that holds just these raw rows, if any."""
-    digest = raw_digest(raw_table(raw))
-    return next((drive for drive in list_drives(store) if drive.manifest.digests.get("raw rows") == digest), None)
+    drives = list_drives(store)
+    digest = raw_digest(raw_table(raw)) if drives else ""
+    return next((drive for drive in drives if drive.manifest.digests.get("raw rows") == digest), None)
 
 
 def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Disk | None = None) -> Drive:

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 from logger.config.sections import Finite, Name, NotNegative
 from logger.errors import DriveError
-from logger.store.tables import SCHEMA_VERSION
+from logger.store.told import SCHEMA_VERSION
 from logger.text import storable
 
 MANIFEST = "drive.json"
