@@ -39,7 +39,8 @@ from logger.store.folders import free_name, id_of, make_store, new_folder, take_
 from logger.store.manifest import MANIFEST, Manifest, Trace, manifest_bytes, parse_manifest
 from logger.store.pack import NO_NAMES, PackFile
 from logger.store.parquet import digest_of
-from logger.store.tables import RAW_SCHEMA, build, columns_of, raw_digest, raw_table
+from logger.store.tables import RAW_SCHEMA, build, raw_digest, raw_table
+from logger.store.told import columns_of
 from logger.units import NS_PER_S
 
 Became = Literal["new", "already", "added to"]

@@ -32,7 +32,7 @@ from logger.errors import InputError
 from logger.store.disk import Disk, no_pipe, said
 from logger.store.folders import make_store
 from logger.store.manifest import first_said
-from logger.store.tables import program
+from logger.store.told import program
 
 VERSION = 1
 INDEX = "pack.json"
