@@ -20,6 +20,7 @@ from analysis.cli import (
     compare,
     complete,
     demo,
+    desk,
     fuel,
     jets,
     mixture,
@@ -62,7 +63,7 @@ app = typer.Typer(
 )
 for room in (
     cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare, season,
-    sharing, report, analyse, demo,
+    sharing, report, desk, analyse, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 
