@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis.answers import typed
 from analysis.cli.options import (
     AllRunsOption,
     FactorOption,
@@ -15,7 +16,6 @@ from analysis.cli.options import (
     WhereOption,
     WithoutOption,
     WorthOption,
-    part_gone,
     season_asked,
     seconds_asked,
     speeds_asked,
@@ -129,7 +129,7 @@ def plan(
         season_asked(store, factor, all_runs, where, without),
         parse_speed(to) if to else None,
         settle=settle,
-        gone=[part_gone(text) for text in gone or []],
+        gone=[typed.part_gone(text) for text in gone or []],
         power=power,
         worth_s=seconds_asked(worth),
         hours=hours,
