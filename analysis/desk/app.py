@@ -12,8 +12,10 @@ import asyncio
 import contextlib
 import secrets
 import socket
+import threading
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +28,7 @@ from starlette.routing import Route
 from analysis.desk.gate import Gate
 from analysis.desk.parts import View
 from analysis.desk.views import rendered
-from analysis.desk.work import Asked, Work
+from analysis.desk.work import PATIENCE_S, Asked, Work
 from analysis.report.page import Page
 from logger.errors import InputError, NoAnswer, PortError
 
@@ -53,7 +55,9 @@ class Desk:
     def __init__(self, store: Path, command: Sequence[str]) -> None:
         self.store, self.command = store, tuple(command)
         self.work = Work(store)
-        self._said: OrderedDict[str, str] = OrderedDict()
+        self.writing = threading.Lock()
+        """Held while something is written by what it was when it was shown."""
+        self._said: OrderedDict[str, tuple[str, str]] = OrderedDict()
 
     def opened(self, progress: Callable[[str], None] = lambda text: None) -> DriveStore:
         """The store as it is now."""
@@ -61,30 +65,37 @@ class Desk:
 
         return DriveStore(self.store, progress=progress)
 
-    def ask(self, what: Any, make: Callable[[DriveStore, Callable[[str], None]], Any]) -> Asked:
+    def ask(
+        self, what: Any, make: Callable[[DriveStore, Callable[[str], None]], Any], patience_s: float = PATIENCE_S
+    ) -> Asked:
         """What `make(opened store, progress)` gives; see `Work.ask`. What is wrong with other drives is left out."""
 
         def made(progress: Callable[[str], None]) -> Any:
             return make(self.opened(progress), progress)
 
-        return self.work.ask(what, made)
+        return self.work.ask(what, made, patience_s)
 
-    def say(self, text: str) -> str:
-        """Keep a sentence for the page that follows; gives the word that the page's address carries for it."""
+    def say(self, text: str, at: str = "") -> str:
+        """Keep a sentence for the page that follows, for its section `at`; gives the word that its address carries."""
         word = secrets.token_urlsafe(8)
-        self._said[word] = text
+        self._said[word] = text, at
         while len(self._said) > _MOST_SAID:
             self._said.popitem(last=False)
         return word
 
     def said(self, request: Request) -> str:
         """What was kept for this page, once."""
-        return self._said.pop(request.query_params.get("said", ""), "")
+        return self.told(request)[0]
 
-    def to(self, address: str, said: str = "") -> Response:
-        """Go to a page of the desk, which then says what was done."""
+    def told(self, request: Request, *, keep: bool = False) -> tuple[str, str]:
+        """What was kept for this page and for which section of it, once; `keep`: it will be asked for again."""
+        word = request.query_params.get("said", "")
+        return self._said.get(word, ("", "")) if keep else self._said.pop(word, ("", ""))
+
+    def to(self, address: str, said: str = "", at: str = "") -> Response:
+        """Go to a page of the desk, which then says what was done, in its section `at`."""
         if said:
-            address += f"{'&' if '?' in address else '?'}said={self.say(said)}"
+            address += f"{'&' if '?' in address else '?'}said={self.say(said, at)}#did"
         return RedirectResponse(address, 303)
 
     def close(self) -> None:
@@ -114,18 +125,12 @@ def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awai
         except OSError as error:
             made = failed(InputError(f"{error.filename}: {error.strerror}" if error.filename else str(error)), tab)
         if isinstance(made, View):
-            said = desk.said(request)
-            return HTMLResponse(rendered(made if not said else _with_said(made, said)), made.status)
+            said, at = desk.told(request, keep=made.again_s > 0)
+            return HTMLResponse(rendered(replace(made, said=said, said_at=at) if said else made), made.status)
         assert isinstance(made, Response)
         return made
 
     return endpoint
-
-
-def _with_said(view: View, said: str) -> View:
-    from dataclasses import replace
-
-    return replace(view, said=said)
 
 
 def _static(request: Request) -> Response:

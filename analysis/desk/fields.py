@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
-from collections.abc import Mapping
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from analysis.desk.parts import Form
 from logger.errors import InputError
 from logger.store.disk import no_pipe
 
@@ -15,6 +19,25 @@ if TYPE_CHECKING:
 
 _MOST_FIELDS = 500
 LONGEST = 20_000
+_LEAD = re.compile(r"--([a-z][a-z-]*)(?: '[^']*')?(?:: | and )")
+_OPTION = re.compile(r"--([a-z][a-z-]*)")
+
+
+class EntryError(InputError):
+    """What one entry of a form holds cannot be."""
+
+    def __init__(self, entry: str, said: str) -> None:
+        super().__init__(said)
+        self.entry = entry
+
+
+@contextlib.contextmanager
+def read_from(entry: str) -> Iterator[None]:
+    """What cannot be is to be said beside this entry."""
+    try:
+        yield
+    except InputError as error:
+        raise EntryError(entry, str(error)) from error
 
 
 async def form_of(request: Request) -> dict[str, str]:
@@ -36,7 +59,7 @@ def line_of(form: Mapping[str, str], name: str, called: str) -> str:
     """The words of an entry. InputError where there are none."""
     if text := form.get(name, "").strip():
         return text
-    raise InputError(f"{called} is empty")
+    raise EntryError(name, f"{called} is empty")
 
 
 def given(form: Mapping[str, str], name: str) -> str | None:
@@ -59,3 +82,27 @@ def unchanged(path: Path, form: Mapping[str, str], what: str) -> None:
             f"{what} was changed meanwhile, in another window or by a command. Nothing was written: "
             "here is how it stands now; make your change again."
         )
+
+
+def refused(form: Form, typed: Mapping[str, str], error: Exception) -> Form:
+    """The form as it was filled in, with why it cannot be so in one line: beside the entry, where one is to blame.
+
+    An error that begins with an option is said at the entry of that name, and options in it are called as on the page.
+    """
+    labels = {each.name: each.label for each in form.entries}
+    said, entry = str(error), error.entry if isinstance(error, EntryError) else ""
+    if (lead := _LEAD.match(said)) is not None and (name := _named(lead[1])) in labels:
+        entry = name
+        if lead[0].endswith(": "):
+            said = said[lead.end() :]
+    said = _OPTION.sub(lambda found: f"\u201c{labels.get(_named(found[1]), found[1])}\u201d", said)
+    said = f"{said[:1].upper()}{said[1:]}"
+    ticks = {each.name: "" for each in form.entries if each.how in {"tick", "ticks"}}
+    sent = {**ticks, **typed}  # what is not ticked is not sent
+    if entry not in labels:
+        return replace(form.filled(sent), wrong=said)
+    return form.filled(sent, {entry: said})
+
+
+def _named(option: str) -> str:
+    return option.replace("-", "_")

@@ -6,6 +6,7 @@ View(Page("Drive of ...", ...), tab="drives", command=("runs", "last"), parts=[P
 from __future__ import annotations
 
 import shlex
+import urllib.parse
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import ClassVar, Literal
@@ -20,7 +21,7 @@ class Entry:
     name: str
     label: str
     value: str = ""
-    how: Literal["text", "area", "choice", "tick", "ticks", "hidden", "file"] = "text"
+    how: Literal["text", "area", "choice", "tick", "ticks", "pairs", "hidden", "file"] = "text"
     options: Sequence[tuple[str, str]] = ()
     help: str = ""
     wrong: str = ""
@@ -28,11 +29,21 @@ class Entry:
     unit: str = ""
     numeric: bool = False
     """Phones then offer figures; the text is read as anywhere else."""
+    columns: Sequence[str] = ()
+    rows: Sequence[tuple[str, Sequence[str]]] = ()
+    """Of `pairs`, a table whose rows are ticked as A or B: its headings, and each row's value and cells. It sends `a`
+    and `b`; `value` and `value_b` are what is ticked, a line each."""
+    value_b: str = ""
 
     @property
     def picked(self) -> frozenset[str]:
         """Of `ticks`: the values that are ticked, a line each in `value`."""
         return frozenset(self.value.split("\n"))
+
+    @property
+    def picked_b(self) -> frozenset[str]:
+        """Of `pairs`: the values that are ticked as B."""
+        return frozenset(self.value_b.split("\n"))
 
 
 @dataclass(frozen=True)
@@ -49,6 +60,10 @@ class Form:
     """It only asks: its answers are in the address, and nothing is changed by it."""
     careful: bool = False
     """Its button stops or takes away something."""
+    also: Sequence[tuple[str, str, str]] = ()
+    """Further buttons: the name and value that each sends, and what it says."""
+    wrong: str = ""
+    """What cannot be, where no one entry is to blame."""
     kind: ClassVar[str] = "form"
 
     @property
@@ -59,10 +74,15 @@ class Form:
         """The form with what was typed in it, and what is wrong with it beside each entry."""
         entries = [
             replace(each, value=typed.get(each.name, each.value), wrong=(wrong or {}).get(each.name, ""))
-            if each.how not in {"hidden", "file"} else each
+            if each.how not in {"hidden", "file", "pairs"} else each
             for each in self.entries
         ]  # fmt: skip
         return replace(self, entries=entries)
+
+    @property
+    def refused(self) -> bool:
+        """Whether something in it cannot be as it was typed."""
+        return bool(self.wrong) or any(entry.wrong for entry in self.entries)
 
 
 @dataclass(frozen=True)
@@ -74,33 +94,98 @@ class Links:
 
 
 @dataclass(frozen=True)
+class Rows:
+    """A table whose rows lead somewhere: each row's address ("" for none) and cells. `left` are columns of words."""
+
+    caption: str
+    columns: Sequence[str]
+    rows: Sequence[tuple[str, Sequence[str]]]
+    left: Sequence[int] = ()
+    kind: ClassVar[str] = "rows"
+
+
+@dataclass(frozen=True)
+class Checks:
+    """A list to tick off. The ticks are for the day: nothing is kept of them."""
+
+    items: Sequence[str]
+    kind: ClassVar[str] = "checks"
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Something that is opened when it is wanted; it stands open where a form in it was refused."""
+
+    title: str
+    blocks: Sequence[Block | Form | Links | Rows]
+    wanted: bool = False
+    kind: ClassVar[str] = "fold"
+
+    @property
+    def open(self) -> bool:
+        return self.wanted or any(isinstance(each, Form) and each.refused for each in self.blocks)
+
+
+Shown = Block | Form | Links | Rows | Checks | Fold
+
+
+@dataclass(frozen=True)
 class Part:
     """A part of a page with a heading; as the report's section, with forms in it."""
 
     name: str
     title: str
-    blocks: Sequence[Block | Form | Links]
+    blocks: Sequence[Shown]
 
 
 @dataclass(frozen=True)
 class View:
-    """A page of the desk: a report's page, parts with forms after it, and the command that tells the same."""
+    """A page of the desk: a report's page, what can be done in its sections, and the command that tells the same."""
 
     page: Page
     tab: str
     command: str = ""
     before: Sequence[Part] = ()
     """Before the verdict: what the answer is asked by."""
+    actions: Sequence[Part] = ()
+    """What can be done in the sections of the page, by their names; a part of its own where the page has no such."""
     parts: Sequence[Part] = ()
     """After the page's own sections."""
     said: str = ""
     """What was just done."""
+    said_at: str = ""
+    """In which section it is said; "" for the top."""
     wrong: str = ""
     """What could not be done, and why."""
     status: int = 200
     again_s: int = 0
     """Look again after so long: something is being worked out [s]."""
     facts: Mapping[str, str] = field(default_factory=dict)
+
+    @property
+    def sections(self) -> list[Part]:
+        """The sections of the page with their actions, in the page's order; then actions that have no section."""
+        doing = {part.name: part for part in self.actions}
+        found = [
+            Part(each.name, each.title, [*each.blocks, *(doing.pop(each.name).blocks if each.name in doing else ())])
+            for each in self.page.sections
+        ]
+        return [*found, *doing.values()]
+
+    @property
+    def all_parts(self) -> list[Part]:
+        """All parts, top to bottom."""
+        return [*self.before, *self.sections, *self.parts]
+
+    @property
+    def said_below(self) -> bool:
+        """Whether what was done is said in a section rather than at the top."""
+        return any(part.name == self.said_at for part in self.all_parts)
+
+
+def address(*pieces: str) -> str:
+    """The address of a page: its pieces, whatever letters they hold, behind slashes."""
+    return "".join(f"/{urllib.parse.quote(piece, safe='')}" for piece in pieces)
 
 
 def typed(*words: str) -> str:

@@ -9,7 +9,15 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from analysis.desk.pages import drive, now
+from analysis.desk.pages import (
+    advice,
+    compare,
+    drive,
+    drives,
+    now,
+    season,
+    takeaway,
+)
 
 if TYPE_CHECKING:
     from analysis.desk.app import Handler
@@ -17,5 +25,5 @@ if TYPE_CHECKING:
 
 def routes() -> Iterator[tuple[str, str, str, Handler]]:
     """(method, path, tab, handler) of every page."""
-    for room in (now, drive):
+    for room in (now, drives, drive, takeaway, compare, season, advice):
         yield from room.ROUTES
