@@ -95,13 +95,19 @@ def refused(form: Form, typed: Mapping[str, str], error: Exception) -> Form:
         entry = name
         if lead[0].endswith(": "):
             said = said[lead.end() :]
-    said = _OPTION.sub(lambda found: f"\u201c{labels.get(_named(found[1]), found[1])}\u201d", said)
+    said = as_labelled(said, form)
     said = f"{said[:1].upper()}{said[1:]}"
     ticks = {each.name: "" for each in form.entries if each.how in {"tick", "ticks"}}
     sent = {**ticks, **typed}  # what is not ticked is not sent
     if entry not in labels:
         return replace(form.filled(sent), wrong=said)
     return form.filled(sent, {entry: said})
+
+
+def as_labelled(text: str, form: Form) -> str:
+    """Words that name options, with the form's labels for them."""
+    labels = {each.name: each.label for each in form.entries}
+    return _OPTION.sub(lambda found: f"\u201c{labels.get(_named(found[1]), found[1])}\u201d", text)
 
 
 def _named(option: str) -> str:

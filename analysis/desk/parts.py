@@ -27,12 +27,16 @@ class Entry:
     wrong: str = ""
     """Why what was typed cannot be, in one line."""
     unit: str = ""
+    broad: bool = False
+    """It takes the whole width: what is typed is long."""
     numeric: bool = False
     """Phones then offer figures; the text is read as anywhere else."""
     columns: Sequence[str] = ()
     rows: Sequence[tuple[str, Sequence[str]]] = ()
     """Of `pairs`, a table whose rows are ticked as A or B: its headings, and each row's value and cells. It sends `a`
     and `b`; `value` and `value_b` are what is ticked, a line each."""
+    left: Sequence[int] = (0,)
+    """Of `pairs`: which columns are words."""
     value_b: str = ""
 
     @property
@@ -87,9 +91,10 @@ class Form:
 
 @dataclass(frozen=True)
 class Links:
-    """A list of pages to go to: (address, name, what is said beside it)."""
+    """Pages to go to: (address, name, what is said beside it); `inline`, in one line, "" is the address of this one."""
 
     items: Sequence[tuple[str, str, str]]
+    inline: bool = False
     kind: ClassVar[str] = "links"
 
 

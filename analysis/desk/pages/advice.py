@@ -10,7 +10,7 @@ from starlette.responses import Response
 
 from analysis import wording
 from analysis.answers import typed as read
-from analysis.desk.fields import EntryError, form_of, given, read_from, refused, unchanged, version_of
+from analysis.desk.fields import EntryError, as_labelled, form_of, given, read_from, refused, unchanged, version_of
 from analysis.desk.parts import Checks, Entry, Fold, Form, Part, Shown, View, typed
 from analysis.desk.views import waiting
 from analysis.desk.work import PATIENCE_S
@@ -281,7 +281,7 @@ def _jet_part(found: JetsAnswer | Exception, asked: Typed) -> Part:
     table = Table("What each jet that can be had would give", heads, words.jet_rows(found), left=(len(heads) - 1,))
     return Part("jet", "Which main jet", [
         *(Words(line) for line in lines if line), table, Words(words.WHAT_COLUMNS_MEAN),
-        Bullets(words.jet_lines(found)), Words(found.caution), Fold("For other air or fuel", [form]),
+        Bullets([as_labelled(line, form) for line in words.jet_lines(found)]), Fold("For other air or fuel", [form]),
     ])  # fmt: skip
 
 

@@ -110,7 +110,8 @@ def _view(made: _Made, asked: _Asked) -> View:
     if made.error is not None:
         sent = {"where": asked.where, "without": asked.without, "to": asked.to}
         form = refused(form, sent, made.error)
-    links = Links([(f"/compare?by={kind}", f"By {kind}", "shown here" if kind == asked.by else "") for kind in _KINDS])
+    others = [("" if kind == asked.by else f"/compare?by={kind}", f"By {kind}", "") for kind in _KINDS]
+    links = Links(others, inline=True)
     if made.report is None:
         words = Words("Tick what is to be A, and B to hold against it. Several on a side count together.")
         parts = [Part("pick", f"Choose {asked.by}", [links, words, form])]
@@ -197,7 +198,7 @@ def _command(a: str, b: str, asked: _Asked) -> str:
 
 
 def _form(season: SeasonRecord, asked: _Asked) -> Form:
-    columns, rows = {"setups": _setups, "drives": _drives, "runs": _runs}[asked.by](season, asked)
+    said, columns, left, rows = {"setups": _setups, "drives": _drives, "runs": _runs}[asked.by](season, asked)
     tags = ", ".join(sorted({tag for run in season.runs for tag in run.tags}))
     a, b = asked.a, asked.b
     if asked.picking:  # all runs of the drives that were ticked
@@ -205,7 +206,7 @@ def _form(season: SeasonRecord, asked: _Asked) -> Form:
     return Form(
         "pick", "/compare",
         [Entry("by", "", asked.by, "hidden"),
-         Entry("pairs", f"Choose {asked.by}", "\n".join(a), "pairs", columns=columns, rows=rows, value_b="\n".join(b)),
+         Entry("pairs", said, "\n".join(a), "pairs", columns=columns, rows=rows, left=left, value_b="\n".join(b)),
          *([Entry("where", "Only runs tagged", asked.where, help=f"Tags here: {tags}. Spaces between several."),
             Entry("without", "Only runs not tagged", asked.without)] if tags else []),
          Entry("to", "To speeds", asked.to, help="Such as 30mph 50mph; empty: those that both sides reach.")],
@@ -213,7 +214,8 @@ def _form(season: SeasonRecord, asked: _Asked) -> Form:
     )  # fmt: skip
 
 
-Ticked = tuple[list[str], list[tuple[str, list[str]]]]
+Ticked = tuple[str, list[str], tuple[int, ...], list[tuple[str, list[str]]]]
+"""What the table says, its headings, those of words, and its rows."""
 
 
 def _setups(season: SeasonRecord, asked: _Asked) -> Ticked:
@@ -228,7 +230,7 @@ def _setups(season: SeasonRecord, asked: _Asked) -> Ticked:
             each.setup, str(each.drives), str(each.runs), wording.number(each.best_s), wording.number(each.typical_s),
             changed,
         ]))  # fmt: skip
-    return ["Setup", "Drives", "Runs", f"Best to {answer.speed}", "Typical", "Changed"], rows
+    return _caption(answer.speed), ["Setup", "Drives", "Runs", "Best", "Typical", "Changed"], (0, 5), rows
 
 
 def _drives(season: SeasonRecord, asked: _Asked) -> Ticked:
@@ -241,7 +243,7 @@ def _drives(season: SeasonRecord, asked: _Asked) -> Ticked:
         ])
         for each in reversed(answer.drives)
     ]  # fmt: skip
-    return ["Drive", "Runs", f"Best to {answer.speed}", "Typical", "Setup"], rows
+    return _caption(answer.speed), ["Drive", "Runs", "Best", "Typical", "Setup"], (0, 4), rows
 
 
 def _runs(season: SeasonRecord, asked: _Asked) -> Ticked:
@@ -255,7 +257,11 @@ def _runs(season: SeasonRecord, asked: _Asked) -> Ticked:
         (run.label, [run.label, wording.number(float(run.time_to(at)[0])), run.setup, ", ".join(run.tags)])
         for run in season.runs if run.drive in chosen
     ]  # fmt: skip
-    return ["Run", f"To {answer.speed}", "Setup", "Tags"], rows
+    return f"Seconds from one foot to {answer.speed}, as driven", ["Run", "Time", "Setup", "Tags"], (0, 2, 3), rows
+
+
+def _caption(speed: str) -> str:
+    return f"Best and typical (median) seconds from one foot to {speed}, as driven"
 
 
 ROUTES = [

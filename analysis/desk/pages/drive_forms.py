@@ -105,7 +105,7 @@ def strike_form(held: Held) -> Form:
     return Form(
         "strike", address("drive", held.drive, "strike"),
         [_version(held), _ticks(held),
-         Entry("reason", "Reason", help="Kept with the drive: a run is never struck out silently."),
+         Entry("reason", "Reason", broad=True, help="Kept with the drive: a run is never struck out silently."),
          *([Entry("undo", "Count them again instead", how="tick")] if held.struck else [])],
         "Strike out", "A run that is struck out stays on the page and never counts.",
         typed("strike", held.drive, "1", "--reason", "..."),
@@ -116,7 +116,7 @@ def tag_form(held: Held) -> Form:
     return Form(
         "tag", address("drive", held.drive, "tag"),
         [_version(held), _ticks(held),
-         Entry("tags", "Tags", help="Such as passenger, or gear=2; spaces between several."),
+         Entry("tags", "Tags", broad=True, help="Such as passenger, or gear=2; spaces between several."),
          *([Entry("undo", "Take these tags away instead", how="tick")] if held.tagged else [])],
         "Tag", "Compare can then take or leave the runs that bear a tag.", typed("tag", held.drive, "1", "gear=2"),
     )  # fmt: skip
@@ -135,29 +135,34 @@ def setup_form(held: Held) -> Form:
                help="A line each, such as main_jet_mm=1.06 or snorkel=long. A line taken out is a part not said."),
          Entry("name", "Name", now.name if now is not None else "",
                help="Left empty, it is called by what differs. Other parts need another name."),
-         Entry("notes", "Words to keep with it", now.notes if now is not None else ""),
+         Entry("notes", "Words to keep with it", now.notes if now is not None else "", broad=True),
          Entry("date", "Since", str(now.date or "") if now is not None else "", help="Such as 2026-05-02."),
          Entry("cost", "Cost", _plain(now.cost if now is not None else None), numeric=True,
                help="What the change cost, in your money."),
          Entry("hours", "Hours of work", _plain(now.hours if now is not None else None), numeric=True),
-         Entry("because", "Why it is put right", help="Kept in the drive's trace."),
+         Entry("because", "Why it is put right", broad=True, help="Kept in the drive's trace."),
          Entry("anyway", ANYWAY, how="tick", help="Take words and names that are nearly known ones as they stand.")],
         "Put right", command=typed("setup", "FILE", "--drive", held.drive),
     )  # fmt: skip
 
 
 def note_form(held: Held) -> Form:
-    return Form("note", address("drive", held.drive, "note"), [_version(held), Entry("text", "Note")], "Keep the note")
+    return Form(
+        "note",
+        address("drive", held.drive, "note"),
+        [_version(held), Entry("text", "Note", broad=True)],
+        "Keep the note",
+    )
 
 
 def weather_form(held: Held) -> Form:
     return Form(
         "weather", address("drive", held.drive, "weather"),
         [_version(held),
-         Entry("metar", "METAR report", help="Of an airfield nearby, pasted whole; or give what you know below."),
+         Entry("metar", "METAR report", broad=True, help="Of an airfield nearby, pasted whole; or fill in below."),
          Entry("temperature", "Temperature", help="Such as 17C or 63F."),
          Entry("pressure", "Pressure at the place", help="Such as 1009hPa or 29.8inHg."),
-         Entry("qnh", "Pressure at sea level (QNH)", help="In place of that, from an airfield; needs the elevation."),
+         Entry("qnh", "Pressure at sea level (QNH)", help="From an airfield; needs the elevation."),
          Entry("humidity", "Humidity", help="Such as 59%."),
          Entry("dew_point", "Dew point", help="In place of humidity, such as 9C."),
          Entry("wind", "Wind", help="Such as 1.2m/s or 5mph."),

@@ -69,21 +69,25 @@ def report(desk: Desk, request: Request) -> Response | View:
 
 def captions(desk: Desk, request: Request) -> View:
     """Where a video lies on the drive, and then the files for it."""
-    asked = dict(request.query_params)
-    store = desk.opened()
-    drive = known(store, request.path_params["drive"])
-    form = _captions_form(drive)
-    blocks: list[Shown] = [form]
-    status = 200
-    if asked:
+    name, asked = request.path_params["drive"], dict(request.query_params)
+
+    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[Form, list[Shown]]:
+        drive = known(store, name)
+        form = _captions_form(drive)
         try:
-            blocks = [form.filled({"notes": "", **asked}), *_made_blocks(drive, asked)]
+            return form.filled({"notes": "", **asked}) if asked else form, _made_blocks(drive, asked) if asked else []
         except (InputError, NoAnswer) as error:
-            blocks, status = [refused(form, asked, error)], 422
-    command = typed("captions", drive.id, *_captions_options(asked))
+            return refused(form, asked, error), []
+
+    work = desk.ask(("captions", name, tuple(sorted(asked.items()))), made)
+    if not work.done:
+        return waiting(work, "drives", f"Captions for a video of drive {name}")
+    form, found = work.value
     return View(
-        Page(f"Captions for a video of drive {drive.id}", "", ()), "drives", command, status=status,
-        parts=[Part("captions", "Where the video lies", blocks), _back(drive)],
+        Page(f"Captions for a video of drive {name}", "", ()), "drives",
+        typed("captions", name, *_captions_options(asked)), status=422 if form.refused else 200,
+        parts=[Part("captions", "Where the video lies", [form]),
+               *([Part("files", "The files", found)] if found else []), _back(name)],
     )  # fmt: skip
 
 
@@ -211,7 +215,7 @@ def exported(desk: Desk, request: Request) -> Response | View:
 def _export_page(drive: AnalysedDrive, form: Form, status: int = 200) -> View:
     return View(
         Page(f"The data of drive {drive.id}", "", ()), "drives", typed("export", drive.id), status=status,
-        parts=[Part("export", "Write it for other programs", [form]), _back(drive)],
+        parts=[Part("export", "Write it for other programs", [form]), _back(drive.id)],
     )  # fmt: skip
 
 
@@ -228,8 +232,8 @@ def _export_form(drive: AnalysedDrive) -> Form:
     )  # fmt: skip
 
 
-def _back(drive: AnalysedDrive) -> Part:
-    links: Sequence[tuple[str, str, str]] = [(address("drive", drive.id), f"Drive {drive.id}", "")]
+def _back(drive: str) -> Part:
+    links: Sequence[tuple[str, str, str]] = [(address("drive", drive), f"Drive {drive}", "")]
     return Part("back", "Back", [Links(links)])
 
 
