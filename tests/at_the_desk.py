@@ -63,17 +63,23 @@ class Seen:
         """What a form would send as it stands."""
         found = self.tree.xpath(f"//form[@id='{name}']")[0]
         sent: dict[str, list[str]] = {}
+        areas = {area.get("name") for area in found.xpath(".//textarea")}
         for field, value in found.form_values():
-            sent.setdefault(field, []).append(value)
+            # A textarea's first line end is none of its text (HTML 13.2.6.4.7), which lxml does not know.
+            sent.setdefault(field, []).append(value.removeprefix("\n") if field in areas else value)
         return sent
 
     def beside(self, form: str, entry: str) -> str:
         """What is said to be wrong beside an entry of a form."""
         return " ".join(self.words(f"//*[@id='{form}-{entry}-wrong']"))
 
-    def rows(self, section: str, table: int = 0) -> list[dict[str, str]]:
-        """A table of a section: heading -> cell, row by row."""
-        found = self.tree.xpath(f"//section[@aria-labelledby='{section}']//table")[table]
+    def rows(self, section: str, heading: str = "") -> list[dict[str, str]]:
+        """The first table of a section with words in its caption or headings: heading -> cell, row by row."""
+        found = next(
+            table
+            for table in self.tree.xpath(f"//section[@aria-labelledby='{section}']//table")
+            if heading in " ".join(each.text_content() for each in table.xpath("./caption | ./thead"))
+        )
         heads = [" ".join(each.text_content().split()) for each in found.xpath("./thead/tr[last()]/*")]
         return [
             dict(zip(heads, (" ".join(cell.text_content().split()) for cell in row.xpath("./*")), strict=True))

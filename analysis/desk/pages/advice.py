@@ -277,7 +277,7 @@ def _jet_part(found: JetsAnswer | Exception, asked: Typed) -> Part:
             blocks = [Fold("For other air or fuel", [refused(form, asked, found)])]
         return Part("jet", "Which main jet", blocks)
     lines = [found.says, words.wanted_sentence(found), words.now_sentence(found), words.which_full_throttle(found)]
-    heads = [head.capitalize() if head.isalpha() and head != "mm" else head for head in words.JET_HEADS]
+    heads = [head if head == "mm" else f"{head[:1].upper()}{head[1:]}" for head in words.JET_HEADS]
     table = Table("What each jet that can be had would give", heads, words.jet_rows(found), left=(len(heads) - 1,))
     return Part("jet", "Which main jet", [
         *(Words(line) for line in lines if line), table, Words(words.WHAT_COLUMNS_MEAN),

@@ -122,11 +122,8 @@ def _view(made: _Made, asked: _Asked) -> View:
     away: Sequence[tuple[str, str, str]] = [
         (f"/compare/report.html?{asked.query}", "The page as one file", "opens in any browser, without a position")
     ]
-    choose: list[Shown] = [Fold("Choose others", [links, form])]
-    return View(
-        made.report, "compare", made.command, before=[Part("pick", "Compared", choose)],
-        parts=[Part("away", "To take away", [Links(away)])],
-    )  # fmt: skip
+    choose: list[Shown] = [Fold("Choose others", [links, form]), Links(away)]
+    return View(made.report, "compare", made.command, parts=[Part("pick", "Others, and to take away", choose)])
 
 
 def report(desk: Desk, request: Request) -> Response | View:

@@ -129,7 +129,7 @@ def setup_form(held: Held) -> Form:
     return Form(
         "setup", address("drive", held.drive, "setup"),
         [_version(held),
-         *([Entry("as_driven", "The setup", how="choice", options=choices,
+         *([Entry("as_driven", "The setup", how="choice", options=choices, broad=True,
                   help="One that was driven before, or the parts below.")] if held.setups else []),
          Entry("parts", "Parts", "\n".join(lines), "area",
                help="A line each, such as main_jet_mm=1.06 or snorkel=long. A line taken out is a part not said."),

@@ -42,11 +42,9 @@ def page(desk: Desk, request: Request) -> View:
     to = ["--to", text] if text else []
     file = f"/season/report.html{'?' + str(request.url.query) if text else ''}"
     links = Links([(file, "The page as one file", "opens in any browser, without a position")])
-    return View(
-        report, "season", typed("report", "--season", *to),
-        before=[Part("by", "All drives", [Fold("By another speed", [_form().filled({"to": text or ""})])])],
-        parts=[Part("away", "To take away", [links])],
-    )  # fmt: skip
+    again = Fold("By another speed", [_form().filled({"to": text or ""})])
+    parts = [Part("away", "Otherwise, and to take away", [again, links])]
+    return View(report, "season", typed("report", "--season", *to), parts=parts)
 
 
 def report(desk: Desk, request: Request) -> Response | View:
