@@ -32,6 +32,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("analysis.changes", "analysis.sharing"),
     ("analysis.answers",),
     ("analysis.report", "analysis.api", "analysis.fleet"),
+    ("analysis.desk",),
     ("analysis.cli",),
 )
 """From the ground up: a room imports from floors below it, and never from one beside it on its own floor."""
@@ -45,7 +46,7 @@ BESIDE = {
 
 COMMANDS = ("logger.cli", "analysis.cli")
 RECORDING = ("logger.record",)
-SEES_RECORDING = ("analysis.runs.live", "analysis.mixture.lean_alert", "analysis.cli")
+SEES_RECORDING = ("analysis.runs.live", "analysis.mixture.lean_alert", "analysis.desk", "analysis.cli")
 """What the recorder shows of a drive as it happens is handed to it by these."""
 
 CONVERSIONS = (

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, NamedTuple
@@ -19,7 +20,7 @@ from analysis.sharing.captions import Alignment, CaptionLine, Drawing
 from analysis.sharing.files import may_write, write_whole
 from analysis.sharing.video import OverlayKind, burn_words, draw_overlay, find_clap, probe, read_sound
 from logger.errors import InputError, NoAnswer
-from logger.units import NS_PER_S
+from logger.units import NS_PER_S, PPM
 
 if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive, DriveMap
@@ -30,6 +31,8 @@ Style = Literal["text", "bars"]
 
 KEY_PRESS_S = 0.2
 """How far a key is pressed from the moment it is meant for (common practice, no source)."""
+_WORTH_SAYING_S = 0.5 / 30
+"""Half a frame at 30 a second."""
 _SIZE = (1920, 1080)
 """Of a video that is not there to be looked at [pixels]."""
 
@@ -111,6 +114,47 @@ def captions_answer(
     NoAnswer
         Where nothing of the drive lies in a video, or the drive has too few usable fixes.
     """
+    made = captions_made(
+        drive, starts=starts, sync=sync, at_s=at_s, clap=clap, clips=clips, length_s=length_s, notes=notes,
+        style=style, folder=folder or Path(),
+    )  # fmt: skip
+    folder, first = folder or Path(), made.fits[0]
+    over = [may_write(folder / _overlay_name(one.stem, overlay), force) for one in made.clips if overlay]
+    files = tuple(write_whole(path, text.encode("utf-8"), force) for path, text in made.texts.items())
+    return CaptionsAnswer(
+        drive=drive.id,
+        files=files,
+        burn_in=tuple(made.commands),
+        overlays=tuple(
+            draw_overlay(folder / f"{one.stem}.ass", path, one.size, one.length_s, fps)
+            for one, path in zip(made.clips, over, strict=False)
+        ),
+        drive_s_at_video_start=first.offset_s,
+        video_starts_s=tuple(fit.offset_s for fit in made.fits),
+        rate=first.rate,
+        residual_s=first.residual_s,
+        sigma_s=made.sigma_s,
+    )
+
+
+@dataclass(frozen=True)
+class MadeCaptions:
+    """Captions before they are written: each file's text, how to draw them in, and where the videos lie."""
+
+    texts: dict[Path, str]
+    commands: list[str]
+    fits: list[Alignment]
+    sigma_s: float
+    """How well the moments to sync by are known [s]."""
+    clips: list[_Clip]
+
+
+def captions_made(
+    drive: AnalysedDrive, *, starts: Sequence[datetime | float] = (), sync: Sequence[str] = (),
+    at_s: Sequence[float] = (), clap: Path | None = None, clips: Sequence[Path] = (), length_s: float | None = None,
+    notes: bool = False, style: Style = "text", folder: Path,
+) -> MadeCaptions:  # fmt: skip
+    """What `captions_answer` writes, made in memory; asked and refused as there."""
     if starts and sync:
         raise InputError("--video-start and --sync both say where the video lies: give one of them")
     if len(starts) > 1 and len(starts) != len(clips):
@@ -118,7 +162,6 @@ def captions_answer(
     videos = [probe(path) for path in clips]
     points, known = ([], 0.0) if starts else _points(drive, sync, at_s, clap)
     fits = [Alignment(_start(drive, start)) for start in starts] or [captions.align(points)]
-    folder = folder or Path()
     clipped = _clipped(drive.id, fits, clips, videos, length_s, lines_of(drive, notes))
     texts: dict[Path, str] = {}
     for one in clipped:
@@ -128,23 +171,19 @@ def captions_answer(
         texts[folder / f"{one.stem}.srt"] = captions.subrip(one.lines)
         drawn = _drawn(drive, one, notes) if style == "bars" else captions.ass(one.lines, one.size)
         texts[folder / f"{one.stem}.ass"] = drawn
-    over = [may_write(folder / _overlay_name(one.stem, overlay), force) for one in clipped if overlay]
-    files = tuple(write_whole(path, text.encode("utf-8"), force) for path, text in texts.items())
-    first = fits[0]
-    return CaptionsAnswer(
-        drive=drive.id,
-        files=files,
-        burn_in=tuple(_burn_in(one, folder) for one in clipped),
-        overlays=tuple(
-            draw_overlay(folder / f"{one.stem}.ass", path, one.size, one.length_s, fps)
-            for one, path in zip(clipped, over, strict=False)
-        ),
-        drive_s_at_video_start=first.offset_s,
-        video_starts_s=tuple(fit.offset_s for fit in fits),
-        rate=first.rate,
-        residual_s=first.residual_s,
-        sigma_s=known,
-    )
+    return MadeCaptions(texts, [_burn_in(one, folder) for one in clipped], fits, known, clipped)
+
+
+def placed_lines(rate: float, residual_s: float, sigma_s: float, starts_s: Sequence[float]) -> list[str]:
+    """Where the videos lie on the drive, and how well that is known, a sentence each."""
+    said = [f"The video begins {start:.2f} s after the drive's first fix." for start in starts_s]
+    if rate != 1:
+        said.append(f"Its clock differs from the satellites' by {(rate - 1) * PPM:+.0f} parts in a million.")
+    if sigma_s > _WORTH_SAYING_S:
+        said.append(f"The moment to sync by is known to about {sigma_s:.2f} s; a stop after a run is known best.")
+    if residual_s:
+        said.append(f"The sync points agree to {residual_s:.2f} s.")
+    return said
 
 
 class _Clip(NamedTuple):

@@ -6,6 +6,7 @@ export_answer(store, store.drive("last"), Path("drive.gpx"), "gpx", rate_hz=1.0)
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -94,6 +95,35 @@ def export_answer(
     NoAnswer
         Where there is no track: no receiver, or all positions stay private.
     """
+    made = exported(store, drive, format_, rate_hz=rate_hz, ends_m=ends_m, speed_unit=speed_unit)
+    return ExportAnswer(
+        drive=drive.id,
+        path=write_whole(path or Path(f"{drive.id}.{format_}"), made.data, force),
+        format=format_,
+        rows=made.rows,
+        points=made.points,
+        bytes=len(made.data),
+        receiver=made.receiver,
+        private=made.private,
+    )
+
+
+@dataclass(frozen=True)
+class Exported:
+    """A drive as a file for others, before it is written; the fields are those of the answer."""
+
+    data: bytes
+    rows: int | None
+    points: int | None
+    receiver: bool
+    private: ExportPrivacy
+
+
+def exported(
+    store: DriveStore, drive: AnalysedDrive, format_: ExportFormat = "csv", *, rate_hz: float = 10.0,
+    ends_m: float | None = None, speed_unit: ExportSpeed | None = None,
+) -> Exported:  # fmt: skip
+    """What `export_answer` writes, made in memory; asked and refused as there."""
     if not (math.isfinite(rate_hz) and 0.01 <= rate_hz <= 1000):
         raise InputError(f"--rate: found {rate_hz:g}, expected 0.01 to 1000 a second")
     rules = privacy.in_force(store.path, [drive.drive], ends_m, [each.drive for each in store.drives])
@@ -120,16 +150,7 @@ def export_answer(
         write = tracks.gpx_text if format_ == "gpx" else tracks.geojson_text
         data = write(drive.drive, shown).encode("utf-8")
     share = float(where.hidden.mean()) if where is not None and len(where.t_s) else 0.0
-    return ExportAnswer(
-        drive=drive.id,
-        path=write_whole(path or Path(f"{drive.id}.{format_}"), data, force),
-        format=format_,
-        rows=rows,
-        points=points,
-        bytes=len(data),
-        receiver=receiver,
-        private=_private(rules, share),
-    )
+    return Exported(data, rows, points, receiver, _private(rules, share))
 
 
 def _private(rules: Rules, share: float) -> ExportPrivacy:

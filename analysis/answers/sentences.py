@@ -7,10 +7,10 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from analysis.conditions.setups import shown
-from analysis.wording import percent, percent_span
+from analysis.wording import interval, percent, percent_span, signed
 
 if TYPE_CHECKING:
-    from analysis.answers.effects import ChangedPart
+    from analysis.answers.effects import ChangedPart, TimeEffect
     from analysis.answers.mixture import DelayAnswer
     from analysis.answers.season import SeasonAnswer
 
@@ -18,6 +18,24 @@ if TYPE_CHECKING:
 def changed(parts: Sequence[ChangedPart]) -> str:
     """snorkel short -> long with needle_clip 3 -> 4."""
     return " with ".join(f"{each.part} {shown(each.from_)} -> {shown(each.to)}" for each in parts)
+
+
+def outlay_rows(effects: Sequence[TimeEffect]) -> list[list[str]]:
+    """What each change gained for its money and for its hours, where its setup says what it took: the change, what it
+    took, seconds gained for each, and their interval."""
+    rows = []
+    for each in effects:
+        told = [(gain, of) for gain, of in ((each.for_money, ""), (each.for_hours, " h")) if gain is not None]
+        for k, (gain, of) in enumerate(told):
+            what = "" if k else changed(each.changes)
+            span = interval(gain.low_s, gain.high_s, 3)
+            rows.append([what, f"{gain.spent:g}{of}", signed(gain.gain_s, 3), span])
+    return rows
+
+
+def outlay_title(effects: Sequence[TimeEffect]) -> str:
+    """What `outlay_rows` are."""
+    return f"Gained to {effects[0].effects[-1].speed} for money and hours; above zero is quicker"
 
 
 def power_word(low: float, high: float) -> str:

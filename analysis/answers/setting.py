@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime
+import json
 import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
 
 _LONGEST_NAME = 80
 _IN_FORCE = "the setup in force"
+_EMPTY = 'name = "as found"\n\n[parts]\n'
 
 
 class SetAnswer(Answer):
@@ -123,6 +125,69 @@ def changed_setup(
     return ChangedSetup(written, parse(written, SetupConfig, SETUP_IN_FORCE), before, tuple(differ), base)
 
 
+def typed_setup(
+    store: DriveStore,
+    lines: Sequence[str],
+    *,
+    name: str | None = None,
+    notes: str | None = None,
+    date: str | None = None,
+    cost: str | None = None,
+    hours: str | None = None,
+) -> SetupConfig:
+    """A setup as typed, a part a line as PART=VALUE; without a `name` called as in `changed_setup`.
+
+    InputError where a part is given twice or cannot be, or where no part is given.
+    """
+    season = season_parts(store)
+    parts: dict[str, PartValue] = {}
+    for line in lines:
+        part, value = read_change(line, season)
+        if part in parts:
+            raise InputError(f"{part}: it is given twice")
+        parts[part] = value
+    if not parts:
+        raise InputError("no part is given: expected a line each, such as main_jet_mm=1.06")
+    known = setups.known(drive.drive for drive in store.drives)
+    alike = next((each.name for each in known if setups.same(each.setup.parts, parts)), None)
+    values: dict[writing.Place, Any] = {
+        ("name",): name or alike or _called(known[0].setup if known else None, parts),
+        ("date",): None if date is None else _date(date),
+        ("notes",): notes,
+        ("cost",): number_of("--cost", cost),
+        ("hours",): number_of("--hours", hours),
+        **{("parts", part): value for part, value in parts.items()},
+    }
+    return parse(storable(writing.changed(_EMPTY, values)), SetupConfig, "the setup")
+
+
+def part_line(part: str, value: PartValue) -> str:
+    """A part and its value as `read_change` reads them back."""
+    plain = ("false", "true")[value] if isinstance(value, bool) else str(value)
+    line = f"{part}={plain}"
+    try:
+        if plain == plain.strip() and "\n" not in plain and read_change(line, ()) == (part, value):
+            return line
+    except InputError:
+        pass
+    return f"{part}={json.dumps(str(value))}"
+
+
+def _date(text: str) -> datetime.date:
+    try:
+        return datetime.date.fromisoformat(text)
+    except ValueError as error:
+        raise InputError(f"--date: found {text!r}, expected a day such as 2026-05-02") from error
+
+
+def number_of(option: str, text: str | None) -> float | None:
+    """A plain number as typed; None where nothing was typed."""
+    try:
+        return None if text is None else float(text)
+    except ValueError as error:
+        raise InputError(f"{option}: found {text!r}, expected a number such as 12.5") from error
+
+
 def put_changed(store: DriveStore, changed: ChangedSetup, *, anyway: bool = False) -> SetAnswer:
     """Let coming drives carry it. InputError, unless `anyway`, where its name stood for other parts."""
     from logger.store import in_force, presence
@@ -171,12 +236,11 @@ def _base(store: DriveStore) -> tuple[str, SetupConfig | None, str]:
         return text, parse(text, SetupConfig, str(path)), _IN_FORCE
     carried = ((drive.id, drive.drive.setup) for drive in reversed(store.drives))
     of, newest = next(((name, setup) for name, setup in carried if setup is not None), ("", None))
-    empty = 'name = "as found"\n\n[parts]\n'
     if newest is None:
-        return empty, None, "an empty setup (none is in force, no drive has one)"
+        return _EMPTY, None, "an empty setup (none is in force, no drive has one)"
     values: dict[writing.Place, Any] = {("name",): newest.name}
     values |= {("parts", part): value for part, value in newest.parts.items()}
-    return writing.changed(empty, values), newest, f"the setup {newest.name!r} of drive {of} (none is in force)"
+    return writing.changed(_EMPTY, values), newest, f"the setup {newest.name!r} of drive {of} (none is in force)"
 
 
 def _called(first: SetupConfig | None, parts: Parts) -> str:

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from analysis.cli.options import CarOption, UnitsOption, open_store, read_car, share_asked, units_of
+from analysis.answers import typed
+from analysis.cli.options import CarOption, UnitsOption, open_store, read_car, units_of
 from analysis.wording import distance_text, plural, way, way_text, wind, wind_unit
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, W_PER_KW, speed_label
@@ -56,8 +57,8 @@ def coast(
 
     opened = open_store(store)
     drives = [opened.drive(name) for name in names or ["last"]]
-    known = None if grade is None else share_asked("--grade", grade, low=-0.2, high=0.2)
-    uneven = None if even is None else share_asked("--even", even, low=1e-5, high=0.1)
+    known = None if grade is None else typed.share("--grade", grade, low=-0.2, high=0.2)
+    uneven = None if even is None else typed.share("--even", even, low=1e-5, high=0.1)
     unit = units_of(units, drives[-1])
     found = coast_answer(
         drives, read_car(car or save), with_b=with_b, known_grade=known, even_sigma=uneven, save=save

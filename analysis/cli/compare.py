@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis.answers import typed
 from analysis.cli.options import (
     AllRunsOption,
     FactorOption,
@@ -17,7 +18,6 @@ from analysis.cli.options import (
     WorthOption,
     factor_asked,
     open_store,
-    part_gone,
     say_progress,
     season_asked,
     seconds_asked,
@@ -27,7 +27,6 @@ from analysis.cli.power_change import print_power_change
 from analysis.wording import (
     adjusted,
     in_brackets,
-    interval,
     judged_by,
     number,
     percent,
@@ -147,7 +146,7 @@ def plan(
         season_asked(store, factor, all_runs, where, without),
         parse_speed(to) if to else None,
         settle=settle,
-        gone=[part_gone(text) for text in gone or []],
+        gone=[typed.part_gone(text) for text in gone or []],
         power=power,
         worth_s=seconds_asked(worth),
         hours=hours,
@@ -304,19 +303,10 @@ def _print_power_effects(answer: EffectsAnswer) -> None:
 
 def _print_outlay(answer: EffectsAnswer) -> None:
     """What each change gained for its money and hours, where its setup says what it took."""
-    from analysis.answers.sentences import changed
+    from analysis.answers.sentences import outlay_rows, outlay_title
 
-    rows = []
-    for each in answer.time:
-        told = [(gain, of) for gain, of in ((each.for_money, ""), (each.for_hours, " h")) if gain is not None]
-        for k, (gain, of) in enumerate(told):
-            what = "" if k else changed(each.changes)
-            span = interval(gain.low_s, gain.high_s, 3)
-            rows.append([what, f"{gain.spent:g}{of}", signed(gain.gain_s, 3), span])
-    if rows:
-        heads = ["change", "it took", "s for each", "95%"]
-        title = f"Gained to {answer.time[0].effects[-1].speed} for money and hours; above zero is quicker"
-        console().print(table(heads, rows, title=title))
+    if rows := outlay_rows(answer.time):
+        console().print(table(["change", "it took", "s for each", "95%"], rows, title=outlay_title(answer.time)))
 
 
 def _print_effect_table(

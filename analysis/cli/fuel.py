@@ -8,18 +8,17 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from analysis.cli.options import UnitsOption, above_zero, band_asked, open_store, share_asked, units_of
+from analysis.answers import typed
+from analysis.cli.options import UnitsOption, open_store, units_of
 from analysis.wording import distance_text, duration, litres_text, miles_or_km, plural, speed_span, way_text, wind_text
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError
-from logger.units import US_GALLON_M3, parse_quantity, speed_label
+from logger.units import US_GALLON_M3, speed_label
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from analysis.answers.fuel import ConsumptionAgainst, FuelAnswer, FuelLoopsAnswer, LoopsNeeded, SetupConsumption
-    from analysis.drive import AnalysedDrive
-    from analysis.road.fuel_used import Used
 
 
 app = typer.Typer()
@@ -67,7 +66,7 @@ def fuel(
     from analysis.answers.fuel import doubted, forget_fuel, fuel_answer, fuel_loops_answer, keep_fuel
 
     opened = open_store(store)
-    change = None if show is None else share_asked("--show", show)
+    change = None if show is None else typed.share("--show", show)
     if used is None and by_weight is None and not forget:
         kept = fuel_loops_answer(opened, names, change)
         unit = units_of(units, opened.drive(kept.loops[-1].drive))
@@ -84,7 +83,7 @@ def fuel(
             tell(f"{gone.drive}: its fuel is forgotten; the drive's trace says so")
         return
     unit = units_of(units, drive)
-    amount = _used(drive, used, by_weight, sigma, fuel_temp, band)
+    amount = typed.fuel_of(drive, used=used, by_weight=by_weight, sigma=sigma, fuel_temp=fuel_temp, held=band)
     found = fuel_answer(drive, amount, change)
     if (question := doubted(drive, amount)) and not anyway and not _confirmed(question):
         raise InputError(f"{drive.id}: not kept: {question} With --anyway it is kept")
@@ -95,31 +94,6 @@ def fuel(
 def _confirmed(question: str) -> bool:
     """Whether the owner, asked at a terminal, keeps it all the same."""
     return sys.stdin.isatty() and sys.stdout.isatty() and typer.confirm(f"{question} Keep it all the same?")
-
-
-def _used(
-    drive: AnalysedDrive, used: str | None, by_weight: str | None, sigma: str | None, fuel_temp: str | None,
-    band: str | None,
-) -> Used:  # fmt: skip
-    """The fuel as typed, with what the car's file adds."""
-    from analysis.answers.fuel import used_fuel
-
-    if used is not None and by_weight is not None:
-        raise InputError("--used and --by-weight: give one of them")
-    held = band_asked(band)
-    unit = "kg" if used is None else "m**3"
-    error = None if sigma is None else above_zero("--sigma", parse_quantity(sigma, unit), sigma)
-    if used is not None:
-        volume = above_zero("--used", parse_quantity(used, unit), used)
-        warm = None if fuel_temp is None else parse_quantity(fuel_temp, "kelvin")
-        if warm is not None and not 230 <= warm <= 340:
-            raise InputError(f"--fuel-temp: {fuel_temp!r} is no temperature of fuel: expected -40 to 65 C")
-        return used_fuel(drive, volume_m3=volume, sigma=error, fuel_k=warm, band_mps=held)
-    assert by_weight is not None
-    if fuel_temp is not None:
-        raise InputError("--fuel-temp: a weight needs no temperature; leave it out, or give a volume with --used")
-    mass = above_zero("--by-weight", parse_quantity(by_weight, unit), by_weight)
-    return used_fuel(drive, mass_kg=mass, sigma=error, band_mps=held)
 
 
 # --- one loop -----------------------------------------------------------------------------------------------------

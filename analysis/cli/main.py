@@ -21,6 +21,7 @@ from analysis.cli import (
     compare,
     complete,
     demo,
+    desk,
     fuel,
     jets,
     mixture,
@@ -65,7 +66,7 @@ app = typer.Typer(
 )
 for room in (
     cli_logger, runs, photo, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare,
-    season, sharing, report, packing, analyse, bundle, demo,
+    season, sharing, report, packing, desk, analyse, bundle, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 

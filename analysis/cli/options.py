@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from analysis.answers import typed
 from logger.cli.printing import say
 from logger.errors import InputError
 from logger.units import parse_quantity, parse_speed
@@ -18,7 +19,6 @@ if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive
     from analysis.store import DriveStore
     from logger.config.car import CarConfig
-    from logger.config.setup import PartValue
     from logger.config.targets import TargetsConfig
 
 ToOption = Annotated[
@@ -43,20 +43,6 @@ WorthOption = Annotated[
     str | None,
     typer.Option("--worth", help="The change worth knowing at the highest speed, such as 0.3s.", show_default=False),
 ]
-
-
-def part_gone(text: str) -> tuple[str, PartValue]:
-    """A part and its value, as `--gone` names them."""
-    import tomllib
-
-    part, _, value = text.partition("=")
-    if not (part.strip() and value.strip()):
-        raise InputError(f"--gone {text!r}: expected a part and its value, such as snorkel=short")
-    try:
-        read = tomllib.loads(f"v = {value}")["v"]
-    except tomllib.TOMLDecodeError:
-        read = value.strip()
-    return part.strip(), read if isinstance(read, bool | int | float | str) else value.strip()
 
 
 def speeds_asked(to: list[str] | None) -> list[float] | None:
@@ -151,26 +137,6 @@ def runs_asked(names: list[str] | None) -> dict[str, list[int]]:
     return {ref: [] if ref in whole else numbers for ref, numbers in wanted.items()}
 
 
-def above_zero(option: str, value: float, text: str) -> float:
-    if value <= 0:
-        raise InputError(f"{option}: {text!r} is not above zero")
-    return value
-
-
-def band_asked(text: str | None) -> tuple[float, float] | None:
-    if text is None:
-        return None
-    low, dash, high = text.partition("-")
-    if not dash:
-        raise InputError(f"--band: {text!r} is no band: expected two speeds such as 45mph-50mph")
-    if low.strip().replace(".", "").isdigit():  # 45-50mph
-        low += "".join(c for c in high if not (c.isdigit() or c in ". "))
-    speeds = parse_speed(low), parse_speed(high)
-    if speeds[0] >= speeds[1]:
-        raise InputError(f"--band: {text!r} does not rise: expected the lower speed first, such as 45mph-50mph")
-    return speeds
-
-
 # --- shared -------------------------------------------------------------------------------------------------------
 
 
@@ -187,13 +153,6 @@ def read_targets(path: Path | None) -> TargetsConfig | None:
     from logger.config.targets import TargetsConfig
 
     return load(path, TargetsConfig) if path is not None else None
-
-
-def share_asked(option: str, text: str, low: float = 1e-4, high: float = 1.0) -> float:
-    value = parse_quantity(text, "1")
-    if not low <= value <= high:
-        raise InputError(f"{option}: {text!r} is out of reach: expected {100 * low:g}% to {100 * high:g}%")
-    return value
 
 
 def units_of(units: str | None, drive: AnalysedDrive) -> Literal["mph", "km/h"]:
@@ -241,10 +200,5 @@ EndsOption = Annotated[
 
 
 def format_asked(asked: str | None, out: Path | None) -> Literal["csv", "parquet", "gpx", "geojson"]:
-    known: tuple[Literal["csv", "parquet", "gpx", "geojson"], ...] = ("csv", "parquet", "gpx", "geojson")
     wanted = asked or (out.suffix.lstrip(".").lower() if out is not None and out.suffix else "csv")
-    for kind in known:
-        if wanted == kind:
-            return kind
-    option = "--format" if asked else f"--out {out}"
-    raise InputError(f"{option}: {wanted!r} is no format: expected csv, parquet, gpx or geojson")
+    return typed.export_format("--format" if asked else f"--out {out}", wanted)

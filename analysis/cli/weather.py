@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis.answers import typed
 from analysis.cli.options import open_store
 from analysis.wording import way_text
 from logger.cli.printing import JsonOption, StoreOption, console, print_json
-from logger.errors import InputError
-from logger.units import parse_quantity
 
 if TYPE_CHECKING:
     from analysis.answers.weather import WeatherAnswer
@@ -50,38 +49,18 @@ def weather(
     json: JsonOption = False,
 ) -> None:  # fmt: skip
     """Show or give the weather of a drive: typed in, or from a METAR report. What is left out stays unknown."""
-    from analysis.answers.weather import keep_weather, weather_answer
+    from analysis.answers.weather import weather_answer
 
     drive = open_store(store).drive(name)
     given = (temperature, pressure, qnh, humidity, dew_point, wind, wind_from, metar, elevation)
     if clear or any(each is not None for each in given):
-        found = keep_weather(
-            drive,
-            clear=clear,
-            metar=metar,
-            temperature_k=_asked(temperature, "kelvin"),
-            pressure_pa=_asked(pressure, "Pa"),
-            qnh_pa=_asked(qnh, "Pa"),
-            humidity=_humidity(humidity),
-            dew_point_k=_asked(dew_point, "kelvin"),
-            wind_mps=_asked(wind, "m/s"),
-            wind_from_deg=wind_from,
-            elevation_m=_asked(elevation, "m"),
-        )
+        found = typed.keep_typed_weather(
+            drive, clear=clear, metar=metar, temperature=temperature, pressure=pressure, qnh=qnh, humidity=humidity,
+            dew_point=dew_point, wind=wind, wind_from=wind_from, elevation=elevation,
+        )  # fmt: skip
     else:
         found = weather_answer(drive)
     print_json(found.to_json()) if json else _print_weather(found, drive.unit)
-
-
-def _asked(text: str | None, unit: str) -> float | None:
-    return None if text is None else parse_quantity(text, unit)
-
-
-def _humidity(text: str | None) -> float | None:
-    share = _asked(text, "1")
-    if share is not None and share > 1:
-        raise InputError(f"--humidity: found {text!r}, expected a share such as 59% or 0.59")
-    return share
 
 
 def _print_weather(found: WeatherAnswer, unit: str) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from analysis.answers import typed
 from analysis.cli.options import (
     CarOption,
     RunsArgument,
@@ -14,7 +15,6 @@ from analysis.cli.options import (
     open_store,
     read_car,
     runs_asked,
-    share_asked,
     speed_unit_asked,
     speeds_asked,
 )
@@ -72,7 +72,7 @@ def whatif(
 
 def _factor(option: str, text: str | None, low: float = -0.9) -> float:
     """A change as a factor: -10% is 0.9."""
-    return 1 + (0.0 if text is None else share_asked(option, text, low=low, high=3))
+    return 1 + (0.0 if text is None else typed.share(option, text, low=low, high=3))
 
 
 def _print_foretold(found: WhatIfAnswer) -> None:

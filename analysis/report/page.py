@@ -134,7 +134,7 @@ def render(page: Page, made: datetime) -> str:
     """The page as HTML. The same page gives the same text but for the date it was `made`."""
     style, script = (_HERE / "page.css").read_text(encoding="utf-8"), (_HERE / "page.js").read_text(encoding="utf-8")
     html: str = (
-        _environment()
+        environment(_HERE)
         .get_template("page.html.j2")
         .render(
             page=page, made=local_minute(made), style=style, script=script,
@@ -149,19 +149,20 @@ def _digest(text: str) -> str:
 
 
 @functools.cache
-def _environment() -> Any:
+def environment(*folders: Path) -> Any:
+    """What templates are filled by, those of `folders`: all text is escaped, unseen characters are made visible."""
     import jinja2
 
     def finalize(value: Any) -> Any:
         return value if hasattr(value, "__html__") else shown(value)
 
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(_HERE), autoescape=True, finalize=finalize, trim_blocks=True, lstrip_blocks=True,
-        undefined=jinja2.StrictUndefined,
+    made = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(folders), autoescape=True, finalize=finalize, trim_blocks=True,
+        lstrip_blocks=True, undefined=jinja2.StrictUndefined,
     )  # fmt: skip
-    environment.filters["id"] = _name_id
-    environment.filters["commands"] = _with_commands
-    return environment
+    made.filters["id"] = _name_id
+    made.filters["commands"] = _with_commands
+    return made
 
 
 def _with_commands(text: str) -> Any:

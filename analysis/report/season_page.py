@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
-from analysis.answers.sentences import changed, power_by_setup_line, power_word
+from analysis.answers.sentences import changed, outlay_rows, outlay_title, power_by_setup_line, power_word
 from analysis.changes.observations import Observation
 from analysis.drive import AnalysedDrive
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
@@ -200,24 +200,29 @@ def _caveats(told: _Told) -> list[str]:
 
 def _with_what(told: _Told) -> list[Block]:
     answer = told.by_setup
-    heads = ["Setup", "Days", "Runs", "Best", "Typical", answer.channel, "L/100 km", "Changed"]
+    paid = any(each.cost is not None or each.hours is not None for each in answer.setups)
+    heads = ["Setup", "Days", "Runs", "Best", "Typical", answer.channel, "L/100 km"]
+    heads += ["Cost", "Hours", "Changed"] if paid else ["Changed"]
     title = (
         f"Setups; best and typical (median) seconds to {told.to} as driven, {answer.channel} at full throttle, "
         f"{wording.FULL_THROTTLE_OF_RUNS}"
     )
-    out: list[Block] = [Table(title, heads, [_setup_row(each) for each in answer.setups], left=(7,))]
+    out: list[Block] = [Table(title, heads, [_setup_row(each, paid) for each in answer.setups], left=(len(heads) - 1,))]
     if (parts := _parts_table(answer.setups)) is not None:
         out.append(parts)
     return [*out, _drives_table(told)]
 
 
-def _setup_row(each: SetupSeason) -> list[str]:
+def _setup_row(each: SetupSeason, paid: bool) -> list[str]:
     from analysis.conditions.setups import shown
+
+    spent = [wording.NONE if value is None else f"{value:g}" for value in (each.cost, each.hours)]
 
     changed = "; ".join(f"{part} {shown(pair.a)} \u2192 {shown(pair.b)}" for part, pair in each.changed.items())
     return [
         each.setup, str(each.outings), str(each.runs), wording.number(each.best_s), wording.number(each.typical_s),
-        wording.number(each.full_throttle), wording.number(each.l_per_100km, 1), changed or wording.NONE,
+        wording.number(each.full_throttle), wording.number(each.l_per_100km, 1), *(spent if paid else ()),
+        changed or wording.NONE,
     ]  # fmt: skip
 
 
@@ -306,6 +311,8 @@ def _effects(told: _Told) -> list[Block]:
         _effects_figure(found.time, told.to, by),
         _effect_table(found.time, "s", f"Time to {told.to} from one foot{by}"),
     ]
+    if rows := outlay_rows(found.time):
+        out.append(Table(outlay_title(found.time), ["Change", "It took", "s for each", "95 %"], rows))
     if found.mixture:
         out.append(_effect_table(found.mixture, found.channel, "Mixture at full throttle, in each run's pull"))
     if found.fuel:

@@ -94,6 +94,12 @@ def plan_blocks(
     if not season.runs:
         return []
     made = plan_answer(season, speed_mps, settle=settle)
+    out = [*planned_blocks(made), Words("Which jet to try next: `pullbook jets`.")]
+    return [*out, Bullets(made.checklist)] if made.checklist else out
+
+
+def planned_blocks(made: PlanAnswer) -> list[Block]:
+    """What to drive next, and what to mind; without the checklist."""
     out: list[Block] = []
     tangled = [
         f"{' and '.join(group)} always changed together so far: their effects are tangled." for group in made.tangled
@@ -110,8 +116,7 @@ def plan_blocks(
     by_power = [made.by_power.sentence] if made.by_power is not None and made.next else []
     if notes := [wording.sentence(line) for line in (*made.warnings, *made.notes, *by_power)]:
         out.append(Bullets(notes))
-    out.append(Words("Which jet to try next: `pullbook jets`."))
-    return [*out, Bullets(made.checklist)] if made.checklist else out
+    return out
 
 
 def _steps(made: PlanAnswer) -> list[Block]:

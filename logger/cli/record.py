@@ -91,7 +91,7 @@ def record(
     from logger.record import closing
     from logger.record.live import Live
     from logger.record.recorder import Recorder
-    from logger.store import place, presence
+    from logger.store import front, place, presence
     from logger.store.folders import make_store
 
     sys.setswitchinterval(0.001)  # a reader gets its turn sooner while another thread draws or decodes: better stamps
@@ -107,7 +107,7 @@ def record(
         finisher = closing.Finisher(
             store, files.text, files.car, files.setup_as_of_now(store, setup), hooks.after_drive
         )
-        live = Live(files.config)
+        live = Live(files.config, watched=lambda: front.is_watched(store))
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
         kept = _views(files, live, recorder, store, plain, json)
         live.start()
@@ -355,6 +355,7 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     from logger.record.alerts import Alerts
     from logger.record.live import Doubts
     from logger.record.seen import LatestSeen
+    from logger.record.shown import ShownOutside
     from logger.record.speaker import Speaker
     from logger.record.terminal import Terminal
     from logger.record.voice import Voice, engine
@@ -374,15 +375,15 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     alerts = Alerts([each for each in (lean, channels) if each is not None])
     if files.config.recorder.speak:
         live.add(Speaker(Voice(engine()), alerts))
-    recorder.seen = LatestSeen(doubts, alerts, channels, live.place("afr", "lambda"))
+    mixture = live.place("afr", "lambda")
+    recorder.seen = LatestSeen(doubts, alerts, channels, mixture)
     live.add(recorder.seen)
+    speed = next((source.name for source in files.config.source if source.kind == "nmea"), None)
+    unit = files.car.units.speed if files.car is not None else "mph"
+    live.add(ShownOutside(store, recorder.status, mixture, speed, unit))
     kept = None
     if not plain and not json and Terminal.usable():
-        shown = panel.Shown(
-            live.place("afr", "lambda"),
-            next((source.name for source in files.config.source if source.kind == "nmea"), None),
-            files.car.units.speed if files.car is not None else "mph",
-        )
+        shown = panel.Shown(mixture, speed, unit)
         bell = files.config.recorder.bell
         live.add(
             panel.Panel(Terminal(), shown, recorder.status, recorder.note, alerts, doubts, bell, cautions, channels)

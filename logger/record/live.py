@@ -26,6 +26,8 @@ from logger.decode.readings import Decoder, Reading, decoder_for
 QUEUE_CHUNKS = 8192
 QUEUE_BYTES = 16 << 20
 TICK_S = 0.25
+WATCHED_TICK_S = 0.1
+"""The same while somebody looks from outside, who sees it later still [s]."""
 STALE_NS = 2_000_000_000
 """A value older than this is shown and warned of no more."""
 DOUBT_NS = 8_000_000_000
@@ -58,7 +60,7 @@ class Listener:
         """Something that happened; see `events`."""
 
     def on_tick(self, now_ns: int) -> None:
-        """Some four times a second, after all that came was told."""
+        """Some four times a second, ten times while watched, after all that came was told."""
 
     def stop(self) -> None:
         """No more will come."""
@@ -97,8 +99,11 @@ class Doubts(Listener):
 class Live(threading.Thread):
     """Decodes what passes by and tells the listeners, on its own thread, until `finish`."""
 
-    def __init__(self, config: RecorderConfig, listeners: Sequence[Listener] = ()) -> None:
+    def __init__(
+        self, config: RecorderConfig, listeners: Sequence[Listener] = (), watched: Callable[[], bool] = lambda: False
+    ) -> None:
         super().__init__(name="live", daemon=True)
+        self._watched = watched
         self._queue: deque[Chunk] = deque(maxlen=QUEUE_CHUNKS)
         self._bytes = 0
         self._holes = False  # something was forgotten since the last tick
@@ -146,7 +151,7 @@ class Live(threading.Thread):
         return not self.is_alive()
 
     def run(self) -> None:
-        while not self._over.wait(TICK_S):
+        while not self._over.wait(WATCHED_TICK_S if self._watched() else TICK_S):
             self.tell(monotonic_ns())
         self.tell(monotonic_ns())
         for listener in self._listeners:

@@ -35,7 +35,7 @@ from logger.record import ports
 from logger.record.closing import Closer, Drives
 from logger.record.health import Health, HostClocks, Inflow, Rates
 from logger.record.keeper import Keeper, RecorderState
-from logger.store import presence
+from logger.store import front, presence
 from logger.store.disk import Disk
 from logger.store.tables import Decoding
 from logger.units import BYTES_PER_MB, NS_PER_S
@@ -285,6 +285,7 @@ class Recorder:
     def _turn(self) -> None:
         """Take everything that came since the last turn to the disk."""
         self._beside(self._take_notes)
+        self._beside(self._look_whether_to_stop)
         self._beside(self._look_at_clocks)
         self._waiting_bytes = 0
         chunks = [self._incoming.popleft() for _ in range(len(self._incoming))]
@@ -323,6 +324,10 @@ class Recorder:
             with contextlib.suppress(OSError):
                 path.unlink()
         self._notes.clear()
+
+    def _look_whether_to_stop(self) -> None:
+        if front.stop_asked(self.store, os.getpid(), self._started_utc.isoformat()):
+            self.stop("asked from the desk")
 
     def _look_at_clocks(self) -> None:
         for chunk in self._clocks.look():

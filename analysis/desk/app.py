@@ -1,0 +1,210 @@
+"""The desk as a program: its pages behind the gate, and the server that answers on this machine alone.
+
+desk = Desk(store, command=[sys.executable, "-m", "analysis.cli.main"])
+served = Served(desk, port=0)
+served.address           # http://127.0.0.1:PORT/open/TOKEN
+served.run()             # until stopped
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import secrets
+import socket
+import threading
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import Route
+
+from analysis.desk.gate import Gate
+from analysis.desk.parts import View
+from analysis.desk.views import rendered
+from analysis.desk.work import PATIENCE_S, Asked, Work
+from analysis.report.page import Page
+from logger.errors import InputError, NoAnswer, PortError
+
+if TYPE_CHECKING:
+    from analysis.store import DriveStore
+
+LOOPBACK = "127.0.0.1"
+_REPORT, _HERE = Path(__file__).parents[1] / "report", Path(__file__).parent
+_STATIC = {
+    "page.css": (_REPORT, "text/css"), "page.js": (_REPORT, "text/javascript"),
+    "desk.css": (_HERE, "text/css"), "desk.js": (_HERE, "text/javascript"),
+}  # fmt: skip
+_MOST_SAID = 200
+
+Handler = Callable[["Desk", Request], Awaitable[Response | View] | Response | View]
+
+
+class Desk:
+    """A store and what is being worked out of it; what the pages are made from.
+
+    `command` starts this program, for the recorder, which is a process of its own.
+    """
+
+    def __init__(self, store: Path, command: Sequence[str]) -> None:
+        self.store, self.command = store, tuple(command)
+        self.work = Work(store)
+        self.writing = threading.Lock()
+        """Held while something is written by what it was when it was shown."""
+        self._said: OrderedDict[str, tuple[str, str]] = OrderedDict()
+
+    def opened(self, progress: Callable[[str], None] = lambda text: None) -> DriveStore:
+        """The store as it is now."""
+        from analysis.store import DriveStore
+
+        return DriveStore(self.store, progress=progress)
+
+    def ask(
+        self, what: Any, make: Callable[[DriveStore, Callable[[str], None]], Any], patience_s: float = PATIENCE_S
+    ) -> Asked:
+        """What `make(opened store, progress)` gives; see `Work.ask`. What is wrong with other drives is left out."""
+
+        def made(progress: Callable[[str], None]) -> Any:
+            return make(self.opened(progress), progress)
+
+        return self.work.ask(what, made, patience_s)
+
+    def say(self, text: str, at: str = "") -> str:
+        """Keep a sentence for the page that follows, for its section `at`; gives the word that its address carries."""
+        word = secrets.token_urlsafe(8)
+        self._said[word] = text, at
+        while len(self._said) > _MOST_SAID:
+            self._said.popitem(last=False)
+        return word
+
+    def said(self, request: Request) -> str:
+        """What was kept for this page, once."""
+        return self.told(request)[0]
+
+    def told(self, request: Request, *, keep: bool = False) -> tuple[str, str]:
+        """What was kept for this page and for which section of it, once; `keep`: it will be asked for again."""
+        word = request.query_params.get("said", "")
+        return self._said.get(word, ("", "")) if keep else self._said.pop(word, ("", ""))
+
+    def to(self, address: str, said: str = "", at: str = "") -> Response:
+        """Go to a page of the desk, which then says what was done, in its section `at`."""
+        if said:
+            address += f"{'&' if '?' in address else '?'}said={self.say(said, at)}#did"
+        return RedirectResponse(address, 303)
+
+    def close(self) -> None:
+        self.work.close()
+
+
+# --- pages --------------------------------------------------------------------------------------------------------
+
+
+def failed(error: Exception, tab: str = "") -> View:
+    """The page of what cannot be: one line, as the terminal has it."""
+    status = 404 if isinstance(error, NoAnswer) else 422
+    return View(Page("That cannot be shown", "", ()), tab, wrong=str(error), status=status)
+
+
+def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awaitable[Response]]:
+    """A handler as the server calls it: views become pages, the program's own errors lines on a page."""
+
+    async def endpoint(request: Request) -> Response:
+        try:
+            if asyncio.iscoroutinefunction(handler):
+                made = await handler(desk, request)
+            else:
+                made = await run_in_threadpool(handler, desk, request)
+        except (InputError, NoAnswer, PortError) as error:
+            made = failed(error, tab)
+        except OSError as error:
+            made = failed(InputError(f"{error.filename}: {error.strerror}" if error.filename else str(error)), tab)
+        if isinstance(made, View):
+            said, at = desk.told(request, keep=made.again_s > 0)
+            return HTMLResponse(rendered(replace(made, said=said, said_at=at) if said else made), made.status)
+        assert isinstance(made, Response)
+        return made
+
+    return endpoint
+
+
+def _static(request: Request) -> Response:
+    folder, kind = _STATIC.get(request.path_params["name"], (None, ""))
+    if folder is None:
+        return Response("There is no such page.", 404, media_type="text/plain")
+    return Response((folder / request.path_params["name"]).read_bytes(), media_type=kind)
+
+
+async def _missing(request: Request, _: Exception) -> Response:
+    view = View(Page("There is no such page", "", ()), "", wrong="That address leads nowhere.", status=404)
+    return HTMLResponse(rendered(view), 404)
+
+
+def application(desk: Desk) -> Starlette:
+    """All pages of the desk, without the gate."""
+    from analysis.desk import pages
+
+    routes = [
+        Route(path, answered(desk, handler, tab), methods=[method]) for method, path, tab, handler in pages.routes()
+    ]
+    routes.append(Route("/static/{name}", _static))
+    return Starlette(routes=routes, exception_handlers={404: _missing, 405: _missing})
+
+
+# --- the server ---------------------------------------------------------------------------------------------------
+
+
+class Served:
+    """The desk on a port of this machine; port 0 takes a free one. InputError where the port is taken."""
+
+    def __init__(self, desk: Desk, port: int = 0, host: str = LOOPBACK) -> None:
+        import uvicorn
+
+        self.desk, self.token = desk, secrets.token_urlsafe(24)
+        self._socket = bound(host, port)
+        self.port = self._socket.getsockname()[1]
+        names = [f"{host}:{self.port}", f"localhost:{self.port}"]
+        app = Gate(application(desk), names, self.token, home="/now")
+        self._server = uvicorn.Server(
+            uvicorn.Config(
+                app, log_config=None, access_log=False, lifespan="off", server_header=False,
+                timeout_graceful_shutdown=1, limit_concurrency=100, ws="none", http="h11",
+                h11_max_incomplete_event_size=64 << 10,
+            )
+        )  # fmt: skip
+
+    @property
+    def address(self) -> str:
+        """Where the owner's browser begins: the token is in it."""
+        return f"http://{LOOPBACK}:{self.port}/open/{self.token}"
+
+    def run(self) -> None:
+        """Answer until `stop`, Ctrl-C or SIGTERM."""
+        try:
+            self._server.run([self._socket])
+        finally:
+            self.desk.close()
+
+    def stop(self) -> None:
+        self._server.should_exit = True
+
+
+def bound(host: str, port: int) -> socket.socket:
+    """A socket that listens there. InputError where it cannot."""
+    found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    try:
+        with contextlib.suppress(OSError):
+            found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        found.bind((host, port))
+        found.listen(64)
+    except (OSError, OverflowError) as error:
+        found.close()
+        raise InputError(
+            f"--port {port}: cannot be listened on: {getattr(error, 'strerror', None) or error}"
+        ) from error
+    return found

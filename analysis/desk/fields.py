@@ -1,0 +1,114 @@
+"""What was typed into a form, read."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import re
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from analysis.desk.parts import Form
+from logger.errors import InputError
+from logger.store.disk import no_pipe
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+_MOST_FIELDS = 500
+LONGEST = 20_000
+_LEAD = re.compile(r"--([a-z][a-z-]*)(?: '[^']*')?(?:: | and )")
+_OPTION = re.compile(r"--([a-z][a-z-]*)")
+
+
+class EntryError(InputError):
+    """What one entry of a form holds cannot be."""
+
+    def __init__(self, entry: str, said: str) -> None:
+        super().__init__(said)
+        self.entry = entry
+
+
+@contextlib.contextmanager
+def read_from(entry: str) -> Iterator[None]:
+    """What cannot be is to be said beside this entry."""
+    try:
+        yield
+    except InputError as error:
+        raise EntryError(entry, str(error)) from error
+
+
+async def form_of(request: Request) -> dict[str, str]:
+    """What a form sent, by name; several values of one name a line each. InputError where it is no form."""
+    from starlette.exceptions import HTTPException
+
+    try:
+        async with request.form(max_fields=_MOST_FIELDS, max_files=20) as form:
+            found: dict[str, list[str]] = {}
+            for name, value in form.multi_items():
+                if isinstance(value, str):
+                    found.setdefault(name, []).append(value.replace("\r\n", "\n")[:LONGEST])
+    except (HTTPException, ValueError) as error:
+        raise InputError(f"the form could not be read: {getattr(error, 'detail', error)}") from error
+    return {name: "\n".join(values) for name, values in found.items()}
+
+
+def line_of(form: Mapping[str, str], name: str, called: str) -> str:
+    """The words of an entry. InputError where there are none."""
+    if text := form.get(name, "").strip():
+        return text
+    raise EntryError(name, f"{called} is empty")
+
+
+def given(form: Mapping[str, str], name: str) -> str | None:
+    """The words of an entry; None where it was left empty."""
+    return form.get(name, "").strip() or None
+
+
+def version_of(path: Path) -> str:
+    """A word for how a file is now, so that a form made of an older one can be told."""
+    try:
+        return hashlib.sha256(no_pipe(path).read_bytes()).hexdigest()[:16]
+    except OSError:
+        return "none"
+
+
+def unchanged(path: Path, form: Mapping[str, str], what: str) -> None:
+    """InputError where the file is no longer as it was when the form was made: nothing is then written over."""
+    if form.get("version") != version_of(path):
+        raise InputError(
+            f"{what} was changed meanwhile, in another window or by a command. Nothing was written: "
+            "here is how it stands now; make your change again."
+        )
+
+
+def refused(form: Form, typed: Mapping[str, str], error: Exception) -> Form:
+    """The form as it was filled in, with why it cannot be so in one line: beside the entry, where one is to blame.
+
+    An error that begins with an option is said at the entry of that name, and options in it are called as on the page.
+    """
+    labels = {each.name: each.label for each in form.entries}
+    said, entry = str(error), error.entry if isinstance(error, EntryError) else ""
+    if (lead := _LEAD.match(said)) is not None and (name := _named(lead[1])) in labels:
+        entry = name
+        if lead[0].endswith(": "):
+            said = said[lead.end() :]
+    said = as_labelled(said, form)
+    said = f"{said[:1].upper()}{said[1:]}"
+    ticks = {each.name: "" for each in form.entries if each.how in {"tick", "ticks"}}
+    sent = {**ticks, **typed}  # what is not ticked is not sent
+    if entry not in labels:
+        return replace(form.filled(sent), wrong=said)
+    return form.filled(sent, {entry: said})
+
+
+def as_labelled(text: str, form: Form) -> str:
+    """Words that name options, with the form's labels for them."""
+    labels = {each.name: each.label for each in form.entries}
+    return _OPTION.sub(lambda found: f"\u201c{labels.get(_named(found[1]), found[1])}\u201d", text)
+
+
+def _named(option: str) -> str:
+    return option.replace("-", "_")

@@ -1,0 +1,75 @@
+"""The drives of the store, the newest first: what was fitted, runs, times, mixture, fuel; each leads to its page."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from analysis import wording
+from analysis.desk.parts import Part, Rows, Shown, View, address, typed
+from analysis.desk.views import waiting
+from analysis.report.page import Bullets, Page, Words
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from starlette.requests import Request
+
+    from analysis.answers.drives import DrivesAnswer
+    from analysis.desk.app import Desk
+    from analysis.store import DriveStore
+
+_TITLE = "Drives"
+
+
+def listed(desk: Desk, request: Request) -> View:
+    """All drives at a glance."""
+
+    def made(store: DriveStore, progress: Callable[[str], None]) -> DrivesAnswer | None:
+        from analysis.answers.drives import drives_answer
+        from analysis.changes.season import gather
+
+        return drives_answer(gather(store, progress=progress)) if store.drives else None
+
+    asked = desk.ask("drives", made)
+    if not asked.done:
+        return waiting(asked, "drives", _TITLE)
+    answer = asked.value
+    if answer is None:
+        none = Words("No drive is in this store yet: start the recorder under Now, and drive.")
+        return View(Page(_TITLE, "", ()), "drives", typed("drives"), parts=[Part("list", "None yet", [none])])
+    return _page(answer)
+
+
+def _page(answer: DrivesAnswer) -> View:
+    fuel = any(math.isfinite(each.l_per_100km) for each in answer.drives)
+    rows = [
+        (
+            address("drive", each.drive),
+            [
+                f"{wording.day(each.started_utc)} {local_clock(each.started_utc)[:5]}", str(each.timed),
+                wording.number(each.best_s), wording.number(each.typical_s), wording.number(each.full_throttle),
+                *([wording.number(each.l_per_100km, 1)] if fuel else []), each.setup,
+                "; ".join([*each.notes, *([each.trouble] if each.trouble else [])]),
+            ],
+        )
+        for each in reversed(answer.drives)
+    ]  # fmt: skip
+    heads = ["Drive", "Runs", "Best", "Typical", answer.channel, *(["L/100 km"] if fuel else []), "Setup", "Notes"]
+    caption = (
+        f"Seconds from one foot to {answer.speed}, as driven; typical is the median. {answer.channel} at full "
+        f"throttle, {wording.FULL_THROTTLE_OF_RUNS}"
+    )
+    table = Rows(caption, heads, rows, left=(len(heads) - 2, len(heads) - 1))
+    lacking = [
+        f"No {lack.what} yet: {', '.join(lack.drives[:3])}"
+        + (f" and {len(lack.drives) - 3} more" if len(lack.drives) > 3 else "")
+        + ". Its page takes it."
+        for lack in answer.lacking
+    ]
+    page = Page(_TITLE, f"{wording.plural(len(rows), 'drive')} in this store", ())
+    blocks: list[Shown] = [table, Bullets(lacking)] if lacking else [table]
+    return View(page, "drives", typed("drives"), parts=[Part("list", "The newest first", blocks)])
+
+
+ROUTES = [("GET", "/drives", "drives", listed)]

@@ -1,0 +1,202 @@
+"""Now: whether the recorder is at work, what each cable says, mixture and speed in large figures, the last run; notes.
+
+The recorder is a process of its own. This page reads what it shows in the store, and asks it by files there.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+from collections.abc import AsyncIterator
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING, Any
+
+from starlette.responses import HTMLResponse, RedirectResponse, Response, StreamingResponse
+
+from analysis.desk import recording
+from analysis.desk.fields import form_of, line_of
+from analysis.desk.parts import Entry, Form, Part, View, typed
+from analysis.report.page import Bullets, Page, Words
+from logger.decode.clock import monotonic_ns
+from logger.errors import InputError, NoAnswer
+from logger.store import front, presence
+from logger.units import MB_PER_GB, SPEED_UNITS
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from starlette.requests import Request
+
+    from analysis.desk.app import Desk
+
+STREAM_S = 0.1
+"""How often what the recorder shows is looked at [s]."""
+_WATCH_S = 1.0
+_STILL_S = 2.0
+"""A page is told at least so often, so that it can tell silence from an end."""
+_LEAVES_S = 5.0
+"""What is shown of a recorder older than this is shown no more."""
+
+
+def root(desk: Desk, request: Request) -> Response:
+    return RedirectResponse("/now", 303)
+
+
+def page(desk: Desk, request: Request) -> Response:
+    """The page, whole as it stands: without script it can be loaded again."""
+    from analysis.desk.views import rendered
+
+    shown = shown_now(desk.store)
+    view = View(
+        Page("Now", "", (), footer=("Figures for looking at when parked, or for a passenger.",)), "now",
+        typed("status"), parts=_parts(desk, shown["running"]), said=desk.said(request),
+    )  # fmt: skip
+    return HTMLResponse(rendered(view, "now.html.j2", now=shown, stream="/now/stream"))
+
+
+def _parts(desk: Desk, running: bool) -> list[Part]:
+    from logger.record.panel import CAUTIONS
+
+    if running:
+        note = Form("note", "/now/note", [Entry("text", "Note", help="Kept with the moment you send it.")], "Keep note",
+                    command="pullbook note '...'")  # fmt: skip
+        mark = Form("mark", "/now/mark", [], "Mark this moment")
+        stop = Form("stop", "/now/stop", [], "Stop recording", "The drive is closed and its runs are worked out.",
+                    careful=True)  # fmt: skip
+        return [Part("notes", "Note and mark", [note, mark]), Part("recorder", "Recorder", [stop])]
+    start = Form("start", "/now/start", [], "Start recording", command=typed("record"),
+                 words="It records drive after drive until it is stopped, also when this page is closed.")  # fmt: skip
+    blocks: list[Any] = [start, Bullets([" ".join(line.split()) for line in _sentences(CAUTIONS)])]
+    if said := recording.ended_with(desk.store):
+        blocks.append(Words(f"The recorder that was started here last said: {said.splitlines()[-1]}"))
+    return [Part("recorder", "Recorder", blocks)]
+
+
+def _sentences(text: str) -> list[str]:
+    return [f"{line}." for line in " ".join(text.split()).removesuffix(".").split(". ")]
+
+
+# --- what it does -------------------------------------------------------------------------------------------------
+
+
+async def note(desk: Desk, request: Request) -> Response:
+    form = await form_of(request)
+    return desk.to("/now", _left(desk.store, line_of(form, "text", "the note")))
+
+
+async def mark(desk: Desk, request: Request) -> Response:
+    return desk.to("/now", _left(desk.store, f"mark {datetime.now():%H:%M:%S}"))
+
+
+def _left(store: Path, text: str) -> str:
+    if not presence.is_recording(store):
+        raise NoAnswer("no recorder is at work, so there is no drive to note this in")
+    presence.leave_note(store, text, monotonic_ns(), datetime.now(UTC).isoformat())
+    current = (presence.read_state(store) or {}).get("drive")
+    return f"Noted in {current}: {text}" if current else f"Kept for the next drive: {text}"
+
+
+def start(desk: Desk, request: Request) -> Response:
+    if not (desk.store / "recorder.toml").is_file():
+        raise InputError("There is no recorder.toml yet: set the recorder up under Car first.")
+    recording.start(desk.store, desk.command)
+    return desk.to("/now", "The recorder is starting.")
+
+
+def stop(desk: Desk, request: Request) -> Response:
+    recording.stop(desk.store)
+    return desk.to("/now", "The recorder was asked to stop; it closes the drive first.")
+
+
+# --- what is shown as it happens ----------------------------------------------------------------------------------
+
+
+async def stream(desk: Desk, request: Request) -> Response:
+    return StreamingResponse(events(desk.store), media_type="text/event-stream", headers={"cache-control": "no-store"})
+
+
+async def events(store: Path) -> AsyncIterator[str]:
+    """Server-sent events: what `shown_now` gives, whenever it is otherwise, and every two seconds."""
+    before, watched, told = "", -_WATCH_S, -_STILL_S
+    loop = asyncio.get_running_loop()
+    while True:
+        now = loop.time()
+        if now - watched >= _WATCH_S:
+            watched = now
+            with contextlib.suppress(OSError):  # a store that may only be read: the recorder's own second has to do
+                front.watch(store)
+        shown = json.dumps(shown_now(store))
+        if shown != before or now - told >= _STILL_S:
+            before, told = shown, now
+            yield f"data: {shown}\n\n"
+        await asyncio.sleep(STREAM_S)
+
+
+def shown_now(store: Path) -> dict[str, Any]:
+    """What the page shows, as text: state, figures, sources; also where what the recorder tells makes no sense."""
+    running = presence.is_recording(store)
+    told = front.read_live(store) if running else None
+    try:
+        return _said(running, told or {})
+    except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
+        return _said(running, {})
+
+
+def _said(running: bool, told: dict[str, Any]) -> dict[str, Any]:
+    seen, figures = told.get("seen") or {}, told.get("figures") or {}
+    fresh = bool(told) and presence.age_s(told) < _LEAVES_S
+    unit = str(figures.get("unit")) if figures.get("unit") in SPEED_UNITS else "mph"
+    mixture, speed = (figures.get(name) if fresh else None for name in ("mixture", "speed_mps"))
+    channel = figures.get("mixture_channel")
+    return {
+        "running": running,
+        "state": _state(running, told),
+        "mixture_name": {"afr": "AFR", "lambda": "lambda"}.get(str(channel), "mixture"),
+        "mixture": "--" if mixture is None else f"{mixture:.2f}" if channel == "lambda" else f"{mixture:.1f}",
+        "speed_name": unit,
+        "speed": "--" if speed is None else f"{speed / SPEED_UNITS[unit]:.0f}",
+        "alert": str(seen.get("alert") or "") if fresh else "",
+        "last_run": f"Last run: {seen['last_run']}" if seen.get("last_run") else "",
+        "channels": str(seen.get("channels") or "") if fresh else "",
+        "sources": [_source(each, seen.get("doubts") or ()) for each in told.get("sources", ())] if running else [],
+    }
+
+
+def _state(running: bool, told: dict[str, Any]) -> str:
+    from logger.record.panel import clock_time
+
+    if not running:
+        return "Not recording"
+    if not told:
+        return "A recorder is at work, and tells nothing yet"
+    said = str(told["state"]).capitalize()
+    if told.get("drive"):
+        said += f", {clock_time(told['recorded_s'])} of drive {told['drive']}"
+    if told.get("trouble"):
+        said += f". Trouble: {told['trouble']}"
+    return f"{said}. {told['free_mb'] / MB_PER_GB:.1f} GB free"
+
+
+def _source(source: dict[str, Any], doubts: Any) -> str:
+    how, ago = str(source["state"]), source["last_bytes_s_ago"]
+    if how == "open" and source["name"] in doubts:
+        how = "no sense: the lines don't parse; is the baud right?"
+    elif how == "open" and (ago is None or ago > 3):
+        how = "silent: is it powered?"
+    elif how != "open":
+        how = f"{how}: {source['why']}"
+    else:
+        how = f"{source['lines_per_s']:.0f} lines a second"
+    return f"{source['name']}: {how}"
+
+
+ROUTES = [
+    ("GET", "/", "now", root),
+    ("GET", "/now", "now", page),
+    ("GET", "/now/stream", "now", stream),
+    ("POST", "/now/note", "now", note),
+    ("POST", "/now/mark", "now", mark),
+    ("POST", "/now/start", "now", start),
+    ("POST", "/now/stop", "now", stop),
+]

@@ -1,0 +1,246 @@
+"""What is taken away from a drive: its page as one file, captions for a video, its data. All is made in memory."""
+
+from __future__ import annotations
+
+import urllib.parse
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from starlette.responses import Response
+
+from analysis.desk.fields import EntryError, given, refused
+from analysis.desk.pages.drive import known
+from analysis.desk.parts import Entry, Form, Links, Part, Shown, View, address, typed
+from analysis.desk.views import waiting
+from analysis.report.page import Bullets, Page, Words
+from logger.errors import InputError, NoAnswer
+from logger.zone import local_clock
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from starlette.requests import Request
+
+    from analysis.answers.captions import MadeCaptions
+    from analysis.desk.app import Desk
+    from analysis.drive import AnalysedDrive
+    from analysis.store import DriveStore
+
+_CAPTION_KINDS = {"vtt": "text/vtt", "srt": "application/x-subrip", "ass": "text/plain"}
+_EXPORT_KINDS = {
+    "csv": ("CSV, for a spreadsheet", "text/csv"), "parquet": ("Parquet, for analysis", "application/octet-stream"),
+    "gpx": ("GPX, a track", "application/gpx+xml"), "geojson": ("GeoJSON, a track", "application/geo+json"),
+}  # fmt: skip
+
+
+def as_file(data: bytes, name: str, kind: str) -> Response:
+    """A file to keep, under a name of plain letters."""
+    plain = "".join(c if c.isascii() and (c.isalnum() or c in "-_.") else "-" for c in name)
+    return Response(data, media_type=kind, headers={"content-disposition": f'attachment; filename="{plain}"'})
+
+
+def page_as_file(page: Page, stem: str) -> Response:
+    """A report's page as one file, as `pullbook report` writes it."""
+    from analysis.report.page import render
+
+    return as_file(render(page, datetime.now(UTC)).encode("utf-8"), f"{stem}.html", "text/html")
+
+
+def report(desk: Desk, request: Request) -> Response | View:
+    """The drive's page as one file."""
+    name = request.path_params["drive"]
+
+    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[str, Page]:
+        from analysis.report.asked import asked_page
+
+        return asked_page(store, [known(store, name).id], progress=progress)
+
+    asked = desk.ask(("report", name), made)
+    if not asked.done:
+        return waiting(asked, "drives", f"Drive {name}")
+    stem, page = asked.value
+    return page_as_file(page, stem)
+
+
+# --- captions -----------------------------------------------------------------------------------------------------
+
+
+def captions(desk: Desk, request: Request) -> View:
+    """Where a video lies on the drive, and then the files for it."""
+    name, asked = request.path_params["drive"], dict(request.query_params)
+
+    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[Form, list[Shown]]:
+        drive = known(store, name)
+        form = _captions_form(drive)
+        try:
+            return form.filled({"notes": "", **asked}) if asked else form, _made_blocks(drive, asked) if asked else []
+        except (InputError, NoAnswer) as error:
+            return refused(form, asked, error), []
+
+    work = desk.ask(("captions", name, tuple(sorted(asked.items()))), made)
+    if not work.done:
+        return waiting(work, "drives", f"Captions for a video of drive {name}")
+    form, found = work.value
+    return View(
+        Page(f"Captions for a video of drive {name}", "", ()), "drives",
+        typed("captions", name, *_captions_options(asked)), status=422 if form.refused else 200,
+        parts=[Part("captions", "Where the video lies", [form]),
+               *([Part("files", "The files", found)] if found else []), _back(name)],
+    )  # fmt: skip
+
+
+def caption_file(desk: Desk, request: Request) -> Response:
+    """One of the files."""
+    kind = request.path_params["kind"]
+    if kind not in _CAPTION_KINDS:
+        raise NoAnswer("there is no such file")
+    drive = known(desk.opened(), request.path_params["drive"])
+    made = _captions_made(drive, dict(request.query_params))
+    text = next(text for path, text in made.texts.items() if path.suffix == f".{kind}")
+    return as_file(text.encode("utf-8"), f"{drive.id}-captions.{kind}", _CAPTION_KINDS[kind])
+
+
+def _captions_form(drive: AnalysedDrive) -> Form:
+    moments = [("", "-"), *_moments(drive)]
+    return Form(
+        "captions", address("drive", drive.id, "captions"),
+        [Entry("sync", "A moment that is in the video", how="choice", options=moments,
+               help="A run's first movement, a stop, or a note. Where the car stood again is known best."),
+         Entry("at", "When it is to be seen in the video", help="1:23.4, 83.4s, or frame 2502f; empty: at its start."),
+         Entry("sync2", "A second moment, far from the first", how="choice", options=moments,
+               help="It takes out the camera's drift."),
+         Entry("at2", "When that is to be seen"),
+         Entry("video_start", "Or when the video began", help="2026-05-02T09:20:05Z, or +1:23.4 into the drive."),
+         Entry("length", "How long the video is", help="Such as 5min; empty: to the end of the drive."),
+         Entry("fps", "Frames a second", "30", numeric=True, help="For a moment that is given as a frame."),
+         Entry("notes", "Show the notes of the drive too", how="tick")],
+        "Make captions", asks=True,
+    )  # fmt: skip
+
+
+def _moments(drive: AnalysedDrive) -> list[tuple[str, str]]:
+    from analysis.drive import utc
+
+    try:
+        runs = drive.table_runs(drive.unit)
+    except NoAnswer:
+        runs = []
+    found = []
+    for run in runs:
+        when = local_clock(utc(run.start_utc_ns))
+        found += [
+            (f"run {run.n}", f"run {run.n} begins to move, {when}"),
+            (f"stop {run.n}", f"it stands again after run {run.n}"),
+        ]
+    return [*found, *((note.text, f"note: {note.text}") for note in drive.drive.manifest.notes)]
+
+
+def _captions_made(drive: AnalysedDrive, asked: Mapping[str, str]) -> MadeCaptions:
+    from analysis.answers import typed as read
+    from analysis.answers.captions import captions_made
+
+    try:
+        fps = float(given(asked, "fps") or 30.0)
+    except ValueError as error:
+        raise EntryError("fps", f"found {asked['fps']!r}, expected a number such as 30 or 29.97") from error
+    sync = [text for name in ("sync", "sync2") if (text := given(asked, name))]
+    at_s = [read.video_time(f"--{name}", text, fps) for name in ("at", "at2") if (text := given(asked, name))]
+    start = given(asked, "video_start")
+    return captions_made(
+        drive, starts=[read.moment("--video-start", start)] if start else [], sync=sync, at_s=at_s,
+        length_s=read.quantity("--length", given(asked, "length"), "s"), notes=bool(asked.get("notes")), folder=Path(),
+    )  # fmt: skip
+
+
+def _made_blocks(drive: AnalysedDrive, asked: Mapping[str, str]) -> list[Shown]:
+    from analysis.answers.captions import placed_lines
+
+    made = _captions_made(drive, asked)
+    first = made.fits[0]
+    lines = placed_lines(first.rate, first.residual_s, made.sigma_s, [fit.offset_s for fit in made.fits])
+    query = urllib.parse.urlencode({name: value for name, value in asked.items() if value})
+    kinds = {"vtt": "WebVTT, for a page", "srt": "SubRip, for a player", "ass": "ASS, placed and sized; to draw in"}
+    files = [
+        (f"{address('drive', drive.id, f'captions.{kind}')}?{query}", f"{drive.id}-captions.{kind}", said)
+        for kind, said in kinds.items()
+    ]
+    return [
+        Bullets(lines), Links(files),
+        Words("To draw them into a copy of the video, beside the ASS file:"),
+        *(Words(f"`{command}`") for command in made.commands),
+    ]  # fmt: skip
+
+
+def _captions_options(asked: Mapping[str, str]) -> list[str]:
+    options = []
+    for name, option in (("video_start", "--video-start"), ("sync", "--sync"), ("at", "--at"), ("sync2", "--sync"),
+                         ("at2", "--at"), ("length", "--length")):  # fmt: skip
+        if text := given(asked, name):
+            options += [option, text]
+    return [*options, *(["--notes"] if asked.get("notes") else [])]
+
+
+# --- the data -----------------------------------------------------------------------------------------------------
+
+
+def export(desk: Desk, request: Request) -> View:
+    """What the drive is to be written as."""
+    drive = known(desk.opened(), request.path_params["drive"])
+    return _export_page(drive, _export_form(drive))
+
+
+def exported(desk: Desk, request: Request) -> Response | View:
+    """The drive as a file for other programs."""
+    from analysis.answers import export as answer
+    from analysis.answers import typed as read
+
+    asked = dict(request.query_params)
+    store = desk.opened()
+    drive = known(store, request.path_params["drive"])
+    try:
+        kind = read.export_format("--format", asked.get("format", "csv"))
+        rate = read.quantity("--rate", given(asked, "rate"), "1")
+        made = answer.exported(
+            store, drive, kind, rate_hz=10.0 if rate is None else rate,
+            ends_m=read.quantity("--ends", given(asked, "ends"), "m"),
+            speed_unit=read.export_speed(given(asked, "units")),
+        )  # fmt: skip
+    except (InputError, NoAnswer) as error:
+        return _export_page(drive, refused(_export_form(drive), asked, error), 422)
+    return as_file(made.data, f"{drive.id}.{kind}", _EXPORT_KINDS[kind][1])
+
+
+def _export_page(drive: AnalysedDrive, form: Form, status: int = 200) -> View:
+    return View(
+        Page(f"The data of drive {drive.id}", "", ()), "drives", typed("export", drive.id), status=status,
+        parts=[Part("export", "Write it for other programs", [form]), _back(drive.id)],
+    )  # fmt: skip
+
+
+def _export_form(drive: AnalysedDrive) -> Form:
+    units = [("", "as the car's file says"), ("mph", "mph"), ("km/h", "km/h"), ("m/s", "m/s")]
+    return Form(
+        "export", address("drive", drive.id, "export", "file"),
+        [Entry("format", "As", "csv", "choice", options=[(kind, said) for kind, (said, _) in _EXPORT_KINDS.items()]),
+         Entry("rate", "Rows or points a second", "10", numeric=True),
+         Entry("ends", "Cut positions from both ends", help="From where it began and where it ended, such as 500m; "
+               "empty: what the recorder's file says, or 300 m. Private circles are cut out in any case."),
+         Entry("units", "Speeds in", how="choice", options=units, help="Of a CSV.")],
+        "Download", asks=True,
+    )  # fmt: skip
+
+
+def _back(drive: str) -> Part:
+    links: Sequence[tuple[str, str, str]] = [(address("drive", drive), f"Drive {drive}", "")]
+    return Part("back", "Back", [Links(links)])
+
+
+ROUTES = [
+    ("GET", "/drive/{drive}/report.html", "drives", report),
+    ("GET", "/drive/{drive}/captions", "drives", captions),
+    ("GET", "/drive/{drive}/captions.{kind}", "drives", caption_file),
+    ("GET", "/drive/{drive}/export", "drives", export),
+    ("GET", "/drive/{drive}/export/file", "drives", exported),
+]

@@ -1,0 +1,69 @@
+"""The recorder's own front: started as a process of its own, asked to stop by a file, watched by what it shows.
+
+Nothing here holds on to it: a desk that ends, or is killed, leaves the recording as it is.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from logger.errors import InputError, NoAnswer
+from logger.store import front, presence
+from logger.store.disk import no_pipe, said
+
+_SAID = "desk-record.txt"
+_MOST_SAID = 20_000
+
+
+def start(store: Path, command: Sequence[str]) -> None:
+    """Start `command record` on the store, free of this process and its terminal. NoAnswer where one is at work."""
+    if presence.is_recording(store):
+        raise NoAnswer("a recorder is at work already")
+    folder = store / presence.FOLDER
+    how: dict[str, Any] = {"start_new_session": True}
+    if sys.platform == "win32":
+        how = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS}
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        with (folder / _SAID).open("wb") as out:
+            process = subprocess.Popen(
+                [*command, "record", "--store", str(store), "--plain"], stdin=subprocess.DEVNULL, stdout=out,
+                stderr=subprocess.STDOUT, close_fds=True, **how,
+            )  # fmt: skip
+    except OSError as error:
+        raise InputError(f"the recorder could not be started: {said(error)}") from error
+    _reap(process)
+
+
+def ended_with(store: Path) -> str:
+    """What the recorder that the desk started last said before it ended; "" where it said nothing, or is at work."""
+    if presence.is_recording(store):
+        return ""
+    try:
+        data = no_pipe(store / presence.FOLDER / _SAID).read_bytes()[-_MOST_SAID:]
+    except OSError:
+        return ""
+    return data.decode("utf-8", "replace").strip()
+
+
+def stop(store: Path) -> None:
+    """Ask the recorder to close its drive and stop, as Ctrl-C does. NoAnswer where none is at work."""
+    state = presence.read_state(store) if presence.is_recording(store) else None
+    if state is None:
+        raise NoAnswer("no recorder is at work")
+    try:
+        front.ask_stop(store, state)
+    except OSError as error:
+        raise InputError(f"the recorder could not be asked: {said(error)}") from error
+
+
+_started: list[subprocess.Popen[bytes]] = []
+"""Held, so that one that ended is no zombie, and one that runs is no warning."""
+
+
+def _reap(process: subprocess.Popen[bytes]) -> None:
+    _started[:] = [each for each in [*_started, process] if each.poll() is None]

@@ -1,0 +1,50 @@
+"""Views as HTML, and the one that is shown while something is worked out."""
+
+from __future__ import annotations
+
+import functools
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from analysis.desk.parts import View
+from analysis.report.page import Page, Section, Words
+
+if TYPE_CHECKING:
+    from analysis.desk.work import Asked
+
+TABS = (
+    ("now", "/now", "Now"),
+    ("drives", "/drives", "Drives"),
+    ("compare", "/compare", "Compare"),
+    ("season", "/season", "Season"),
+    ("next", "/next", "Next"),
+    ("car", "/car", "Car"),
+    ("help", "/help", "Help"),
+)
+_REPORT, _HERE = Path(__file__).parents[1] / "report", Path(__file__).parent
+
+
+def waiting(asked: Asked, tab: str, title: str) -> View:
+    """The page shown while something is worked out: what it is doing, and that it may be left."""
+    told = asked.progress[-1] if asked.progress else "reading the drives"
+    words = [
+        Words(f"{told[:1].upper()}{told[1:]} ({asked.took_s:.0f} s so far)."),
+        Words("This page looks again by itself. You can leave it: the work goes on, and its result is kept."),
+    ]
+    return View(Page(title, "", (), sections=[Section("work", "Being worked out", words)]), tab, again_s=1)
+
+
+@functools.cache
+def _environment() -> Any:
+    from analysis.report.page import environment
+
+    return environment(_HERE, _REPORT)
+
+
+def rendered(
+    view: View, template: str = "desk.html.j2", tabs: Sequence[tuple[str, str, str]] = TABS, **more: Any
+) -> str:
+    """A page as HTML."""
+    html: str = _environment().get_template(template).render(view=view, tabs=tabs, **more)
+    return html

@@ -1,0 +1,244 @@
+"""What the desk's pages show: the answers' own numbers under their headings, as the real server sends them."""
+
+from __future__ import annotations
+
+import urllib.parse
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+from at_the_desk import Seen, Visitor, visitor
+from made_season import BASELINE, BOTH, MadeSeason
+
+from analysis import wording
+from analysis.answers.compare import compare_answer
+from analysis.answers.drives import drives_answer
+from analysis.answers.jets import jets_answer
+from analysis.answers.plan import plan_answer
+from analysis.answers.runs import runs_answer
+from analysis.answers.season import season_answer
+from analysis.changes.season import SeasonRecord, gather
+from analysis.report.asked import asked_page, write_report
+from analysis.store import DriveStore
+
+
+@pytest.fixture(scope="module")
+def at_desk(made_season: MadeSeason) -> Iterator[Visitor]:
+    with visitor(made_season.store) as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def season(made_season: MadeSeason) -> SeasonRecord:
+    return gather(DriveStore(made_season.store))
+
+
+def command(page: Seen) -> str:
+    """What it says to type for the same."""
+    return page.words("//footer//code")[-1]
+
+
+def test_the_list_of_drives_has_each_answer_under_its_heading(at_desk: Visitor, season: SeasonRecord) -> None:
+    answer = drives_answer(season)
+    page = at_desk.get("/drives")
+    rows = page.rows("list")
+    assert [link.get("href") for link in page.tree.xpath("//section//tbody//a")] == [
+        f"/drive/{each.drive}" for each in reversed(answer.drives)
+    ]
+    for row, each in zip(rows, reversed(answer.drives), strict=True):
+        assert row["Setup"] == each.setup and row["Runs"] == str(each.timed)
+        assert (row["Best"], row["Typical"]) == (wording.number(each.best_s), wording.number(each.typical_s))
+        assert (row["AFR"], row["L/100 km"]) == (
+            wording.number(each.full_throttle),
+            wording.number(each.l_per_100km, 1),
+        )
+    assert f"to {answer.speed}" in page.section("list") and command(page) == "pullbook drives"
+
+
+def test_a_drive_has_its_times_and_what_can_be_done_to_it_in_its_sections(
+    at_desk: Visitor, made_season: MadeSeason
+) -> None:
+    name = made_season.ids[2]
+    answer = runs_answer(DriveStore(made_season.store).drive(name))
+    page = at_desk.get(f"/drive/{name}")
+    table = page.rows("runs", "Seconds from one foot of movement")
+    assert [row["Run"].removesuffix("*") for row in table] == [str(run.n) for run in answer.runs]
+    for run, row in zip(answer.runs, table, strict=True):
+        for split in run.splits:
+            if split.speed in row:
+                assert row[split.speed].startswith(wording.number(split.from_one_foot_s)), (run.n, split.speed)
+    doing = {form.get("id"): form.xpath("ancestor::section/@aria-labelledby")[0] for form in page.tree.xpath("//form")}
+    assert doing == {
+        "setup": "driven", "note": "driven", "strike": "runs", "tag": "runs", "fuel": "fuel", "weather": "weather",
+    }  # fmt: skip
+    assert command(page) == f"pullbook report {name}"
+    assert "tyres at 2.1 bar" in page.section("driven")
+
+
+def test_the_season_has_what_was_fitted_what_it_gained_and_what_it_cost(at_desk: Visitor, season: SeasonRecord) -> None:
+    answer = season_answer(season)
+    page = at_desk.get("/season")
+    rows = page.rows("driven", "Setups; best")
+    assert [row["Setup"] for row in rows] == [BASELINE.name, BOTH.name]
+    for row, each in zip(rows, answer.setups, strict=True):
+        assert (row["Best"], row["Typical"]) == (wording.number(each.best_s), wording.number(each.typical_s))
+    assert (rows[1]["Cost"], rows[1]["Hours"]) == ("18", "2") and rows[0]["Cost"] == "-"
+    gained = page.rows("effects", "It took")
+    assert [row["It took"] for row in gained] == ["18", "2 h"]
+    for row, spent in zip(gained, (18.0, 2.0), strict=True):
+        low, high = (float(each.strip("()+")) for each in row["95 %"].replace("\u2212", "-").split(" to "))
+        assert low <= float(row["s for each"].replace("\u2212", "-")) <= high
+        assert spent * float(row["s for each"].replace("\u2212", "-")) == pytest.approx(
+            2 * float(gained[1]["s for each"].replace("\u2212", "-")), abs=0.02
+        )
+    assert answer.personal_best is not None and answer.personal_best.label in page.words("//*[@class='verdict']")[0]
+    other = at_desk.get("/season?to=20mph")
+    assert "to 20 mph" in other.section("driven") and command(other) == "pullbook report --season --to 20mph"
+
+
+def test_two_setups_ticked_are_held_against_each_other(at_desk: Visitor, season: SeasonRecord) -> None:
+    choose = at_desk.get("/compare")
+    keys = {row["Setup"]: value for row, value in zip(choose.rows("pick"), _values(choose), strict=True)}
+    page = at_desk.send(choose, "pick", {"a": keys[BASELINE.name], "b": keys[BOTH.name]})
+    answer = compare_answer(season, BASELINE.name, BOTH.name)
+    assert page.title == f"{BOTH.name} against {BASELINE.name}"
+    assert (
+        answer.power is not None and wording.sentence(answer.power.sentence) in page.words("//*[@class='verdict']")[0]
+    )
+    rows = page.rows("splits", "B\u2212A")
+    for row, split in zip(rows, answer.splits, strict=True):
+        assert row["To"] == split.speed and row["B\u2212A"] == wording.signed(split.difference_s)
+        assert (row["A s"], row["B s"]) == (wording.number(split.a_s), wording.number(split.b_s))
+    assert command(page) == f"pullbook report {BASELINE.name} '{BOTH.name}'"
+
+
+def test_drives_and_their_runs_can_be_ticked(at_desk: Visitor, made_season: MadeSeason, season: SeasonRecord) -> None:
+    first, third = made_season.ids[0], made_season.ids[2]
+    drives = at_desk.get("/compare?by=drives")
+    page = at_desk.send(drives, "pick", {"a": first, "b": third})
+    assert page.title == f"{third} against {first}" and command(page) == f"pullbook report {first} {third}"
+    runs = at_desk.get(
+        "/compare?" + urllib.parse.urlencode([("by", "drives"), ("a", first), ("b", third), ("by", "runs")])
+    )
+    mine = {name: [run.label for run in season.runs if run.drive == name] for name in (first, third)}
+    assert runs.form("pick")["a"] == mine[first] and runs.form("pick")["b"] == mine[third]
+    page = at_desk.send(runs, "pick", {"a": mine[first][:3], "b": mine[third][1:]})
+    a, b = f"{first}:1,2,3", f"{third}:2,3,4"
+    assert command(page) == f"pullbook report {a} {b}"
+    answer = compare_answer(season, a, b)
+    rows = page.rows("splits", "B\u2212A")
+    assert [row["B\u2212A"] for row in rows] == [wording.signed(split.difference_s) for split in answer.splits]
+    at = np.array([season_answer(season).speed_mps])
+    times = {row["Run"]: row["Time"] for row in runs.rows("pick")}
+    assert times == {run.label: wording.number(float(run.time_to(at)[0])) for run in season.runs if run.label in times}
+
+
+def test_what_cannot_be_compared_is_one_line_and_what_was_ticked_stays(
+    at_desk: Visitor, made_season: MadeSeason
+) -> None:
+    first = made_season.ids[0]
+    both = at_desk.get(f"/compare?by=drives&a={first}&b={first}")
+    assert both.status == 422 and "share the run" in both.wrong
+    assert both.form("pick")["a"] == [first]
+    bare = at_desk.get(f"/compare?by=drives&a={first}&b={made_season.ids[2]}&to=30")
+    assert "has no unit" in bare.beside("pick", "to") and bare.form("pick")["to"] == ["30"]
+    nobody = at_desk.get(f"/compare?by=setups&a={first}&b=nobody")
+    assert nobody.status == 422 and "nobody" in nobody.wrong
+    speed = at_desk.get("/season?to=fast")
+    assert speed.status == 422 and "is not a speed" in speed.beside("by", "to") and speed.form("by")["to"] == ["fast"]
+
+
+def test_next_has_the_plan_its_checklist_and_the_jet(
+    at_desk: Visitor, made_season: MadeSeason, season: SeasonRecord
+) -> None:
+    store = DriveStore(made_season.store)
+    plan, jets = plan_answer(season), jets_answer(store, store.drives[-1])
+    page = at_desk.get("/next")
+    rows = page.rows("plan")
+    assert [(row["Runs"], row["Why"]) for row in rows] == [(str(step.runs), step.why) for step in plan.next]
+    assert f"Judged by the time to {plan.speed}" in page.section("plan")
+    assert len(page.tree.xpath("//*[@class='checks']//input")) == len(plan.checklist) > 5
+    jet = page.rows("jet")
+    assert [row["Jet"].removeprefix("> ") for row in jet] == [each.jet for each in jets.expected]
+    assert [row["In target"] for row in jet] == [f"{each.chance_in:.0%}" for each in jets.expected]
+    assert [row["Gives"] for row in jet] == [wording.number(each.value, 2) for each in jets.expected]
+    assert jets.says in page.section("jet") and jets.caution in page.section("cautions")
+    hot = at_desk.send(page, "air", {"temperature": "35C", "pressure": "930hPa"})
+    thin = jets_answer(store, store.drives[-1], air=_air(35.0, 930.0))
+    assert [row["Gives"] for row in hot.rows("jet")] == [wording.number(each.value, 2) for each in thin.expected]
+    assert "jets --temperature 35C --pressure 930hPa" in hot.section("jet")
+    damp = at_desk.send(page, "air", {"humidity": "50%"})
+    assert damp.status == 422 and "need" in damp.section("jet") and damp.form("air")["humidity"] == ["50%"]
+    one = at_desk.send(page, "by", {"a": BASELINE.name})
+    assert one.status == 422 and "choose the other" in one.beside("by", "b")
+    settled = at_desk.send(page, "by", {"a": BASELINE.name, "b": BOTH.name, "to": "30mph"})
+    assert command(settled) == f"pullbook plan --to 30mph --settle {BASELINE.name} '{BOTH.name}'"
+
+
+def _air(celsius: float, hpa: float):
+    from analysis.conditions.weather import read_weather
+
+    return read_weather({"temperature_c": celsius, "pressure_hpa": hpa})
+
+
+def _values(choose: Seen) -> list[str]:
+    return [box.get("value") for box in choose.tree.xpath("//input[@name='a']")]
+
+
+# --- what is taken away -------------------------------------------------------------------------------------------
+
+
+def test_pages_captions_and_data_are_the_files_that_the_verbs_write(
+    at_desk: Visitor, made_season: MadeSeason, tmp_path
+) -> None:
+    from datetime import UTC, datetime
+
+    from analysis.answers.captions import captions_answer
+    from analysis.answers.export import export_answer
+
+    name = made_season.ids[2]
+    store = DriveStore(made_season.store)
+    drive = store.drive(name)
+
+    captions = at_desk.send(at_desk.get(f"/drive/{name}/captions"), "captions", {"sync": "run 1", "at": "0:05"})
+    told = captions_answer(drive, sync=["run 1"], at_s=[5.0], folder=tmp_path)
+    links = captions.tree.xpath("//section[@aria-labelledby='files']//a/@href")
+    assert [at_desk.get(link).data for link in links] == [path.read_bytes() for path in told.files]
+    assert f"begins {told.drive_s_at_video_start:.2f} s after" in captions.section("files")
+    assert command(captions) == f"pullbook captions {name} --sync 'run 1' --at 0:05"
+    options = captions.tree.xpath("//select[@name='sync']/option/@value")
+    assert "stop 2" in options and "tyres at 2.1 bar" in options
+    wrong = at_desk.send(captions, "captions", {"at": "soon"})
+    assert wrong.status == 422 and "expected a time such as" in wrong.beside("captions", "at")
+    assert wrong.form("captions")["sync"] == ["run 1"] and wrong.form("captions")["at"] == ["soon"]
+
+    export = at_desk.get(f"/drive/{name}/export")
+    for kind in ("csv", "parquet", "gpx", "geojson"):
+        got = at_desk.send(export, "export", {"format": kind, "rate": "2", "ends": "50m"})
+        path = export_answer(store, drive, tmp_path / f"x.{kind}", kind, rate_hz=2.0, ends_m=50.0).path
+        assert got.data == path.read_bytes() and f"{name}.{kind}" in got.headers["content-disposition"]
+    usual = at_desk.send(export, "export", {"format": "gpx"})
+    assert usual.status == 422 and "all of its positions stay private (the first and last 300 m" in usual.wrong
+    assert "has no unit" in at_desk.send(export, "export", {"ends": "500"}).beside("export", "ends")
+
+    page = at_desk.get(f"/drive/{name}/report.html")
+    stem, made = asked_page(store, [name])
+    write_report(made, tmp_path / "page.html", datetime.now(UTC))
+    assert _undated(page.text) == _undated((tmp_path / "page.html").read_text(encoding="utf-8"))
+    assert f"{stem}.html" in page.headers["content-disposition"]
+
+
+def _undated(page: str) -> str:
+    return page[: page.rindex("<p>Made ")]
+
+
+def test_a_drive_that_is_not_there_is_one_line(at_desk: Visitor) -> None:
+    for path in (
+        "/drive/nowhere",
+        "/drive/last",
+        "/drive/nowhere/captions",
+        "/drive/nowhere/export",
+        "/drive/nowhere/report.html",
+    ):
+        page = at_desk.get(path)
+        assert page.status == 404 and "there is no drive" in page.wrong, path
