@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import re
 import socket
 import sys
@@ -38,10 +39,8 @@ class Answered:
 def raw(port: int, data: bytes, host: str = "127.0.0.1", wait_s: float = 20.0) -> Answered:
     """Send these bytes and read until the other side closes, or has said a whole answer."""
     with socket.create_connection((host, port), wait_s) as line:
-        try:
+        with contextlib.suppress(OSError):  # it may answer, and close, before all is said
             line.sendall(data)
-        except OSError:  # it may answer, and close, before all is said
-            pass
         return read_answer(line)
 
 
@@ -53,14 +52,14 @@ def read_answer(line: socket.socket) -> Answered:
             break
         data += piece
     head, _, body = data.partition(b"\r\n\r\n")
-    said = head.decode("latin-1")
+    said = head.decode("latin-1").replace("\r", "")
     length = re.search(r"^content-length: (\d+)$", said, re.MULTILINE | re.IGNORECASE)
     while length is not None and len(body) < int(length[1]):
         piece = line.recv(65536)
         if not piece:
             break
         body += piece
-    return Answered(int(said.split()[1]) if said else 0, said.replace("\r", ""), body)
+    return Answered(int(said.split()[1]) if said else 0, said, body)
 
 
 class Client:

@@ -23,6 +23,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from analysis.desk.ears import Ears
 from analysis.desk.gate import Gate
 from analysis.desk.parts import View
 from analysis.desk.views import rendered
@@ -53,6 +54,7 @@ class Desk:
     def __init__(self, store: Path, command: Sequence[str]) -> None:
         self.store, self.command = store, tuple(command)
         self.work = Work(store)
+        self.ears = Ears()
         self._said: OrderedDict[str, str] = OrderedDict()
 
     def opened(self, progress: Callable[[str], None] = lambda text: None) -> DriveStore:
