@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import re
 import socket
 import sys
@@ -133,3 +134,33 @@ def until(true: object, seconds: float = 20.0) -> object:
             return found
         time.sleep(0.02)
     raise AssertionError(f"not in {seconds} s")
+
+
+class Stream:
+    """The live figures as a page gets them: each event, and when it came [s, monotonic clock]."""
+
+    def __init__(self, client: Client, target: str = "/now/stream") -> None:
+        self._line = socket.create_connection((client.ip, client.port), 20)
+        self._line.sendall(client.said("GET", target, connection=None))
+        self._data = b""
+
+    def events(self) -> Iterator[tuple[float, dict[str, object]]]:
+        while piece := self._received():
+            at = time.monotonic()
+            self._data += piece
+            *whole, self._data = self._data.split(b"\n\n")
+            for each in whole:
+                for line in each.splitlines():
+                    if line.startswith(b"data: "):
+                        yield at, json.loads(line[6:])
+
+    def _received(self) -> bytes:
+        try:
+            return self._line.recv(65536)
+        except OSError:  # closed
+            return b""
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._line.shutdown(socket.SHUT_RDWR)
+        self._line.close()

@@ -26,7 +26,7 @@ class Entry:
     wrong: str = ""
     """Why what was typed cannot be, in one line."""
     unit: str = ""
-    rows: int = 4
+    lines: int = 4
     """Of an `area`: how many lines are seen."""
     numeric: bool = False
     """Phones then offer figures; the text is read as anywhere else."""

@@ -342,7 +342,7 @@ def _file(
         parts.append(Part(f"part-{group.name}", group.title, blocks))
     as_text = Form(
         "text", f"/car/file/{kind.name}/text",
-        [Entry("version", "", version, "hidden"), Entry("text", "The whole file", text, "area", rows=24),
+        [Entry("version", "", version, "hidden"), Entry("text", "The whole file", text, "area", lines=24),
          *_anyway(kind)],
         "Keep the file", "Every key and comment as it stands in the file.", check=f"/car/file/{kind.name}/check",
     )  # fmt: skip
