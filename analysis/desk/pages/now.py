@@ -54,7 +54,14 @@ def page(desk: Desk, request: Request) -> Response:
         Page("Now", "", (), footer=("Figures for looking at when parked, or for a passenger.",)), "now",
         typed("status"), parts=_parts(desk, shown["running"]), said=desk.said(request),
     )  # fmt: skip
-    return HTMLResponse(rendered(view, "now.html.j2", now=shown, stream="/now/stream"))
+    return HTMLResponse(rendered(view, "now.html.j2", now=shown, stream="/now/stream", share=_share(desk)))
+
+
+def _share(desk: Desk) -> tuple[str, str] | None:
+    """The address of the page for the local network, and its code as a picture."""
+    from analysis.desk.sharing import code_as_picture
+
+    return (desk.shared_at, code_as_picture(desk.shared_at)) if desk.shared_at else None
 
 
 def _parts(desk: Desk, running: bool) -> list[Part]:
@@ -84,14 +91,15 @@ def _sentences(text: str) -> list[str]:
 
 async def note(desk: Desk, request: Request) -> Response:
     form = await form_of(request)
-    return desk.to("/now", _left(desk.store, line_of(form, "text", "the note")))
+    return desk.to("/now", left(desk.store, line_of(form, "text", "the note")))
 
 
 async def mark(desk: Desk, request: Request) -> Response:
-    return desk.to("/now", _left(desk.store, f"mark {datetime.now():%H:%M:%S}"))
+    return desk.to("/now", left(desk.store, f"mark {datetime.now():%H:%M:%S}"))
 
 
-def _left(store: Path, text: str) -> str:
+def left(store: Path, text: str) -> str:
+    """Leave a note for the recorder; says where it went. NoAnswer where none is at work, InputError where it can't."""
     if not presence.is_recording(store):
         raise NoAnswer("no recorder is at work, so there is no drive to note this in")
     presence.leave_note(store, text, monotonic_ns(), datetime.now(UTC).isoformat())
