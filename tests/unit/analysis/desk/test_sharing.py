@@ -23,6 +23,9 @@ from logger.store import front, presence
 SECRETS = ("/dev/ttyUSB7", "2026-05-02_091430Z", "/home/owner", "53.4", "recorder.toml")
 
 
+FIGURES = {"pid": os.getpid(), "mixture": 13.1, "mixture_channel": "afr", "speed_mps": 8.9408}
+
+
 class Both:
     """A desk that shares, its owner and a phone."""
 
@@ -40,21 +43,19 @@ class Both:
         self.thread.join(10)
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Path:
+def at_work(store: Path) -> presence.Lock:
     """A store in which a recorder is at work, as far as its files tell."""
-    store = tmp_path / "store"
     (store / presence.FOLDER).mkdir(parents=True)
     (store / "recorder.toml").write_text("# /home/owner")
-    return store
+    presence.write_state(store, told())
+    front.write_figures(store, FIGURES)
+    return presence.Lock(store)
 
 
 @pytest.fixture
-def recording(store: Path) -> Iterator[None]:
-    with presence.Lock(store):
-        presence.write_state(store, told())
-        front.write_figures(store, {"pid": os.getpid(), "mixture": 13.1, "mixture_channel": "afr", "speed_mps": 8.9408})
-        yield
+def store(tmp_path: Path) -> Iterator[Path]:
+    with at_work(tmp_path / "store"):
+        yield tmp_path / "store"
 
 
 def told(**but: Any) -> dict[str, Any]:
@@ -68,14 +69,19 @@ def told(**but: Any) -> dict[str, Any]:
     } | but  # fmt: skip
 
 
-@pytest.fixture
-def both(store: Path) -> Iterator[Both]:
-    made = Both(store, notes=False)
-    yield made
-    made.end()
+@pytest.fixture(scope="module")
+def both(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Both]:
+    """One for all that only look."""
+    store = tmp_path_factory.mktemp("shared") / "store"
+    with at_work(store):
+        made = Both(store, notes=False)
+        yield made
+        made.end()
 
 
-def test_it_shows_the_figures_and_names_nothing_of_the_owners(both: Both, recording: None) -> None:
+def test_it_shows_the_figures_and_names_nothing_of_the_owners(both: Both) -> None:
+    front.write_figures(both.desk.desk.store, FIGURES)
+    presence.write_state(both.desk.desk.store, told())
     page = both.phone.get("/now")
     assert page.status == 200
     assert ">13.1</b>" in page.text and ">20</b>" in page.text and "30 mph in 4.1 s" in page.text  # 8.9408 m/s
@@ -98,17 +104,18 @@ def test_there_is_nothing_else(both: Both, path: str) -> None:
 
 
 @pytest.mark.parametrize("path", ["/now", "/now/note", "/now/mark", "/now/start", "/now/stop", "/car/listen"])
-def test_nothing_can_be_changed(both: Both, recording: None, store: Path, path: str) -> None:
+def test_nothing_can_be_changed(both: Both, path: str) -> None:
     assert both.phone.post(path, text="hello").status == 405
-    assert not (store / presence.FOLDER / "notes").exists() and not (store / presence.FOLDER / "stop.json").exists()
+    folder = both.desk.desk.store / presence.FOLDER
+    assert not (folder / "notes").exists() and not (folder / "stop.json").exists()
 
 
-def test_the_page_has_no_form_and_no_way_elsewhere(both: Both, recording: None) -> None:
+def test_the_page_has_no_form_and_no_way_elsewhere(both: Both) -> None:
     text = both.phone.get("/now").text
     assert "<form" not in text and "<nav" not in text and 'href="/car"' not in text
 
 
-def test_notes_where_the_owner_wants_them(store: Path, recording: None) -> None:
+def test_notes_where_the_owner_wants_them(store: Path) -> None:
     both = Both(store, notes=True)
     try:
         assert 'action="/now/note"' in both.phone.get("/now").text
@@ -122,7 +129,8 @@ def test_notes_where_the_owner_wants_them(store: Path, recording: None) -> None:
     assert note["text"] == "<b>belt squeals</b>"
 
 
-def test_a_note_without_a_recorder_is_told(store: Path) -> None:
+def test_a_note_without_a_recorder_is_told(tmp_path: Path) -> None:
+    store = tmp_path
     both = Both(store, notes=True)
     try:
         answer = both.phone.post("/now/note", text="hello")
@@ -140,16 +148,19 @@ def test_its_gate_is_the_desks(both: Both, but: dict[str, str | None], status: i
     assert both.phone.ask("GET", "/now", **but).status == status
 
 
-def test_neither_opens_the_other(both: Both) -> None:
+def test_neither_opens_the_other(store: Path) -> None:
+    both = Both(store, notes=False)
     assert both.phone.get(f"/open/{both.desk.token}").status == 403
     assert both.owner.get(f"/open/{both.shared.token}").status == 403
     mine, both.phone.cookie = both.phone.cookie, both.owner.cookie
     assert both.phone.get("/now").status == 403
     both.phone.cookie = mine.replace(str(both.shared.port), str(both.desk.port))
     assert both.owner.ask("GET", "/now", cookie=both.phone.cookie).status == 403
+    both.end()
 
 
-def test_it_ends_with_the_desk(both: Both) -> None:
+def test_it_ends_with_the_desk(store: Path) -> None:
+    both = Both(store, notes=False)
     stream = Stream(both.phone)
     next(stream.events())
     both.end()
@@ -163,11 +174,6 @@ def test_the_owner_sees_address_and_code(both: Both) -> None:
     text = both.owner.get("/now").text
     assert both.shared.address in text and 'src="data:image/svg+xml' in text
     assert both.shared.address not in both.phone.get("/now").text
-
-
-def test_without_share_there_is_none(store: Path) -> None:
-    desk = Served(Desk(store, COMMAND))
-    assert desk.desk.shared_at == "" and "QR" not in repr(desk.__dict__)
 
 
 def test_the_code_is_drawn_for_terminal_and_page() -> None:
