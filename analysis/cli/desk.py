@@ -35,7 +35,7 @@ def desk(
     make_store(store)
     shared = None
     if share or share_notes or share_at is not None:
-        from analysis.desk import sharing
+        from analysis.desk import codes, sharing
 
         host = sharing.checked_address(share_at) if share_at is not None else sharing.own_address()
         shared = sharing.Shared(store, host, notes=share_notes)
@@ -44,7 +44,7 @@ def desk(
     if shared is not None:
         what = "the figures of Now, and takes notes" if share_notes else "the figures of Now"
         say(f"For a phone on this network, which sees {what}: {shared.address}")
-        tell(sharing.code_as_text(shared.address))
+        tell(codes.code_as_text(shared.address))
     say("Ctrl-C ends the desk; a recording goes on without it")
     sys.stdout.flush()
     if not no_browser:

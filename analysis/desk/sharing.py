@@ -97,24 +97,6 @@ class Shared:
         self._socket.close()
 
 
-def code_as_text(address: str) -> str:
-    """The address as a QR code for a terminal, light on dark or dark on light."""
-    import io
-
-    import segno
-
-    out = io.StringIO()
-    segno.make(address, error="m", micro=False).terminal(out, compact=True, border=2)
-    return out.getvalue()
-
-
-def code_as_picture(address: str) -> str:
-    """The address as a QR code for a page: a data: address of an SVG."""
-    import segno
-
-    return str(segno.make(address, error="m", micro=False).svg_data_uri(scale=5, border=4, light="#fff"))
-
-
 # --- its pages ----------------------------------------------------------------------------------------------------
 
 

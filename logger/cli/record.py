@@ -107,7 +107,7 @@ def record(
         finisher = closing.Finisher(
             store, files.text, files.car, files.setup_as_of_now(store, setup), hooks.after_drive
         )
-        watched = front.Watched(store)
+        watched = front.WatchedNow(store)
         live = Live(files.config, watched=watched)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
         kept = _views(files, live, recorder, store, plain, json, watched)

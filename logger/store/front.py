@@ -41,7 +41,7 @@ def is_watched(store: Path) -> bool:
         return False
 
 
-class Watched:
+class WatchedNow:
     """Whether somebody looks, for who asks many times a second: the file's time is looked at twice a second."""
 
     def __init__(self, store: Path) -> None:

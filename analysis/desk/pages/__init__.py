@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from analysis.desk.pages import car, drive, now
+from analysis.desk.pages import car, drive, help, now
 
 if TYPE_CHECKING:
     from analysis.desk.app import Handler
@@ -17,5 +17,5 @@ if TYPE_CHECKING:
 
 def routes() -> Iterator[tuple[str, str, str, Handler]]:
     """(method, path, tab, handler) of every page."""
-    for room in (now, drive, car):
+    for room in (now, drive, car, help):
         yield from room.ROUTES

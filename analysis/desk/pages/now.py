@@ -59,7 +59,7 @@ def page(desk: Desk, request: Request) -> Response:
 
 def _share(desk: Desk) -> tuple[str, str] | None:
     """The address of the page for the local network, and its code as a picture."""
-    from analysis.desk.sharing import code_as_picture
+    from analysis.desk.codes import code_as_picture
 
     return (desk.shared_at, code_as_picture(desk.shared_at)) if desk.shared_at else None
 

@@ -16,7 +16,8 @@ from desk_client import COMMAND, Client, Stream, raw
 
 from analysis.desk import sharing
 from analysis.desk.app import Desk, Served
-from analysis.desk.sharing import Shared, checked_address, code_as_picture, code_as_text, own_address
+from analysis.desk.codes import code_as_picture, code_as_text
+from analysis.desk.sharing import Shared, checked_address, own_address
 from logger.errors import InputError
 from logger.store import front, presence
 

@@ -133,6 +133,6 @@ def test_who_asks_often_looks_seldom(store: Path, monkeypatch: pytest.MonkeyPatc
         return True
 
     monkeypatch.setattr("logger.store.front.is_watched", look)
-    watched = front.Watched(store)
+    watched = front.WatchedNow(store)
     assert all(watched() for _ in range(1000))
     assert looks == 1
