@@ -59,6 +59,7 @@ ELSEWHERE = {
     "import", "rebuild", "recover", "capture", "check", "status", "note",  # tests/unit/logger/cli/test_corpus.py
     "record", "ports", "demo",  # these read none of the owner's files but those of `check`
     "begin", "complete",  # tests/unit/logger/cli/test_begin.py and test_complete.py: they ask
+    "desk",  # tests/unit/analysis/desk/test_fuzz.py
     "analyse",  # tests/unit/analysis/fleet: it opens drives as they are, in processes of their own
 }  # fmt: skip
 STARTS = (

@@ -70,6 +70,7 @@ ELSEWHERE = {
     "note": "tests/system/test_kills.py, and tests/unit/logger/cli/test_corpus.py",
     "demo": "makes a store of its own",
     "analyse": "tests/unit/analysis/fleet/test_fleet.py",
+    "desk": "its pages ask as the verbs do: tests/unit/analysis/desk",
 }
 OF_A_DRIVE: dict[str, list[list[str]]] = {
     "runs": [["runs", "DRIVE"]],
