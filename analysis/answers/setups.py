@@ -12,7 +12,7 @@ from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.conditions import setups, vocabulary
 from analysis.drive import AnalysedDrive
-from logger.config.reading import load
+from logger.config.reading import parse, text_of
 from logger.config.setup import PartValue, SetupConfig
 from logger.errors import ANYWAY, InputError
 
@@ -118,9 +118,15 @@ def put_in_force(store: DriveStore, file: Path, *, anyway: bool = False) -> Setu
 
     InputError, unless `anyway`, where its name stood for other parts, or a part's name or word is nearly a known one.
     """
+    return put_text_in_force(store, text_of(file), str(file), anyway=anyway)
+
+
+def put_text_in_force(store: DriveStore, text: str, name: str, *, anyway: bool = False) -> SetupInForceAnswer:
+    """`put_in_force` of a setup's file that reads `text`; `name` stands for it where it is wrong."""
+    setup = parse(text, SetupConfig, name)
     if not anyway:
-        _ask(load(file, SetupConfig), store)
-    setups.put_in_force(store.path, file)
+        _ask(setup, store)
+    setups.put_in_force(store.path, text, name)
     return setup_in_force(store)
 
 

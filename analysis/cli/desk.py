@@ -17,9 +17,14 @@ def desk(
     port: Annotated[int, typer.Option("--port", help="The port on this machine; by default a free one.", min=0,
                                       max=65535)] = 0,
     no_browser: Annotated[bool, typer.Option("--no-browser", help="Print the address and open nothing.")] = False,
+    share: Annotated[bool, typer.Option("--share", help="Show the figures of Now, and nothing else, to a phone on the "
+                                        "local network, by an address with a QR code; until the desk ends.")] = False,
+    share_notes: Annotated[bool, typer.Option("--share-notes", help="As --share, and take notes from there.")] = False,
+    share_at: Annotated[str | None, typer.Option("--share-at", help="This machine's address on that network, where "
+                                                 "it has several.", show_default=False)] = None,
     store: StoreOption = None,
 ) -> None:  # fmt: skip
-    """Open the whole tool as pages in the browser of this machine; nobody else can reach them."""
+    """Open the whole tool as pages in the browser of this machine; nobody else can reach them but by --share."""
     import webbrowser
 
     from analysis.desk.app import Desk, Served
@@ -28,8 +33,18 @@ def desk(
 
     store = store or default_store()
     make_store(store)
-    served = Served(Desk(store, [sys.executable, "-m", "analysis.cli.main"]), port)
+    shared = None
+    if share or share_notes or share_at is not None:
+        from analysis.desk import codes, sharing
+
+        host = sharing.checked_address(share_at) if share_at is not None else sharing.own_address()
+        shared = sharing.Shared(store, host, notes=share_notes)
+    served = Served(Desk(store, [sys.executable, "-m", "analysis.cli.main"]), port, shared)
     tell(f"Desk: {served.address}")
+    if shared is not None:
+        what = "the figures of Now, and takes notes" if share_notes else "the figures of Now"
+        say(f"For a phone on this network, which sees {what}: {shared.address}")
+        tell(codes.code_as_text(shared.address))
     say("Ctrl-C ends the desk; a recording goes on without it")
     sys.stdout.flush()
     if not no_browser:

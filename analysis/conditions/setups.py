@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Protocol
 
-from logger.config.reading import load, parse, text_of
+from logger.config.reading import load, parse
 from logger.config.setup import SETUP_IN_FORCE, PartValue, SetupConfig
 from logger.errors import InputError, UnitError
 from logger.units import convert
@@ -152,12 +152,14 @@ def current(store: Path) -> SetupConfig | None:
     return load(path, SetupConfig) if path.is_file() else None
 
 
-def put_in_force(store: Path, file: Path) -> SetupConfig:
-    """Make `file` the setup that new drives carry; ConfigError where it is no setup. The old one stays beside it."""
+def put_in_force(store: Path, text: str, name: str = SETUP_IN_FORCE) -> SetupConfig:
+    """Make a setup's file the one that new drives carry; ConfigError, with its `name`, where it is none.
+
+    The old one stays beside it.
+    """
     from logger.store import in_force
 
-    text = text_of(file)
-    setup = parse(text, SetupConfig, str(file))
+    setup = parse(text, SetupConfig, name)
     in_force.put_in_force(store, text)
     return setup
 

@@ -9,9 +9,7 @@ served.run()             # until stopped
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import secrets
-import socket
 import threading
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
@@ -25,7 +23,9 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
+from analysis.desk.ears import Ears
 from analysis.desk.gate import Gate
+from analysis.desk.listening import bound, server, static
 from analysis.desk.parts import View
 from analysis.desk.views import rendered
 from analysis.desk.work import PATIENCE_S, Asked, Work
@@ -33,14 +33,10 @@ from analysis.report.page import Page
 from logger.errors import InputError, NoAnswer, PortError
 
 if TYPE_CHECKING:
+    from analysis.desk.sharing import Shared
     from analysis.store import DriveStore
 
 LOOPBACK = "127.0.0.1"
-_REPORT, _HERE = Path(__file__).parents[1] / "report", Path(__file__).parent
-_STATIC = {
-    "page.css": (_REPORT, "text/css"), "page.js": (_REPORT, "text/javascript"),
-    "desk.css": (_HERE, "text/css"), "desk.js": (_HERE, "text/javascript"),
-}  # fmt: skip
 _MOST_SAID = 200
 
 Handler = Callable[["Desk", Request], Awaitable[Response | View] | Response | View]
@@ -58,6 +54,9 @@ class Desk:
         self.writing = threading.Lock()
         """Held while something is written by what it was when it was shown."""
         self._said: OrderedDict[str, tuple[str, str]] = OrderedDict()
+        self.ears = Ears()
+        self.shared_at = ""
+        """Where the page for the local network is, with its token; "" where there is none."""
 
     def opened(self, progress: Callable[[str], None] = lambda text: None) -> DriveStore:
         """The store as it is now."""
@@ -133,13 +132,6 @@ def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awai
     return endpoint
 
 
-def _static(request: Request) -> Response:
-    folder, kind = _STATIC.get(request.path_params["name"], (None, ""))
-    if folder is None:
-        return Response("There is no such page.", 404, media_type="text/plain")
-    return Response((folder / request.path_params["name"]).read_bytes(), media_type=kind)
-
-
 async def _missing(request: Request, _: Exception) -> Response:
     view = View(Page("There is no such page", "", ()), "", wrong="That address leads nowhere.", status=404)
     return HTMLResponse(rendered(view), 404)
@@ -152,7 +144,7 @@ def application(desk: Desk) -> Starlette:
     routes = [
         Route(path, answered(desk, handler, tab), methods=[method]) for method, path, tab, handler in pages.routes()
     ]
-    routes.append(Route("/static/{name}", _static))
+    routes.append(Route("/static/{name}", static))
     return Starlette(routes=routes, exception_handlers={404: _missing, 405: _missing})
 
 
@@ -160,23 +152,18 @@ def application(desk: Desk) -> Starlette:
 
 
 class Served:
-    """The desk on a port of this machine; port 0 takes a free one. InputError where the port is taken."""
+    """The desk on a port of this machine; port 0 takes a free one. InputError where the port is taken.
 
-    def __init__(self, desk: Desk, port: int = 0, host: str = LOOPBACK) -> None:
-        import uvicorn
+    `shared` is the page for the local network, which begins and ends with it.
+    """
 
+    def __init__(self, desk: Desk, port: int = 0, shared: Shared | None = None) -> None:
         self.desk, self.token = desk, secrets.token_urlsafe(24)
-        self._socket = bound(host, port)
+        self._shared = shared
+        self._socket = bound(LOOPBACK, port, "--port")
         self.port = self._socket.getsockname()[1]
-        names = [f"{host}:{self.port}", f"localhost:{self.port}"]
-        app = Gate(application(desk), names, self.token, home="/now")
-        self._server = uvicorn.Server(
-            uvicorn.Config(
-                app, log_config=None, access_log=False, lifespan="off", server_header=False,
-                timeout_graceful_shutdown=1, limit_concurrency=100, ws="none", http="h11",
-                h11_max_incomplete_event_size=64 << 10,
-            )
-        )  # fmt: skip
+        names = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
+        self._server = server(Gate(application(desk), names, self.token, home="/now"))
 
     @property
     def address(self) -> str:
@@ -185,26 +172,15 @@ class Served:
 
     def run(self) -> None:
         """Answer until `stop`, Ctrl-C or SIGTERM."""
+        if self._shared is not None:
+            self._shared.start()
+            self.desk.shared_at = self._shared.address
         try:
             self._server.run([self._socket])
         finally:
+            if self._shared is not None:
+                self._shared.stop()
             self.desk.close()
 
     def stop(self) -> None:
         self._server.should_exit = True
-
-
-def bound(host: str, port: int) -> socket.socket:
-    """A socket that listens there. InputError where it cannot."""
-    found = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
-    try:
-        with contextlib.suppress(OSError):
-            found.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        found.bind((host, port))
-        found.listen(64)
-    except (OSError, OverflowError) as error:
-        found.close()
-        raise InputError(
-            f"--port {port}: cannot be listened on: {getattr(error, 'strerror', None) or error}"
-        ) from error
-    return found

@@ -1,4 +1,49 @@
 "use strict";
+// What is typed into a file's form is looked through as it is typed, by the desk; posting says the same without this.
+(() => {
+  const line = (form, entry, said) => {
+    const field = form.elements.namedItem(entry), box = field && field.closest && field.closest(".entry");
+    if (!box) return;
+    const id = field.id + "-wrong";
+    let told = document.getElementById(id);
+    if (!said) {
+      if (told) told.remove();
+      box.classList.remove("wrong");
+      field.removeAttribute("aria-invalid");
+      return;
+    }
+    if (!told) {
+      told = document.createElement("strong");
+      told.id = id;
+      told.setAttribute("role", "status");
+      box.append(told);
+    }
+    told.textContent = said;
+    box.classList.add("wrong");
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", [field.id + "-help", id].filter((each) => document.getElementById(each)).join(" "));
+  };
+  for (const form of document.querySelectorAll("form[data-check]")) {
+    let asked = 0;
+    form.addEventListener("change", async () => {
+      const mine = ++asked;
+      try {
+        const answer = await fetch(form.dataset.check, { method: "POST", body: new URLSearchParams(new FormData(form)) });
+        if (!answer.ok || mine !== asked) return;
+        const found = await answer.json();
+        for (const field of form.elements) if (field.name && field.type !== "hidden") line(form, field.name, found.wrong[field.name]);
+        let told = form.querySelector(".elsewhere");
+        if (!told) {
+          told = document.createElement("p");
+          told.className = "elsewhere";
+          told.setAttribute("role", "status");
+          form.append(told);
+        }
+        told.textContent = found.elsewhere;
+      } catch { /* the desk has ended: posting will say so */ }
+    });
+  }
+})();
 // The live parts of the page: figures from the recorder as they come. Everything else works without it.
 (() => {
   const live = document.getElementById("live");

@@ -18,7 +18,8 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
 _MOST_FIELDS = 500
-LONGEST = 20_000
+LONGEST = 50_000
+"""Characters of one entry."""
 _LEAD = re.compile(r"--([a-z][a-z-]*)(?: '[^']*')?(?:: | and )")
 _OPTION = re.compile(r"--([a-z][a-z-]*)")
 
@@ -49,7 +50,9 @@ async def form_of(request: Request) -> dict[str, str]:
             found: dict[str, list[str]] = {}
             for name, value in form.multi_items():
                 if isinstance(value, str):
-                    found.setdefault(name, []).append(value.replace("\r\n", "\n")[:LONGEST])
+                    if len(value) > LONGEST:
+                        raise InputError(f"{name}: {len(value)} characters are too many, at most {LONGEST} are taken")
+                    found.setdefault(name, []).append(value.replace("\r\n", "\n"))
     except (HTTPException, ValueError) as error:
         raise InputError(f"the form could not be read: {getattr(error, 'detail', error)}") from error
     return {name: "\n".join(values) for name, values in found.items()}

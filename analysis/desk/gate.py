@@ -8,13 +8,14 @@ policy that lets the browser run the desk's own script and load nothing from els
 
 from __future__ import annotations
 
+import asyncio
 import hmac
 import secrets
 from collections.abc import Callable, Iterable
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse, RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -23,6 +24,11 @@ LARGEST_BODY = 64 << 10
 LARGEST_UPLOAD = 64 << 20
 """Of a form that may hold photographs [bytes]."""
 LONGEST_TARGET = 4096
+BODY_S = 30.0
+"""So long may a form keep the desk waiting for its next piece [s]."""
+_CRAFTED = (b"..", b"%2e", b"%2f", b"%5c", b"\\", b"//", b"%00")
+_TWICE = ("host", "origin", "sec-fetch-site", "content-type", "content-length", "transfer-encoding", "cookie")
+"""Headers that decide who may ask; of two of one kind nobody knows which counts."""
 
 POLICY = (
     "default-src 'none'; base-uri 'none'; form-action 'self'; frame-ancestors 'none'; img-src 'self' data:; "
@@ -48,7 +54,9 @@ class Gate:
         What the Host header may say, with the port.
     token : str
         What the first address holds: `/open/TOKEN` gives the cookie and leads to `home`.
-    read_only : paths that may be posted to, where not all
+    home : where the first address leads
+    uploads : last parts of the paths whose forms may hold photographs
+    posts : whether a path may be posted to
     """
 
     def __init__(
@@ -62,7 +70,6 @@ class Gate:
         posts: Callable[[str], bool] = lambda path: True,
     ) -> None:
         self._app, self._hosts, self._token, self._home = app, frozenset(hosts), token, home
-        self._origins = {f"http://{host}" for host in self._hosts}
         self._session = secrets.token_urlsafe(32)
         port = next(iter(self._hosts)).rpartition(":")[2]
         self.cookie = f"desk_{port}"  # cookies know no ports: two desks must not take each other's
@@ -85,26 +92,32 @@ class Gate:
             await self._answered(self._opened(path), scope, receive, send)
             return
         if not self._knows(headers):
-            said = "This desk was not opened from its own address. Take the one that `pullbook desk` printed."
+            said = "This was not opened from its own address. Take the one that the desk shows."
             await self._answered(PlainTextResponse(said, 403), scope, receive, send)
             return
-        most = LARGEST_UPLOAD if path.rsplit("/", 1)[-1] in self._uploads else LARGEST_BODY
-        limited = _Limited(receive, most)
+        limited = _Limited(receive, self._most(path))
         try:
-            await self._app(scope, limited, _with_headers(send))
-        except _TooLong:
-            if not limited.begun:
-                raise
-            await self._answered(PlainTextResponse("That is too long.", 413), scope, receive, send)
+            await self._app(scope, limited, limited.unless_refused(_with_headers(send)))
+        except ClientDisconnect:
+            pass  # gone, or refused: what is left of it is nobody's
+        finally:
+            if limited.refused is not None and not limited.answered:
+                await self._answered(limited.refused, scope, receive, send)
+
+    def _most(self, path: str) -> int:
+        return LARGEST_UPLOAD if path.rsplit("/", 1)[-1] in self._uploads else LARGEST_BODY
 
     def _refused(self, scope: Scope, headers: Headers) -> Response | None:
         raw = scope.get("raw_path") or scope["path"].encode()
         if len(raw) + len(scope.get("query_string", b"")) > LONGEST_TARGET:
             return PlainTextResponse("That address is too long.", 414)
-        if headers.getlist("host") != [headers.get("host", "")] or headers.get("host") not in self._hosts:
+        if any(len(headers.getlist(name)) > 1 for name in _TWICE):
+            return PlainTextResponse("A header is there twice.", 400)
+        host = headers.get("host")
+        if host not in self._hosts:
             return PlainTextResponse("This desk does not answer to that name.", 421)
         # An address that is taken apart in two ways by two readers is asked by nobody who means well.
-        if any(bad in raw.lower() for bad in (b"..", b"%2e", b"%2f", b"%5c", b"\\", b"//", b"%00")):
+        if any(bad in raw.lower() for bad in _CRAFTED):
             return PlainTextResponse("There is no such page.", 404)
         method, site = scope["method"], headers.get("sec-fetch-site")
         if method not in {"GET", "HEAD", "POST"}:
@@ -113,7 +126,7 @@ class Gate:
         if site not in {None, "same-origin", "none"} and not opening:
             return PlainTextResponse("Another site may not ask this.", 403)
         origin = headers.get("origin")
-        if origin is not None and origin not in self._origins:
+        if origin is not None and origin != f"http://{host}":
             return PlainTextResponse("Another site may not ask this.", 403)
         if method == "POST":
             if origin is None:
@@ -121,8 +134,7 @@ class Gate:
             if opening or not self._posts(scope["path"]):
                 return PlainTextResponse("That is not done here.", 405)
             length = headers.get("content-length", "")
-            most = LARGEST_UPLOAD if scope["path"].rsplit("/", 1)[-1] in self._uploads else LARGEST_BODY
-            if length and (not length.isascii() or not length.isdigit() or int(length[:20]) > most):
+            if length and (len(length) > 18 or int(length) > self._most(scope["path"])):  # digits: h11 sees to that
                 return PlainTextResponse("That is too long.", 413)
             kind = headers.get("content-type", "").partition(";")[0].strip().lower()
             if kind not in {"application/x-www-form-urlencoded", "multipart/form-data"}:
@@ -138,12 +150,9 @@ class Gate:
         return answer
 
     def _knows(self, headers: Headers) -> bool:
-        for line in headers.getlist("cookie"):
-            try:
-                held = SimpleCookie(line).get(self.cookie)
-            except CookieError:
-                continue
-            if held is not None and hmac.compare_digest(held.value.encode("utf-8", "replace"), self._session.encode()):
+        for each in headers.get("cookie", "").split(";"):
+            name, _, value = each.strip().partition("=")
+            if name == self.cookie and hmac.compare_digest(value.encode("utf-8", "replace"), self._session.encode()):
                 return True
         return False
 
@@ -151,25 +160,42 @@ class Gate:
         await answer(scope, receive, _with_headers(send))
 
 
-class _TooLong(Exception):
-    pass
-
-
 class _Limited:
-    """`receive` that ends where a body grows too long, whatever its header said."""
+    """`receive` that ends where a body grows too long, whatever its header said, or stops coming.
+
+    What the page then answers is nobody's: `refused` is to be answered in its place.
+    """
 
     def __init__(self, receive: Receive, most: int) -> None:
-        self._receive, self._left = receive, most
-        self.begun = False
+        self._receive, self._left, self._more = receive, most, True
+        self.refused: Response | None = None
+        self.answered = False
 
     async def __call__(self) -> Message:
-        message = await self._receive()
+        if self.refused is not None:
+            return {"type": "http.disconnect"}
+        try:
+            message = await asyncio.wait_for(self._receive(), BODY_S if self._more else None)
+        except TimeoutError:
+            return self._refuse("The rest of that did not come.", 408)
         if message["type"] == "http.request":
+            self._more = bool(message.get("more_body"))
             self._left -= len(message.get("body", b""))
             if self._left < 0:
-                self.begun = True
-                raise _TooLong
+                return self._refuse("That is too long.", 413)
         return message
+
+    def _refuse(self, said: str, status: int) -> Message:
+        self.refused = PlainTextResponse(said, status, {"connection": "close"})
+        return {"type": "http.disconnect"}
+
+    def unless_refused(self, send: Send) -> Send:
+        async def sent(message: Message) -> None:
+            if self.refused is None or self.answered:
+                self.answered = True
+                await send(message)
+
+        return sent
 
 
 def _with_headers(send: Send) -> Callable[[Message], Any]:

@@ -29,6 +29,8 @@ class Entry:
     unit: str = ""
     broad: bool = False
     """It takes the whole width: what is typed is long."""
+    lines: int = 4
+    """Of an `area`: how many lines are seen."""
     numeric: bool = False
     """Phones then offer figures; the text is read as anywhere else."""
     columns: Sequence[str] = ()
@@ -62,6 +64,8 @@ class Form:
     command: str = ""
     asks: bool = False
     """It only asks: its answers are in the address, and nothing is changed by it."""
+    check: str = ""
+    """Where the page's script asks what is wrong with what is typed; it gives {"wrong": {entry: line}, "elsewhere"}."""
     careful: bool = False
     """Its button stops or takes away something."""
     also: Sequence[tuple[str, str, str]] = ()
@@ -77,7 +81,7 @@ class Form:
     def filled(self, typed: Mapping[str, str], wrong: Mapping[str, str] | None = None) -> Form:
         """The form with what was typed in it, and what is wrong with it beside each entry."""
         entries = [
-            replace(each, value=typed.get(each.name, each.value), wrong=(wrong or {}).get(each.name, ""))
+            replace(each, value=typed.get(each.name, each.value), wrong=(wrong or {}).get(each.name, each.wrong))
             if each.how not in {"hidden", "file", "pairs"} else each
             for each in self.entries
         ]  # fmt: skip

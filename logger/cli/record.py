@@ -107,9 +107,10 @@ def record(
         finisher = closing.Finisher(
             store, files.text, files.car, files.setup_as_of_now(store, setup), hooks.after_drive
         )
-        live = Live(files.config, watched=lambda: front.is_watched(store))
+        watched = front.WatchedNow(store)
+        live = Live(files.config, watched=watched)
         recorder = Recorder(store, files.config, finisher, live.put, once=once, for_s=for_s, lock=lock)
-        kept = _views(files, live, recorder, store, plain, json)
+        kept = _views(files, live, recorder, store, plain, json, watched)
         live.start()
         outcome = _run(recorder)
         shown = live.finish()
@@ -344,7 +345,9 @@ def ask_first(setup: SetupConfig, store: Path, json: bool) -> None:
     say("it is recorded as written: `pullbook setup FILE --drive DRIVE` puts a drive's setup right")
 
 
-def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool) -> Kept | None:
+def _views(
+    files: Files, live: Live, recorder: Recorder, store: Path, plain: bool, json: bool, watched: Callable[[], bool]
+) -> Kept | None:
     """Add who is shown what happens: the panel on a terminal, else plain lines; the lean alert; what the hooks add.
 
     With the panel, gives what is to be printed when it is gone.
@@ -376,11 +379,11 @@ def _views(files: Files, live: Live, recorder: Recorder, store: Path, plain: boo
     if files.config.recorder.speak:
         live.add(Speaker(Voice(engine()), alerts))
     mixture = live.place("afr", "lambda")
-    recorder.seen = LatestSeen(doubts, alerts, channels, mixture)
-    live.add(recorder.seen)
     speed = next((source.name for source in files.config.source if source.kind == "nmea"), None)
     unit = files.car.units.speed if files.car is not None else "mph"
-    live.add(ShownOutside(store, recorder.status, mixture, speed, unit))
+    recorder.seen = LatestSeen(doubts, alerts, channels, mixture, unit)
+    live.add(recorder.seen)
+    live.add(ShownOutside(store, watched, alerts, mixture, speed))
     kept = None
     if not plain and not json and Terminal.usable():
         shown = panel.Shown(mixture, speed, unit)

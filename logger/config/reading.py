@@ -60,6 +60,28 @@ def parse(text: str, model: type[Model], name: str) -> Model:
         raise ConfigError(f"{name}: not valid TOML: nested too deep, or a number too large") from error
 
 
+def all_wrong(text: str, model: type[BaseModel]) -> list[tuple[tuple[str | int, ...], str]]:
+    """Where each thing that is wrong with a file stands, as `writing.Place`, and what it is, in a line.
+
+    What is no TOML is wrong at ().
+    """
+    try:
+        parse(text, model, "")
+        return []
+    except ConfigError as error:
+        if not isinstance(error.__cause__, pydantic.ValidationError):
+            return [((), str(error).removeprefix(": "))]
+        details = error.__cause__.errors(include_url=False)
+    return [(_place(each["loc"]), _short(_in_words(each, model, text))) for each in details]
+
+
+def _place(loc: tuple[int | str, ...]) -> tuple[int | str, ...]:
+    """Where a key stands: without the kind that tells one sort of source from another, and without [key]."""
+    kinds = {"nmea", "numbers", "pattern", "frame"}
+    bare = [part for at, part in enumerate(loc) if not (part in kinds and at == 2 and loc[0] == "source")]
+    return tuple(part for part in bare if part != "[key]")
+
+
 _EXPECTED = {
     "float_type": "a number", "int_type": "a whole number", "string_type": "text in quotes",
     "bool_type": "true or false",
@@ -73,7 +95,10 @@ def _one_line(error: pydantic.ValidationError, model: type[BaseModel], text: str
     """The most telling of pydantic's findings, in the owner's words: key, what was found, what was expected."""
     details = error.errors(include_url=False)
     # A misspelt key shows up twice, as unknown and as missing; the unknown one is what the owner typed.
-    detail = next((d for d in details if d["type"] == "extra_forbidden"), details[0])
+    return _in_words(next((d for d in details if d["type"] == "extra_forbidden"), details[0]), model, text)
+
+
+def _in_words(detail: Any, model: type[BaseModel], text: str) -> str:
     key, found, context = _key(detail["loc"]), detail["input"], detail.get("ctx", {})
     where = f"{key}: " if key else ""
     match detail["type"]:

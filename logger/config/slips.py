@@ -33,7 +33,7 @@ def toml_said(text: str, error: Exception) -> str:
 
 def line_said(line: str) -> str:
     """What is wrong with one line of a file, in words; "" where it is nothing that owners are known to slip in."""
-    bare = _without_comment(line).strip()
+    bare = without_comment(line).strip()
     if not bare:
         return ""
     if _SCREEN.match(bare):
@@ -77,7 +77,7 @@ def line_of(text: str, key: str) -> str:
     return f"line {at[0]}: " if len(at) == 1 else ""
 
 
-def _without_comment(line: str) -> str:
+def without_comment(line: str) -> str:
     """The line up to a # that stands in no quotes."""
     quote = ""
     for at, letter in enumerate(line):

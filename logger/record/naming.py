@@ -60,6 +60,22 @@ def read_name(text: str) -> Named:
     return Named(bare)
 
 
+def read_one(text: str, before: Sequence[Named]) -> Named:
+    """`read_name` of a number of a line whose numbers `before` it are named; InputError where one has the name."""
+    one = read_name(text)
+    if one.channel and one.channel in {each.channel for each in before}:
+        raise InputError(f"{one.channel!r} is another number's name already")
+    return one
+
+
+def name_one(named: list[Named]) -> bool:
+    """Name the first number where all are passed over, so that their table has something to hold; whether it did."""
+    if not named or any(each.channel for each in named):
+        return False
+    named[0] = read_name("column_1")
+    return True
+
+
 def answer_of(channel: str, quantity: str, unit: str) -> str:
     """The answer that names what a file says: the inverse of `read_name`."""
     if not channel:

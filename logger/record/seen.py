@@ -15,8 +15,11 @@ from logger.record.watched import ChannelWatch
 class LatestSeen(Listener):
     """Keeps the latest; called, it gives plain values to be written into the state file."""
 
-    def __init__(self, doubts: Doubts, alert: Alert, channels: ChannelWatch, mixture: Place | None) -> None:
+    def __init__(
+        self, doubts: Doubts, alert: Alert, channels: ChannelWatch, mixture: Place | None, unit: str = "mph"
+    ) -> None:
         self._doubts, self._alert, self._channels, self._place = doubts, alert, channels, mixture
+        self._unit = unit
         self._mixture = math.nan
         self._mixture_ns = 0
         self._last_run = ""
@@ -44,4 +47,5 @@ class LatestSeen(Listener):
             "alert": self._alert.alert,
             "waiting": self._alert.waiting,
             "last_run": self._last_run,
+            "unit": self._unit,
         }

@@ -1,7 +1,7 @@
 """What a program beside the recorder asks of it, by files in its store: to be shown it as it happens, and to stop.
 
     STORE/.recorder/watched      touched every second or so by whoever is looking (the desk)
-    STORE/.recorder/live.json    what the panel shows, ten times a second while somebody looks
+    STORE/.recorder/figures      mixture, speed and warning, up to seven times a second while somebody looks
     STORE/.recorder/stop.json    asks the recorder that it names to stop
 
 No network port is opened, and a recorder that nobody looks at does nothing for it but look at one file's time.
@@ -12,15 +12,18 @@ from __future__ import annotations
 import contextlib
 import json
 import time
+import zlib
 from pathlib import Path
 from typing import Any
 
 from logger.store.disk import Disk, no_pipe
-from logger.store.presence import FOLDER, read_state, write_state
+from logger.store.presence import FOLDER, STATE, read_state
 
 WATCHED_S = 4.0
 """For so long after it was touched somebody is taken to look [s]."""
-_LIVE = "live.json"
+_LOOKS_S = 0.5
+_FIGURES = "figures"
+_FIGURES_BYTES = 1024
 
 
 def watch(store: Path) -> None:
@@ -38,17 +41,77 @@ def is_watched(store: Path) -> bool:
         return False
 
 
-def write_live(store: Path, shown: dict[str, Any]) -> None:
-    """Put what is shown where `read_live` finds it; a disk that takes nothing is no reason to fail."""
-    write_state(store, shown, _LIVE)
+class WatchedNow:
+    """Whether somebody looks, for who asks many times a second: the file's time is looked at twice a second."""
+
+    def __init__(self, store: Path) -> None:
+        self._store, self._looked, self._is = store, 0.0, False
+
+    def __call__(self) -> bool:
+        now = time.monotonic()
+        if now - self._looked >= _LOOKS_S:
+            self._looked, self._is = now, is_watched(self._store)
+        return self._is
+
+
+def write_figures(store: Path, figures: dict[str, Any]) -> None:
+    """Put figures where `read_live` finds them: in place, with a sum that tells a half-written one, for it is cheap.
+
+    A disk that takes nothing is no reason to fail.
+    """
+    data = json.dumps({**figures, "updated_s": time.time()}).encode()
+    if len(data) > _FIGURES_BYTES - 9:
+        return
+    path = store / FOLDER / _FIGURES
+    whole = (b"%08x " % zlib.crc32(data) + data).ljust(_FIGURES_BYTES)
+    try:
+        with path.open("r+b", buffering=0) as file:
+            file.write(whole)
+    except FileNotFoundError:
+        with contextlib.suppress(OSError), Disk().create(path) as file:
+            file.write(whole)
+    except OSError:
+        pass
+
+
+def read_figures(store: Path) -> dict[str, Any] | None:
+    """The figures written last; None where there are none of the last seconds."""
+    for _ in range(3):  # one that is being written is read again
+        try:
+            data = no_pipe(store / FOLDER / _FIGURES).read_bytes()[:_FIGURES_BYTES].rstrip(b" ")
+        except OSError:
+            return None
+        if data[:8] == b"%08x" % zlib.crc32(data[9:]):
+            break
+    else:
+        return None
+    try:
+        figures = json.loads(data[9:])
+        fresh = isinstance(figures, dict) and abs(time.time() - figures["updated_s"]) < WATCHED_S
+    except (ValueError, KeyError, TypeError, RecursionError):
+        return None
+    return figures if fresh else None
 
 
 def read_live(store: Path) -> dict[str, Any] | None:
-    """What the recorder shows now, or within the last second or two; None where it shows nothing."""
-    live, state = read_state(store, _LIVE), read_state(store)
-    if live is None or (state is not None and str(state.get("updated_utc")) > str(live.get("updated_utc"))):
-        return state
-    return live
+    """What the recorder tells of itself, as `presence.read_state`, with `figures` of this moment where it shows any."""
+    state = read_state(store)
+    if state is None:
+        return None
+    figures = read_figures(store)
+    return {**state, "figures": figures} if figures is not None and figures.get("pid") == state.get("pid") else state
+
+
+def changed(store: Path) -> tuple[int, int]:
+    """Otherwise whenever `read_live` may be."""
+    return _changed_ns(store / FOLDER / _FIGURES), _changed_ns(store / FOLDER / STATE)
+
+
+def _changed_ns(path: Path) -> int:
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 def ask_stop(store: Path, state: dict[str, Any]) -> None:

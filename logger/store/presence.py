@@ -27,7 +27,7 @@ from logger.store.locks import FileLock, try_lock, unlock
 from logger.text import storable
 
 FOLDER = ".recorder"
-_STATE = "state.json"
+STATE = "state.json"
 
 
 class Lock:
@@ -85,20 +85,19 @@ def is_recording(store: Path) -> bool:
         return False
     except OSError:  # a store that may only be read: the best guess is the age of the state file
         with contextlib.suppress(OSError):
-            return time.time() - (store / FOLDER / _STATE).stat().st_mtime < 10
+            return time.time() - (store / FOLDER / STATE).stat().st_mtime < 10
         return False
 
 
 # --- the state file -----------------------------------------------------------------------------------------------
 
 
-def write_state(store: Path, state: dict[str, Any], name: str = _STATE) -> None:
-    """Put `state` in the state file, or in another of its kind: whole or not at all where the disk has room, on a full
-    disk over the old one.
+def write_state(store: Path, state: dict[str, Any]) -> None:
+    """Put `state` in the state file, whole or not at all where the disk has room; on a full disk over the old one.
 
     A disk that takes nothing is no reason to fail: the file is only for looking.
     """
-    path = store / FOLDER / name
+    path = store / FOLDER / STATE
     fresh = path.with_suffix(".new")
     data = json.dumps(state).encode()
     try:
@@ -113,10 +112,10 @@ def write_state(store: Path, state: dict[str, Any], name: str = _STATE) -> None:
             file.write(data.ljust(path.stat().st_size))
 
 
-def read_state(store: Path, name: str = _STATE) -> dict[str, Any] | None:
+def read_state(store: Path) -> dict[str, Any] | None:
     """The last state written, or None where there is none to be read."""
     try:
-        state = json.loads(no_pipe(store / FOLDER / name).read_text(encoding="utf-8"))
+        state = json.loads(no_pipe(store / FOLDER / STATE).read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError):
         return None
     return state if isinstance(state, dict) else None

@@ -9,7 +9,6 @@ import io
 import json
 import os
 import shutil
-import signal
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -18,6 +17,7 @@ from typing import Any, get_args, get_type_hints
 import pytest
 import simulate
 from a_pack import FINCH, a_friends_pack
+from killing import killed_in
 from made_coasts import Slope
 from made_drives import CAR, RIG, START, make_drive
 from PIL import Image
@@ -36,7 +36,6 @@ from logger.store.parquet import digest_of
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are forked")
 
-OPERATIONS = {"open", "os.rename", "os.mkdir", "os.remove", "os.rmdir", "os.truncate", "os.link", "os.symlink"}
 ID = "2026-05-02_091430Z"
 WREN = Path(__file__).parents[2] / "configs" / "wren.toml"
 DAMAGED = b'{"schema_version": 1, "id"'
@@ -84,37 +83,6 @@ def killed(arguments: list[str], watched: Path, at: int) -> bool:
         analysis.cli.main.main()
 
     return killed_in(run, watched, at, arguments)
-
-
-def killed_in(run: Callable[[], None], watched: Path, at: int, arguments: object = "") -> bool:
-    process = os.fork()
-    if not process:
-        try:
-            count = 0
-
-            def hook(event: str, details: tuple[Any, ...]) -> None:
-                nonlocal count
-                if event in OPERATIONS and any(str(watched) in str(one) for one in details):
-                    count += 1
-                    if count == at:
-                        os.kill(os.getpid(), signal.SIGKILL)
-
-            null = os.open(os.devnull, os.O_WRONLY)
-            os.dup2(null, 1)
-            os.dup2(null, 2)
-            sys.addaudithook(hook)
-            run()
-        except SystemExit as end:
-            os._exit(int(end.code or 0))
-        except BaseException:
-            os._exit(70)
-        os._exit(0)
-    _, status = os.waitpid(process, 0)
-    if os.WIFSIGNALED(status):
-        assert os.WTERMSIG(status) == signal.SIGKILL
-        return True
-    assert os.WEXITSTATUS(status) == 0, f"{arguments}: exit {os.WEXITSTATUS(status)}"
-    return False
 
 
 def one_drive(root: Path) -> drive.Drive:
@@ -324,6 +292,7 @@ ELSEWHERE = {
     "demo": "test_a_demo_that_was_killed_is_made_again",
     "analyse": "tests/unit/analysis/fleet/test_fleet.py",
     "bundle": "tests/unit/analysis/cli/test_bundle.py",
+    "desk": "tests/system/test_desk_kills.py; what it does to drives is what the verbs do",
 }
 READS: dict[str, list[str]] = {
     "ports": [], "status": [], "check": ["ROOT/store/recorder.toml"], "mixture": [ID], "jets": [ID], "power": [ID],

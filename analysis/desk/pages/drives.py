@@ -9,6 +9,7 @@ from analysis import wording
 from analysis.desk.parts import Part, Rows, Shown, View, address, typed
 from analysis.desk.views import waiting
 from analysis.report.page import Bullets, Page, Words
+from logger.zone import local_clock
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -30,8 +30,8 @@ if TYPE_CHECKING:
 
     from analysis.desk.app import Desk
 
-STREAM_S = 0.1
-"""How often what the recorder shows is looked at [s]."""
+STREAM_S = 0.05
+"""How often it is looked whether the recorder shows something new [s]."""
 _WATCH_S = 1.0
 _STILL_S = 2.0
 """A page is told at least so often, so that it can tell silence from an end."""
@@ -47,12 +47,21 @@ def page(desk: Desk, request: Request) -> Response:
     """The page, whole as it stands: without script it can be loaded again."""
     from analysis.desk.views import rendered
 
+    with contextlib.suppress(OSError):
+        front.watch(desk.store)  # so that the page, loaded again without script, shows this moment's
     shown = shown_now(desk.store)
     view = View(
         Page("Now", "", (), footer=("Figures for looking at when parked, or for a passenger.",)), "now",
         typed("status"), parts=_parts(desk, shown["running"]), said=desk.said(request),
     )  # fmt: skip
-    return HTMLResponse(rendered(view, "now.html.j2", now=shown, stream="/now/stream"))
+    return HTMLResponse(rendered(view, "now.html.j2", now=shown, stream="/now/stream", share=_share(desk)))
+
+
+def _share(desk: Desk) -> tuple[str, str] | None:
+    """The address of the page for the local network, and its code as a picture."""
+    from analysis.desk.codes import code_as_picture
+
+    return (desk.shared_at, code_as_picture(desk.shared_at)) if desk.shared_at else None
 
 
 def _parts(desk: Desk, running: bool) -> list[Part]:
@@ -82,14 +91,15 @@ def _sentences(text: str) -> list[str]:
 
 async def note(desk: Desk, request: Request) -> Response:
     form = await form_of(request)
-    return desk.to("/now", _left(desk.store, line_of(form, "text", "the note")))
+    return desk.to("/now", left(desk.store, line_of(form, "text", "the note")))
 
 
 async def mark(desk: Desk, request: Request) -> Response:
-    return desk.to("/now", _left(desk.store, f"mark {datetime.now():%H:%M:%S}"))
+    return desk.to("/now", left(desk.store, f"mark {datetime.now():%H:%M:%S}"))
 
 
-def _left(store: Path, text: str) -> str:
+def left(store: Path, text: str) -> str:
+    """Leave a note for the recorder; says where it went. NoAnswer where none is at work, InputError where it can't."""
     if not presence.is_recording(store):
         raise NoAnswer("no recorder is at work, so there is no drive to note this in")
     presence.leave_note(store, text, monotonic_ns(), datetime.now(UTC).isoformat())
@@ -116,54 +126,65 @@ async def stream(desk: Desk, request: Request) -> Response:
     return StreamingResponse(events(desk.store), media_type="text/event-stream", headers={"cache-control": "no-store"})
 
 
-async def events(store: Path) -> AsyncIterator[str]:
+async def events(store: Path, outside: bool = False) -> AsyncIterator[str]:
     """Server-sent events: what `shown_now` gives, whenever it is otherwise, and every two seconds."""
-    before, watched, told = "", -_WATCH_S, -_STILL_S
+    before, looked, told = "", -_WATCH_S, -_STILL_S
+    running, files = False, (0, 0)
     loop = asyncio.get_running_loop()
     while True:
         now = loop.time()
-        if now - watched >= _WATCH_S:
-            watched = now
+        if look := now - looked >= _WATCH_S:
+            looked, running = now, presence.is_recording(store)
             with contextlib.suppress(OSError):  # a store that may only be read: the recorder's own second has to do
                 front.watch(store)
-        shown = json.dumps(shown_now(store))
-        if shown != before or now - told >= _STILL_S:
-            before, told = shown, now
-            yield f"data: {shown}\n\n"
+        if look or front.changed(store) != files:
+            files = front.changed(store)
+            shown = json.dumps(shown_now(store, running, outside))
+            if shown != before or now - told >= _STILL_S:
+                before, told = shown, now
+                yield f"data: {shown}\n\n"
         await asyncio.sleep(STREAM_S)
 
 
-def shown_now(store: Path) -> dict[str, Any]:
-    """What the page shows, as text: state, figures, sources; also where what the recorder tells makes no sense."""
-    running = presence.is_recording(store)
+def shown_now(store: Path, running: bool | None = None, outside: bool = False) -> dict[str, Any]:
+    """What the page shows, as text: state, figures, sources; also where what the recorder tells makes no sense.
+
+    `outside`, for who is not the owner: no names of ports, files or drives.
+    """
+    running = presence.is_recording(store) if running is None else running
     told = front.read_live(store) if running else None
     try:
-        return _said(running, told or {})
+        return _said(running, told or {}, outside)
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError):
-        return _said(running, {})
+        return _said(running, {}, outside)
 
 
-def _said(running: bool, told: dict[str, Any]) -> dict[str, Any]:
+def _said(running: bool, told: dict[str, Any], outside: bool) -> dict[str, Any]:
     seen, figures = told.get("seen") or {}, told.get("figures") or {}
     fresh = bool(told) and presence.age_s(told) < _LEAVES_S
-    unit = str(figures.get("unit")) if figures.get("unit") in SPEED_UNITS else "mph"
-    mixture, speed = (figures.get(name) if fresh else None for name in ("mixture", "speed_mps"))
-    channel = figures.get("mixture_channel")
+    unit = str(seen.get("unit")) if seen.get("unit") in SPEED_UNITS else "mph"
+    speed = (figures or told).get("speed_mps") if fresh else None
+    name, _, mixture = str(seen.get("mixture") or "mixture --").rpartition(" ")
+    if figures:
+        value, digits = figures.get("mixture"), 2 if figures.get("mixture_channel") == "lambda" else 1
+        mixture = "--" if value is None else f"{value:.{digits}f}"
     return {
         "running": running,
-        "state": _state(running, told),
-        "mixture_name": {"afr": "AFR", "lambda": "lambda"}.get(str(channel), "mixture"),
-        "mixture": "--" if mixture is None else f"{mixture:.2f}" if channel == "lambda" else f"{mixture:.1f}",
+        "state": _state(running, told, outside),
+        "mixture_name": name,
+        "mixture": mixture if fresh else "--",
         "speed_name": unit,
         "speed": "--" if speed is None else f"{speed / SPEED_UNITS[unit]:.0f}",
-        "alert": str(seen.get("alert") or "") if fresh else "",
+        "alert": str(figures.get("alert", seen.get("alert")) or "") if fresh else "",
         "last_run": f"Last run: {seen['last_run']}" if seen.get("last_run") else "",
         "channels": str(seen.get("channels") or "") if fresh else "",
-        "sources": [_source(each, seen.get("doubts") or ()) for each in told.get("sources", ())] if running else [],
+        "sources": [_source(each, seen.get("doubts") or (), outside) for each in told.get("sources", ())]
+        if running
+        else [],
     }
 
 
-def _state(running: bool, told: dict[str, Any]) -> str:
+def _state(running: bool, told: dict[str, Any], outside: bool) -> str:
     from logger.record.panel import clock_time
 
     if not running:
@@ -171,6 +192,8 @@ def _state(running: bool, told: dict[str, Any]) -> str:
     if not told:
         return "A recorder is at work, and tells nothing yet"
     said = str(told["state"]).capitalize()
+    if outside:
+        return f"{said}, {clock_time(told['recorded_s'])}" if told.get("drive") else said
     if told.get("drive"):
         said += f", {clock_time(told['recorded_s'])} of drive {told['drive']}"
     if told.get("trouble"):
@@ -178,14 +201,14 @@ def _state(running: bool, told: dict[str, Any]) -> str:
     return f"{said}. {told['free_mb'] / MB_PER_GB:.1f} GB free"
 
 
-def _source(source: dict[str, Any], doubts: Any) -> str:
+def _source(source: dict[str, Any], doubts: Any, outside: bool) -> str:
     how, ago = str(source["state"]), source["last_bytes_s_ago"]
     if how == "open" and source["name"] in doubts:
         how = "no sense: the lines don't parse; is the baud right?"
     elif how == "open" and (ago is None or ago > 3):
         how = "silent: is it powered?"
     elif how != "open":
-        how = f"{how}: {source['why']}"
+        how = how if outside else f"{how}: {source['why']}"
     else:
         how = f"{source['lines_per_s']:.0f} lines a second"
     return f"{source['name']}: {how}"

@@ -65,6 +65,7 @@ ELSEWHERE = {
     "record", "ports", "demo",  # these read none of the owner's files but those of `check`
     "begin", "complete",  # tests/unit/logger/cli/test_begin.py and test_complete.py: they ask
     "bundle",  # reads none of the owner's files
+    "desk",  # tests/unit/analysis/desk/test_fuzz.py
     "analyse",  # tests/unit/analysis/fleet: it opens drives as they are, in processes of their own
 }  # fmt: skip
 STARTS = (

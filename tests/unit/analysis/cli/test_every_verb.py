@@ -76,6 +76,7 @@ ELSEWHERE = {
     "demo": "makes a store of its own",
     "analyse": "tests/unit/analysis/fleet/test_fleet.py",
     "bundle": "tests/unit/analysis/cli/test_bundle.py: looks at no drive",
+    "desk": "its pages ask as the verbs do: tests/unit/analysis/desk",
 }
 OF_A_DRIVE: dict[str, list[list[str]]] = {
     "runs": [["runs", "DRIVE"]],

@@ -74,8 +74,8 @@ def _setup_file(path: Path, name: str, **values: object) -> Path:
 def test_putting_a_setup_in_force_keeps_the_one_before(tmp_path: Path) -> None:
     store = tmp_path / "store"
     assert setups.current(store) is None
-    setups.put_in_force(store, _setup_file(tmp_path / "a.toml", "first", snorkel="short"))
-    setups.put_in_force(store, _setup_file(tmp_path / "b.toml", "second", snorkel="long"))
+    setups.put_in_force(store, _setup_file(tmp_path / "a.toml", "first", snorkel="short").read_text())
+    setups.put_in_force(store, _setup_file(tmp_path / "b.toml", "second", snorkel="long").read_text())
     now = setups.current(store)
     assert now is not None and now.name == "second"
     (kept,) = (store / "setups-before").iterdir()
@@ -86,5 +86,5 @@ def test_a_broken_setup_is_not_put_in_force(tmp_path: Path) -> None:
     bad = tmp_path / "bad.toml"
     bad.write_text("nam = 3\n", encoding="utf-8")
     with pytest.raises(ConfigError, match=r"bad\.toml.*did you mean 'name'"):
-        setups.put_in_force(tmp_path, bad)
+        setups.put_in_force(tmp_path, bad.read_text(), "bad.toml")
     assert not (tmp_path / SETUP_IN_FORCE).exists()
