@@ -73,6 +73,13 @@ class Receiver:
         return math.sqrt(self.undone_s**2 + math.hypot(*self.squares_left_s2)) - self.undone_s
 
     @property
+    def lag_doubt_s(self) -> float:
+        """Standard uncertainty of how much later than the car the undone motion is [s], the kind of filter included."""
+        if self.smoothing_s is None or self.smoothing_sigma_s is None:
+            return UNKNOWN_SMOOTHING_S
+        return math.hypot(self.smoothing_sigma_s, self.smoothing_s - self.undone_s, MODEL_SHARE * self.undone_s)
+
+    @property
     def squares_left_s2(self) -> tuple[float, float]:
         """Standard uncertainty of the smoothing's square [s2], by whose difference a time from one foot moves: what
         was undone by this drive's stops brings their error with it, another with each drive; and what is alike in all:
