@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store
+from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store, say_progress
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, tell
 from logger.errors import InputError
 from logger.units import BYTES_PER_MB, PPM, S_PER_HOUR, S_PER_MINUTE, parse_quantity
@@ -105,7 +105,7 @@ def captions(
         open_store(store).drive(name), starts=[_moment("--video-start", text) for text in video_start or []],
         sync=sync or [], at_s=[_video_time("--at", text, fps) for text in at or []], clap=clap, clips=clip or [],
         length_s=parse_quantity(length, "s") if length else None, notes=notes, style=style, overlay=overlay,
-        fps=_rate(fps), folder=out, force=force,
+        fps=_rate(fps), folder=out, force=force, progress=say_progress,
     )  # fmt: skip
     if json:
         print_json(answer.to_json())
@@ -121,6 +121,8 @@ def captions(
         say.print(f"The sync points agree to {answer.residual_s:.2f} s.")
     for path in answer.files + answer.overlays:
         say.print(f"Wrote {path}")
+    if answer.overlays:
+        tell("Lay it over the video in your editor, first frame on first frame.")
     tell("To draw the captions into a copy of the video:")
     for command in answer.burn_in:
         tell(f"  {command}")
