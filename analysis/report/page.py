@@ -98,7 +98,7 @@ class Figure:
 
 
 @dataclass(frozen=True)
-class Picture:
+class ShownPicture:
     """A photograph as a data: address, with what it is of and what was said of it."""
 
     address: str
@@ -112,7 +112,7 @@ class Picture:
 class Pictures:
     """Photographs, beside each other where there is room."""
 
-    pictures: Sequence[Picture]
+    pictures: Sequence[ShownPicture]
     kind: ClassVar[str] = "pictures"
 
 

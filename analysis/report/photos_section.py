@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from typing import TYPE_CHECKING
 
-from analysis.report.page import Block, Bullets, Picture, Pictures, Words
+from analysis.report.page import Block, Bullets, ShownPicture, Pictures, Words
 from logger.store import bulkhead
 
 if TYPE_CHECKING:
@@ -26,16 +26,16 @@ def photo_blocks(drive: AnalysedDrive) -> list[Block]:
     told = [each for each in photos_answer(drive).photos if not each.away]
     told.sort(key=lambda each: (each.run is not None, each.run or 0, each.n))
     kept = {each.file: each for each in drive.drive.manifest.photos if each.file is not None}
-    shown: list[Picture] = []
+    shown: list[ShownPicture] = []
     missing: list[str] = []
 
-    def read(each: PhotoAnswer) -> Picture:
+    def read(each: PhotoAnswer) -> ShownPicture:
         from analysis.sharing.pictures import for_others, photo_bytes, picture_of
 
         data = for_others(photo_bytes(drive.drive, kept[str(each.file)]), f"{drive.id}: {each.file}", LONGEST_PX)
         made = picture_of(data, str(each.file))
         uri = f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"
-        return Picture(uri, made.width, made.height, _of(each), each.words)
+        return ShownPicture(uri, made.width, made.height, _of(each), each.words)
 
     pictures = [each for each in told if each.file is not None]
     for _, picture in bulkhead.each(
