@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 from typing import TYPE_CHECKING
 
-from analysis.report.page import Block, Bullets, ShownPicture, Pictures, Words
+from analysis.report.page import Block, Bullets, Pictures, ShownPicture, Words
 from logger.store import bulkhead
 
 if TYPE_CHECKING:

@@ -89,7 +89,7 @@ def for_others(data: bytes, name: str = "picture", longest_px: int | None = None
 
 
 def photo_bytes(drive: Drive, photo: Photo) -> bytes:
-    """The file of a picture, as it came. DriveError, which names no folder, where it is missing or not what was kept."""
+    """The file of a picture, as it came. DriveError, which names no folder, where it is missing or another."""
     name = f"{drive.id}/{photo.file}"
     try:
         data = no_pipe(drive.path / str(photo.file)).read_bytes()
