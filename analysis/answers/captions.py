@@ -8,7 +8,7 @@ Drive time counts from the drive's first usable fix, video time from the video's
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
@@ -75,6 +75,7 @@ def captions_answer(
     fps: float = 30.0,
     folder: Path | None = None,
     force: bool = False,
+    progress: Callable[[str], None] | None = None,
 ) -> CaptionsAnswer:
     """Write captions for a video, or for the clips that one recording was cut into.
 
@@ -106,6 +107,8 @@ def captions_answer(
         Where to write; by default the current folder.
     force : bool
         Replace files that exist.
+    progress : callable, optional
+        Told what takes long.
 
     Raises
     ------
@@ -125,10 +128,7 @@ def captions_answer(
         drive=drive.id,
         files=files,
         burn_in=tuple(made.commands),
-        overlays=tuple(
-            draw_overlay(folder / f"{one.stem}.ass", path, one.size, one.length_s, fps)
-            for one, path in zip(made.clips, over, strict=False)
-        ),
+        overlays=tuple(_overlay(one, folder, path, fps, progress) for one, path in zip(made.clips, over, strict=False)),
         drive_s_at_video_start=first.offset_s,
         video_starts_s=tuple(fit.offset_s for fit in made.fits),
         rate=first.rate,
@@ -226,6 +226,12 @@ def _clipped(
         if not clip.lines:
             raise NoAnswer(f"{clip.stem}: nothing of drive {drive} lies within this video: check where it begins")
     return made
+
+
+def _overlay(clip: _Clip, folder: Path, path: Path, fps: float, progress: Callable[[str], None] | None) -> Path:
+    if progress is not None:
+        progress(f"drawing {path.name}, {clip.length_s:.0f} s of video: about as long again, or some times that")
+    return draw_overlay(folder / f"{clip.stem}.ass", path, clip.size, clip.length_s, fps)
 
 
 def _overlay_name(stem: str, kind: OverlayKind) -> str:

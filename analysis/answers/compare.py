@@ -17,7 +17,7 @@ from analysis.answers.parts import PartPair, pairs
 from analysis.answers.power_change import PowerChangeAnswer, power_change
 from analysis.arrays import Floats
 from analysis.changes.across_cars import two_cars
-from analysis.changes.compare import Comparison, Conditions
+from analysis.changes.compare import LAUNCH_MPS, Comparison, Conditions
 from analysis.changes.full_throttle import RunLeftOut
 from analysis.changes.observations import Side
 from analysis.changes.season import SeasonRecord
@@ -338,7 +338,7 @@ def sides_answer(
         speed_unit=unit,
         splits=tuple(_split(each, unit) for each in found.splits),
         trace=tuple(_band(each) for each in found.trace),
-        launch=_measure(found.launch),
+        launch=_measure(found.launch, f"one foot to {speed_label(LAUNCH_MPS, unit)} as driven"),
         mixture=_measure(found.mixture, FULL_THROTTLE_COMPARED),
         fuel=_measure(found.fuel),
         conditions=BothConditions(a=_conditions(found.conditions_a), b=_conditions(found.conditions_b)),

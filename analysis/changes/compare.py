@@ -326,15 +326,16 @@ def _trace(
     return bands
 
 
-_LAUNCH_MPS = 5.0
+LAUNCH_MPS = 5.0
+"""The launch is told by the time from one foot to this."""
 
 
 def _measure(
     model: _Model, runs: Sequence[Observation], a: Side, b: Side, name: str, unit: str, level: float
 ) -> Measure | None:
     if name == "launch":
-        y = _times(runs, np.array([_LAUNCH_MPS]))
-        prior = priors.time_priors(runs, np.array([_LAUNCH_MPS]))
+        y = _times(runs, np.array([LAUNCH_MPS]))
+        prior = priors.time_priors(runs, np.array([LAUNCH_MPS]))
         words, decimals, worth = ("quicker", "slower"), 2, 0.1
     else:
         y = np.array([[run.full_throttle] for run in runs]).reshape(len(runs), 1)
@@ -352,9 +353,7 @@ def _measure(
         interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, worth, answer.tangled, words, unit,
         decimals,
     )  # fmt: skip
-    said = (
-        f"launch: one foot to {wind_words(_LAUNCH_MPS)}, as driven" if name == "launch" else "mixture at full throttle"
-    )
+    said = "launch" if name == "launch" else "mixture at full throttle"
     return Measure(said, unit, count_a, count_b, mean_a, mean_b, interval, verdict)
 
 

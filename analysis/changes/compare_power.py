@@ -21,9 +21,10 @@ from analysis.changes import day_effects
 from analysis.changes.day_prior import Student
 from analysis.changes.full_power import columns, full_power, setups_of
 from analysis.changes.power_model import MOST_ROWS, Ids, PowerFit, PullRows
-from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power
+from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power, with_learned_slopes
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions.roadload import RoadLoad
+from analysis.road.slopes import LearnedRoad
 from analysis.runs.pulls import BAND_MPS
 
 PowerVerdict = Literal["more power", "less power", "no difference shown", "too few pulls"]
@@ -35,6 +36,7 @@ WORTH_POWER = 0.03
 """A change of power worth knowing (as 3 % of a time is)."""
 
 _UNLIKE = 0.25
+_MATCHED, _KNOWN = 0.5, 0.8
 
 
 @dataclass(frozen=True)
@@ -104,6 +106,7 @@ def compare_power(
     corrected: bool = False,
     level: float = LEVEL,
     judge: bool = True,
+    learned: Callable[[], LearnedRoad | None] = lambda: None,
 ) -> PowerComparison:
     """Hold the power of B's pulls against that of A's.
 
@@ -118,6 +121,9 @@ def compare_power(
         By power in standard air, where every pull of A and B has its weather; as driven else.
     judge : bool
         Find out which of the pulls were full ones (`full_power`); else all are taken as such.
+    learned : callable
+        Gives the slopes of the roads by altitude. It is asked where most rolling pulls of B lie at places that A did
+        not pull at, so that their hills do not cancel; where they do, matching by place is as good and needs none.
     """
     given = [*pulls_a, *pulls_b, *others]
     if judge:
@@ -141,6 +147,7 @@ def compare_power(
     pulls, setups = _sides(pulls_a, pulls_b, _nearest(pulls_a, pulls_b, others))
     usual = usual_power(pulls)
     rows, of = rows_of_pulls(pulls, setups, usual, corrected)
+    rows, hills = _hills_taken_off(rows, pulls, learned)
     design = columns(rows)
     bands = design.shape[1] - (int(rows.setup.max()))
     wanted = np.zeros((2, design.shape[1]))
@@ -162,7 +169,7 @@ def compare_power(
     return PowerComparison(
         a, b, overall, groups, _seconds(rows, usual, base, overall, road), verdict, sentence, days, seen,
         _by_starts(rows, of, pulls, setups, fit, base, level), starts, rolling, corrected, level, fit.sigmas,
-        _caveats(pulls_a, pulls_b, starts, rolling, fit, rows),
+        [*_caveats(pulls_a, pulls_b, starts, rolling), *hills],
     )  # fmt: skip
 
 
@@ -319,21 +326,29 @@ def _caveats(
     b: Sequence[SeasonPull],
     starts: tuple[int, int],
     rolling: tuple[int, int],
-    fit: PowerFit,
-    rows: PullRows,
 ) -> list[str]:
     said = _unlike_tags(a, b)
     shares = [r / max(r + s, 1) for r, s in zip(rolling, starts, strict=True)]
     if abs(shares[0] - shares[1]) > 0.5:
         said.append("one side is told by starts and the other by rolling pulls, which may differ by 1 %")
-    if any(rolling):
-        matched = _matched(rows)
-        if matched < 0.5:
-            said.append(
-                "most rolling pulls were at places where only one of the two was driven: their hills do not cancel. "
-                "Pull at the same places with both"
-            )  # fmt: skip
     return said
+
+
+def _hills_taken_off(
+    rows: PullRows, pulls: Sequence[SeasonPull], learned: Callable[[], LearnedRoad | None]
+) -> tuple[PullRows, list[str]]:
+    """The rows, the hills of their roads taken off where they do not cancel and are known; and what is said of that."""
+    if _matched(rows) >= _MATCHED:
+        return rows, []
+    unlike = "most rolling pulls were at places where only one of the two was driven"
+    road = learned()
+    if road is not None:
+        told, share = with_learned_slopes(rows, pulls, road)
+        if share >= _KNOWN:
+            return told, [
+                f"{unlike}: their hills are taken off by the altitude of all passes there, as far as it knows"
+            ]
+    return rows, [f"{unlike}: their hills do not cancel. Pull at the same places with both"]
 
 
 def _unlike_tags(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> list[str]:

@@ -5,6 +5,7 @@ found = power_held(first, second, season)      # sides as `sides.opposed` gives 
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -21,8 +22,11 @@ from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions import roadload
 from analysis.conditions.weather import STANDARD_AIR
+from analysis.road.slopes import LearnedRoad, learn
+from logger.errors import InputError, NoAnswer
 
 _OTHER_MASS = 0.005
+_MOST_DRIVES = 20
 
 
 def side_pulls(side: Side, season: SeasonRecord) -> list[SeasonPull]:
@@ -58,9 +62,22 @@ def between(
     mine = {id(each) for each in [*pulls_a, *pulls_b]}
     others = [each for each in season.full_pulls if id(each) not in mine]
     found = compare_power(
-        a, pulls_a, b, pulls_b, others, road=_road(season), corrected=not raw, level=level, judge=False
-    )
+        a, pulls_a, b, pulls_b, others, road=_road(season), corrected=not raw, level=level, judge=False,
+        learned=lambda: _learned(season, [*pulls_a, *pulls_b]),
+    )  # fmt: skip
     return replace(found, caveats=[*found.caveats, *_unlike_masses(pulls_a, pulls_b, season)])
+
+
+def _learned(season: SeasonRecord, pulls: Sequence[SeasonPull]) -> LearnedRoad | None:
+    """The slopes of the roads of these pulls, by the altitude of their drives and others'; of very many the last."""
+    mine = {each.drive for each in pulls}
+    drives = season.store.drives if season.store is not None else []
+    asked = sorted(drives, key=lambda drive: drive.id in mine)[-_MOST_DRIVES:]
+    passes = []
+    for drive in sorted(asked, key=lambda drive: drive.drive.manifest.started_utc):
+        with contextlib.suppress(NoAnswer, InputError):
+            passes.append(drive.heights)
+    return learn(passes)
 
 
 def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: SeasonRecord) -> list[str]:

@@ -15,8 +15,9 @@ from analysis.arrays import Floats
 from analysis.changes.observations import alike
 from analysis.changes.power_model import Ids, PullRows
 from analysis.conditions.setups import Parts
-from analysis.motion.geodesy import plane
-from analysis.runs.pulls import BAND_MPS, PowerPull
+from analysis.motion.geodesy import MEAN_RADIUS_M, plane
+from analysis.road.slopes import LEAST_PASSES, LearnedRoad, Located
+from analysis.runs.pulls import BAND_MPS, NODE_WEIGHTS, NODES, PowerPull
 
 
 @dataclass(frozen=True)
@@ -198,6 +199,30 @@ def rows_of_pulls(
         tags=_tagged(pulls, setups)[of],
     )
     return rows, of
+
+
+def with_learned_slopes(rows: PullRows, pulls: Sequence[SeasonPull], road: LearnedRoad) -> tuple[PullRows, float]:
+    """The rows with what the slopes of their roads take off put back, and the slopes' doubt in their noise; and the
+    share of rows of which that is known. The others are left as they are."""
+    lat, lon, heading, half = (
+        np.concatenate([getattr(each.pull, name) for each in pulls])[:, None] * scale
+        for name, scale in (("lat_deg", 1.0), ("lon_deg", 1.0), ("heading_deg", 1.0), ("way_m", 0.5))
+    )
+    turn = np.radians(heading)
+    away = np.degrees(half * NODES / MEAN_RADIUS_M)
+    north, east = lat + away * np.cos(turn), lon + away * np.sin(turn) / np.cos(np.radians(lat))
+    at = road.roads.locate(north, east, np.broadcast_to(heading, north.shape))
+    known = (road.passed(at) >= LEAST_PASSES).all(axis=1)
+    mean, covariance = np.zeros(len(rows)), np.zeros((len(rows), len(rows)))
+    if known.any():
+        told = road.slope(Located(at.road[known], at.way_m[known], at.sense[known]), NODE_WEIGHTS)
+        mean[known], covariance[np.ix_(known, known)] = told
+    gain = rows.slope_gain
+    corrected = replace(
+        rows, y=rows.y + gain * mean, noise=rows.noise + np.outer(gain, gain) * covariance,
+        slope_gain=np.where(known, 0.0, gain),
+    )  # fmt: skip
+    return corrected, float(known.mean())
 
 
 def _tagged(pulls: Sequence[SeasonPull], setups: Ids) -> Floats:

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 import typer
 
 from analysis.answers import typed
-from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store
+from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store, say_progress
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, tell
 from logger.units import BYTES_PER_MB
 
@@ -100,7 +100,7 @@ def captions(
         open_store(store).drive(name), starts=[typed.moment("--video-start", text) for text in video_start or []],
         sync=sync or [], at_s=[typed.video_time("--at", text, fps) for text in at or []], clap=clap, clips=clip or [],
         length_s=typed.quantity("--length", length, "s"), notes=notes, style=style, overlay=overlay,
-        fps=typed.rate(fps), folder=out, force=force,
+        fps=typed.rate(fps), folder=out, force=force, progress=say_progress,
     )  # fmt: skip
     if json:
         print_json(answer.to_json())
@@ -110,6 +110,8 @@ def captions(
         say.print(line)
     for path in answer.files + answer.overlays:
         say.print(f"Wrote {path}")
+    if answer.overlays:
+        tell("Lay it over the video in your editor, first frame on first frame.")
     tell("To draw the captions into a copy of the video:")
     for command in answer.burn_in:
         tell(f"  {command}")

@@ -41,7 +41,11 @@ def reference_run(drive: AnalysedDrive, number: int) -> Run:
 
 
 def drive_page(
-    drive: AnalysedDrive, unit: SpeedUnit | None = None, reference: Run | None = None, plan: Sequence[Block] = ()
+    drive: AnalysedDrive,
+    unit: SpeedUnit | None = None,
+    reference: Run | None = None,
+    plan: Sequence[Block] = (),
+    photos: Sequence[Block] = (),
 ) -> Page:
     """The page of a drive. NoAnswer where it has no usable fixes.
 
@@ -53,6 +57,8 @@ def drive_page(
         What the other runs are held against (`reference_run`); by default the best one.
     plan : sequence of blocks
         What to drive next (`sections.plan_blocks`).
+    photos : sequence of blocks
+        Plugs and photographs (`photos_section.photo_blocks`).
     """
     unit = unit or drive.unit
     told = _told(drive, unit)
@@ -63,7 +69,7 @@ def drive_page(
         verdict=_verdict(told),
         caveats=_caveats(told),
         facts=_facts(told),
-        sections=[section for section in _sections(told, reference or told.best, plan) if section.blocks],
+        sections=[section for section in _sections(told, reference or told.best, plan, photos) if section.blocks],
         cautions=cautions([told.mixture]),
         footer=_footer(drive),
     )
@@ -92,7 +98,7 @@ def _told(drive: AnalysedDrive, unit: SpeedUnit) -> _Told:
     return _Told(drive, unit, runs, best, mixture_of(drive, unit), fuel_of(drive))
 
 
-def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Section]:
+def _sections(told: _Told, held: Run | None, plan: Sequence[Block], photos: Sequence[Block]) -> list[Section]:
     drive, unit = told.drive, told.unit
     manifest = drive.drive.manifest
     best = told.best.n if told.best is not None else None
@@ -105,6 +111,7 @@ def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Sect
         Section("traces", "Traces", traces(drive, told.best or held, unit) if held is not None else []),
         Section("gained", "Time gained and lost", gained(drive, held, unit) if held is not None else []),
         Section("mixture", "Mixture", mixture),
+        Section("photos", "Plugs and photographs", photos),
         Section("channels", "Other channels", channel_blocks(drive, told.runs)),
         Section("fuel", "Fuel", fuel_blocks(told.fuel, unit) if told.fuel is not None else []),
         Section("weather", "Weather", weather_blocks([(manifest.started_utc, *weather_of(drive))], told.unit)),

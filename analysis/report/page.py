@@ -104,7 +104,26 @@ class Figure:
     kind: ClassVar[str] = "figure"
 
 
-Block = Words | Bullets | Table | Map | Figure
+@dataclass(frozen=True)
+class ShownPicture:
+    """A photograph as a data: address, with what it is of and what was said of it."""
+
+    address: str
+    width: int
+    height: int
+    title: str
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """Photographs, beside each other where there is room."""
+
+    pictures: Sequence[ShownPicture]
+    kind: ClassVar[str] = "pictures"
+
+
+Block = Words | Bullets | Table | Map | Figure | Pictures
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,7 @@ than a gear change costs, or has not grown for three seconds.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -167,7 +168,9 @@ def _describe(
     path = _Path(motion, launch, departed, peak, (launch.among(some), smoother))
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
     threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
-    splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
+    reached = max(float(v[peak]), float(launch.speed.max()))
+    asked = sorted(speed for speed in speeds if speed <= reached)
+    splits = path.splits(asked, threshold)
     ways = [at for way in sorted(options.distances_m) if (at := path.at_distance(way)) is not None]
     why, words = _ending(motion, departed, peak, end, why, broken, last, options.unit)
     from_first = (launch.one_foot - launch.t0, np.hypot(launch.one_foot_sigma, launch.t0_sigma))
@@ -219,10 +222,14 @@ class _Path:
 
     def way(self, time: float) -> tuple[float, float]:
         """Way from rest at a time after the launch fit [m], and its sigma."""
+        return self._ways([time])[0]
+
+    def _ways(self, times: list[float]) -> list[tuple[float, float]]:
         motion = self._motion
-        way = self._joined + float(motion.distance_at([time])[0]) - self._offset
-        spread = np.interp([self._hand_over, time], motion.t_s, motion.distance_sigma)
-        return way, math.sqrt(self._joined_sigma**2 + max(float(spread[1] ** 2 - spread[0] ** 2), 0.0))
+        ways = self._joined + motion.distance_at(times) - self._offset
+        spread = np.interp([self._hand_over, *times], motion.t_s, motion.distance_sigma)
+        sigmas = np.sqrt(self._joined_sigma**2 + np.maximum(spread[1:] ** 2 - spread[0] ** 2, 0.0))
+        return list(zip(ways.tolist(), sigmas.tolist(), strict=True))
 
     def passing_speed(self, speed: float) -> Passing | None:
         launch, motion = self._launch, self._motion
@@ -241,17 +248,21 @@ class _Path:
             time - launch.one_foot_s, math.hypot(sigma, launch.one_foot_sigma_s),
         )  # fmt: skip
 
-    def split(self, speed: float, threshold: Passing | None) -> Split | None:
-        passing = self.passing_speed(speed)
-        if passing is None:
-            return None
-        if passing.time_s < self._hand_over:
+    def splits(self, speeds: Sequence[float], threshold: Passing | None) -> list[Split]:
+        """The splits at those of the speeds that were passed."""
+        passed = [(speed, passing) for speed in speeds if (passing := self.passing_speed(speed)) is not None]
+        later = [passing.time_s for _, passing in passed if passing.time_s >= self._hand_over]
+        ways = dict(zip(later, self._ways(later), strict=True)) if later else {}
+        return [self._split(speed, passing, threshold, ways.get(passing.time_s)) for speed, passing in passed]
+
+    def _split(
+        self, speed: float, passing: Passing, threshold: Passing | None, way: tuple[float, float] | None
+    ) -> Split:
+        if way is None:
             # Where the way is fitted, it is read off each start at the time of the passing.
             launch = self._launch
             ways = launch.at(passing.time_s, launch.way)
             way = moments(launch.weight, ways, np.zeros_like(ways))
-        else:
-            way = self.way(passing.time_s)
         way = way[0], math.hypot(way[1], passing.sigma_s * speed)
         late = (math.nan, math.nan)
         if threshold is not None and passing.time_s > threshold.time_s:

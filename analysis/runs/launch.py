@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -87,10 +87,21 @@ class Launch:
         rows = np.arange(len(k))
         return np.asarray(table[rows, k - 1] * (1 - part) + table[rows, k] * part, float)
 
+    @cached_property
+    def _fastest(self) -> Floats:
+        return np.asarray(self.speed.max(1), float)
+
+    @cached_property
+    def _farthest(self) -> Floats:
+        return np.asarray(self.way.max(1), float)
+
+    def _most(self, of: Literal["speed", "way"]) -> Floats:
+        return self._fastest if of == "speed" else self._farthest
+
     def passing(self, target: float, of: Literal["speed", "way"]) -> Passing | None:
         """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
         curve, sigma = (self.speed, self.speed_sigma) if of == "speed" else (self.way, self.way_sigma)
-        if self.weight.likely @ (curve.max(1) >= target) <= 0.999:
+        if self.weight.likely @ (self._most(of) >= target) <= 0.999:
             return None
         k = np.clip(np.argmax(curve >= target, 1), 1, curve.shape[1] - 1)
         rows = np.arange(len(k))

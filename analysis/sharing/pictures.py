@@ -89,14 +89,14 @@ def for_others(data: bytes, name: str = "picture", longest_px: int | None = None
 
 
 def photo_bytes(drive: Drive, photo: Photo) -> bytes:
-    """The file of a picture, as it came. DriveError where it is missing, or is not what was kept."""
-    path = drive.path / str(photo.file)
+    """The file of a picture, as it came. DriveError, which names no folder, where it is missing or another."""
+    name = f"{drive.id}/{photo.file}"
     try:
-        data = no_pipe(path).read_bytes()
+        data = no_pipe(drive.path / str(photo.file)).read_bytes()
     except OSError as error:
-        raise DriveError(f"{path}: the photograph cannot be read: {said(error)}") from error
+        raise DriveError(f"{name}: the photograph cannot be read: {said(error)}") from error
     if digest_of(data) != photo.digest:
-        raise DriveError(f"{path}: this is not the photograph that was kept: its digest differs from the manifest's")
+        raise DriveError(f"{name}: this is not the photograph that was kept: its digest differs from the manifest's")
     return data
 
 

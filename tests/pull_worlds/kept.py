@@ -8,7 +8,9 @@ ever:
 
 - more power by a share f moves the rate of a pull by f P(v) / (m (1 + r)), P the world's own at that speed and opening,
   and the time to v by f d t / d ln P; where along the road the pull then is, is left as it was (a metre or two);
-- fewer rolling pulls: what came after the last of them is cut off.
+- fewer rolling pulls: what came after the last of them is cut off;
+- draws: days, legs and the scatter of runs drawn anew over one season's hills, wind, gusts and receiver. Of what such a
+  season errs by in A-B-A, these three are most; verdicts of one season's draws are not quite independent.
 
 `--check` drives the first season both ways, and says how far the rows and the answers are apart.
 """
@@ -44,7 +46,7 @@ from logger.store import drive as drives
 from pull_worlds import judge as judging
 from pull_worlds import seasons as making
 from pull_worlds.country import Floats, Road, Wind
-from pull_worlds.driving import Leg, LegPlan, Machine, TruePull, drive_leg, power_answer
+from pull_worlds.driving import Leg, LegPlan, Machine, drive_leg, power_answer
 from pull_worlds.judge import HEAD, Tally, row
 from pull_worlds.seasons import (
     DESIGNS,
@@ -165,43 +167,50 @@ def _few_speeds() -> Iterator[None]:
 # --- laying conditions on -----------------------------------------------------------------------------------------
 
 
-def powers(driven: Driven, c: Conditions) -> list[float]:
-    """Of each leg: day, leg and setup together, as `drive_season` draws them."""
+def powers(driven: Driven, c: Conditions, draw: int = 0) -> list[float]:
+    """Of each leg: day, leg and setup together, as `drive_season` draws them; the first draw is its own."""
     out = []
     days: dict[int, float] = {}
     design = DESIGNS[driven.design]
+    again = [f"draw {draw}"] if draw else []
     for k, (outing, setup, _) in enumerate(legs_of(design.legs)):
         if outing not in days:
-            days[outing] = seed_of("day", design.legs, driven.number, outing).standard_normal()
-        mine = seed_of("leg", design.legs, driven.number, k).standard_normal()
+            days[outing] = seed_of("day", design.legs, driven.number, outing, *again).standard_normal()
+        mine = seed_of("leg", design.legs, driven.number, k, *again).standard_normal()
         out.append((1 + c.day * days[outing]) * (1 + c.leg * mine) * (1.0 if setup == "A" else c.gain))
     return out
 
 
-def under(driven: Driven, c: Conditions) -> tuple[list[DriveRows], list[Leg]]:
+def under(driven: Driven, c: Conditions, draw: int = 0) -> tuple[list[DriveRows], list[Leg]]:
     """What was found of each leg had it been driven under these conditions, and its true pulls."""
     starts = [count for _, _, count in legs_of(DESIGNS[driven.design].legs)]
     rows, legs = [], []
-    for found, leg, power, count in zip(driven.rows, driven.legs, powers(driven, c), starts, strict=True):
+    each_leg = zip(driven.rows, driven.legs, powers(driven, c, draw), starts, strict=True)
+    for k, (found, leg, power, count) in enumerate(each_leg):
         rolling = [each for each in leg.pulls if not each.standing]
         wanted = round(c.rolling * count / 4)
         until = rolling[wanted].start_s - 1.0 if wanted < len(rolling) else math.inf
-        rows.append(_moved(found, driven.car, leg, power - 1, until, c.throttle))
+        rng = seed_of("runs", driven.design, driven.number, k, f"draw {draw}")
+        run = [1 + c.run * rng.standard_normal() if draw else each.power for each in leg.pulls]
+        by = [power * new / each.power for new, each in zip(run, leg.pulls, strict=True)]
+        rows.append(_moved(found, driven.car, leg, by, power, until, c.throttle))
         legs.append(replace(leg, pulls=[each for each in leg.pulls if each.start_s < until]))
     return rows, legs
 
 
-def _moved(found: DriveRows, car: Machine, leg: Leg, more: float, until: float, throttle: bool) -> DriveRows:
+def _moved(
+    found: DriveRows, car: Machine, leg: Leg, by: Sequence[float], else_by: float, until: float, throttle: bool
+) -> DriveRows:
+    """What was found with each pull's power times its share of `by`; what is no pull of the plan by `else_by`."""
     begun = found.pulls[0].start_utc_ns * 1e-9 - found.pulls[0].start_s if found.pulls else math.inf
-    first = float(leg.t_s[0])
     pulls = []
     for pull in found.pulls:
-        if pull.start_s + first >= until:
+        if pull.start_s >= until:
             continue
-        true = _true_pull(leg, pull.start_s)
+        which = _which_pull(leg, pull.start_s)
         opening = np.interp(pull.time_s, leg.t_s, leg.opening)
-        power = true.power if true is not None else 1.0
-        gained = more * opening * np.array([car.force(float(v), power) * v for v in pull.speed_mps])
+        power, share = (leg.pulls[which].power, by[which]) if which is not None else (1.0, else_by)
+        gained = (share - 1) * opening * np.array([car.force(float(v), power) * v for v in pull.speed_mps])
         rate = pull.rate + gained / (car.mass_kg * (1 + car.rotating))
         shorter = pull.rate / np.maximum(rate, 0.2 * pull.rate)
         pulls.append(replace(
@@ -210,16 +219,18 @@ def _moved(found: DriveRows, car: Machine, leg: Leg, more: float, until: float, 
         ))  # fmt: skip
     runs = []
     for run in found.runs:
-        if run.start_utc_ns * 1e-9 - begun >= until:
+        since = run.start_utc_ns * 1e-9 - begun
+        if since >= until:
             continue
-        runs.append(_quicker(run, car, more))
+        which = _which_pull(leg, since + 1.0)
+        runs.append(_quicker(run, car, (by[which] if which is not None else else_by) - 1))
     return replace(found, runs=tuple(runs), pulls=tuple(pulls))
 
 
-def _true_pull(leg: Leg, start_s: float) -> TruePull | None:
-    """The pull that was under way a moment after; None in a drive away from a turn."""
-    before = [each for each in leg.pulls if each.start_s <= start_s + 0.5]
-    return before[-1] if before and start_s - before[-1].start_s < 30.0 else None
+def _which_pull(leg: Leg, start_s: float) -> int | None:
+    """Which pull was under way a moment after; None in a drive away from a turn."""
+    before = [k for k, each in enumerate(leg.pulls) if each.start_s <= start_s + 0.5]
+    return before[-1] if before and start_s - leg.pulls[before[-1]].start_s < 30.0 else None
 
 
 _SLOWER: dict[tuple[Machine, float], float] = {}
@@ -252,9 +263,9 @@ def _given(rows: dict[str, DriveRows]) -> Iterator[None]:
         season_pack.Together.rows, season_pack.Together.keep = was  # type: ignore[method-assign]
 
 
-def asked(driven: Driven, folder: Path, c: Conditions, tally: Tally) -> None:
+def asked(driven: Driven, folder: Path, c: Conditions, tally: Tally, draw: int = 0) -> None:
     """Ask the season under conditions, and count the answers. `folder` holds its store, made by `as_store`."""
-    rows, legs = under(driven, c)
+    rows, legs = under(driven, c, draw)
     listed = drives.list_drives(folder)
     made = MadeSeason(folder, driven.car, driven.road)
     made.drives = [
@@ -284,13 +295,13 @@ def laid_on(design: str, base: str) -> list[Conditions]:
     """The conditions that are laid onto a season driven as `base`; in one outing days cancel to the last digit."""
     of, legs = BASES[base], replace(BASES[base], leg=0.005)
     if base == "white":
-        days = [] if design == "A-B-A" else [replace(of, day=0.0), replace(of, day=0.02)]
+        days = [] if design == "A-B-A" else [replace(legs, day=0.0), replace(legs, day=0.02)]
         rolling = [replace(legs, rolling=n) for n in (0, 10, 20)]
-        return [replace(of, rolling=0), of, *days, *rolling, replace(legs, gain=1.04)]
+        return [of, *days, *rolling, replace(legs, gain=1.04)]
     return [legs, replace(legs, throttle=True)] if base == "part 3/1" else [legs]
 
 
-def season_of_all(design: str, base: str, number: int, out: Path) -> None:
+def season_of_all(design: str, base: str, number: int, draws: int, out: Path) -> None:
     """Drive one season and ask it under all that is laid on; a pickled list of tallies, one of each condition."""
     file = out / f"{design} {base} {number}.pickle".replace("/", "-")
     if file.exists():
@@ -300,7 +311,8 @@ def season_of_all(design: str, base: str, number: int, out: Path) -> None:
         tallies = []
         for c in laid_on(design, base):
             tallies.append(Tally(design, c))
-            asked(driven, Path(folder) / "store", c, tallies[-1])
+            for draw in range(draws if c.rolling < MOST else max(draws // 2, 1)):
+                asked(driven, Path(folder) / "store", c, tallies[-1], draw)
     with tempfile.NamedTemporaryFile(dir=out, delete=False) as written:
         pickle.dump(tallies, written)
     Path(written.name).rename(file)
@@ -366,6 +378,7 @@ def main() -> int:
     given.add_argument("designs", nargs="*", default=[], metavar="DESIGN")
     given.add_argument("--seasons", type=int, default=20)
     given.add_argument("--first", type=int, default=0)
+    given.add_argument("--draws", type=int, default=1, help="of days, legs and runs' scatter, a season")
     given.add_argument("--bases", nargs="*", default=list(BASES), choices=list(BASES))
     given.add_argument("--out", type=Path, default=Path("kept-seasons"))
     given.add_argument("--check", action="store_true", help="drive the first season both ways")
@@ -387,7 +400,7 @@ def main() -> int:
     for number in [] if asked_for.table else range(asked_for.first, asked_for.first + asked_for.seasons):
         for base in asked_for.bases:
             for design in designs:
-                season_of_all(design, base, number, asked_for.out)
+                season_of_all(design, base, number, asked_for.draws, asked_for.out)
     found = [each for file in sorted(asked_for.out.glob("*.pickle")) for each in pickle.loads(file.read_bytes())]
     print(HEAD)
     print("| --- " * (HEAD.count("|") - 1) + "|")

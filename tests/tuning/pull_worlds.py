@@ -52,6 +52,8 @@ class World:
     apart_m: float = 15.0
     power: float = 20.0
     """At the wheels over mass [W/kg]."""
+    elsewhere_m: float = 0.0
+    """How far from A's places B pulled, starts and all."""
 
 
 DESIGNS: dict[str, Sequence[tuple[int, int]]] = {
@@ -64,10 +66,15 @@ DESIGNS: dict[str, Sequence[tuple[int, int]]] = {
 """Legs of (outing, setup)."""
 
 
+def hills(world: World, rng: np.random.Generator) -> tuple[Floats, Floats, float]:
+    """Phases, wave numbers [1/m] and size of the sines that the slope is the sum of; the first that a season draws."""
+    waves = rng.uniform(0, 2 * np.pi, 12), 2 * np.pi / (world.hill_m * np.exp(rng.uniform(-0.7, 1.0, 12)))
+    return *waves, float(world.slope * np.sqrt(2 / 12))
+
+
 def season(world: World, design: str, rng: np.random.Generator) -> list[SeasonPull]:
     legs = DESIGNS[design]
-    waves = rng.uniform(0, 2 * np.pi, 12), 2 * np.pi / (world.hill_m * np.exp(rng.uniform(-0.7, 1.0, 12)))
-    size = world.slope * np.sqrt(2 / 12)
+    *waves, size = hills(world, rng)
     along = rng.uniform(200, 6000, world.places)
     ahead = rng.random(world.places) < 0.5
     outings = sorted({outing for outing, _ in legs})
@@ -77,7 +84,8 @@ def season(world: World, design: str, rng: np.random.Generator) -> list[SeasonPu
     for number, (outing, setup) in enumerate(legs):
         level = 1 + days[outing] + world.leg * rng.standard_normal() + world.effect * setup
         for k in range(world.starts):
-            rows.append((number, outing, setup, True, 50.0, k % 2 == 0, level, 0.3, 48 * MPH, 1.0))
+            at = 50.0 + world.elsewhere_m * setup
+            rows.append((number, outing, setup, True, at, k % 2 == 0, level, 0.3, 48 * MPH, 1.0))
         for place in (
             rng.permutation(world.places)[: world.rolling]
             if world.rolling <= world.places
@@ -92,7 +100,7 @@ def season(world: World, design: str, rng: np.random.Generator) -> list[SeasonPu
                     outing,
                     setup,
                     False,
-                    along[place] + world.apart_m * rng.standard_normal(),
+                    along[place] + world.apart_m * rng.standard_normal() + world.elsewhere_m * setup,
                     bool(ahead[place]),
                     level,
                     low,

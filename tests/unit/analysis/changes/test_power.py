@@ -11,13 +11,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.stats import multivariate_normal
-from tuning.pull_worlds import ROAD, World, asked, season, tally
+from tuning.pull_worlds import M_PER_DEG, ROAD, World, asked, hills, season, tally
 
 from analysis.changes import power_model
 from analysis.changes.compare_power import compare_power
 from analysis.changes.full_power import columns, full_power
 from analysis.changes.power_model import PowerFit, PullRows, slope_part
-from analysis.changes.season_pulls import SeasonPull, legs, rows_of_pulls
+from analysis.changes.season_pulls import SeasonPull, legs, rows_of_pulls, with_learned_slopes
+from analysis.road.slopes import Located
 
 Floats = NDArray[np.float64]
 
@@ -320,3 +321,52 @@ def test_false_verdicts_stay_within_one_in_twenty_on_the_worlds_it_was_tuned_on(
     """A guard, no judge: 100 seasons without a change; 5 and luck."""
     told = tally(world, design, 100)
     assert told["told"] <= 10 and told["covered"] >= 90 and abs(told["bias"]) < 0.4
+
+
+class KnownHills:
+    """The road of a tuning world as if its slope were known to 0.01 %: by closed form, not learned."""
+
+    def __init__(self, world: World, rng: np.random.Generator) -> None:
+        self.phase, self.wave, self.size = hills(world, rng)
+        self.roads = self
+
+    def locate(self, lat_deg: Floats, lon_deg: Floats, heading_deg: Floats) -> Located:
+        sense = np.where(np.cos(np.radians(heading_deg)) > 0, 1.0, -1.0)
+        return Located(np.zeros(lat_deg.shape, np.int64), (lat_deg - 45) * M_PER_DEG, sense)
+
+    def passed(self, at: Located) -> NDArray[np.int64]:
+        return np.full(at.road.shape, 6)
+
+    def slope(self, at: Located, weights: Floats) -> tuple[Floats, Floats]:
+        slopes = self.size * np.sin(at.way_m[..., None] * self.wave + self.phase).sum(axis=-1) * at.sense
+        return slopes @ weights, 1e-8 * np.eye(len(slopes))
+
+
+def test_hills_that_do_not_cancel_are_taken_off_where_they_are_known() -> None:
+    world = World(run=0.0, day=0.0, leg=0.0, wind=0.0, gust=0.0, noise=0.01, elsewhere_m=9000.0)
+    pulls = season(world, "A-B-A", np.random.default_rng([41, 1]))
+    known = KnownHills(world, np.random.default_rng([41, 1]))
+    rows = rows_of(pulls)
+    told, share = with_learned_slopes(rows, pulls, known)  # type: ignore[arg-type]
+    assert share == 1.0 and not told.slope_gain.any()
+
+    def scatter(each: PullRows) -> float:
+        return float(np.std([y - np.mean(each.y[each.band == k]) for y, k in zip(each.y, each.band, strict=True)]))
+
+    assert scatter(told) < 0.3 * scatter(rows)
+    a, b = ([each for each in pulls if each.setup == name] for name in "AB")
+    blind = compare_power("A", a, "B", b, judge=False)
+    found = compare_power("A", a, "B", b, judge=False, learned=lambda: known)  # type: ignore[arg-type, return-value]
+    assert found.overall.high - found.overall.low < 0.8 * (blind.overall.high - blind.overall.low)
+    assert abs(found.overall.change) < 0.01
+    assert any("do not cancel" in each for each in blind.caveats)
+    assert any("taken off by the altitude" in each for each in found.caveats)
+
+
+def test_where_both_pulled_at_one_place_no_altitude_is_asked() -> None:
+    def asked() -> None:
+        raise AssertionError("asked for altitude")
+
+    pulls = season(World(), "A-B-A", np.random.default_rng([41, 2]))
+    a, b = ([each for each in pulls if each.setup == name] for name in "AB")
+    assert compare_power("A", a, "B", b, judge=False, learned=asked).overall.told

@@ -13,6 +13,7 @@ import pytest
 from tuning.pull_worlds import ROAD, World
 from tuning.pull_worlds import season as pulls_of_world
 
+from analysis.changes import power_sides
 from analysis.changes import season as seasons
 from analysis.changes.compare_power import PowerComparison, compare_power
 from analysis.changes.observations import Observation, Side
@@ -21,6 +22,7 @@ from analysis.changes.power_sides import between, power_by_setup, power_effects,
 from analysis.changes.season import SeasonRecord
 from analysis.changes.season_pulls import RunSeen, SeasonPull, entering
 from logger.config.car import CarConfig
+from logger.errors import NoAnswer
 
 
 def made(world: World, design: str = "A-B-A", seed: int = 1) -> list[SeasonPull]:
@@ -234,3 +236,27 @@ def test_another_mass_in_the_cars_file_is_said() -> None:
     assert not any(
         "kg with A" in each for each in between("A", mine[0], "B", mine[1], replace(season, pulls=[])).caveats
     )
+
+
+def test_the_roads_are_learned_of_both_sides_drives_and_no_drive_stops_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    class Unread:
+        id, car = "d1", None
+        drive = SimpleNamespace(manifest=SimpleNamespace(started_utc=1))
+
+        @property
+        def heights(self) -> str:
+            raise NoAnswer("d1: too few usable GPS fixes")
+
+    def drive(name: str, at: int) -> SimpleNamespace:
+        manifest = SimpleNamespace(started_utc=at)
+        return SimpleNamespace(id=name, car=None, heights=name, drive=SimpleNamespace(manifest=manifest))
+
+    given: list[list[str]] = []
+    monkeypatch.setattr(power_sides, "learn", lambda passes: given.append(list(passes)))
+    others = [drive(f"x{k}", 10 + k) for k in range(30)]
+    store = SimpleNamespace(path=None, drives=[drive("d0", 0), Unread(), drive("d2", 2), *others])
+    pulls = made(World(elsewhere_m=9000.0))
+    season = replace(record([]), store=store)  # type: ignore[arg-type]
+    a, b = ([each for each in pulls if each.setup == name] for name in "AB")
+    between("A", a, "B", b, season)
+    assert given == [["d0", "d2", *(f"x{k}" for k in range(13, 30))]]

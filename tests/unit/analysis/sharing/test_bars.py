@@ -22,13 +22,14 @@ from analysis.drive import AnalysedDrive
 from analysis.sharing import bars
 from analysis.sharing.bars import Canvas, MixtureStep
 from analysis.sharing.captions import Drawing
-from analysis.sharing.video import draw_overlay
+from analysis.sharing.video import draw_overlay, probe
 from logger.errors import InputError
 
 WIDE = Canvas(1920, 1080)
 MPH = 0.44704  # exact (NIST SP 811, appendix B.8)
 FOOT = 0.3048
 START = [Stand(8), Pull(20.0, "bite"), Brake(0, 3.0)]
+SOFT = [Stand(8), Pull(20.0, "slip"), Brake(0, 3.0)]
 needs_ffmpeg = pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
 
 
@@ -38,7 +39,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> tuple[AnalysedDrive, Truth
     store = tmp_path_factory.mktemp("store")
     drive, truth = make_drive(
         store,
-        [*START, *START, Cruise(13.0, 10), Brake(0), Stand(8)],
+        [*START, *SOFT, Cruise(13.0, 10), Brake(0), Stand(8)],
         noise_mps=0.02,
         notes=[(30.0, r"{\\an8}<b>windy")],
     )
@@ -128,7 +129,9 @@ def test_full_throttle_is_held_against_its_own_window(made) -> None:
 
     pull = truth.runs[0].start_s + 6.0 + zero
     cruise = truth.t_s[-1] - 8 - 6 - 3 + zero
+    braking = truth.runs[0].t_s[-1] + 3.0 + zero
     assert blocks(pull) == [(12.0, 12.5)]
+    assert blocks(braking) == []  # on the overrun the reading says nothing of what the engine was given
     assert blocks(cruise) in ([(12.5, 13.5)], [(12.7, 13.5)])
 
 
@@ -154,6 +157,7 @@ def test_the_board_has_the_runs_times_and_what_each_gained(made) -> None:
             other = next(split for split in before.splits if split.speed_mps == pytest.approx(30 * MPH))
             gained = split.from_one_foot_s - other.from_one_foot_s
             assert len(gains) == 3  # 10, 20 and 30 mph
+            assert gained > 0.05  # so that a sign is one
             assert float(gains[-1].replace("\u2212", "-").replace("\u00b1", "")) == pytest.approx(gained, abs=0.006)
 
 
@@ -246,6 +250,30 @@ def test_the_verb_makes_bars_and_writes_nothing_where_an_overlay_is_there(made, 
     done = CliRunner().invoke(sharing.app, [*options, "--overlay", "mov"])
     assert isinstance(done.exception, InputError) and "exists already" in str(done.exception)
     assert list(tmp_path.iterdir()) == [there] and there.read_bytes() == b"mine"
+
+
+@needs_ffmpeg
+def test_the_verb_makes_an_overlay_of_each_clip(made, tmp_path: Path) -> None:
+    """As long and as large as the clip, begun where it begins, told in JSON; a second time only where that is asked."""
+    clip = tmp_path / "ride.mp4"
+    picture = "color=gray:size=640x360:rate=30:duration=1.5"
+    subprocess.run(["ffmpeg", "-v", "error", "-f", "lavfi", "-i", picture, str(clip)], check=True)
+    options = [
+        "captions", made[0].id, "--store", str(made[0].drive.path.parent), "--clip", str(clip), "--sync", "run 1",
+        "--at", "0:01", "--style", "bars", "--overlay", "webm", "--fps", "10", "--out", str(tmp_path / "out"),
+    ]  # fmt: skip
+    done = CliRunner().invoke(sharing.app, [*options, "--json"])
+    assert done.exit_code == 0, done.output
+    (over,) = (Path(path) for path in json.loads(done.stdout)["overlays"])
+    assert over == tmp_path / "out" / "ride-captions.webm"
+    length, width, height = probe(over)
+    assert (width, height) == (640, 360) and length == pytest.approx(1.5, abs=0.11)
+    alpha = pixels("-c:v", "libvpx-vp9", "-i", str(over), form="rgba")[..., 3]
+    board = alpha[:, 40:60, 420:600].min(axis=(1, 2)) >= 130
+    assert len(alpha) == 15 and not board[:9].any() and board[12:].all()  # run 1 moves after a second, give or take
+    again = CliRunner().invoke(sharing.app, options)
+    assert isinstance(again.exception, InputError) and "exists already" in str(again.exception)
+    assert "Lay it over" in CliRunner().invoke(sharing.app, [*options, "--force"]).output
 
 
 def test_without_ffmpeg_there_is_one_line_and_no_half_file(made, tmp_path: Path, monkeypatch) -> None:
