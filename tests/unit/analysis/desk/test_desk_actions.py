@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import json
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from at_the_desk import Seen, Visitor, visitor
+from desk_store import DeskStore, make_desk_store
 from made_drives import BASELINE
-from made_season import BOTH, MadeSeason
+from made_season import BOTH
 from page_reader import HOSTILE
+from same_data import worked_out_once
 
 from analysis.answers.season import season_answer
 from analysis.changes.season import gather
@@ -21,17 +22,19 @@ from analysis.store import DriveStore
 
 
 @pytest.fixture(scope="module")
-def store(made_season: MadeSeason, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A season of its own to write in: each test looks at what it changes itself."""
-    gather(DriveStore(made_season.store))
-    path = tmp_path_factory.mktemp("desk") / "store"
-    shutil.copytree(made_season.store, path)
-    return path
+def made(tmp_path_factory: pytest.TempPathFactory) -> DeskStore:
+    """A store to write in: each test looks at what it changes itself."""
+    return make_desk_store(tmp_path_factory.mktemp("desk"))
+
+
+@pytest.fixture(scope="module")
+def store(made: DeskStore) -> Path:
+    return made.store
 
 
 @pytest.fixture(scope="module")
 def at_desk(store: Path) -> Iterator[Visitor]:
-    with visitor(store) as found:
+    with worked_out_once(), visitor(store) as found:
         yield found
 
 
@@ -72,10 +75,8 @@ def test_striking_the_best_run_changes_the_season_and_counting_it_again_gives_it
     assert manifest(store, name)["struck"] == [] and at_desk.get("/season").rows("driven") == first
 
 
-def test_tags_are_kept_and_compare_takes_or_leaves_by_them(
-    at_desk: Visitor, store: Path, made_season: MadeSeason
-) -> None:
-    name, other = made_season.ids[0], made_season.ids[2]
+def test_tags_are_kept_and_compare_takes_or_leaves_by_them(at_desk: Visitor, store: Path, made: DeskStore) -> None:
+    name, other = made.a, made.b
     page = at_desk.get(f"/drive/{name}")
     refused(at_desk.send(page, "tag", {"runs": "1", "tags": "a=b=c"}), "tag", "tags", "expected a word", tags="a=b=c")
     done = at_desk.send(page, "tag", {"runs": ["1", "3"], "tags": "passenger gear=2"})
@@ -93,9 +94,9 @@ def test_tags_are_kept_and_compare_takes_or_leaves_by_them(
 
 
 def test_a_drives_setup_is_put_right_with_the_questions_of_the_verb(
-    at_desk: Visitor, store: Path, made_season: MadeSeason
+    at_desk: Visitor, store: Path, made: DeskStore
 ) -> None:
-    name = made_season.ids[3]
+    name = made.b
     page = at_desk.get(f"/drive/{name}")
     assert page.form("setup")["parts"] == ["main_jet_mm=1.06\nsnorkel=long"]
     assert page.form("setup")["name"] == [BOTH.name] and page.form("setup")["cost"] == ["18"]
@@ -119,17 +120,16 @@ def test_a_drives_setup_is_put_right_with_the_questions_of_the_verb(
     assert "because: measured again" in manifest(store, name)["trace"][-1]["what"]
     assert "The drive carries baseline with main jet 1.02" in done.section("driven")
     assert done.form("setup")["parts"] == ["main_jet_mm=1.02\nsnorkel=long\nsprung=true"]
-    at_desk.send(done, "setup", {"as_driven": BOTH.name})
-    assert manifest(store, name)["setup"]["parts"] == BOTH.parts
-    odd = at_desk.send(
-        at_desk.get(f"/drive/{name}"), "setup", {"parts": "snorkle=long", "name": "odd", "anyway": "yes"}
-    )
+    page = at_desk.send(done, "setup", {"as_driven": BASELINE.name})
+    assert manifest(store, name)["setup"]["parts"] == BASELINE.parts
+    odd = at_desk.send(page, "setup", {"parts": "snorkle=long", "name": "odd", "anyway": "yes"})
     assert odd.status == 200 and manifest(store, name)["setup"]["parts"] == {"snorkle": "long"}
-    at_desk.send(odd, "setup", {"as_driven": BOTH.name})
+    back = at_desk.send(odd, "setup", {"parts": "main_jet_mm=1.06\nsnorkel=long", "name": BOTH.name, "anyway": "yes"})
+    assert back.status == 200 and manifest(store, name)["setup"]["parts"] == BOTH.parts
 
 
-def test_weather_is_typed_or_pasted(at_desk: Visitor, store: Path, made_season: MadeSeason) -> None:
-    name = made_season.ids[1]
+def test_weather_is_typed_or_pasted(at_desk: Visitor, store: Path, made: DeskStore) -> None:
+    name = made.a
     page = at_desk.get(f"/drive/{name}")
     refused(
         at_desk.send(page, "weather", {"temperature": "17"}), "weather", "temperature", "has no unit", temperature="17"
@@ -160,8 +160,8 @@ def test_weather_is_typed_or_pasted(at_desk: Visitor, store: Path, made_season: 
     assert kept.source == report and kept.temperature_c == 17 and kept.wind_mps == pytest.approx(2.57, abs=0.01)
 
 
-def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made_season: MadeSeason) -> None:
-    name = made_season.ids[4]
+def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made: DeskStore) -> None:
+    name = made.loop
     before = manifest(store, name)["fuel"]
     page = at_desk.get(f"/drive/{name}")
     refused(at_desk.send(page, "fuel", {"used": "70mL", "by_weight": "1kg"}), "fuel", "used", "give one of them")
@@ -181,7 +181,7 @@ def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made_
     doubt = at_desk.send(page, "fuel", {"used": "70L"})
     assert doubt.status == 422 and "Not kept:" in doubt.text and doubt.form("fuel")["used"] == ["70L"]
     assert "\u201cKeep it all the same\u201d" in doubt.text and manifest(store, name)["fuel"] == before
-    way = made_season.loop_m[name]
+    way = made.loop_m
     litres = 3.5e-5 * way  # 3.5 L/100 km
     done = at_desk.send(page, "fuel", {"used": f"{litres:.5f}L", "fuel_temp": "60F", "band": "28mph-35mph"})
     assert "3.5" in done.section("fuel") and manifest(store, name)["fuel"] != before
@@ -193,13 +193,12 @@ def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made_
     assert not gone.tree.xpath("//form[@id='forget']")
 
 
-def test_hostile_words_are_text_everywhere(at_desk: Visitor, store: Path, made_season: MadeSeason) -> None:
-    name = made_season.ids[5]
+def test_hostile_words_are_text_everywhere(at_desk: Visitor, store: Path, made: DeskStore) -> None:
+    name = made.loop
     page = at_desk.get(f"/drive/{name}")
-    for text in HOSTILE:
-        page = at_desk.send(page, "note", {"text": text})
-        assert page.status == 200
-    assert [each["text"] for each in manifest(store, name)["notes"]] == [*HOSTILE]
+    page = at_desk.send(page, "note", {"text": " ".join(HOSTILE)})
+    assert page.status == 200
+    assert [each["text"] for each in manifest(store, name)["notes"]] == [" ".join(HOSTILE)]
     named = at_desk.send(page, "setup", {"parts": "main_jet_mm=1.06\nsnorkel=<b>odd</b>", "name": HOSTILE[0][:80]})
     assert named.status == 200
     wrong = at_desk.send(named, "tag", {"runs": HOSTILE[0], "tags": HOSTILE[1]})
@@ -210,11 +209,10 @@ def test_hostile_words_are_text_everywhere(at_desk: Visitor, store: Path, made_s
         scripts = seen.tree.xpath("//script[not(starts-with(@src, '/static/'))] | //img | //b[.='odd'] | //*[@onerror]")
         assert not scripts, seen.path
         assert "\u202e" not in seen.text
-    at_desk.send(named, "setup", {"as_driven": BOTH.name})
 
 
-def test_two_tabs_do_not_lose_each_others_changes(at_desk: Visitor, store: Path, made_season: MadeSeason) -> None:
-    name = made_season.ids[0]
+def test_two_tabs_do_not_lose_each_others_changes(at_desk: Visitor, store: Path, made: DeskStore) -> None:
+    name = made.a
     one, two = at_desk.get(f"/drive/{name}"), at_desk.get(f"/drive/{name}")
     at_desk.send(one, "note", {"text": "from the first tab"})
     late = at_desk.send(two, "note", {"text": "from the second tab"})
