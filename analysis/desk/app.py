@@ -50,6 +50,8 @@ class Desk:
         self.store, self.command = store, tuple(command)
         self.work = Work(store)
         self.ears = Ears()
+        self.end: Callable[[], None] = lambda: None
+        """Ends the desk; a recording goes on."""
         self.shared_at = ""
         """Where the page for the local network is, with its token; "" where there is none."""
         self._said: OrderedDict[str, str] = OrderedDict()
@@ -159,6 +161,7 @@ class Served:
         self.port = self._socket.getsockname()[1]
         names = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
         self._server = server(Gate(application(desk), names, self.token, home="/now"))
+        desk.end = self.stop
 
     @property
     def address(self) -> str:
