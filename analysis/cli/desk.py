@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from logger.cli.printing import StoreOption, say, tell
+from logger.cli.printing import StoreOption, say, tell, wrapped
 
 app = typer.Typer()
 
@@ -22,9 +22,17 @@ def desk(
     share_notes: Annotated[bool, typer.Option("--share-notes", help="As --share, and take notes from there.")] = False,
     share_at: Annotated[str | None, typer.Option("--share-at", help="This machine's address on that network, where "
                                                  "it has several.", show_default=False)] = None,
+    shortcut: Annotated[bool, typer.Option("--shortcut", help="Put a shortcut on the desktop that opens the desk, and "
+                                           "end.")] = False,
     store: StoreOption = None,
 ) -> None:  # fmt: skip
     """Open the whole tool as pages in the browser of this machine; nobody else can reach them but by --share."""
+    if shortcut:
+        from logger.cli.shortcut import install
+
+        for line in install(store):
+            tell(wrapped(line, ""))
+        return
     import webbrowser
 
     from analysis.desk.app import Desk, Served

@@ -55,6 +55,8 @@ class Desk:
         """Held while something is written by what it was when it was shown."""
         self._said: OrderedDict[str, tuple[str, str]] = OrderedDict()
         self.ears = Ears()
+        self.end: Callable[[], None] = lambda: None
+        """Ends the desk; a recording goes on."""
         self.shared_at = ""
         """Where the page for the local network is, with its token; "" where there is none."""
 
@@ -164,6 +166,7 @@ class Served:
         self.port = self._socket.getsockname()[1]
         names = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
         self._server = server(Gate(application(desk), names, self.token, home="/now"))
+        desk.end = self.stop
 
     @property
     def address(self) -> str:

@@ -46,7 +46,7 @@
 })();
 // The live parts of the page: figures from the recorder as they come. Everything else works without it.
 (() => {
-  const live = document.getElementById("live");
+  const live = document.querySelector("[data-stream]");
   if (!live) return;
   let heard = 0;
   const stream = new EventSource(live.dataset.stream);
@@ -54,6 +54,13 @@
     heard = Date.now();
     live.classList.remove("lost");
     const now = JSON.parse(event.data);
+    // A recorder that began or ended has other forms; whoever is typing keeps theirs.
+    const typing = [...document.querySelectorAll("input[type=text], textarea")].some((each) => each.value !== each.defaultValue);
+    if (now.running !== (live.dataset.running === "yes") && !typing) {
+      stream.close();
+      location.replace("/now");
+      return;
+    }
     for (const part of live.querySelectorAll("[data-is]")) {
       const value = now[part.dataset.is];
       if (Array.isArray(value)) {

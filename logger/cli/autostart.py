@@ -27,12 +27,16 @@ def possible() -> str:
     return "systemd" if shutil.which("systemctl") else ""
 
 
-def command(store: Path | None) -> list[str]:
-    """The words that record without a terminal, on `store` where it is not the platform's own."""
+def program() -> list[str]:
+    """The words that start this program again."""
     program = Path(sys.argv[0])
     own = program.stem == "pullbook" and program.is_file()
-    words = [str(program.resolve())] if own else [sys.executable, "-m", "analysis.cli.main"]
-    return [*words, "record", "--plain", *(["--store", str(store.resolve())] if store is not None else [])]
+    return [str(program.resolve())] if own else [sys.executable, "-m", "analysis.cli.main"]
+
+
+def command(store: Path | None) -> list[str]:
+    """The words that record without a terminal, on `store` where it is not the platform's own."""
+    return [*program(), "record", "--plain", *(["--store", str(store.resolve())] if store is not None else [])]
 
 
 def install(store: Path | None) -> list[str]:

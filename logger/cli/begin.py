@@ -203,15 +203,19 @@ def _car_file(store: Path) -> Path:
 
 
 def _start(answers: Answers, store: Path | None) -> None:
-    from logger.cli import autostart
+    from logger.cli import autostart, shortcut
 
     by = autostart.possible()
-    if not by:
-        return
-    tell("\n3. By itself")
-    if answers.ask("start", f"Record from login on, without a hand on it (by {by})", yes, "no"):
-        for line in autostart.install(store):
-            tell(f"  {line}")
+    if by:
+        tell("\n3. By itself")
+        if answers.ask("start", f"Record from login on, without a hand on it (by {by})", yes, "no"):
+            for line in autostart.install(store):
+                tell(wrapped(line, "  "))
+    if shortcut.possible():
+        tell("\n4. In the browser" if by else "\n3. In the browser")
+        if answers.ask("shortcut", "A shortcut on the desktop that opens all this as pages", yes, "yes"):
+            for line in shortcut.install(store):
+                tell(wrapped(line, "  "))
 
 
 # --- ready --------------------------------------------------------------------------------------------------------

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from analysis.desk.parts import Links, Part, View
+from analysis.desk.parts import Form, Links, Part, View
 from analysis.report.page import Block, Bullets, Page, Section, Table, Words
 
 if TYPE_CHECKING:
@@ -160,14 +160,23 @@ def page(desk: Desk, request: Request) -> View:
         *(Section(name, title, _told(lines)) for name, title, lines in METHODS),
         Section("cautions", "Cautions", [Bullets(cautions())]),
     ]
-    pages = Part("pages", "Each page and its commands", [Links(_PAGES)])
     ways = Part("on-this-page", "On this page", [Links([(f"#{each.name}", each.title, "") for each in sections])])
+    end = Form("end", "/help/end", [], "End the desk", "A recording goes on without it.", "Ctrl-C where it was started",
+               careful=True)  # fmt: skip
+    pages = Part("pages", "Each page and its commands", [Links(_PAGES), end])
     return View(Page("Help", "The words, the methods, cautions", (), sections=sections), "help", "pullbook --help",
                 before=[ways], parts=[pages])  # fmt: skip
+
+
+def end(desk: Desk, request: Request) -> View:
+    """The last page: what is under way is answered before the desk ends."""
+    desk.end()
+    words: list[Block] = [Words("You can close this window. A recording goes on without the desk.")]
+    return View(Page("The desk has ended", "", (), sections=[Section("ended", "Ended", words)]), "help")
 
 
 def _told(lines: tuple[str, ...]) -> list[Block]:
     return [Words(line) for line in lines]
 
 
-ROUTES = [("GET", "/help", "help", page)]
+ROUTES = [("GET", "/help", "help", page), ("POST", "/help/end", "help", end)]

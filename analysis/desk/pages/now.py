@@ -168,6 +168,7 @@ def _said(running: bool, told: dict[str, Any], outside: bool) -> dict[str, Any]:
     if figures:
         value, digits = figures.get("mixture"), 2 if figures.get("mixture_channel") == "lambda" else 1
         mixture = "--" if value is None else f"{value:.{digits}f}"
+    sources = [_source(each, seen.get("doubts") or (), outside) for each in told.get("sources", ())] if running else []
     return {
         "running": running,
         "state": _state(running, told, outside),
@@ -178,9 +179,8 @@ def _said(running: bool, told: dict[str, Any], outside: bool) -> dict[str, Any]:
         "alert": str(figures.get("alert", seen.get("alert")) or "") if fresh else "",
         "last_run": f"Last run: {seen['last_run']}" if seen.get("last_run") else "",
         "channels": str(seen.get("channels") or "") if fresh else "",
-        "sources": [_source(each, seen.get("doubts") or (), outside) for each in told.get("sources", ())]
-        if running
-        else [],
+        "lost": "  ".join(line for line, well in sources if not well),
+        "sources": [line for line, well in sources if well],
     }
 
 
@@ -201,17 +201,16 @@ def _state(running: bool, told: dict[str, Any], outside: bool) -> str:
     return f"{said}. {told['free_mb'] / MB_PER_GB:.1f} GB free"
 
 
-def _source(source: dict[str, Any], doubts: Any, outside: bool) -> str:
-    how, ago = str(source["state"]), source["last_bytes_s_ago"]
-    if how == "open" and source["name"] in doubts:
-        how = "no sense: the lines don't parse; is the baud right?"
-    elif how == "open" and (ago is None or ago > 3):
-        how = "silent: is it powered?"
-    elif how != "open":
-        how = how if outside else f"{how}: {source['why']}"
-    else:
-        how = f"{source['lines_per_s']:.0f} lines a second"
-    return f"{source['name']}: {how}"
+def _source(source: dict[str, Any], doubts: Any, outside: bool) -> tuple[str, bool]:
+    """What is to be said of a source, and whether it is well."""
+    name, how, ago = source["name"], str(source["state"]), source["last_bytes_s_ago"]
+    if how != "open":
+        return f"{name}: {how}" + ("" if outside else f": {source['why']}"), False
+    if name in doubts:
+        return f"{name}: no sense: the lines don't parse; is the baud right?", False
+    if ago is None or ago > 3:
+        return f"{name}: silent: is it powered?", False
+    return f"{name}: {source['lines_per_s']:.0f} lines a second", True
 
 
 ROUTES = [

@@ -4,11 +4,30 @@ from __future__ import annotations
 
 import subprocess
 import sys
+from pathlib import Path
 
-HEAVY = ("numpy", "pandas", "scipy", "pyarrow", "pydantic", "pint", "jinja2", "rich", "serial", "distributed", "fsspec")
+HEAVY = (
+    "numpy", "pandas", "scipy", "pyarrow", "pydantic", "pint", "jinja2", "rich", "serial", "distributed", "fsspec",
+    "starlette", "uvicorn", "segno", "multipart", "analysis.desk",
+)  # fmt: skip
 
 
 def test_the_command_loads_nothing_heavy_before_a_verb_is_asked() -> None:
     code = f"import sys, analysis.cli.main; print([each for each in {HEAVY} if each in sys.modules])"
     said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert said.stdout.strip() == "[]"
+
+
+def test_recording_loads_nothing_of_the_desk(tmp_path: Path) -> None:
+    """`record`, to its end, and `--help`: the pages, their server and their codes cost them nothing."""
+    served = ("starlette", "uvicorn", "segno", "multipart", "jinja2", "anyio", "h11", "analysis.desk")
+    (tmp_path / "recorder.toml").write_text('[[source]]\nname = "gps"\nkind = "nmea"\nport = "/dev/none"\n')
+    for words in (["record", "--store", str(tmp_path), "--for", "0.1s", "--plain"], ["--help"], ["desk", "--help"]):
+        code = (
+            f"import sys; sys.argv = ['pullbook', *{words}]\n"
+            "import analysis.cli.main\n"
+            "try:\n    analysis.cli.main.main()\nfinally:\n"
+            f"    print('loaded', [each for each in {served} if each in sys.modules], file=sys.stderr)"
+        )
+        said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
+        assert "loaded []" in said.stderr, (words, said.stderr)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from pathlib import Path
 
 import pytest
 import typer
-from desk_client import Client, served
+from desk_client import Client, raw, served, until
 
 from analysis.changes import priors
 from analysis.cli.main import app
@@ -52,3 +53,18 @@ def test_the_figures_in_the_texts_are_the_programs() -> None:
     assert f"{FOOT_M} m" in said["times"]
     assert f"{priors.DAY_SHARE:.1%}".replace("%", " %") in said["compare"]
     assert "two seconds" in said["live"] and STALE_NS == 2 * 10**9
+
+
+def test_the_desk_is_ended_from_the_page(tmp_path: Path) -> None:
+    """It answers first; then nobody answers there any more."""
+    with served(tmp_path) as (desk, client):
+        assert "You can close this window" in client.post("/help/end").text
+
+        def gone() -> bool:
+            try:
+                raw(desk.port, b"GET / HTTP/1.1\r\n\r\n")
+            except OSError:
+                return True
+            return False
+
+        until(gone)

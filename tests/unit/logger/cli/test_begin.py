@@ -26,6 +26,12 @@ from logger.errors import ConfigError, InputError
 posix = pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are needed")
 
 
+@pytest.fixture(autouse=True)
+def no_desktop(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On a machine with one there is a question more."""
+    monkeypatch.setattr("logger.cli.shortcut.possible", lambda: False)
+
+
 def begin(store: Path, *arguments: str, answers: str) -> Result:
     result = CliRunner().invoke(cli.app, ["begin", *arguments, "--store", str(store)], input=answers)
     if result.exception is not None and not isinstance(result.exception, SystemExit | InputError):
@@ -215,3 +221,14 @@ def test_any_part_of_what_ports_prints_can_be_pasted(tmp_path: Path) -> None:
                     assert "line 1: '$ pullbook ports --listen' is a line of the screen" in said, part
                 else:
                     assert re.search(r"line \d+: |missing|unknown key|has a name", said), (said, part)
+
+
+def test_a_shortcut_is_offered_where_there_is_a_desktop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[object] = []
+    monkeypatch.setattr("logger.cli.shortcut.possible", lambda: True)
+    monkeypatch.setattr("logger.cli.autostart.possible", lambda: "")
+    monkeypatch.setattr("logger.cli.shortcut.install", lambda store: asked.append(store) or ["Wrote it."])
+    (tmp_path / "recorder.toml").write_text((folder() / "recorder.toml").read_text().replace('car = "wren.toml"', ""))
+    for answer, count in (("", 1), ("no", 1), ("y", 2)):
+        result = begin(tmp_path, "--only", "start", answers=f"{answer}\n")
+        assert result.exit_code == 0 and len(asked) == count, result.output
