@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -49,9 +48,8 @@ def pack(
     from analysis.answers.pack import pack_answer
 
     opened = open_store(store)
-    asked = out or Path(f"pullbook-{datetime.now(UTC):%Y-%m-%d}{'-whole' if whole else ''}.zip")
     answer = pack_answer(
-        opened, asked, names or (), everything=whole, ends_m=parse_quantity(ends, "m") if ends else None, force=force,
+        opened, out, names or (), everything=whole, ends_m=parse_quantity(ends, "m") if ends else None, force=force,
         progress=say_progress,
     )  # fmt: skip
     print_json(answer.to_json()) if json else _print_pack(answer)
