@@ -131,7 +131,9 @@ def captions_answer(
         texts[folder / f"{one.stem}.srt"] = captions.subrip(one.lines)
         drawn = _drawn(drive, one, notes) if style == "bars" else captions.ass(one.lines, one.size)
         texts[folder / f"{one.stem}.ass"] = drawn
-    over = [may_write(folder / _overlay_name(one.stem, overlay), force) for one in clipped if overlay]
+    over = [folder / _overlay_name(one.stem, overlay) for one in clipped if overlay]
+    for path in over:
+        may_write(path, force)
     files = tuple(write_whole(path, text.encode("utf-8"), force) for path, text in texts.items())
     first = fits[0]
     return CaptionsAnswer(

@@ -20,6 +20,7 @@ from analysis import kept
 from analysis.report.page import Bullets, Figure, Map, MapField, Page, Section, Table, Words
 from analysis.report.plots import Axis, Plot
 from logger.errors import InputError, NoAnswer
+from logger.zone import zone_of
 
 if TYPE_CHECKING:
     from analysis.drive import AnalysedDrive
@@ -37,7 +38,11 @@ def page_key(store: DriveStore) -> str | None:
     try:
         return kept.digest_of_values(
             store.targets.model_dump(),
-            [(kept.analysed_key(drive), drive.drive.manifest.model_dump_json()) for drive in store.drives],
+            [
+                (kept.analysed_key(drive), manifest.model_dump_json(), zone_of(manifest.started_utc))
+                for drive in store.drives
+                for manifest in [drive.drive.manifest]
+            ],
         )
     except (NoAnswer, InputError):
         return None
