@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -74,6 +75,19 @@ def test_it_is_made_anew_when_anything_changes(store: Path, built: list[str]) ->
         assert len(built) == before + 2
     finally:
         (store / "targets.toml").unlink()
+
+
+@pytest.mark.skipif(not hasattr(time, "tzset"), reason="the zone of a process can be set on POSIX only")
+def test_it_is_of_the_zone_it_was_made_in(store: Path, built: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
+    here = html(store)
+    monkeypatch.setenv("TZ", "Asia/Tokyo")
+    time.tzset()
+    try:
+        there = html(store)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
+    assert "UTC+9" in there and "UTC+9" not in here
 
 
 @pytest.mark.parametrize(
