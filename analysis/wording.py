@@ -226,6 +226,11 @@ def wind_words(mps: float) -> str:
     return f"{mps:.2g} m/s ({mps / MPS_PER_MPH:.2g} mph)"
 
 
+def short_way_words(metres: float) -> str:
+    """A way within sight, or a height, for a sentence that does not know the owner's unit: 300 m (984 ft)."""
+    return f"{metres:.0f} m ({metres / FOOT_M:.0f} ft)"
+
+
 def way_words(metres: float) -> str:
     """A distance for a sentence that does not know the owner's unit: 1.2 km (0.7 mi)."""
     return f"{metres / M_PER_KM:.1f} km ({metres / M_PER_MILE:.1f} mi)"

@@ -122,7 +122,9 @@ def captions_answer(
         style=style, folder=folder or Path(),
     )  # fmt: skip
     folder, first = folder or Path(), made.fits[0]
-    over = [may_write(folder / _overlay_name(one.stem, overlay), force) for one in made.clips if overlay]
+    over = [folder / _overlay_name(one.stem, overlay) for one in made.clips if overlay]
+    for path in over:
+        may_write(path, force)
     files = tuple(write_whole(path, text.encode("utf-8"), force) for path, text in made.texts.items())
     return CaptionsAnswer(
         drive=drive.id,

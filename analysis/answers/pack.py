@@ -8,6 +8,7 @@ unpack_answer(Path("store"), Path("finch.zip"))
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -63,7 +64,7 @@ class PackAnswer(Answer):
 
 def pack_answer(
     store: DriveStore,
-    path: Path,
+    path: Path | None = None,
     names: Sequence[str] = (),
     *,
     everything: bool = False,
@@ -75,6 +76,8 @@ def pack_answer(
 
     Parameters
     ----------
+    path : Path, optional
+        The file; by default named after the car and the day, in the current folder.
     names : sequence of str
         The drives; by default all of the store.
     everything : bool
@@ -89,7 +92,8 @@ def pack_answer(
     NoAnswer
         Where there is no drive to pack.
     """
-    may_write(path, force)
+    if path is not None:
+        may_write(path, force)
     if everything and ends_m is not None:
         raise InputError("--ends cuts positions, and --whole leaves them all: give one of them")
     drives = [store.drive(name) for name in dict.fromkeys(names)] if names else store.drives
@@ -106,6 +110,10 @@ def pack_answer(
     left: list[str] = []
     files: list[str] = []
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
+    if path is None:
+        car = unpacking.plain_name(newest.car.name if newest else "")
+        path = Path(f"{car}-{datetime.now(UTC):%Y-%m-%d}{'-whole' if everything else ''}.zip")
+        may_write(path, force)
     private = "" if everything else next(iter(rules.values())).said()
     try:
         owner = keep_pack_id(store.path)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -43,15 +42,15 @@ def pack(
 ) -> None:  # fmt: skip
     """Put drives with their setups, notes, photographs and the car's file into one file.
 
-    Made for others, unless --whole says that it is for yourself: without the places that stay private, without raw
-    bytes, and with pictures stripped of all that the camera wrote into them. Notes are given away as you wrote them.
+    Without --whole it is for others: places that stay private, raw bytes and what cameras wrote are cut.
+
+    Notes are given away as you wrote them.
     """
     from analysis.answers.pack import pack_answer
 
     opened = open_store(store)
-    asked = out or Path(f"pullbook-{datetime.now(UTC):%Y-%m-%d}{'-whole' if whole else ''}.zip")
     answer = pack_answer(
-        opened, asked, names or (), everything=whole, ends_m=parse_quantity(ends, "m") if ends else None, force=force,
+        opened, out, names or (), everything=whole, ends_m=parse_quantity(ends, "m") if ends else None, force=force,
         progress=say_progress,
     )  # fmt: skip
     print_json(answer.to_json()) if json else _print_pack(answer)
@@ -70,7 +69,7 @@ def unpack(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Take such a file in: your own drives are merged, a friend's are put beside yours as those of another car."""
+    """Take a file of `pullbook pack` in: your own drives are merged, a friend's are put beside as another car's."""
     from analysis.answers.pack import unpack_answer
 
     answer = unpack_answer(open_store(store).path, file, mine=mine, called=called, progress=say_progress)

@@ -45,8 +45,9 @@ def photo(
 ) -> None:  # fmt: skip
     """Keep pictures and words with a drive or a run, such as a plug after it; without any, list what is kept.
 
-    What the camera wrote into a picture, the place too, stays in the store and goes into no report and no pack for
-    others. Hot plugs burn: engine off and cool.
+    What the camera wrote into a picture, the place too, stays in the store: no report and no pack for others has it.
+
+    Hot plugs burn: engine off and cool.
     """
     from analysis.answers.photos import add_photos, photos_answer, put_away
 

@@ -13,8 +13,6 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
@@ -69,8 +67,6 @@ def asked_page(
     NoAnswer
         Where there is nothing to report.
     """
-    from analysis.changes.season import gather
-
     names = list(what[1:]) if len(what) == 3 and what[0].casefold() in ("setup", "setups") else list(what)
     _check(names, season, reference, speeds_mps)
     if photos and (season or len(names) == 2):
@@ -78,6 +74,8 @@ def asked_page(
 
     def gathered() -> SeasonRecord:
         """All drives, told in the unit asked for."""
+        from analysis.changes.season import gather
+
         found = gather(store, progress=progress)
         return replace(found, unit=unit) if unit else found
 
@@ -109,6 +107,8 @@ def _of_season(season: SeasonRecord, speeds_mps: Sequence[float]) -> tuple[str, 
 
 
 def _of_setups(season: SeasonRecord, a: str, b: str, speeds_mps: Sequence[float]) -> tuple[str, Page]:
+    import numpy as np
+
     from analysis.report.setups_page import setups_page
 
     page = setups_page(a, b, season, np.array(sorted(speeds_mps)) if speeds_mps else None)
@@ -124,16 +124,25 @@ def _of_drive(
     gathered: Callable[[], SeasonRecord],
     photos: bool,
 ) -> tuple[str, Page]:
+    from analysis.report.kept_page import keep_page, page_key, read_page
+
+    listed = store.drives  # the drive is opened among them, once
+    drive = store.drive(name)
+    key = page_key(store) if drive.kept_in is not None and not photos else None
+    if key is not None and (before := read_page(drive, key, reference, unit)) is not None:
+        return f"{drive.id}-report", before
     from analysis.report.drive_page import drive_page, reference_run
     from analysis.report.photos_section import photo_blocks
     from analysis.report.sections import plan_blocks
 
-    listed = store.drives  # the drive is opened among them, once
-    drive = store.drive(name)
     # A wrong number is told before the season is read, which may take long.
     held = reference_run(drive, reference) if reference is not None else None
-    plan = plan_blocks(gathered()) if listed else []
     pictures = photo_blocks(drive) if photos else []
     if photos and not pictures:
         raise NoAnswer(f"{drive.id}: no photographs are kept with it: `pullbook photo {drive.id} PICTURE` adds one")
-    return f"{drive.id}-report", drive_page(drive, unit, held, plan, pictures)
+    season = gathered() if listed else None
+    page = drive_page(drive, unit, held, plan_blocks(season) if season is not None else [], pictures)
+    # Where a drive is left out, the owner is told each time. Pictures are in the store as they are.
+    if key is not None and season is not None and len(season.drives) == len(listed):
+        keep_page(drive, key, page, reference, unit)
+    return f"{drive.id}-report", page

@@ -23,7 +23,7 @@ from analysis.arrays import Floats
 from analysis.motion.geodesy import chord_length, climbed, track_length
 from analysis.road import NORMAL_95
 from analysis.road.fuel_used import Used
-from analysis.wording import way_words, wind_words
+from analysis.wording import short_way_words, way_words, wind_words
 from logger.errors import NoAnswer
 from logger.units import l_per_100km
 
@@ -165,7 +165,7 @@ def drive_loop(
     """The loop that a drive was. NoAnswer where the car went nowhere or no fuel was used."""
     way = distance(motion, fixes)
     if not way.metres > 100:
-        raise NoAnswer(f"the drive went {way.metres:.0f} m: too short for a fuel loop")
+        raise NoAnswer(f"the drive went {short_way_words(way.metres)}: too short for a fuel loop")
     if not used.volume_m3 > 0:
         raise NoAnswer("no fuel was used: expected a volume or weight above zero")
     manner = _manner(motion, fixes, used.band_mps, wind_mps)
@@ -225,9 +225,8 @@ def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
     if manner.closing_m > 300:
         said.append(f"it ended {way_words(manner.closing_m)} from its start: wind and slope do not cancel")
     if abs(manner.net_climb_m) > 15:
-        said.append(
-            f"it ended {abs(manner.net_climb_m):.0f} m {'above' if manner.net_climb_m > 0 else 'below'} its start"
-        )
+        side = "above" if manner.net_climb_m > 0 else "below"
+        said.append(f"it ended {short_way_words(abs(manner.net_climb_m))} {side} its start")
     if manner.wind_mps > 5:
         said.append(f"the wind was {wind_words(manner.wind_mps)}")
     if way.gap_m > 0.02 * way.metres:

@@ -22,7 +22,7 @@ from analysis.arrays import Floats
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
 from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, LaunchReadings, Ways, evidence, lone_stray
-from analysis.runs.rises import LaunchHabit
+from analysis.runs.rises import STANDS_FOR_HELD_S, STANDS_FOR_S, LaunchHabit
 from logger.units import FOOT_M, speed_label
 
 DEPART_MPS = 1.0
@@ -200,9 +200,8 @@ def fit_launch(
     unseen = 0.15 * max(step - 0.6, 0.0)
     foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
     turning = math.hypot(0.012, 0.15 * lag_s) if turns else 0.0
-    t0_sigma = np.hypot(
-        ways.stands_for[alive[keep[0]]], math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen, turning)
-    )
+    of_range = ways.stands_for[alive[keep[0]]] * (STANDS_FOR_HELD_S / STANDS_FOR_S if noise.hold_mps else 1.0)
+    t0_sigma = np.hypot(of_range, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen, turning))
     return Launch(
         *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),
         until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, alive[keep[0]], rise_log,

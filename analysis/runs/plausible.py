@@ -16,6 +16,7 @@ from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import chord_length
 from analysis.motion.smoother import Motion
 from analysis.runs.run import Run
+from analysis.wording import short_way_words
 from logger.units import MPS_PER_MPH
 
 STANDARD_GRAVITY = 9.80665
@@ -41,8 +42,7 @@ def judged(runs: Sequence[Run], motion: Motion, fixes: Fixes) -> list[Run]:
 def _impossible(run: Run) -> str | None:
     gained = run.launch.half_second_mps2 if run.launch is not None else math.nan
     if gained > MOST_MPS2:
-        weight = gained / STANDARD_GRAVITY
-        return f"gained {gained:.0f} m/s2 ({weight:.1f} g) in its launch: more than road tyres hold"
+        return f"gained {gained / STANDARD_GRAVITY:.1f} g in its launch: more than road tyres hold"
     if abs(run.grade.percent) - 2 * run.grade.sigma > STEEPEST_PERCENT:
         return f"its heights make a grade of {run.grade.percent:+.0f} %: steeper than any street"
     return None
@@ -71,7 +71,7 @@ def _unmoved(run: Run, motion: Motion, fixes: Fixes) -> str | None:
             wrong.append((float(way[k]), moved))
     if len(wrong) < 2:
         return None
-    return f"its positions moved {wrong[-1][1]:.0f} m where its speed makes {wrong[-1][0]:.0f} m"
+    return f"its positions moved {short_way_words(wrong[-1][1])} where its speed makes {short_way_words(wrong[-1][0])}"
 
 
 def _early_gain(run: Run) -> float | None:
@@ -90,5 +90,6 @@ def _unlike(run: Run, usual: Sequence[float]) -> str | None:
     middle = float(np.median(usual))
     spread = 1.4826 * float(np.median(np.abs(np.array(usual) - middle)))
     if mine > LIKE_ITSELF * middle and mine > middle + 6 * spread + 0.5:
-        return f"gained {mine:.1f} m/s2 where this car's other launches gain {middle:.1f}"
+        own, others = mine / STANDARD_GRAVITY, middle / STANDARD_GRAVITY
+        return f"gained {own:.2f} g where this car's other launches gain {others:.2f}"
     return None

@@ -25,6 +25,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from analysis.arrays import Bools, Floats
 from analysis.motion.geodesy import distance_m
+from analysis.wording import short_way_words
 from logger.config.recorder import Privacy, PrivateCircle
 from logger.errors import InputError
 
@@ -42,7 +43,7 @@ class Rules:
     def said(self) -> str:
         """In words, without a place."""
         circles = f"{len(self.circles)} private circle{'' if len(self.circles) == 1 else 's'}"
-        ends = f"the first and last {self.ends_m:g} m" if self.ends_m > 0 else "no ends"
+        ends = f"the first and last {short_way_words(self.ends_m)}" if self.ends_m > 0 else "no ends"
         return f"{ends} and {circles}"
 
 

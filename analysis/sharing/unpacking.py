@@ -35,7 +35,7 @@ from logger.store.cars import CARS, keep_pack_id, pack_id
 from logger.store.commit import CONFIG, RAW, commit_files
 from logger.store.disk import Disk, said
 from logger.store.drive import Drive, list_drives, open_folder
-from logger.store.folders import free_name, id_of, make_store, new_folder, take_name
+from logger.store.folders import free_name, id_of, make_store, new_folder, sweep, take_name
 from logger.store.manifest import MANIFEST, Manifest, Trace, manifest_bytes, parse_manifest
 from logger.store.pack import NO_NAMES, PackFile
 from logger.store.parquet import digest_of
@@ -112,6 +112,7 @@ def unpack(
         pack.check()
         taken = Taken(*_place(store, pack, mine, called), pack.index.made_for)
         _has_room(store, pack)
+        sweep(taken.store)
         own = _Here(store, _own_car(store)) if taken.car is None else None
         here: dict[Path, _Here] = {} if own is None else {store: own}
         for names in pack.drives():
@@ -143,7 +144,7 @@ def _place(store: Path, pack: PackFile, mine: bool, called: str | None) -> tuple
             return store, None
         what = "say --mine to merge it with yours, or --as NAME for a friend's car"
         raise InputError(f"{pack.path}: a whole pack of another store: {what}")
-    name = _slug(index.car)
+    name = plain_name(index.car)
     folder = store / CARS / name
     number = 2
     while pack_id(folder) not in ("", index.owner):
@@ -151,7 +152,8 @@ def _place(store: Path, pack: PackFile, mine: bool, called: str | None) -> tuple
     return folder, folder.name
 
 
-def _slug(text: str) -> str:
+def plain_name(text: str) -> str:
+    """A car's name as a folder or a file may be called: `the-wren`; `car` where nothing is left of it."""
     plain = re.sub(r"[^a-z0-9]+", "-", text.casefold()).strip("-")[:40].strip("-")
     return "car" if not plain or plain in _NO_NAMES else plain
 
@@ -238,7 +240,7 @@ def _goes_to(manifest: Manifest, taken: Taken, store: Path, here: Mapping[Path, 
     if taken.car is None:
         own = here[store]
         own.car = own.car or car.strip().casefold()
-        return store if not car or car.strip().casefold() == own.car else store / CARS / _slug(car)
+        return store if not car or car.strip().casefold() == own.car else store / CARS / plain_name(car)
     return taken.store
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from faults.of_packs import PACKS
 from faults.of_verdicts import VERDICTS
 from faults.planted import Fault
 
@@ -152,4 +153,5 @@ FAULTS: tuple[Fault, ...] = (
     Fault("rolling and drag swapped", C + "coast.py", 'f"{found.a_n:.1f} N", f"±{half.a_n:.1f}"', 'f"{found.c_n_per_mps2:.1f} N", f"±{half.a_n:.1f}"', COAST),
     Fault("coasts are not saved", A + "coast.py", "    if save is not None:\n        from", "    if save is None:\n        from", COAST),
     *VERDICTS,
+    *PACKS,
 )  # fmt: skip

@@ -151,7 +151,7 @@ def test_text_json_and_answer_are_one(made: tuple[Path, str, Truth], tmp_path: P
     text = " ".join(said(made[1], *options).split())
     assert f": {answer.rows} rows, {answer.bytes / 1e6:.2f} MB." in text
     share = f"{answer.private.share_cut:.0%} of the positions were cut."
-    assert f"Private: the first and last 150 m and 0 private circles; {share}" in text
+    assert f"Private: the first and last 150 m (492 ft) and 0 private circles; {share}" in text
 
 
 def test_the_format_is_asked_for_or_the_files_own(made: tuple[Path, str, Truth], tmp_path: Path) -> None:

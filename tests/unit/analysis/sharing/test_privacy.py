@@ -178,7 +178,7 @@ def test_a_circle_holds_for_all_drives_of_the_store(driven, tmp_path):
     assert privacy.in_force(tmp_path, [older], 50.0).ends_m == 50
     with pytest.raises(InputError, match="expected 0 m"):
         privacy.in_force(tmp_path, [older], -1.0)
-    assert privacy.in_force(store, [drive]).said() == "the first and last 300 m and 1 private circle"
+    assert privacy.in_force(store, [drive]).said() == "the first and last 300 m (984 ft) and 1 private circle"
 
 
 @pytest.mark.parametrize(
