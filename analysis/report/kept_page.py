@@ -3,8 +3,8 @@
     STORE/.analysis/DRIVE/page-0a1b2c3d4e5f.json
 
 A page is kept under a digest of what was asked, with a key of all that it depends on: every drive of the store (the
-next outing is planned by all of them), the targets in force, the owner's zone, this program (`kept`). Its drawings are looked through
-before they are shown again: nothing but lines, areas and words may stand in one.
+next outing is planned by all of them), the targets in force, the owner's zone, and this program (`kept`). Its drawings
+are looked through before they are shown again: nothing but lines, areas and words may stand in one.
 """
 
 from __future__ import annotations
