@@ -74,6 +74,7 @@ def asked_page(
     def gathered() -> SeasonRecord:
         """All drives, told in the unit asked for."""
         found = gather(store, progress=progress)
+        progress("all drives are read: working out the page")
         return replace(found, unit=unit) if unit else found
 
     if season:
