@@ -57,7 +57,6 @@ def _shown(block: Block, name: str) -> Any:
         found = _kept[id(block), name] = block, _environment().get_template("blocks.html.j2").module.block(block, name)
         while len(_kept) > _MOST_KEPT:
             _kept.popitem(last=False)
-    _kept.move_to_end((id(block), name))
     return found[1]
 
 
