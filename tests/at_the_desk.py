@@ -99,7 +99,7 @@ class Visitor:
 
     def get(self, path: str, *, wait: bool = True) -> Seen:
         """A page; where it is being worked out, as it is when that is done."""
-        for _ in range(600):
+        for _ in range(6000):
             seen = self._ask("GET", path)
             if not (wait and b'http-equiv="refresh"' in seen.data):
                 return seen

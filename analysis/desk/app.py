@@ -96,7 +96,7 @@ class Desk:
     def to(self, address: str, said: str = "", at: str = "") -> Response:
         """Go to a page of the desk, which then says what was done, in its section `at`."""
         if said:
-            address += f"{'&' if '?' in address else '?'}said={self.say(said, at)}#did"
+            address += f"{'&' if '?' in address else '?'}said={self.say(said, at)}"
         return RedirectResponse(address, 303)
 
     def close(self) -> None:

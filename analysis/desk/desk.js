@@ -44,6 +44,13 @@
     });
   }
 })();
+// What was just done is looked at first, also where the page was loaded again by itself while it was worked out.
+(() => {
+  const did = document.getElementById("did");
+  if (!did) return;
+  history.scrollRestoration = "manual";
+  addEventListener("load", () => did.scrollIntoView({ block: "center" }));
+})();
 // The live parts of the page: figures from the recorder as they come. Everything else works without it.
 (() => {
   const live = document.querySelector("[data-stream]");

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import functools
+from collections import OrderedDict
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis.desk.parts import View
-from analysis.report.page import Page, Section, Words
+from analysis.report.page import Block, Page, Section, Words
 
 if TYPE_CHECKING:
     from analysis.desk.work import Asked
@@ -39,7 +40,24 @@ def waiting(asked: Asked, tab: str, title: str) -> View:
 def _environment() -> Any:
     from analysis.report.page import environment
 
-    return environment(_HERE, _REPORT)
+    made = environment(_HERE, _REPORT)
+    made.globals["shown"] = _shown
+    return made
+
+
+_MOST_KEPT = 1000
+_kept: OrderedDict[tuple[int, str], tuple[Block, Any]] = OrderedDict()
+
+
+def _shown(block: Block, name: str) -> Any:
+    """A block of a report as HTML, made once while the block is there: large tables and plots are asked for again and
+    again."""
+    found = _kept.get((id(block), name))
+    if found is None or found[0] is not block:
+        found = _kept[id(block), name] = block, _environment().get_template("blocks.html.j2").module.block(block, name)
+        while len(_kept) > _MOST_KEPT:
+            _kept.popitem(last=False)
+    return found[1]
 
 
 def rendered(

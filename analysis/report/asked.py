@@ -77,6 +77,7 @@ def asked_page(
         from analysis.changes.season import gather
 
         found = gather(store, progress=progress)
+        progress("all drives are read: working out the page")
         return replace(found, unit=unit) if unit else found
 
     if season:

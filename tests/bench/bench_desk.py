@@ -31,7 +31,7 @@ def median_s(work: Callable[[], object], times: int = TIMES) -> float:
         begun = time.perf_counter()
         work()
         found.append(time.perf_counter() - begun)
-    return statistics.median(found)
+    return statistics.median(found) if found else float("nan")
 
 
 def baselines(store: Path, drive: str) -> dict[str, Callable[[], object]]:

@@ -106,6 +106,7 @@ def _planned(store: DriveStore, asked: Typed, progress: Callable[[str], None]) -
     words = "" if carried is None else f"{carried.name}: {described(carried.parts)}"
     season = gather(store, progress=progress)
     setups, tags = [each.name for each in season.setups], sorted({tag for run in season.runs for tag in run.tags})
+    progress("all drives are read: working out the plan")
     try:
         where, without = asked.get("where", "").split(), asked.get("without", "").split()
         kept = tagged(season, where, without) if where or without else season

@@ -80,6 +80,7 @@ def page(desk: Desk, request: Request) -> View:
         if not asked.both:
             return _Made(season, [form], None, "", None)
         try:
+            progress("all drives are read: holding one side against the other")
             a, b = (_side(ticked, asked.by, season) for ticked in (asked.a, asked.b))
             return _Made(season, [form], _compared(season, a, b, asked), _command(a, b, asked), None)
         except (InputError, NoAnswer) as error:

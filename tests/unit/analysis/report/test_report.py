@@ -263,7 +263,8 @@ def test_times_of_setups_and_drives_are_the_simulators(made_season, true_pages):
         assert row[3] == str(len(true))
         assert [float(row[4]), float(row[5])] == pytest.approx([true[0], float(np.median(true))], abs=0.08)
     for number, name in enumerate(("baseline", "snorkel and jet")):
-        row = next(row for row in read.rows if row[0] == name and len(row) == 8)
+        row = next(row for row in read.rows if row[0] == name and len(row) == 10)
+        assert row[7:9] == [["-", "-"], ["18", "2"]][number]  # money and hours, as the setup's file says
         assert float(row[6]) == pytest.approx(L_PER_100KM[number], rel=0.02)
 
 

@@ -1,0 +1,227 @@
+"""The desk's pages in Debian's Chromium: each page's main job end to end, on paper and dark, with and without script.
+
+Run with `-m browser`. Needs chromium and chromium-driver.
+"""
+
+from __future__ import annotations
+
+import json
+import shutil
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from at_the_desk import Visitor, desk_open
+from chromium import asked, chromium, complaints
+from desk_store import DeskStore, make_desk_store
+from made_season import BASELINE, BOTH
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        not (shutil.which("chromium") and shutil.which("chromedriver")), reason="chromium is not installed"
+    ),
+]
+
+LAPTOP, PHONE = (1366, 768), (390, 844)
+PAGES = ("/drives", "/drive/{b}", "/drive/{b}/captions", "/drive/{b}/export", "/compare", "/compare?by=drives",
+         "/compare?a={a}&b={b}", "/season", "/next")  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> DeskStore:
+    return make_desk_store(tmp_path_factory.mktemp("desk"))
+
+
+@pytest.fixture(scope="module")
+def served(made: DeskStore) -> Iterator[object]:
+    with desk_open(made.store) as found:
+        yield found
+
+
+class Screen:
+    """A browser at the desk."""
+
+    def __init__(self, browser, served) -> None:
+        self.browser, self.home = browser, f"http://127.0.0.1:{served.port}"
+        browser.get(served.address)
+
+    def go(self, path: str) -> None:
+        self.browser.get(self.home + path)
+        self.settle()
+
+    def settle(self) -> None:
+        """Wait until what is being worked out is there."""
+        for _ in range(600):
+            # Not by a script of the test: the page may have to do without any.
+            if self.browser.find_elements("css selector", "html:not(:has(meta[http-equiv=refresh])) footer"):
+                return
+            time.sleep(0.2)
+        raise AssertionError("it was never worked out")
+
+    def one(self, css: str):
+        return self.browser.find_element("css selector", css)
+
+    def press(self, element) -> None:
+        """Click, whatever stands at the edge of the window."""
+        self.browser.execute_script("arguments[0].scrollIntoView({block: 'center', behavior: 'instant'})", element)
+        element.click()
+
+    def unfold(self, form: str) -> None:
+        self.press(self.browser.find_element("xpath", f"//form[@id='{form}']/ancestor::details/summary"))
+
+    def type(self, form: str, **entries: str) -> None:
+        for name, text in entries.items():
+            entry = self.one(f"#{form}-{name}")
+            entry.clear()
+            entry.send_keys(text)
+
+    def send(self, form: str) -> None:
+        before = self.one("html")
+        self.press(self.one(f"#{form} .do button"))
+        for _ in range(300):
+            try:
+                before.is_enabled()
+            except Exception:
+                break
+            time.sleep(0.1)
+        self.settle()
+
+    def in_sight(self, element: str) -> bool:
+        """Whether it comes into the window by itself, below the tabs."""
+        for _ in range(30):
+            top, bottom, tabs, window = self.browser.execute_script(
+                "const r = document.getElementById(arguments[0]).getBoundingClientRect(); return [r.top, r.bottom, "
+                "document.querySelector('.tabs').getBoundingClientRect().bottom, innerHeight]",
+                element,
+            )
+            if tabs <= top and bottom <= window:
+                return True
+            time.sleep(0.1)
+        return False
+
+    def text(self, css: str) -> str:
+        return self.one(css).text
+
+
+@pytest.mark.parametrize(("size", "dark"), [(LAPTOP, False), (LAPTOP, True), (PHONE, False)])
+def test_every_page_draws_asks_nobody_and_fits(made: DeskStore, served, tmp_path: Path, size, dark) -> None:
+    visitor = Visitor(served)
+    paths = [path.format(a=made.a, b=made.b) for path in PAGES]
+    for path in paths:
+        assert visitor.get(path).status == 200, path
+    with chromium(tmp_path, size, dark) as browser:
+        screen = Screen(browser, served)
+        for path in paths:
+            screen.go(path)
+            for summary in browser.find_elements("css selector", "details.fold > summary"):
+                screen.press(summary)
+            wide = browser.execute_script("return document.documentElement.scrollWidth")
+            assert wide <= size[0], (path, wide)
+            paper = browser.execute_script("return getComputedStyle(document.body).backgroundColor")
+            assert paper == ("rgb(22, 23, 25)" if dark else "rgb(255, 255, 255)"), path
+            assert screen.text("nav.tabs [aria-current]") in {"Drives", "Compare", "Season", "Next"}
+            for entry in browser.find_elements("css selector", "form input[type=text], form select, form textarea"):
+                assert entry.accessible_name, (path, entry.get_attribute("id"))
+        assert complaints(browser) == []
+        assert {url.split("/")[2] for url in asked(browser)} == {f"127.0.0.1:{served.port}"}
+
+
+@pytest.mark.parametrize("script", [True, False])
+def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_path: Path, script: bool) -> None:
+    with chromium(tmp_path, LAPTOP) as browser:
+        browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": not script})
+        screen = Screen(browser, served)
+        screen.go("/drives")
+        browser.find_element("css selector", f"a[href='/drive/{made.b}']").click()
+        screen.settle()
+        summary = browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary")
+        summary.click()
+        browser.find_element("css selector", "#strike input[value='2']").click()
+        browser.find_element("id", "strike-reason").send_keys("a gust")
+        browser.find_element("css selector", "#strike .do button").click()
+        screen.settle()
+        assert "1 run struck out: a gust" in browser.find_element("css selector", "#did").text
+        [struck] = json.loads((made.store / made.b / "drive.json").read_bytes())["struck"]
+        assert struck["reason"] == "a gust"
+        browser.find_element("link text", "Season").click()
+        screen.settle()
+        assert f"{made.b}:2 is struck out: a gust" in browser.find_element("css selector", ".verdict").text
+        screen.go(f"/drive/{made.b}")
+        browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary").click()
+        browser.find_element("css selector", "#strike input[value='2']").click()
+        browser.find_element("id", "strike-reason").send_keys("it was none")
+        browser.find_element("id", "strike-undo").click()
+        browser.find_element("css selector", "#strike .do button").click()
+        screen.settle()
+        assert json.loads((made.store / made.b / "drive.json").read_bytes())["struck"] == []
+
+
+def test_what_was_typed_wrong_is_shown_where_it_was_typed(made: DeskStore, served, tmp_path: Path) -> None:
+    with chromium(tmp_path, LAPTOP) as browser:
+        screen = Screen(browser, served)
+        screen.go(f"/drive/{made.a}")
+        screen.unfold("weather")
+        screen.type("weather", temperature="17", humidity="59%")
+        screen.send("weather")
+        assert "has no unit" in screen.text("#weather-temperature-wrong")
+        assert screen.one("#weather-humidity").get_attribute("value") == "59%"
+        # The browser goes there by itself: the entry has the focus and is in sight.
+        assert browser.execute_script("return document.activeElement.id") == "weather-temperature"
+        assert screen.in_sight("weather-temperature")
+        screen.type("weather", temperature="17C")
+        screen.send("weather")
+        assert "17.0 \u00b0C" in screen.text("section[aria-labelledby=weather] table")
+        assert screen.in_sight("did")
+
+
+def test_two_setups_are_ticked_and_held_against_each_other(made: DeskStore, served, tmp_path: Path) -> None:
+    with chromium(tmp_path, PHONE) as browser:
+        screen = Screen(browser, served)
+        screen.go("/compare")
+        screen.press(screen.one(f"input[name=a][value='{made.a}']"))
+        screen.press(screen.one(f"input[name=b][value='{made.b}']"))
+        screen.send("pick")
+        assert screen.text("h1") == f"{BOTH.name} against {BASELINE.name}"
+        assert "power" in screen.text(".verdict").lower()
+        assert screen.text("footer code") == f"pullbook report {BASELINE.name} '{BOTH.name}'"
+
+
+def test_the_next_outing_is_ticked_off_and_parts_are_changed(made: DeskStore, served, tmp_path: Path) -> None:
+    with chromium(tmp_path, LAPTOP) as browser:
+        screen = Screen(browser, served)
+        screen.go("/next")
+        first = screen.one(".checks input")
+        screen.press(first)
+        assert first.is_selected()
+        screen.unfold("set")
+        screen.type("set", parts="snorkle=long")
+        screen.send("set")
+        assert "is it snorkel?" in screen.text("#set-parts-wrong")
+        screen.type("set", parts="main_jet_mm=1.00", name="small jet")
+        screen.send("set")
+        assert "Drives from now on carry small jet" in screen.text("#did")
+        assert 'name = "small jet"' in (made.store / "setup.toml").read_text(encoding="utf-8")
+
+
+def test_captions_and_data_are_downloaded(made: DeskStore, served, tmp_path: Path) -> None:
+    files = tmp_path / "files"
+    files.mkdir()
+    with chromium(tmp_path, LAPTOP) as browser:
+        browser.execute_cdp_cmd("Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(files)})
+        screen = Screen(browser, served)
+        screen.go(f"/drive/{made.b}/captions")
+        browser.execute_script("document.getElementById('captions-sync').value = 'run 1'")
+        screen.type("captions", at="0:05")
+        screen.send("captions")
+        screen.press(browser.find_element("partial link text", ".srt"))
+        screen.go(f"/drive/{made.b}/export")
+        screen.press(screen.one("#export .do button"))
+        wanted = {f"{made.b}-captions.srt", f"{made.b}.csv"}
+        for _ in range(100):
+            if wanted <= {path.name for path in files.iterdir()}:
+                break
+            time.sleep(0.1)
+        assert wanted <= {path.name for path in files.iterdir()}
+        assert "-->" in (files / f"{made.b}-captions.srt").read_text(encoding="utf-8")
