@@ -26,7 +26,7 @@ from logger.decode.readings import Decoder, Reading, decoder_for
 QUEUE_CHUNKS = 8192
 QUEUE_BYTES = 16 << 20
 TICK_S = 0.25
-WATCHED_TICK_S = 0.15
+WATCHED_TICK_S = 0.18
 """The same while somebody looks from outside, who sees it later still [s]."""
 STALE_NS = 2_000_000_000
 """A value older than this is shown and warned of no more."""
@@ -60,7 +60,7 @@ class Listener:
         """Something that happened; see `events`."""
 
     def on_tick(self, now_ns: int) -> None:
-        """Some four times a second, seven times while watched, after all that came was told."""
+        """Some four times a second, some six times while watched, after all that came was told."""
 
     def stop(self) -> None:
         """No more will come."""

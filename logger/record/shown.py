@@ -1,4 +1,4 @@
-"""The panel's figures for a page beside it: written into the store, some seven times a second, while somebody looks."""
+"""The panel's figures for a page beside it: written into the store, some five times a second, while somebody looks."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """What a program beside the recorder asks of it, by files in its store: to be shown it as it happens, and to stop.
 
     STORE/.recorder/watched      touched every second or so by whoever is looking (the desk)
-    STORE/.recorder/figures      mixture, speed and warning, up to seven times a second while somebody looks
+    STORE/.recorder/figures      mixture, speed and warning, up to five times a second while somebody looks
     STORE/.recorder/stop.json    asks the recorder that it names to stop
 
 No network port is opened, and a recorder that nobody looks at does nothing for it but look at one file's time.

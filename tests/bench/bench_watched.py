@@ -22,7 +22,7 @@ import time
 
 from bench_recorder import Measured, feed
 
-from logger.store import front
+from logger.store import front, presence
 
 
 def look(store: Path, over: threading.Event) -> None:
@@ -35,14 +35,21 @@ def look(store: Path, over: threading.Event) -> None:
         n += 1
 
 
+def opened(store: Path) -> bool:
+    """Whether a recorder is at work there and all its ports are open."""
+    sources = (presence.read_state(store) or {}).get("sources")
+    return bool(sources) and all(source["state"] == "open" for source in sources)
+
+
 def ratio(seconds: float) -> float:
     """Watched over unwatched, after both have started."""
     with tempfile.TemporaryDirectory() as folder:
         both = [Measured(kind, Path(folder) / kind) for kind in ("alone", "watched")]
         for measured in both:
             measured.start("plain")
-        time.sleep(4)
-        over = threading.Event()
+        over, ends = threading.Event(), time.monotonic() + 60
+        while not all(opened(measured.folder / "store") for measured in both) and time.monotonic() < ends:
+            time.sleep(0.1)
         eye = threading.Thread(target=look, args=(both[1].folder / "store", over))
         eye.start()
         feed(both, 4)
