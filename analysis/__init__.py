@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from analysis.answers.analyse import AnalyseAnswer
+    from analysis.answers.bundle import BundleAnswer
     from analysis.answers.captions import CaptionsAnswer
     from analysis.answers.coast import CoastAnswer
     from analysis.answers.compare import CompareAnswer
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from analysis.answers.jets import JetsAnswer
     from analysis.answers.marks import TagsAnswer
     from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
+    from analysis.answers.pack import PackAnswer, UnpackAnswer
+    from analysis.answers.photos import PhotosAnswer
     from analysis.answers.plan import PlanAnswer
     from analysis.answers.power import PowerAnswer
     from analysis.answers.report import ReportAnswer
@@ -44,6 +47,7 @@ __all__ = [
     "AnalyseAnswer",
     "AnalysedDrive",
     "Answer",
+    "BundleAnswer",
     "CaptionsAnswer",
     "CoastAnswer",
     "CompareAnswer",
@@ -58,6 +62,8 @@ __all__ = [
     "MixtureAnswer",
     "MixtureChangeAnswer",
     "NoAnswer",
+    "PackAnswer",
+    "PhotosAnswer",
     "PlanAnswer",
     "PowerAnswer",
     "ReportAnswer",
@@ -71,6 +77,7 @@ __all__ = [
     "SetupsBetweenAnswer",
     "Store",
     "TagsAnswer",
+    "UnpackAnswer",
     "WeatherAnswer",
     "WhatIfAnswer",
     "rows",
@@ -79,6 +86,7 @@ __all__ = [
 
 _ROOMS = {
     "analysis.answers.analyse": ("AnalyseAnswer",),
+    "analysis.answers.bundle": ("BundleAnswer",),
     "analysis.answers.captions": ("CaptionsAnswer",),
     "analysis.answers.coast": ("CoastAnswer",),
     "analysis.answers.compare": ("CompareAnswer",),
@@ -90,6 +98,8 @@ _ROOMS = {
     "analysis.answers.jets": ("JetsAnswer",),
     "analysis.answers.marks": ("TagsAnswer",),
     "analysis.answers.mixture": ("MixtureAnswer", "MixtureChangeAnswer"),
+    "analysis.answers.pack": ("PackAnswer", "UnpackAnswer"),
+    "analysis.answers.photos": ("PhotosAnswer",),
     "analysis.answers.plan": ("PlanAnswer",),
     "analysis.answers.power": ("PowerAnswer",),
     "analysis.answers.report": ("ReportAnswer",),

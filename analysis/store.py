@@ -57,6 +57,7 @@ class DriveStore:
         self._given = targets
         self._progress, self._kept_only = progress, kept_only
         self._opened: dict[Path, AnalysedDrive] = {}
+        self._others: dict[Path, DriveStore] = {}
         self._lessons: dict[Path, Lesson | None] = {}
         self._asked: dict[tuple[Any, ...], list[Lesson | None]] = {}
 
@@ -83,16 +84,26 @@ class DriveStore:
         return [each for each in told if each[2] == told[-1][2]]
 
     def drive(self, ref: str) -> AnalysedDrive:
-        """The drive called `ref`: an id or its beginning, a path, `last` or `current`. DriveError without one.
+        """The drive called `ref`: an id or its beginning, a path, `last` or `current`; one of another car of the store
+        with the car's name before it, read with what that car's drives taught. DriveError without one.
 
         Once `drives` was asked for, that listing stands: a drive that is added later is no `last` of it.
         """
+        from logger.store.cars import split_ref
         from logger.store.drive import open_drive
 
+        if other := split_ref(self.path, ref):
+            return self.other_car(other[0]).drive(other[1])
         if ref == "last":
             return self._last()
         found = self._listed(ref) if "drives" in self.__dict__ else None
         return found or self._once(open_drive(self.path, ref))
+
+    def other_car(self, path: Path) -> DriveStore:
+        """The drives of another car, which lie in a store of their own, opened once; judged by that store's targets."""
+        if path not in self._others:
+            self._others[path] = DriveStore(path, None, self._progress, kept_only=self._kept_only)
+        return self._others[path]
 
     def _last(self) -> AnalysedDrive:
         from logger.store.drive import finish_cut_off, last_added

@@ -15,7 +15,6 @@ from logger.units import (
     M_PER_MILE,
     MPS_PER_KMH,
     MPS_PER_MPH,
-    S_PER_HOUR,
     SPEED_UNITS,
     celsius_of_kelvin,
     speed_label,
@@ -80,18 +79,6 @@ def channel_unit(unit: str) -> str:
     return {"K": "C", "1/min": "rpm"}.get(unit, unit)
 
 
-def local_clock(when: datetime) -> str:
-    """A time of day in the zone of whoever reads it."""
-    return f"{when.astimezone():%H:%M:%S}"
-
-
-def zone_of(when: datetime) -> str:
-    """That zone at that time, by its distance from UTC: UTC, UTC+1, UTC+5.5."""
-    away = when.astimezone().utcoffset()
-    hours = away.total_seconds() / S_PER_HOUR if away is not None else 0.0
-    return f"UTC{hours:+g}" if hours else "UTC"
-
-
 def way(metres: float, unit: str, decimals: int = 0) -> str:
     """A way as who drives in mph (feet) or km/h (metres) has it, without the unit: see `way_unit`."""
     return number(metres / FOOT_M if unit == "mph" else metres, decimals)
@@ -100,6 +87,37 @@ def way(metres: float, unit: str, decimals: int = 0) -> str:
 def way_unit(unit: str) -> str:
     """ft or m."""
     return "ft" if unit == "mph" else "m"
+
+
+def way_text(metres: float, unit: str, decimals: int = 0) -> str:
+    """322 ft or 98 m: a way or a height."""
+    return f"{way(metres, unit, decimals)} {way_unit(unit)}"
+
+
+def wind_text(mps: float, unit: str, decimals: int = 1) -> str:
+    """2.2 mph, or 1.0 m/s: a wind or another small speed. Who drives in km/h is told winds in m/s (WMO-No. 8)."""
+    return f"{wind(mps, unit, decimals)} {wind_unit(unit)}"
+
+
+def wind(mps: float, unit: str, decimals: int = 1, sign: bool = False) -> str:
+    """The same without its unit: see `wind_unit`."""
+    value = mps / SPEED_UNITS["mph"] if unit == "mph" else mps
+    return signed(value, decimals) if sign else number(value, decimals)
+
+
+def wind_unit(unit: str) -> str:
+    """mph or m/s."""
+    return "mph" if unit == "mph" else "m/s"
+
+
+def accel(mps2: float, unit: str, decimals: int = 1) -> str:
+    """An acceleration as who drives in mph (mph/s) or km/h (m/s2) has it, without the unit: see `accel_unit`."""
+    return number(mps2 / SPEED_UNITS["mph"] if unit == "mph" else mps2, decimals)
+
+
+def accel_unit(unit: str) -> str:
+    """mph/s or m/s2."""
+    return "mph/s" if unit == "mph" else "m/s\u00b2"
 
 
 def duration(seconds: float) -> str:
@@ -201,6 +219,11 @@ def miles_or_km(metres: float, unit: str, decimals: int = 0) -> str:
 def speed_words(mps: float) -> str:
     """A speed for a sentence that does not know the owner's unit: 80 km/h (50 mph)."""
     return f"{mps / MPS_PER_KMH:.0f} km/h ({mps / MPS_PER_MPH:.0f} mph)"
+
+
+def wind_words(mps: float) -> str:
+    """A wind for a sentence that does not know the owner's unit: 2.7 m/s (6 mph)."""
+    return f"{mps:.2g} m/s ({mps / MPS_PER_MPH:.2g} mph)"
 
 
 def way_words(metres: float) -> str:

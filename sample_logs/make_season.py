@@ -28,9 +28,11 @@ from simulate import (
     Cruise,
     Launch,
     Lift,
+    MixtureLaw,
     Phase,
     Pull,
     Stand,
+    Truth,
     Turn,
     drive,
     host_chunks,
@@ -157,6 +159,9 @@ def road_pulls(launch_seed: int) -> list[Phase]:
     return [*script, Brake(0), Stand(8)]
 
 
+FIRST_SEED = 20260418
+
+
 def at(text: str) -> datetime:
     return datetime.fromisoformat(text).replace(tzinfo=UTC)
 
@@ -191,13 +196,13 @@ SEASON = [
 ]  # fmt: skip
 
 
-def make(outing: Outing, seed: int) -> None:
-    rng = np.random.default_rng(seed)
+def driven(outing: Outing, seed: int, main_jet_mm: float | None = None) -> tuple[Truth, MixtureLaw]:
+    """What truly was: the drive, and the mixture that its carburation gives; with another main jet if one is named."""
     force = outing.day_force * outing.weather.force * 0.98
     force *= SNORKEL_FORCE if outing.parts["snorkel"] == "long" else 1.0
     force *= CLIP_FORCE if outing.parts["needle_clip"] == 4 else 1.0
     law = mixture_of(
-        main_jet_mm=float(outing.parts["main_jet_mm"]),
+        main_jet_mm=main_jet_mm or float(outing.parts["main_jet_mm"]),
         airbox=0.12 if outing.parts["snorkel"] == "long" else 0.0,
         needle=1.0 if outing.parts["needle_clip"] == 4 else 0.0,
         density_ratio=outing.weather.density_ratio,
@@ -209,6 +214,12 @@ def make(outing: Outing, seed: int) -> None:
         car, outing.script, outing.road, seed=seed, force_scale=force,
         headwind_mps=float(outing.weather.wind_mps * np.cos(along)),
     )  # fmt: skip
+    return truth, law
+
+
+def make(outing: Outing, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    truth, law = driven(outing, seed)
     fixes = receive(truth, rng, rate_hz=10.0, noise_mps=0.05)
     readings = sense(truth, law, rng, rate_hz=10.0, delay_s=0.42, lag_s=0.18)
     chunks = host_chunks(truth, fixes, readings, rng, outing.start, kinds="RMC GGA", knots_decimals=2, tick_s=1e-4)
@@ -232,6 +243,6 @@ def listing() -> str:
 
 if __name__ == "__main__":
     for number, outing in enumerate(SEASON):
-        make(outing, seed=20260418 + number)
+        make(outing, FIRST_SEED + number)
         print(f"{outing.file}: {(HERE / outing.file).stat().st_size / 1000:.0f} kB")
     (HERE / "season.toml").write_text(listing(), encoding="utf-8")

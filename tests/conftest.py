@@ -7,6 +7,7 @@ from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # as the command does; before numpy is imported
     os.environ.setdefault(_name, "1")
+os.environ.setdefault("PYTHONWARNINGS", "error")  # for every process that a test starts; pytest has its own setting
 
 import hypothesis  # noqa: E402
 import pytest  # noqa: E402

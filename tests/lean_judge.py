@@ -64,17 +64,23 @@ def judge(watch: LeanWatch, truth: simulate.Truth, law: simulate.MixtureLaw, see
     rng = np.random.default_rng(seed)
     fixes = simulate.receive(truth, rng=rng, rate_hz=10.0, noise_mps=0.05)
     times, readings = simulate.sense(truth, law, rng, rate_hz=10.0, delay_s=0.4, lag_s=0.2)
-    rung = np.zeros(len(fixes.t_s), dtype=bool)
-    sensed = np.interp(fixes.t_s, times, readings)
+    throttle = np.nan_to_num(np.interp(fixes.t_s, truth.t_s, np.nan_to_num(truth.throttle)))
+    return count(watch, fixes.t_s, fixes.speed_mps, np.interp(fixes.t_s, times, readings), throttle)
+
+
+def count(
+    watch: LeanWatch, t_s: np.ndarray, speed_mps: np.ndarray, sensed: np.ndarray, throttle: np.ndarray
+) -> Judged:  # fmt: skip
+    """Play fixes to the alert, each with the mixture as sensed then, and count by the throttle as it truly was."""
+    rung = np.zeros(len(t_s), dtype=bool)
     late = 0.1  # a fix arrives that much after its epoch
-    for k, (t, v) in enumerate(zip(fixes.t_s.tolist(), fixes.speed_mps.tolist(), strict=True)):
+    for k, (t, v) in enumerate(zip(t_s.tolist(), speed_mps.tolist(), strict=True)):
         now = round((t + late) * SECOND)
         watch.on_fix("gps", Fix(now, None, None, None, None, None, None, v, None, True, *[None] * 5))
         watch.on_reading("mixture", Reading(now, (float(sensed[k]),), None))
         watch.on_tick(now)
         rung[k] = bool(watch.alert)
-    throttle = np.nan_to_num(np.interp(fixes.t_s, truth.t_s, np.nan_to_num(truth.throttle)))
-    step = float(np.median(np.diff(fixes.t_s)))
+    step = float(np.median(np.diff(t_s)))
     window = round(3.0 / step)
     hard, lean = _most_lately(throttle, window), _most_lately(sensed, window)
     false = rung & ((hard < 0.6) | (lean < LIMIT - 0.1))

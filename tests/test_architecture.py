@@ -17,6 +17,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("logger.text",),
     ("logger.errors",),
     ("logger.units",),
+    ("logger.zone",),
     ("logger.config",),
     ("logger.decode",),
     ("logger.store",),

@@ -8,22 +8,25 @@ Drive time counts from the drive's first usable fix, video time from the video's
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from analysis.answers.encoding import Answer
-from analysis.sharing import captions
-from analysis.sharing.captions import Alignment, CaptionLine
-from analysis.sharing.files import write_whole
-from analysis.sharing.video import burn_words, find_clap, probe, read_sound
+from analysis.sharing import bars, captions
+from analysis.sharing.captions import Alignment, CaptionLine, Drawing
+from analysis.sharing.files import may_write, write_whole
+from analysis.sharing.video import OverlayKind, burn_words, draw_overlay, find_clap, probe, read_sound
 from logger.errors import InputError, NoAnswer
 from logger.units import NS_PER_S
 
 if TYPE_CHECKING:
-    from analysis.drive import AnalysedDrive
+    from analysis.drive import AnalysedDrive, DriveMap
+    from analysis.sharing.bars import Canvas
     from analysis.sharing.video import Video
+
+Style = Literal["text", "bars"]
 
 KEY_PRESS_S = 0.2
 """How far a key is pressed from the moment it is meant for (common practice, no source)."""
@@ -40,6 +43,8 @@ class CaptionsAnswer(Answer):
     """The files written, for each clip WebVTT, SubRip and ASS."""
     burn_in: tuple[str, ...]
     """For each clip the command that draws its captions into a copy of it, as typed at a shell."""
+    overlays: tuple[Path, ...] = ()
+    """For each clip a transparent video of its captions, to lay over it; none where none was asked for."""
     drive_s_at_video_start: float
     """Drive time at which the first video begins [s]."""
     video_starts_s: tuple[float, ...]
@@ -62,8 +67,12 @@ def captions_answer(
     clips: Sequence[Path] = (),
     length_s: float | None = None,
     notes: bool = False,
+    style: Style = "text",
+    overlay: OverlayKind | None = None,
+    fps: float = 30.0,
     folder: Path | None = None,
     force: bool = False,
+    progress: Callable[[str], None] | None = None,
 ) -> CaptionsAnswer:
     """Write captions for a video, or for the clips that one recording was cut into.
 
@@ -85,10 +94,18 @@ def captions_answer(
         How long a video is that is not given as a clip [s]; by default to the end of the drive.
     notes : bool
         Show the drive's notes too.
+    style : {"text", "bars"}
+        How ASS and overlay look: lines of text, or drawn bars and a board of splits. WebVTT and SubRip hold text alone.
+    overlay : {"mov", "webm"}, optional
+        Have ffmpeg draw the ASS captions onto nothing as well: PNG in QuickTime, or VP9 with alpha.
+    fps : float
+        Frames a second of an overlay.
     folder : Path, optional
         Where to write; by default the current folder.
     force : bool
         Replace files that exist.
+    progress : callable, optional
+        Told what takes long.
 
     Raises
     ------
@@ -105,12 +122,23 @@ def captions_answer(
     points, known = ([], 0.0) if starts else _points(drive, sync, at_s, clap)
     fits = [Alignment(_start(drive, start)) for start in starts] or [captions.align(points)]
     folder = folder or Path()
-    texts, commands = _texts(drive, fits, clips, videos, length_s, lines_of(drive, notes), folder)
+    clipped = _clipped(drive.id, fits, clips, videos, length_s, lines_of(drive, notes))
+    texts: dict[Path, str] = {}
+    for one in clipped:
+        if folder / f"{one.stem}.vtt" in texts:
+            raise InputError(f"--clip: two clips are called {one.stem!r}: rename one, or run this once for each")
+        texts[folder / f"{one.stem}.vtt"] = captions.webvtt(one.lines)
+        texts[folder / f"{one.stem}.srt"] = captions.subrip(one.lines)
+        drawn = _drawn(drive, one, notes) if style == "bars" else captions.ass(one.lines, one.size)
+        texts[folder / f"{one.stem}.ass"] = drawn
+    over = [may_write(folder / _overlay_name(one.stem, overlay), force) for one in clipped if overlay]
+    files = tuple(write_whole(path, text.encode("utf-8"), force) for path, text in texts.items())
     first = fits[0]
     return CaptionsAnswer(
         drive=drive.id,
-        files=tuple(write_whole(path, text.encode("utf-8"), force) for path, text in texts.items()),
-        burn_in=tuple(commands),
+        files=files,
+        burn_in=tuple(_burn_in(one, folder) for one in clipped),
+        overlays=tuple(_overlay(one, folder, path, fps, progress) for one, path in zip(clipped, over, strict=False)),
         drive_s_at_video_start=first.offset_s,
         video_starts_s=tuple(fit.offset_s for fit in fits),
         rate=first.rate,
@@ -119,33 +147,86 @@ def captions_answer(
     )
 
 
-def _texts(
-    drive: AnalysedDrive, fits: Sequence[Alignment], clips: Sequence[Path], videos: Sequence[Video],
-    length_s: float | None, shown: Sequence[CaptionLine], folder: Path,
-) -> tuple[dict[Path, str], list[str]]:  # fmt: skip
-    """What to write where, and how to burn each in."""
-    texts: dict[Path, str] = {}
-    commands = []
-    passed = 0.0
-    apart = len(fits) > 1
-    jobs = [(path.stem, path, video) for path, video in zip(clips, videos, strict=True)]
-    for number, (stem, path, video) in enumerate(jobs or [(f"{drive.id}-captions", None, None)]):
-        fit = fits[number if apart else 0]
-        cut = captions.on_video(shown, fit, video.length_s if video else length_s, passed)
-        if video is not None and not apart:
-            passed += video.length_s
-        if not cut:
-            raise NoAnswer(f"{stem}: nothing of drive {drive.id} lies within this video: check where it begins")
-        if folder / f"{stem}.vtt" in texts:
-            raise InputError(f"--clip: two clips are called {stem!r}: rename one, or run this once for each")
-        size = (video.width, video.height) if video else _SIZE
-        texts[folder / f"{stem}.vtt"] = captions.webvtt(cut)
-        texts[folder / f"{stem}.srt"] = captions.subrip(cut)
-        texts[folder / f"{stem}.ass"] = captions.ass(cut, size)
-        source = path or Path("VIDEO.mp4")
-        burnt = folder / f"{source.stem}-captioned{source.suffix}"
-        commands.append(burn_words(source, folder / f"{stem}.ass", burnt))
-    return texts, commands
+class _Clip(NamedTuple):
+    """A video, or a part of one, and what is shown in it."""
+
+    stem: str
+    source: Path
+    size: tuple[int, int]
+    fit: Alignment
+    from_s: float
+    """Where it begins in the video that it was cut from [s]."""
+    given_s: float | None
+    """How long it is, where that is known [s]."""
+    lines: list[CaptionLine]
+    """On its own time."""
+
+    @property
+    def length_s(self) -> float:
+        """How long it is, or else until nothing more is shown [s]."""
+        return self.given_s if self.given_s is not None else max(line.end_s for line in self.lines)
+
+
+def _clipped(
+    drive: str, fits: Sequence[Alignment], clips: Sequence[Path], videos: Sequence[Video], length_s: float | None,
+    shown: Sequence[CaptionLine],
+) -> list[_Clip]:  # fmt: skip
+    """What is shown where; NoAnswer where nothing is."""
+    if not clips:
+        lines = captions.on_video(shown, fits[0], length_s)
+        made = [_Clip(f"{drive}-captions", Path("VIDEO.mp4"), _SIZE, fits[0], 0.0, length_s, lines)]
+    else:
+        made, passed = [], 0.0
+        for number, (path, video) in enumerate(zip(clips, videos, strict=True)):
+            fit = fits[number if len(fits) > 1 else 0]
+            lines = captions.on_video(shown, fit, video.length_s, passed)
+            made.append(_Clip(path.stem, path, (video.width, video.height), fit, passed, video.length_s, lines))
+            if len(fits) == 1:
+                passed += video.length_s
+    for clip in made:
+        if not clip.lines:
+            raise NoAnswer(f"{clip.stem}: nothing of drive {drive} lies within this video: check where it begins")
+    return made
+
+
+def _overlay(clip: _Clip, folder: Path, path: Path, fps: float, progress: Callable[[str], None] | None) -> Path:
+    if progress is not None:
+        progress(f"drawing {path.name}, {clip.length_s:.0f} s of video: about as long again, or some times that")
+    return draw_overlay(folder / f"{clip.stem}.ass", path, clip.size, clip.length_s, fps)
+
+
+def _overlay_name(stem: str, kind: OverlayKind) -> str:
+    return f"{stem.removesuffix('-captions')}-captions.{kind}"
+
+
+def _burn_in(clip: _Clip, folder: Path) -> str:
+    burnt = folder / f"{clip.source.stem}-captioned{clip.source.suffix}"
+    return burn_words(clip.source, folder / f"{clip.stem}.ass", burnt)
+
+
+def _drawn(drive: AnalysedDrive, clip: _Clip, notes: bool) -> str:
+    """The ASS captions of a clip with bars."""
+    place = bars.Canvas(*clip.size)
+    return bars.ass(
+        captions.on_video(drawn_of(drive, place, notes), clip.fit, clip.given_s, clip.from_s), place
+    )  # fmt: skip
+
+
+def drawn_of(drive: AnalysedDrive, place: Canvas, notes: bool = False) -> list[Drawing]:
+    """All that captions with bars can show of a drive, in its owner's units, in drive time."""
+    from analysis.mixture.map import targets_of
+
+    runs = drive.table_runs(drive.unit)
+    drawn = [
+        *bars.speed_panel(captions.speed_lines(drive.motion, drive.unit), place),
+        *bars.split_board(runs, [drive.counts(run) for run in runs], drive.unit, place),
+    ]
+    if (mapped := _map_of(drive)) is not None:
+        readings = mapped.readings
+        low, high = targets_of(readings, mapped.state, mapped.answer.delay, drive.targets, mapped.cooling)
+        steps = bars.mixture_steps(readings.time_s - _late(mapped), readings.value, low, high)
+        drawn += bars.mixture_bar(steps, readings.channel, readings.per_lambda, place)
+    return drawn + bars.note_words(_notes(drive), place) if notes else drawn
 
 
 def lines_of(drive: AnalysedDrive, notes: bool = False) -> list[CaptionLine]:
@@ -153,18 +234,27 @@ def lines_of(drive: AnalysedDrive, notes: bool = False) -> list[CaptionLine]:
     shown = [
         *captions.speed_lines(drive.motion, drive.unit), *captions.run_lines(drive.table_runs(drive.unit), drive.unit)
     ]  # fmt: skip
-    try:
-        mapped = drive.map
-    except NoAnswer:
-        pass  # a drive without a mixture shows none
-    else:
+    if (mapped := _map_of(drive)) is not None:
         form = "AFR {:.1f}" if mapped.readings.channel == "afr" else "lambda {:.2f}"
-        late = mapped.answer.delay.delay_s + mapped.answer.delay.lag_s
-        shown += captions.value_lines(mapped.readings.time_s - late, mapped.readings.value, form)
-    if notes:
-        kept = drive.drive.manifest.notes
-        shown += captions.note_lines((_on_axis(drive, note.utc), note.text) for note in kept)
-    return shown
+        shown += captions.value_lines(mapped.readings.time_s - _late(mapped), mapped.readings.value, form)
+    return shown + _notes(drive) if notes else shown
+
+
+def _map_of(drive: AnalysedDrive) -> DriveMap | None:
+    """A drive without a mixture shows none."""
+    try:
+        return drive.map
+    except NoAnswer:
+        return None
+
+
+def _late(mapped: DriveMap) -> float:
+    """How much later than the engine burnt it a mixture is read [s]."""
+    return mapped.answer.delay.delay_s + mapped.answer.delay.lag_s
+
+
+def _notes(drive: AnalysedDrive) -> list[CaptionLine]:
+    return captions.note_lines((_on_axis(drive, note.utc), note.text) for note in drive.drive.manifest.notes)
 
 
 def _on_axis(drive: AnalysedDrive, when: datetime) -> float:

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure, Utc
+from analysis.changes.across_cars import one_car
 from analysis.conditions.day_air import air_on
 from analysis.drive import utc
 from analysis.road import NORMAL_95, coastdown
@@ -247,7 +248,11 @@ def coast_answer(
 
 
 def car_of(drives: Sequence[AnalysedDrive], given: CarConfig | None, what: str) -> CarConfig:
-    """The car's file: the one given, else that of the latest drive that carries one; NoAnswer where there is none."""
+    """The car's file: the one given, else that of the latest drive that carries one; NoAnswer where there is none.
+
+    InputError where the drives are of two cars.
+    """
+    one_car(drives, what)
     carried = [drive.car for drive in drives if drive.car is not None]
     if given is None and not carried:
         raise NoAnswer(f"{what} needs the car's mass, and no drive carries a car's file: give one with --car FILE")

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -16,7 +16,8 @@ from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.answers.power_change import PowerChangeAnswer, power_change
 from analysis.arrays import Floats
-from analysis.changes.compare import Comparison, Conditions
+from analysis.changes.across_cars import two_cars
+from analysis.changes.compare import LAUNCH_MPS, Comparison, Conditions
 from analysis.changes.full_throttle import RunLeftOut
 from analysis.changes.observations import Side
 from analysis.changes.season import SeasonRecord
@@ -24,6 +25,9 @@ from analysis.changes.sides import held, opposed
 from analysis.changes.verdicts import BandDifference, Measure, SplitDifference, TimesHeld
 from analysis.wording import FULL_THROTTLE_COMPARED
 from logger.units import speed_label
+
+if TYPE_CHECKING:
+    from analysis.store import DriveStore
 
 OverallVerdict = Literal["faster", "slower", "no difference shown", "too few runs", "mixed"]
 Days = Literal["included", "cancelled", "assumed", "unknown"]
@@ -288,6 +292,24 @@ def compare_answer(
     return sides_answer(season, *opposed(a, b, season), speeds_mps, raw=raw, worth_s=worth_s)
 
 
+def across_answer(
+    store: DriveStore,
+    a: str,
+    b: str,
+    speeds_mps: Sequence[float] | Floats | None = None,
+    *,
+    raw: bool = False,
+    worth_s: float | None = None,
+    **options: Any,
+) -> CompareAnswer:
+    """As `compare_answer`, where a side is of another car of the store: `finch/baseline`; options of `two_cars`.
+
+    No runs are asked for: no plan settles two cars.
+    """
+    found = sides_answer(*two_cars(store, a, b, **options), speeds_mps, raw=raw, worth_s=worth_s)
+    return found.model_copy(update={"more_runs_each": 0})
+
+
 def sides_answer(
     season: SeasonRecord,
     first: Side,
@@ -316,7 +338,7 @@ def sides_answer(
         speed_unit=unit,
         splits=tuple(_split(each, unit) for each in found.splits),
         trace=tuple(_band(each) for each in found.trace),
-        launch=_measure(found.launch),
+        launch=_measure(found.launch, f"one foot to {speed_label(LAUNCH_MPS, unit)} as driven"),
         mixture=_measure(found.mixture, FULL_THROTTLE_COMPARED),
         fuel=_measure(found.fuel),
         conditions=BothConditions(a=_conditions(found.conditions_a), b=_conditions(found.conditions_b)),

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Literal
 
 from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.changes.best import common_speed
 from analysis.changes.season import Outing, SeasonRecord
 from analysis.changes.sides import best_typical, full_throttle_of, step_mps
+from logger.store.cars import other_cars
+from logger.store.folders import drive_folders
+from logger.store.manifest import MANIFEST
 from logger.units import S_PER_MINUTE, l_per_100km, speed_label
 
 NO_SPEED = "no speed"
@@ -57,6 +61,17 @@ class LackingAnswer(Answer):
     """In which drives."""
 
 
+class OtherCar(Answer):
+    """Another car's drives, which `pullbook unpack` put beside."""
+
+    name: str
+    """How it is called before a slash: finch/last."""
+    path: Path
+    """Its own store."""
+    drives: int
+    """How many."""
+
+
 class DrivesAnswer(Answer):
     """The drives of a store, by the time they were driven."""
 
@@ -70,6 +85,8 @@ class DrivesAnswer(Answer):
     """One for each drive."""
     lacking: tuple[LackingAnswer, ...]
     """What drives with runs lack."""
+    other_cars: tuple[OtherCar, ...]
+    """Other people's cars, whose drives are in none of the figures above."""
 
 
 def drives_answer(season: SeasonRecord, speed_mps: float | None = None) -> DrivesAnswer:
@@ -82,6 +99,14 @@ def drives_answer(season: SeasonRecord, speed_mps: float | None = None) -> Drive
         channel=season.channel,
         drives=tuple(_glance(row, season, speed) for row in season.drives),
         lacking=_lacking([row for row in season.drives if row.drive in timed]),
+        other_cars=_other_cars(season.store.path) if season.store is not None else (),
+    )
+
+
+def _other_cars(store: Path) -> tuple[OtherCar, ...]:
+    return tuple(
+        OtherCar(name=path.name, path=path, drives=sum(1 for each in drive_folders(path) if (each / MANIFEST).exists()))
+        for path in other_cars(store)
     )
 
 

@@ -12,6 +12,7 @@ from analysis.answers.coast import car_of, mass_of
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.power_change import PowerChangeAnswer, told
 from analysis.arrays import Floats
+from analysis.changes.across_cars import one_car
 from analysis.changes.power_sides import between
 from analysis.changes.season import judge
 from analysis.conditions import roadload
@@ -175,6 +176,7 @@ def pulled(
 ) -> tuple[list[SetupPulls], SpeedUnit, CarConfig]:
     """Wheel power of the runs that are named, by setup, the speed unit and the car; see `power_answer`."""
     chosen: dict[str, tuple[AnalysedDrive, set[int]]] = {}
+    one_car([store.drive(ref) for ref in runs], "power")
     for ref, numbers in runs.items():
         drive = store.drive(ref)
         if drive.id in chosen:  # named twice, such as by its id and as last: each run counts once

@@ -167,8 +167,9 @@ def power_rows(answer: PowerChangeAnswer, unit: str) -> tuple[list[str], list[li
     return [unit, "pulls", "power %", f"{answer.level:.0%}"], rows
 
 
-def power_lines(answer: PowerChangeAnswer, unit: str) -> list[str]:
-    """What stands beside the verdict, in sentences: by what, in seconds, what would have shown."""
+def power_lines(answer: PowerChangeAnswer, unit: str, names: str = "") -> list[str]:
+    """What stands beside the verdict, in sentences: by what, in seconds, what would have shown. `names` says where the
+    pulls that don't count are named."""
     lines = [f"By {answer.by}{', in standard air' if answer.corrected else ', as driven'}."]
     time = answer.time
     if time is not None and math.isfinite(time.difference_s):
@@ -182,5 +183,5 @@ def power_lines(answer: PowerChangeAnswer, unit: str) -> list[str]:
             said += f"; by the starts alone, one of {answer.smallest_detectable_by_starts:.1%}"
         lines.append(f"{said}.")
     if answer.not_full:
-        lines.append(f"{len(answer.not_full)} more pulls were not at full throttle; --json names them.")
+        lines.append(f"{len(answer.not_full)} more pulls were not at full throttle{names}.")
     return [*lines, *map(sentence, answer.caveats)]

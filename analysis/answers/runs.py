@@ -290,7 +290,7 @@ def _receiver(drive: AnalysedDrive) -> RunReceiver:
         smoothing_low_s=_figure(receiver.smoothing_low_s),
         smoothing_high_s=_figure(receiver.smoothing_high_s),
         drives=receiver.drives,
-        words=receiver.words + (f", learned over {receiver.drives} drives" if receiver.drives > 1 else ""),
+        words=receiver.words(drive.unit) + (f", learned over {receiver.drives} drives" if receiver.drives > 1 else ""),
         fixes=len(drive.fixes),
         set_aside=dict(drive.set_aside.counts),
     )

@@ -17,6 +17,7 @@ from typing import Any
 from pydantic import TypeAdapter
 
 from analysis.answers.analyse import AnalyseAnswer
+from analysis.answers.bundle import BundleAnswer
 from analysis.answers.captions import CaptionsAnswer
 from analysis.answers.coast import CoastAnswer
 from analysis.answers.compare import CompareAnswer
@@ -28,6 +29,8 @@ from analysis.answers.fuel import FuelAnswer, FuelForgottenAnswer, FuelLoopsAnsw
 from analysis.answers.jets import JetsAnswer
 from analysis.answers.marks import TagsAnswer
 from analysis.answers.mixture import MixtureAnswer, MixtureChangeAnswer
+from analysis.answers.pack import PackAnswer, UnpackAnswer
+from analysis.answers.photos import PhotosAnswer
 from analysis.answers.plan import PlanAnswer
 from analysis.answers.power import PowerAnswer
 from analysis.answers.report import ReportAnswer
@@ -41,6 +44,7 @@ from analysis.answers.whatif import WhatIfAnswer
 ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "runs": (RunsAnswer, AllRunsAnswer),
     "tag": (TagsAnswer,),
+    "photo": (PhotosAnswer,),
     "mixture": (MixtureAnswer, MixtureChangeAnswer),
     "jets": (JetsAnswer,),
     "fuel": (FuelAnswer, FuelLoopsAnswer, FuelForgottenAnswer),
@@ -59,7 +63,10 @@ ANSWERS: dict[str, tuple[type[Answer], ...]] = {
     "captions": (CaptionsAnswer,),
     "export": (ExportAnswer,),
     "report": (ReportAnswer,),
+    "pack": (PackAnswer,),
+    "unpack": (UnpackAnswer,),
     "analyse": (AnalyseAnswer,),
+    "bundle": (BundleAnswer,),
 }
 """Verb -> the answers it gives, by its options."""
 

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.store import DriveStore
 
 _LONGEST_NAME = 80
+_IN_FORCE = "the setup in force"
 
 
 class SetAnswer(Answer):
@@ -46,6 +47,8 @@ class ChangedSetup:
     setup: SetupConfig
     before: SetupConfig | None
     differ: tuple[Difference, ...]
+    base: str
+    """In words: what it was made from."""
 
 
 def read_change(text: str, season: Sequence[Parts]) -> tuple[str, PartValue]:
@@ -94,14 +97,14 @@ def changed_setup(
     Without a `name` it takes that of a driven setup with the same parts, or one made of what differs. InputError where
     a part cannot be, or nothing is otherwise.
     """
-    text, before = _base(store)
+    text, before, base = _base(store)
     had = before.parts if before is not None else {}
     if missing := [part for part in gone if part not in had]:
-        raise InputError(f"{missing[0]}: the setup in force has no such part: it has {', '.join(had) or 'none'}")
+        raise InputError(f"{missing[0]}: {base} has no such part: it has {', '.join(had) or 'none'}")
     parts = {**{part: value for part, value in had.items() if part not in gone}, **changes}
     differ = setups.differences(had, parts)
     if not differ and name is None and notes is None:
-        raise InputError("nothing is otherwise than in the setup in force: nothing was written")
+        raise InputError(f"nothing is otherwise than in {base}: nothing was written")
     known = setups.known(drive.drive for drive in store.drives)
     called = name or next((each.name for each in known if setups.same(each.setup.parts, parts)), None)
     if called is None:
@@ -117,7 +120,7 @@ def changed_setup(
         **{("parts", part): value for part, value in changes.items()},
     }
     written = storable(writing.changed(text, values))  # a word from the terminal may hold bytes that are no text
-    return ChangedSetup(written, parse(written, SetupConfig, SETUP_IN_FORCE), before, tuple(differ))
+    return ChangedSetup(written, parse(written, SetupConfig, SETUP_IN_FORCE), before, tuple(differ), base)
 
 
 def put_changed(store: DriveStore, changed: ChangedSetup, *, anyway: bool = False) -> SetAnswer:
@@ -143,12 +146,19 @@ def put_changed(store: DriveStore, changed: ChangedSetup, *, anyway: bool = Fals
 def sentence(changed: ChangedSetup) -> str:
     """What is about to be put in force, for its owner to agree to."""
     differ = "; ".join(map(str, changed.differ)) or "the same parts"
-    rest = f"; all else as in {changed.before.name!r}" if changed.before is not None else ""
+    rest = f"; all else as in {_called_base(changed)}" if changed.before is not None else ""
     return f"{changed.setup.name!r}: {differ}{rest}."
 
 
-def _base(store: DriveStore) -> tuple[str, SetupConfig | None]:
-    """The setup that the next drive would carry, as text; else what the newest drive carries; else an empty one."""
+def _called_base(changed: ChangedSetup) -> str:
+    """The setup in force goes by its name alone; another says where it is from."""
+    assert changed.before is not None
+    return repr(changed.before.name) if changed.base == _IN_FORCE else changed.base
+
+
+def _base(store: DriveStore) -> tuple[str, SetupConfig | None, str]:
+    """The setup that the next drive would carry, as text; else what the newest drive with one carries; else an empty
+    one; and in words which of these it is."""
     from logger.config.reading import load
     from logger.config.recorder import RecorderConfig
 
@@ -158,14 +168,15 @@ def _base(store: DriveStore) -> tuple[str, SetupConfig | None]:
         path = store.path / named if named is not None else path
     if path.is_file():
         text = text_of(path)
-        return text, parse(text, SetupConfig, str(path))
-    newest = next((drive.drive.setup for drive in reversed(store.drives) if drive.drive.setup is not None), None)
+        return text, parse(text, SetupConfig, str(path)), _IN_FORCE
+    carried = ((drive.id, drive.drive.setup) for drive in reversed(store.drives))
+    of, newest = next(((name, setup) for name, setup in carried if setup is not None), ("", None))
     empty = 'name = "as found"\n\n[parts]\n'
     if newest is None:
-        return empty, None
+        return empty, None, "an empty setup (none is in force, no drive has one)"
     values: dict[writing.Place, Any] = {("name",): newest.name}
     values |= {("parts", part): value for part, value in newest.parts.items()}
-    return writing.changed(empty, values), newest
+    return writing.changed(empty, values), newest, f"the setup {newest.name!r} of drive {of} (none is in force)"
 
 
 def _called(first: SetupConfig | None, parts: Parts) -> str:

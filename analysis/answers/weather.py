@@ -65,7 +65,7 @@ def weather_answer(drive: AnalysedDrive) -> WeatherAnswer:
     return WeatherAnswer(
         drive=drive.id,
         weather=_kept(drive.weather) if drive.drive.manifest.weather is not None else None,
-        words=weather.described(drive.weather),
+        words=weather.described(drive.weather, drive.unit),
         density_kg_per_m3=air.density_kg_per_m3,
         density_altitude_m=air.density_altitude_m,
         factors=air.factors,
@@ -120,7 +120,7 @@ def keep_weather(
     if read == before and not clear:
         return weather_answer(drive)
     kept: dict[str, Any] | None = read.model_dump(mode="json", exclude_none=True)
-    what = f"weather given: {weather.described(read)}"
+    what = f"weather given: {weather.described(read, drive.unit)}"
     if read == weather.Weather():
         kept, what = None, "weather cleared"
     return weather_answer(AnalysedDrive(drive.drive.amend(what, weather=kept), drive.targets))

@@ -37,6 +37,7 @@ from analysis.changes.verdicts import (
 from analysis.changes.ways import directions, way_columns
 from analysis.conditions.setups import Difference, Parts, differences
 from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
+from analysis.wording import wind_words
 from logger.units import l_per_100km
 
 
@@ -325,15 +326,16 @@ def _trace(
     return bands
 
 
-_LAUNCH_MPS = 5.0
+LAUNCH_MPS = 5.0
+"""The launch is told by the time from one foot to this."""
 
 
 def _measure(
     model: _Model, runs: Sequence[Observation], a: Side, b: Side, name: str, unit: str, level: float
 ) -> Measure | None:
     if name == "launch":
-        y = _times(runs, np.array([_LAUNCH_MPS]))
-        prior = priors.time_priors(runs, np.array([_LAUNCH_MPS]))
+        y = _times(runs, np.array([LAUNCH_MPS]))
+        prior = priors.time_priors(runs, np.array([LAUNCH_MPS]))
         words, decimals, worth = ("quicker", "slower"), 2, 0.1
     else:
         y = np.array([[run.full_throttle] for run in runs]).reshape(len(runs), 1)
@@ -351,7 +353,7 @@ def _measure(
         interval, count_a, count_b, (a.name, b.name), answer.fit.scatter[0], level, worth, answer.tangled, words, unit,
         decimals,
     )  # fmt: skip
-    said = "launch: one foot to 5 m/s, as driven" if name == "launch" else "mixture at full throttle"
+    said = "launch" if name == "launch" else "mixture at full throttle"
     return Measure(said, unit, count_a, count_b, mean_a, mean_b, interval, verdict)
 
 
@@ -460,7 +462,9 @@ def _caveats(
     said += _order(a, b)
     way = directions(np.array([run.direction_deg for run in runs]))
     shares = [np.bincount(way[:k], minlength=way.max(initial=0) + 1) / max(k, 1) for k in (len(a.runs),)]
-    if way.max(initial=0) == 0 and runs:
+    if runs and not any(math.isfinite(run.direction_deg) for run in runs):
+        said.append("ways are not told apart: grade and wind stay in the times")
+    elif way.max(initial=0) == 0 and runs:
         said.append("all runs went one way: grade and wind stay in the times; both ways would cancel them")
     elif main.tangled:
         said.append("the way driven and the change always went together")
@@ -477,8 +481,8 @@ def _caveats(
     windy = [run for run in runs if run.wind_mps > WINDY_MPS]
     if windy:
         said.append(
-            f"wind above {WINDY_MPS:g} m/s in {_count(len({run.drive for run in windy}), 'drive')} "
-            f"({max(run.wind_mps for run in windy):.1f} m/s): it slows one way more than it helps the other"
+            f"wind above {wind_words(WINDY_MPS)} in {_count(len({run.drive for run in windy}), 'drive')} "
+            f"(to {wind_words(max(run.wind_mps for run in windy))}): it slows one way more than it helps the other"
         )
     unknown_wind = [run for run in runs if math.isnan(run.wind_mps)]
     if unknown_wind and not windy:

@@ -149,8 +149,8 @@ def attribute(
         caveats.append(f"some setups do not mention a part that others do: that counts as a value, {NOT_SAID}")
     if len(named) > 1:
         caveats.append(
-            f"{len(named)} effects are one question: all their intervals hold together. `compare` asks about one pair "
-            "of setups, and its intervals are others"
+            f"{len(named)} effects are one question: all their intervals hold together. `pullbook compare` asks about "
+            "one pair of setups, and its intervals are others"
         )
     odd = _not_additive(design, told, ways, outing, level, prior)
     if odd:

@@ -351,14 +351,29 @@ def _constant_parts(rows: PullRows) -> Floats:
 def _grouped_parts(rows: PullRows) -> list[Floats]:
     """Of run, leg, day, gust and wind, in the order of `PRIORS`."""
     outing = _same(rows.outing)
-    heading = np.radians(np.where(np.isfinite(rows.heading_deg), rows.heading_deg, 0.0))
+    heading = _headings(rows)
     turned = np.cos(heading[:, None] - heading[None, :])
-    pointed = np.isfinite(rows.heading_deg)
+    pointed = np.isfinite(heading)
     turned = np.where(np.outer(pointed, pointed), turned, _same(rows.run))
     wind = np.outer(rows.wind_gain, rows.wind_gain)
     times = rows.time_s[:, None] + 0.5 * rows.seconds[:, None] * NODES[None, :]
     gusts = _averaged(lambda i, j: np.exp(-np.abs(times[:, i, None] - times[None, :, j]) / GUST_S))
     return [_same(rows.run), _same(rows.leg), outing, wind * gusts * outing, wind * turned * outing]
+
+
+def _headings(rows: PullRows) -> Floats:
+    """The course of each row [rad]: where it is not known, that of the others of its run; NaN where none is.
+
+    A run of which half had no course would otherwise lie along two that don't: no wind is like that, and the
+    covariance would not be one.
+    """
+    heading = np.radians(rows.heading_deg)
+    for run in np.unique(rows.run[np.isnan(heading)]):
+        mine = rows.run == run
+        known = heading[mine & np.isfinite(heading)]
+        if len(known):
+            heading[mine & np.isnan(heading)] = math.atan2(np.sin(known).sum(), np.cos(known).sum())
+    return heading
 
 
 def slope_part(rows: PullRows, hills_m: float) -> Floats:

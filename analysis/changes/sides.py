@@ -21,6 +21,7 @@ from analysis.conditions.setups import Known, differences, same
 from logger.config.reading import load
 from logger.config.setup import PartValue, SetupConfig
 from logger.errors import DriveError, InputError, NoAnswer
+from logger.store.cars import split_ref
 from logger.units import MPS_PER_KMH, MPS_PER_MPH, l_per_100km
 
 
@@ -142,7 +143,12 @@ _RUNS = re.compile(r"^(?P<drive>.+):(?P<runs>\d+(?:-\d+)?(?:,\d+(?:-\d+)?)*)$")
 
 
 def side(ref: str, season: SeasonRecord) -> Side:
-    """One side of a comparison as the owner wrote it: a setup, a drive, runs of a drive, or several joined by +."""
+    """One side of a comparison as the owner wrote it: a setup, a drive, runs of a drive, or several joined by +.
+
+    InputError where nothing is called so, and where it is of another car: that is asked by `compare` alone.
+    """
+    if season.store is not None and split_ref(season.store.path, ref) is not None:
+        raise InputError(f"{ref} is of another car: only `pullbook compare` holds two cars against each other")
     named = [each for each in season.setups if each.name.casefold() == ref.strip().casefold()]
     if len(named) > 1:
         raise InputError(f"{ref}: {len(named)} different setups have this name: name drives instead, joined by +")

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import CarOption, UnitsOption, open_store, read_car, share_asked, units_of
-from analysis.wording import distance_text, plural
+from analysis.wording import distance_text, plural, way, way_text, wind, wind_unit
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, W_PER_KW, speed_label
+from logger.zone import local_clock, zone_of
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -81,7 +82,7 @@ def _print_coasts(found: CoastAnswer, unit: str) -> None:
     for said in found.caveats:
         out.print(said)
     for left in found.left_out[:6]:
-        out.print(f"Left out, {left.start_utc:%H:%M:%S}, from {speed_label(left.from_mps, unit)}: {left.why}.")
+        out.print(f"Left out, {local_clock(left.start_utc)}, from {speed_label(left.from_mps, unit)}: {left.why}.")
     if len(found.left_out) > 6:
         out.print(f"Left out, {len(found.left_out) - 6} more: --json lists them.")
     out.print(CAUTION)
@@ -95,13 +96,13 @@ def _print_list(out: Console, found: CoastAnswer, unit: str) -> None:
     out.print(f"{plural(found.coasts, 'coast')} in {', '.join(found.drives)}")
     rows = [
         [
-            f"{each.start_utc:%H:%M:%S}", f"{each.direction_deg:.0f}", f"{each.from_mps / per:.1f}",
+            local_clock(each.start_utc), f"{each.direction_deg:.0f}", f"{each.from_mps / per:.1f}",
             f"{each.to_mps / per:.1f}", f"{each.seconds:.1f}", "noted" if each.noted else "",
         ]
         for each in found.list
     ]  # fmt: skip
     out.print()
-    out.print(table(["UTC", "course", f"from {unit}", f"to {unit}", "seconds", ""], rows))
+    out.print(table([zone_of(found.list[0].start_utc), "course", f"from {unit}", f"to {unit}", "seconds", ""], rows))
 
 
 def _coefficients(found: CoastAnswer) -> list[list[str]]:
@@ -136,10 +137,13 @@ def _print_force(out: Console, found: CoastAnswer, unit: str) -> None:
 
 
 def _stretch_words(number: int, stretch: CoastStretch, unit: str) -> str:
-    winds = ", ".join(f"{wind:+.1f} ±{sigma:.1f}" for wind, sigma in stretch.wind_mps.values())
+    winds = ", ".join(
+        f"{wind(against, unit, sign=True)} ±{wind(sigma, unit)}" for against, sigma in stretch.wind_mps.values()
+    )
+    sag = f"{'+' if stretch.sag_m >= 0 else ''}{way_text(stretch.sag_m, unit, 1)}"
     return (
         f"Stretch {number}: {distance_text(stretch.length_m, unit)} towards {stretch.axis_deg:.0f}, slope "
-        f"{100 * stretch.grade:+.2f} % ±{100 * stretch.grade_sigma:.2f}, sag {stretch.sag_m:+.1f} m "
-        f"±{stretch.sag_sigma_m:.1f}, wind against {winds} m/s; {stretch.forward} coasts that way, "
-        f"{stretch.backward} back."
+        f"{100 * stretch.grade:+.2f} % ±{100 * stretch.grade_sigma:.2f}, sag {sag} "
+        f"±{way(stretch.sag_sigma_m, unit, 1)}, wind against {winds} {wind_unit(unit)}; "
+        f"{stretch.forward} coasts that way, {stretch.backward} back."
     )

@@ -15,7 +15,10 @@ from analysis.cli.options import (
     WhereOption,
     WithoutOption,
     WorthOption,
+    factor_asked,
+    open_store,
     part_gone,
+    say_progress,
     season_asked,
     seconds_asked,
     speeds_asked,
@@ -32,6 +35,8 @@ from analysis.wording import (
     sentence,
     short_span,
     signed,
+    wind,
+    wind_unit,
 )
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, convert, parse_speed
@@ -49,7 +54,12 @@ app = typer.Typer()
 
 @app.command(name="compare")
 def compare_(
-    a: Annotated[str, typer.Argument(help="A setup, a drive, or runs: DRIVE:1,3-5. Join several by +.")],
+    a: Annotated[
+        str,
+        typer.Argument(
+            help="A setup, a drive, or runs: DRIVE:1,3-5. Join several by +. Of a friend's car: finch/baseline."
+        ),
+    ],
     b: Annotated[str, typer.Argument(help="What to hold against it.")],
     to: ToOption = None,
     trace: Annotated[bool, typer.Option("--trace", help="Where along the run time was gained or lost.")] = False,
@@ -65,10 +75,18 @@ def compare_(
     json: JsonOption = False,
 ) -> None:
     """Hold one setup, drive or list of runs against another: faster, slower, no difference shown, or too few runs."""
-    from analysis.answers.compare import compare_answer
+    from analysis.answers.compare import across_answer, compare_answer
+    from analysis.changes.across_cars import is_across
 
-    season = season_asked(store, factor, all_runs, where, without)
-    answer = compare_answer(season, a, b, speeds_asked(to), raw=raw, worth_s=seconds_asked(worth))
+    opened, speeds, worth_s = open_store(store), speeds_asked(to), seconds_asked(worth)
+    if is_across(opened.path, a, b):
+        answer = across_answer(
+            opened, a, b, speeds, raw=raw, worth_s=worth_s, factor=factor_asked(factor), every_run=all_runs,
+            having=where or (), lacking=without or (), progress=say_progress,
+        )  # fmt: skip
+    else:
+        season = season_asked(store, factor, all_runs, where, without)
+        answer = compare_answer(season, a, b, speeds, raw=raw, worth_s=worth_s)
     if json:
         print_json(answer.to_json())
     else:
@@ -185,9 +203,10 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
                 f"{measure.sentence}{in_brackets(measure.low, measure.high)}."
             )
     for name, here in (("A", answer.conditions.a), ("B", answer.conditions.b)):
-        wind, grade, told = here.headwind_mps, here.grade_percent, []
-        if math.isfinite(wind[1]):
-            told.append(f"headwind {wind[0]:+.1f} to {wind[2]:+.1f} m/s, mean {wind[1]:+.1f}")
+        headwind, grade, told = here.headwind_mps, here.grade_percent, []
+        if math.isfinite(headwind[1]):
+            along = [wind(each, unit, sign=True) for each in headwind]
+            told.append(f"headwind {along[0]} to {along[2]} {wind_unit(unit)}, mean {along[1]}")
         if math.isfinite(grade[1]):
             told.append(f"grade {grade[0]:+.1f} to {grade[2]:+.1f} %, mean {grade[1]:+.1f}")
         if told:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import open_store
+from analysis.wording import plural
 from logger.cli.asking import Answers
 from logger.cli.printing import StoreOption, console, tell
 from logger.errors import InputError, NoAnswer
@@ -52,7 +53,8 @@ def complete(
     if any(each.no_setup or each.no_weather for each in found):
         tell(_HOW)
     else:
-        console().print(f"Nothing is lacking: {len(found)} drives have their setup and weather.")
+        has = "has its" if len(found) == 1 else "have their"
+        console().print(f"Nothing is lacking: {plural(len(found), 'drive')} {has} setup and weather.")
     _ask_all(opened, found)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import UnitsOption, above_zero, band_asked, open_store, share_asked, units_of
-from analysis.wording import distance_text, duration, litres_text, miles_or_km, plural, speed_span
+from analysis.wording import distance_text, duration, litres_text, miles_or_km, plural, speed_span, way_text, wind_text
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError
 from logger.units import US_GALLON_M3, parse_quantity, speed_label
@@ -168,8 +168,9 @@ def _driven(loop: FuelAnswer, unit: str) -> str:
     if loop.band_mps is not None:
         said += f", {manner.in_band:.0%} of the time in {speed_span(loop.band_mps, unit)}"
     if math.isfinite(manner.climb_m):
-        said += f", {manner.climb_m:.0f} m climbed"
-    return said + (f", wind {manner.wind_mps:.1f} m/s." if math.isfinite(manner.wind_mps) else ", wind not stated.")
+        said += f", {way_text(manner.climb_m, unit)} climbed"
+    known = math.isfinite(manner.wind_mps)
+    return said + (f", wind {wind_text(manner.wind_mps, unit)}." if known else ", wind not stated.")
 
 
 def _sentence(said: str) -> str:

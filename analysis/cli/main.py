@@ -16,6 +16,7 @@ import typer
 
 from analysis.cli import (
     analyse,
+    bundle,
     coast,
     compare,
     complete,
@@ -23,6 +24,8 @@ from analysis.cli import (
     fuel,
     jets,
     mixture,
+    packing,
+    photo,
     power,
     report,
     runs,
@@ -61,8 +64,8 @@ app = typer.Typer(
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
 for room in (
-    cli_logger, runs, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare, season,
-    sharing, report, analyse, demo,
+    cli_logger, runs, photo, mixture, jets, fuel, coast, power, whatif, setups, setting, weather, complete, compare,
+    season, sharing, report, packing, analyse, bundle, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
 

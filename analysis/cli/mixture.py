@@ -12,6 +12,8 @@ from analysis.cli.options import ChannelOption, TargetsOption, UnitsOption, open
 from analysis.wording import (
     FULL_THROTTLE_OF_DRIVE,
     MARKS,
+    accel,
+    accel_unit,
     channel_digits,
     channel_label,
     interval,
@@ -199,7 +201,7 @@ def _load_sentence(answer: MixtureAnswer) -> str:
     most, unit = answer.most, answer.unit
     if most is None:
         return f"Road load from {answer.road_load_from}."
-    at = ", ".join(f"{each.most_mps2:.2f} at {speed_number(each.speed_mps, unit)}" for each in most.at)
+    at = ", ".join(f"{accel(each.most_mps2, unit, 2)} at {speed_number(each.speed_mps, unit)}" for each in most.at)
     unproven = ""
     if most.unproven_above_mps == 0:
         unproven = " Nothing in this drive looks flat out, so these shares may be too high."
@@ -207,8 +209,8 @@ def _load_sentence(answer: MixtureAnswer) -> str:
         above = speed_label(most.unproven_above_mps, unit)
         unproven = f" Above {above} it was not driven flat out: there it follows from power."
     return (
-        f"The most the car can do, from {most.source}: {at} {unit} (m/s2 of tractive acceleration; road load "
-        f"from {answer.road_load_from}).{unproven}"
+        f"The most the car can do, from {most.source}: {at} {unit} ({accel_unit(unit)} of tractive acceleration; "
+        f"road load from {answer.road_load_from}).{unproven}"
     )
 
 

@@ -92,11 +92,16 @@ def season_asked(
     """All drives of the store, with times corrected by the factor that is named, by runs tagged as asked."""
     from analysis.changes.season import gather, tagged
 
+    season = gather(open_store(store), factor=factor_asked(factor), every_run=all_runs, progress=say_progress)
+    return tagged(season, where or (), without or ()) if where or without else season
+
+
+def factor_asked(factor: str) -> str:
+    """What times are corrected by, as the record of a season calls it."""
     named = _FACTORS.get(factor.lower().replace("sae", "").replace(" ", ""))
     if named is None:
         raise InputError(f"--factor: found {factor!r}, expected j1349 or j607")
-    season = gather(open_store(store), factor=named, every_run=all_runs, progress=say_progress)
-    return tagged(season, where or (), without or ()) if where or without else season
+    return named
 
 
 def say_progress(text: str) -> None:

@@ -20,6 +20,6 @@ def print_power_change(found: PowerChangeAnswer, unit: str) -> None:
     if found.told:
         out.print(table(*power_rows(found, unit), left=(), title="Power at the wheels, B over A"))
         out.print()
-    for line in power_lines(found, unit):
+    for line in power_lines(found, unit, "; --json names them"):
         out.print(line)
     out.print()

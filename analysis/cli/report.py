@@ -47,6 +47,7 @@ def report(
         typer.Option("--targets", help="The targets' file; by default targets.toml in the store.", show_default=False),
     ] = None,
     units: UnitsOption = None,
+    photos: Annotated[bool, typer.Option("--photos", help="Show the photographs kept with the drive.")] = False,
     out: Annotated[
         Path | None,
         typer.Option("--out", help="The file to write; by default named after what it reports.", show_default=False),
@@ -63,7 +64,7 @@ def report(
     opened = open_store(store, targets_of(targets, Path()) if targets else None)
     stem, page = asked_page(
         opened, what or [], season=season, reference=reference, speeds_mps=speeds_asked(to) or [], unit=unit,
-        progress=say_progress,
+        photos=photos, progress=say_progress,
     )  # fmt: skip
     answer = write_report(page, out or Path(f"{stem}.html"), datetime.now(UTC), force=force)
     if json:

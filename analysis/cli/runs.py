@@ -13,22 +13,24 @@ import typer
 from analysis.cli.options import UnitsOption, near_asked, open_store, say_progress, speed_unit_asked, speeds_asked
 from analysis.wording import (
     NONE,
+    accel,
+    accel_unit,
     channel_unit,
     channel_value,
     distance_label,
     duration,
-    local_clock,
     number,
     plural,
     speed_number,
     way,
     way_unit,
+    wind_text,
     with_sigma,
-    zone_of,
 )
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table, tell
 from logger.errors import InputError, NoAnswer
-from logger.units import parse_quantity, parse_speed, speed_label
+from logger.units import FOOT_M, parse_quantity, parse_speed, speed_label
+from logger.zone import local_clock, zone_of
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -226,7 +228,7 @@ def print_runs(answer: RunsAnswer) -> None:
     """The runs of a drive, for a tired owner: what there is, the times, how each run went."""
     out = console()
     out.print(f"Drive {answer.drive}, {duration(answer.duration_s)}, setup: {answer.setup}")
-    out.print(_receiver(answer.receiver))
+    out.print(_receiver(answer.receiver, answer.unit))
     if answer.habit.launches:
         launches, drives = plural(answer.habit.launches, "launch", "launches"), plural(answer.habit.drives, "drive")
         out.print(f"Launches: {answer.habit.words}, learned from {launches} of {drives} before.")
@@ -269,13 +271,13 @@ def _first_speed(answer: RunsAnswer) -> str:
     return speed_label(answer.from_mps, answer.unit)
 
 
-def _receiver(told: RunReceiver) -> str:
+def _receiver(told: RunReceiver, unit: str) -> str:
     text = f"Receiver: {told.words}. {told.fixes} fixes used"
     if aside := sum(told.set_aside.values()):
         why = ", ".join(f"{count} {reason}" for reason, count in told.set_aside.items() if count)
         text += f", {aside} set aside ({why})"
     if told.hold_mps:
-        text += f". It shows 0 below {told.hold_mps:.1f} m/s: first movement is inferred"
+        text += f". It shows 0 below {wind_text(told.hold_mps, unit)}: first movement is inferred"
     return text + "."
 
 
@@ -323,9 +325,12 @@ def _print_times(
 
 
 def _print_distances(out: Console, shown: Sequence[TimedRun], unit: str) -> None:
-    ways = sorted({each.distance_m for run in shown for each in run.at_distances})[:3]
-    if not ways:
+    measured = sorted({each.distance_m for run in shown for each in run.at_distances})
+    if not measured:
         return
+    # 100 m and 330 ft are one way to who runs: each owner is told their own.
+    foreign = {100.0} if unit == "mph" else {330 * FOOT_M}
+    ways = ([way for way in measured if way not in foreign] or measured)[:3]
     rows = []
     for run in shown:
         cells = {
@@ -346,7 +351,7 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
     for run in answer.runs:
         launch = "" if run.launch is None else ("soft" if run.launch.soft else "firm")
         if run.launch is not None and math.isfinite(run.launch.half_second_mps2):
-            launch += f" {run.launch.half_second_mps2:.1f}"
+            launch += f" {accel(run.launch.half_second_mps2, answer.unit)}"
         direction = f"{run.direction_deg:.0f}°" if math.isfinite(run.direction_deg) else "-"
         rows.append(
             [
@@ -356,7 +361,7 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
         )  # fmt: skip
     out.print()
     zone, far = zone_of(answer.runs[0].start_utc), f"Way {way_unit(answer.unit)}"
-    columns = ["Run", zone, f"Peak {answer.unit}", far, "To", "Grade %", "Launch m/s²", "Ended"]
+    columns = ["Run", zone, f"Peak {answer.unit}", far, "To", "Grade %", f"Launch {accel_unit(answer.unit)}", "Ended"]
     out.print(table(columns, rows, left=(7,), title="How each run went"))
     if said_of_road := road_words(answer.runs):
         out.print(said_of_road)

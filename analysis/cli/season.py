@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import AllRunsOption, season_asked
-from analysis.wording import FULL_THROTTLE_OF_RUNS, number, sentence
+from analysis.wording import FULL_THROTTLE_OF_RUNS, number, plural, sentence
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import parse_speed
 
@@ -83,6 +83,11 @@ def _print_drives(answer: DrivesAnswer) -> None:
     for lack in answer.lacking:
         named = ", ".join(lack.drives[:3]) + (f" and {len(lack.drives) - 3} more" if len(lack.drives) > 3 else "")
         out.print(f"No {lack.what} yet for {named}: `pullbook {_GIVES[lack.what]}`")
+    for car in answer.other_cars:
+        out.print(
+            f"Another car: {car.name}, {plural(car.drives, 'drive')}; `pullbook drives --store {car.path}` lists them, "
+            f"`pullbook runs {car.name}/last` and `pullbook compare A {car.name}/B` ask."
+        )
 
 
 _GIVES = {

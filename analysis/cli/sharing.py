@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store
+from analysis.cli.options import DriveArgument, EndsOption, ForceOption, format_asked, open_store, say_progress
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, tell
 from logger.errors import InputError
 from logger.units import BYTES_PER_MB, PPM, S_PER_HOUR, S_PER_MINUTE, parse_quantity
@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     from analysis.answers.export import ExportSpeed
 
 app = typer.Typer()
+
+Style = Literal["text", "bars"]
+OverlayKind = Literal["mov", "webm"]
 
 
 # --- captions -----------------------------------------------------------------------------------------------------
@@ -72,7 +75,21 @@ def captions(
         str | None,
         typer.Option("--length", help="How long the video is; by default to the end of the drive.", show_default=False),
     ] = None,
-    fps: Annotated[float, typer.Option("--fps", help="Frames a second, for an --at that counts frames.")] = 30.0,
+    fps: Annotated[
+        float, typer.Option("--fps", help="Frames a second: of an --at that counts frames, and of an --overlay.")
+    ] = 30.0,
+    style: Annotated[
+        Style, typer.Option("--style", help="How ASS and --overlay look: text, or drawn bars and a board of splits.")
+    ] = "text",
+    overlay: Annotated[
+        OverlayKind | None,
+        typer.Option(
+            "--overlay",
+            help="Make a transparent video too, to lay over in any editor: mov (PNG in QuickTime, for most editors; "
+            "about 1 MB a second) or webm (VP9, much smaller). Needs ffmpeg.",
+            show_default=False,
+        ),
+    ] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Show the notes of the drive too.")] = False,
     out: Annotated[
         Path | None, typer.Option("--out", help="The folder to write to; by default this one.", show_default=False)
@@ -87,7 +104,8 @@ def captions(
     answer = captions_answer(
         open_store(store).drive(name), starts=[_moment("--video-start", text) for text in video_start or []],
         sync=sync or [], at_s=[_video_time("--at", text, fps) for text in at or []], clap=clap, clips=clip or [],
-        length_s=parse_quantity(length, "s") if length else None, notes=notes, folder=out, force=force,
+        length_s=parse_quantity(length, "s") if length else None, notes=notes, style=style, overlay=overlay,
+        fps=_rate(fps), folder=out, force=force, progress=say_progress,
     )  # fmt: skip
     if json:
         print_json(answer.to_json())
@@ -101,8 +119,10 @@ def captions(
         say.print(f"The moment to sync by is known to about {answer.sigma_s:.2f} s; a stop after a run is known best.")
     if answer.residual_s:
         say.print(f"The sync points agree to {answer.residual_s:.2f} s.")
-    for path in answer.files:
+    for path in answer.files + answer.overlays:
         say.print(f"Wrote {path}")
+    if answer.overlays:
+        tell("Lay it over the video in your editor, first frame on first frame.")
     tell("To draw the captions into a copy of the video:")
     for command in answer.burn_in:
         tell(f"  {command}")
@@ -128,12 +148,17 @@ def _moment(option: str, text: str) -> datetime | float:
     return when
 
 
-def _video_time(option: str, text: str, fps: float) -> float:
-    """1:02:03.4, 2:03.4, 123.4, 123.4s, 2min or, with frames a second, 2502f, in seconds."""
+def _rate(fps: float) -> float:
+    """Frames a second, those of NTSC as they truly are."""
     if not 1 <= fps <= 1000:
         raise InputError(f"--fps: found {fps:g}, expected frames a second such as 30 or 29.97")
+    return _NTSC.get(fps, fps)
+
+
+def _video_time(option: str, text: str, fps: float) -> float:
+    """1:02:03.4, 2:03.4, 123.4, 123.4s, 2min or, with frames a second, 2502f, in seconds."""
     if match := re.fullmatch(r"(\d+)\s*f", text.strip()):
-        return int(match[1]) / _NTSC.get(fps, fps)
+        return int(match[1]) / _rate(fps)
     if match := re.fullmatch(r"(?:(?:(\d+):)?(\d{1,2}):)?(\d+(?:\.\d*)?)\s*s?", text.strip()):
         hours, minutes, seconds = (float(part or 0) for part in match.groups())
         if match[2] is None or seconds < S_PER_MINUTE:

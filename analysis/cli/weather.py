@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import open_store
+from analysis.wording import way_text
 from logger.cli.printing import JsonOption, StoreOption, console, print_json
 from logger.errors import InputError
-from logger.units import FOOT_M, parse_quantity
+from logger.units import parse_quantity
 
 if TYPE_CHECKING:
     from analysis.answers.weather import WeatherAnswer
@@ -69,7 +70,7 @@ def weather(
         )
     else:
         found = weather_answer(drive)
-    print_json(found.to_json()) if json else _print_weather(found)
+    print_json(found.to_json()) if json else _print_weather(found, drive.unit)
 
 
 def _asked(text: str | None, unit: str) -> float | None:
@@ -83,7 +84,7 @@ def _humidity(text: str | None) -> float | None:
     return share
 
 
-def _print_weather(found: WeatherAnswer) -> None:
+def _print_weather(found: WeatherAnswer, unit: str) -> None:
     out = console()
     out.print(f"{found.drive}: {found.words}")
     if found.missing:
@@ -91,7 +92,7 @@ def _print_weather(found: WeatherAnswer) -> None:
         return
     height = found.density_altitude_m
     out.print(f"  air density            {found.density_kg_per_m3:.4f} kg/m3")
-    out.print(f"  density altitude       {height:.0f} m ({height / FOOT_M:.0f} ft)")
+    out.print(f"  density altitude       {way_text(height, unit)}")
     for name, factor in found.factors.items():
         out.print(f"  {name:<22} {factor:.4f} on engine output")
     for line in found.assumed:

@@ -30,6 +30,7 @@ from numpy.typing import ArrayLike
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from analysis.arrays import Floats
+from analysis.wording import wind, wind_text
 from logger.errors import InputError
 from logger.units import PA_PER_HPA, PA_PER_INHG, ZERO_CELSIUS_K, kelvin_of_celsius
 
@@ -86,8 +87,8 @@ def read_weather(values: dict[str, Any] | None) -> Weather:
         raise WeatherError(f"weather: {key}: found {detail['input']!r}, expected {said}") from error
 
 
-def described(weather: Weather) -> str:
-    """The weather in one line."""
+def described(weather: Weather, unit: str) -> str:
+    """The weather in one line, for who drives in `unit`."""
     said = []
     if weather.temperature_c is not None:
         said.append(f"{weather.temperature_c:g} C")
@@ -97,8 +98,8 @@ def described(weather: Weather) -> str:
         said.append(f"{weather.humidity_percent:g} % humidity")
     if weather.wind_mps is not None:
         bearing = f" from {weather.wind_from_deg:g} deg" if weather.wind_from_deg is not None else ""
-        gust = f", gusts {weather.gust_mps:g}" if weather.gust_mps is not None else ""
-        said.append(f"wind {weather.wind_mps:g} m/s{bearing}{gust}")
+        gust = f", gusts {wind(weather.gust_mps, unit)}" if weather.gust_mps is not None else ""
+        said.append(f"wind {wind_text(weather.wind_mps, unit)}{bearing}{gust}")
     return ", ".join(said) or "no weather given"
 
 

@@ -118,7 +118,7 @@ def driving(
     return Driving(
         grid + start_s, speed, load, share, state.accel_sigma * (1 + road.rotating), most, road, further, units or {},
         motion.t_s + start_s - motion.receiver.undone_s, motion.reading_mps, motion.noise.reading_sigma_mps,
-        motion.receiver.smoothing_doubt_s if motion.receiver.smoothing_s is not None else None,
+        motion.receiver.lag_doubt_s if motion.receiver.smoothing_s is not None else None,
         _unseen(motion.receiver),
     )  # fmt: skip
 

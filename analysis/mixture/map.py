@@ -180,6 +180,9 @@ class MixtureMap:
         return next(summary for summary in self.summaries if summary.regime is Regime.FULL)
 
 
+Changed = Literal["leaner", "richer", "no change seen", "not enough data"]
+
+
 @dataclass(frozen=True)
 class Change:
     """A cell in two drives: the second less the first."""
@@ -193,7 +196,7 @@ class Change:
     difference: float
     low: float
     high: float
-    verdict: Literal["leaner", "richer", "no change seen", "not enough data"]
+    verdict: Changed
 
 
 def mixture_map(
@@ -260,6 +263,26 @@ def mixture_map(
         float(kept.seconds.sum()),
         tuple(_notes(state, summaries, cooling)),
     )
+
+
+def targets_of(
+    readings: Readings, state: Driving, delay: Delay, targets: TargetsConfig, cooling: Literal["air", "water"]
+) -> tuple[Floats, Floats]:
+    """The target window of each reading, by the driving that its gas came from, as `mixture_map` judges it.
+
+    Returns
+    -------
+    low, high : array, shape (n,)
+        In the readings' channel; NaN for a reading that is left out of the map.
+    """
+    seen = seen_by(state, state.share, delay)
+    reason, idle = masks(readings, state, delay, targets, seen)
+    windows = _windows(targets, cooling, readings.per_lambda)
+    regime = np.where(idle, REGIMES.index(Regime.IDLE), _regimes(state, seen, delay, readings.time_s, targets))
+    told = idle | (reason == KEPT)
+    low = np.array([windows[kind].low for kind in REGIMES])[regime]
+    high = np.array([windows[kind].high for kind in REGIMES])[regime]
+    return np.where(told, low, np.nan), np.where(told, high, np.nan)
 
 
 @dataclass(frozen=True)
@@ -348,20 +371,23 @@ def difference(first: MixtureMap, second: MixtureMap) -> tuple[Change, ...]:
         b = later.get((a.from_mps, a.load_from))
         if b is None:
             continue
-        change = b.median * scale - a.median
-        low = change - np.hypot((b.median - b.low) * scale, a.high - a.median)
-        high = change + np.hypot((b.high - b.median) * scale, a.median - a.low)
-        unknown = Judgement.UNKNOWN in (a.judgement, b.judgement)
-        verdict: Literal["leaner", "richer", "no change seen", "not enough data"] = (
-            "not enough data" if unknown else "leaner" if low > 0 else "richer" if high < 0 else "no change seen"
-        )
-        changes.append(
-            Change(
-                a.from_mps, a.to_mps, a.load_from, a.load_to, a.median, b.median * scale, float(change), float(low),
-                float(high), verdict,
-            )
-        )  # fmt: skip
+        known = Judgement.UNKNOWN not in (a.judgement, b.judgement)
+        of_a, of_b = (a.median, a.low, a.high), (b.median * scale, b.low * scale, b.high * scale)
+        told = change_of(of_a, of_b, known)
+        changes.append(Change(a.from_mps, a.to_mps, a.load_from, a.load_to, a.median, b.median * scale, *told))
     return tuple(changes)
+
+
+def change_of(
+    a: tuple[float, float, float], b: tuple[float, float, float], known: bool
+) -> tuple[float, float, float, Changed]:  # fmt: skip
+    """The second less the first of two medians with their intervals (median, low, high): difference, its interval [1],
+    and what it is called; nothing is called where it is not `known`."""
+    change = b[0] - a[0]
+    low = float(change - np.hypot(b[0] - b[1], a[2] - a[0]))
+    high = float(change + np.hypot(b[2] - b[0], a[0] - a[1]))
+    verdict: Changed = "leaner" if low > 0 else "richer" if high < 0 else "no change seen"
+    return float(change), low, high, verdict if known else "not enough data"
 
 
 def load_axis(state: Driving, targets: TargetsConfig, load: str | LoadAxis) -> tuple[LoadAxis, Floats]:
@@ -442,7 +468,15 @@ def judge(found: Statistics, i: int, target: Window, min_seconds: float, min_rea
     """
     median, low, high = float(found.median[i]), float(found.low[i]), float(found.high[i])
     few = found.seconds[i] < min_seconds - 1e-9 or found.readings[i] < min_readings
-    if few or not np.isfinite(low + high) or (low < target.low and high > target.high):
+    return (Judgement.UNKNOWN, False) if few else judgement_of(median, low, high, target)
+
+
+def judgement_of(median: float, low: float, high: float, target: Window) -> tuple[Judgement, bool]:
+    """A median and its 95 % interval against a window, and whether the interval stays clear of the window's edges.
+
+    Not enough data: no interval, or one that reaches past both edges.
+    """
+    if not np.isfinite(low + high) or (low < target.low and high > target.high):
         return Judgement.UNKNOWN, False
     sure = not any(low < edge < high for edge in (target.low, target.high))
     if median > target.high:

@@ -82,15 +82,15 @@ def learn_smoothing(t: Floats, y: Floats, rests: list[Interval], noise: Noise, s
     sharp, eased = (np.stack(values) for values in zip(*told, strict=True))
     weight, surely_sharp = _posterior(sharp, eased)
     mean = float(weight @ TIMES_S)
-    sigma = math.sqrt(float(weight @ (TIMES_S - mean) ** 2) + 0.01**2)
+    sigma = spread = math.sqrt(float(weight @ (TIMES_S - mean) ** 2) + 0.01**2)
     if noise.hold_mps:
         # What the car did below the speed that is held back is unseen.
         braking = float(np.median([stop.braking for stop in found]))
-        sigma = math.hypot(sigma, _UNSEEN * noise.hold_mps / braking)
-    if sigma > max(_LEAST_KNOWN_S, mean / 1.5):
+        spread = math.hypot(sigma, _UNSEEN * noise.hold_mps / braking)
+    if spread > max(_LEAST_KNOWN_S, mean / 1.5):
         return None
-    low = min(_quantile(weight, 0.025), max(mean - 1.96 * sigma, 0.0))
-    high = max(_quantile(weight, 0.975), mean + 1.96 * sigma)
+    low = min(_quantile(weight, 0.025), max(mean - 1.96 * spread, 0.0))
+    high = max(_quantile(weight, 0.975), mean + 1.96 * spread)
     if surely_sharp < _FEWEST_SHARP:
         low, sigma = 0.0, math.hypot(sigma, mean / 3)
     return Smoothing(mean, low, high, sigma, len(told))

@@ -128,9 +128,11 @@ def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats) -> Fl
     return np.asarray(total.reshape(len(chosen), len(sigmas)).sum(0), float)
 
 
-def wandering_likelihoods(t: Floats, y: Floats, moving: Bools, settings: Floats, most_blocks: int = 8) -> Floats:
-    """Log likelihood of the readings under way for each setting (white [m/s], wander [m/s], seconds): (settings)."""
+def wandering_likelihoods(t: Floats, y: Floats, moving: Bools, settings: Floats, most_s: float) -> Floats:
+    """Log likelihood of the readings under way, of no more than `most_s` of them, spread over the drive, for each
+    setting (white [m/s], wander [m/s], seconds): (settings)."""
     blocks = make_blocks(t)
+    most_blocks = max(int(most_s / (blocks.length * float(np.median(np.diff(t))))), 1)
     share = np.array([moving[start : start + blocks.length].sum() for start in blocks.starts])
     chosen = np.flatnonzero(share > 0.5 * share.max())
     if len(chosen) > most_blocks:

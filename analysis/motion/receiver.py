@@ -11,6 +11,7 @@ import numpy as np
 
 from analysis.motion.braked_stops import Smoothing
 from analysis.motion.noise import Noise
+from analysis.wording import wind_text
 
 UNKNOWN_SMOOTHING_S = 0.34
 """Smoothing whose shift of a time from one foot is the root mean square shift of receivers of which nothing is known:
@@ -69,14 +70,30 @@ class Receiver:
     @property
     def smoothing_doubt_s(self) -> float:
         """Standard uncertainty of what is left of the smoothing [s], the kind of its filter included."""
+        return math.sqrt(self.undone_s**2 + math.hypot(*self.squares_left_s2)) - self.undone_s
+
+    @property
+    def lag_doubt_s(self) -> float:
+        """Standard uncertainty of how much later than the car the undone motion is [s], the kind of filter included."""
         if self.smoothing_s is None or self.smoothing_sigma_s is None:
             return UNKNOWN_SMOOTHING_S
         return math.hypot(self.smoothing_sigma_s, self.smoothing_s - self.undone_s, MODEL_SHARE * self.undone_s)
 
     @property
-    def words(self) -> str:
-        """One sentence for the owner, without a full stop."""
-        text = f"{self.hz:.2g} a second, noise {self.noise_mps:.2f} m/s"
+    def squares_left_s2(self) -> tuple[float, float]:
+        """Standard uncertainty of the smoothing's square [s2], by whose difference a time from one foot moves: what
+        was undone by this drive's stops brings their error with it, another with each drive; and what is alike in all:
+        a filter of another kind, all that was left alone or that nothing told."""
+        if self.smoothing_s is None or self.smoothing_sigma_s is None:
+            return 0.0, UNKNOWN_SMOOTHING_S**2
+        undone, mean, sigma = self.undone_s, self.smoothing_s, self.smoothing_sigma_s
+        # Of a normal law; what is undone may not be its mean square.
+        told = math.hypot(sigma * math.sqrt(4 * mean**2 + 2 * sigma**2), mean**2 + sigma**2 - undone**2)
+        return (told, ((1 + MODEL_SHARE) ** 2 - 1) * undone**2) if undone else (0.0, told)
+
+    def words(self, unit: str) -> str:
+        """One sentence for the owner who drives in `unit`, without a full stop."""
+        text = f"{self.hz:.2g} a second, noise {wind_text(self.noise_mps, unit, 2)}"
         if self.wandering_share and self.wandering_s is not None:
             text += f", {_share_words(self.wandering_share)} of it wandering over {self.wandering_s:.1g} s"
         if self.smoothing_s is None:

@@ -41,7 +41,7 @@ from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, 
 from analysis.motion.other_drives import noise_with, told_beside, with_others
 from analysis.motion.receiver import Receiver
 from analysis.motion.states import Added, smooth_states
-from analysis.motion.strays import seeming_strays, trust_in
+from analysis.motion.strays import trust_in
 from analysis.motion.wander import wander_at_rest, wander_under_way, with_wander
 from analysis.motion.way import over_gaps, ways
 
@@ -185,7 +185,7 @@ def smooth(
     gap_s = max(GAP_S, 2.5 * step)
     quantum = quantum_of(y)
     sigma = max(difference_sigma(t, y), quantum / np.sqrt(12), 1e-3)
-    trust = trust_in(t, y, sigma) if seeming_strays(t, y, sigma).any() else np.ones(len(t))
+    trust = trust_in(t, y, sigma)
     good = trust > 0.5
     filled = y if good.all() else np.interp(t, t[good], y[good])
     rest = rest_mask(t, filled, sigma, gap_s)

@@ -26,6 +26,9 @@ LASTING = 0.6
 EXPECTED_SHARE = 0.01
 """Which share of the readings is expected to be strays, where some seem to be."""
 LONGEST_CLUMP = 9
+RARE, NEAR_S = 0.0006, 10.0
+"""Where fewer than this share of the readings seem to be strays, only what is as near to one is looked at [s]: the
+filter forgets within it, and a receiver that hardly strays does not do so unseen."""
 _STRAY_Q = 0.3
 """How the acceleration wanders while readings say nothing [m2/s5]."""
 _LEVELS = len(Q_LEVELS)
@@ -55,7 +58,21 @@ def seeming_strays(t: Floats, y: Floats, sigma: float) -> Bools:
 
 
 def trust_in(t: Floats, y: Floats, sigma: float) -> Floats:
-    """Probability that each reading is no stray (n); `sigma` is the noise of those that are none."""
+    """Probability that each reading is no stray (n), asked where some seem to be; `sigma` is the noise of those that
+    are none."""
+    seeming = seeming_strays(t, y, sigma)
+    near = np.full(len(t), bool(seeming.any()))
+    reach = round(NEAR_S / float(np.median(np.diff(t))))
+    if 0 < seeming.mean() < RARE and 2 * reach < len(t):
+        # What lies between two such stretches is a pause, over which the filter forgets.
+        near = np.convolve(seeming, np.ones(2 * reach + 1), "same") > 0.5
+    out = np.ones(len(t))
+    if near.any():
+        out[near] = _trust(t[near], y[near], sigma)
+    return out
+
+
+def _trust(t: Floats, y: Floats, sigma: float) -> Floats:
     good = np.ones(len(t))
     blocks = make_blocks(t)
     n = len(t)

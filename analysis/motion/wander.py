@@ -124,12 +124,18 @@ def wander_at_rest(t: Floats, y: Floats, rest: Bools, noise: Noise, step: float)
 
 
 LEAST_UNDER_WAY = 600
-_LIKELY_SHARE = 0.6
-"""Which part of its logarithm the likelihood under way counts for: the model of the car is not true to the last, so the
-posterior is far too narrow."""
+MOST_UNDER_WAY_S = 240.0
+"""Of a long drive so much is asked: the model of the car is not true to the last, and what it says of more than it was
+tried on (tests/tuning) is not believed."""
 
-HIDDEN_ODDS = 7.0
-"""How much more often than not a receiver that holds zero wanders: it filters (common practice, no source)."""
+HIDDEN_ODDS = 25.0
+"""How much more often than not a receiver that holds zero wanders, as far as the mean over settings tells, most of
+which fit nothing: chosen on tests/tuning, where the mean spectrum is then that of the receiver."""
+
+SETTINGS_SAY = 0.1
+"""Which part of its logarithm the likelihood under way counts for among settings that wander: the model of the car
+takes most of a quick wander for motion, so that little and slow ones are likeliest whatever is true (tests/tuning: at 1
+rad/s the spectrum came out at 0.4 of the receiver's in full, at 0.7 so)."""
 
 
 def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: float) -> Wander | None:
@@ -142,9 +148,9 @@ def wander_under_way(t: Floats, y: Floats, moving: Bools, noise: Noise, step: fl
     settings = np.array(plain + tried)
     total, share, seconds = settings.T
     parts = np.stack([total * np.sqrt(1 - share), total * np.sqrt(share), seconds], -1)
-    log = _LIKELY_SHARE * wandering_likelihoods(t, y, moving, parts)
+    log = wandering_likelihoods(t, y, moving, parts, MOST_UNDER_WAY_S)
     log[len(plain) :] += math.log(HIDDEN_ODDS) if noise.hold_mps else 0.0
-    return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps)
+    return _decide(log[: len(plain)], log[len(plain) :], settings[len(plain) :], noise.sigma_mps, SETTINGS_SAY)
 
 
 def _looks_correlated(pieces: list[Floats]) -> bool:
@@ -163,12 +169,13 @@ def _looks_correlated(pieces: list[Floats]) -> bool:
     return products / max(square / count, 1e-12) > math.sqrt(pairs)
 
 
-def _decide(plain: Floats, coloured: Floats, settings: Floats, white_mps: float) -> Wander:
-    """Wander by the log likelihoods of settings without and with it. Where neither is sure the noise is the mean over
-    both answers, by their odds: to leave out a wander that is as likely as not would make sigma too small."""
+def _decide(plain: Floats, coloured: Floats, settings: Floats, white_mps: float, say: float = 1.0) -> Wander:
+    """Wander by the log likelihoods of settings without and with it; among those with it they count for `say`. Where
+    neither is sure the noise is the mean over both answers, by their odds: to leave out a wander that is as likely as
+    not would make sigma too small."""
     top = max(plain.max(), coloured.max())
     odds = float(np.exp(coloured - top).mean() / max(np.exp(plain - top).mean(), 1e-300))
-    weight = np.exp(coloured - coloured.max())
+    weight = np.exp(say * (coloured - coloured.max()))
     weight /= weight.sum()
     seconds = float(np.exp(weight @ np.log(settings[:, 2])))
     believed = odds / (1 + odds)

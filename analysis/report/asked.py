@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from logger.errors import InputError
+from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
     from analysis.answers.report import ReportAnswer
@@ -44,6 +44,7 @@ def asked_page(
     reference: int | None = None,
     speeds_mps: Sequence[float] = (),
     unit: SpeedUnit | None = None,
+    photos: bool = False,
     progress: Callable[[str], None] = lambda text: None,
 ) -> tuple[str, Page]:
     """What the file is called, and the page.
@@ -56,6 +57,8 @@ def asked_page(
         The run that a drive's others are held against.
     speeds_mps : sequence of float
         For two setups the speeds to compare by, for a season the one that times are to [m/s]; by default the usual.
+    photos : bool
+        Show the photographs that are kept with a drive.
     progress
         Is told what takes long.
 
@@ -70,6 +73,8 @@ def asked_page(
 
     names = list(what[1:]) if len(what) == 3 and what[0].casefold() in ("setup", "setups") else list(what)
     _check(names, season, reference, speeds_mps)
+    if photos and (season or len(names) == 2):
+        raise InputError("--photos shows those of one drive: give it with a drive")
 
     def gathered() -> SeasonRecord:
         """All drives, told in the unit asked for."""
@@ -80,7 +85,7 @@ def asked_page(
         return _of_season(gathered(), speeds_mps)
     if len(names) == 2:
         return _of_setups(gathered(), names[0], names[1], speeds_mps)
-    return _of_drive(store, names[0] if names else "last", reference, unit, gathered)
+    return _of_drive(store, names[0] if names else "last", reference, unit, gathered, photos)
 
 
 def _check(names: Sequence[str], season: bool, reference: int | None, speeds_mps: Sequence[float]) -> None:
@@ -112,9 +117,15 @@ def _of_setups(season: SeasonRecord, a: str, b: str, speeds_mps: Sequence[float]
 
 
 def _of_drive(
-    store: DriveStore, name: str, reference: int | None, unit: SpeedUnit | None, gathered: Callable[[], SeasonRecord]
+    store: DriveStore,
+    name: str,
+    reference: int | None,
+    unit: SpeedUnit | None,
+    gathered: Callable[[], SeasonRecord],
+    photos: bool,
 ) -> tuple[str, Page]:
     from analysis.report.drive_page import drive_page, reference_run
+    from analysis.report.photos_section import photo_blocks
     from analysis.report.sections import plan_blocks
 
     listed = store.drives  # the drive is opened among them, once
@@ -122,4 +133,7 @@ def _of_drive(
     # A wrong number is told before the season is read, which may take long.
     held = reference_run(drive, reference) if reference is not None else None
     plan = plan_blocks(gathered()) if listed else []
-    return f"{drive.id}-report", drive_page(drive, unit, held, plan)
+    pictures = photo_blocks(drive) if photos else []
+    if photos and not pictures:
+        raise NoAnswer(f"{drive.id}: no photographs are kept with it: `pullbook photo {drive.id} PICTURE` adds one")
+    return f"{drive.id}-report", drive_page(drive, unit, held, plan, pictures)

@@ -22,6 +22,7 @@ from analysis.report.sections import NO_PLACE, cautions, weather_blocks
 from analysis.runs.run import Run
 from logger.errors import InputError
 from logger.units import S_PER_MINUTE, SPEED_UNITS, speed_label
+from logger.zone import local_minute
 
 if TYPE_CHECKING:
     from analysis.answers.fuel import FuelAnswer
@@ -40,7 +41,11 @@ def reference_run(drive: AnalysedDrive, number: int) -> Run:
 
 
 def drive_page(
-    drive: AnalysedDrive, unit: SpeedUnit | None = None, reference: Run | None = None, plan: Sequence[Block] = ()
+    drive: AnalysedDrive,
+    unit: SpeedUnit | None = None,
+    reference: Run | None = None,
+    plan: Sequence[Block] = (),
+    photos: Sequence[Block] = (),
 ) -> Page:
     """The page of a drive. NoAnswer where it has no usable fixes.
 
@@ -52,17 +57,19 @@ def drive_page(
         What the other runs are held against (`reference_run`); by default the best one.
     plan : sequence of blocks
         What to drive next (`sections.plan_blocks`).
+    photos : sequence of blocks
+        Plugs and photographs (`photos_section.photo_blocks`).
     """
     unit = unit or drive.unit
     told = _told(drive, unit)
     manifest = drive.drive.manifest
     return Page(
-        title=f"Drive of {manifest.started_utc:%Y-%m-%d %H:%M} UTC",
+        title=f"Drive of {local_minute(manifest.started_utc)}",
         subtitle=f"{_car(drive)}, setup: {drive.drive.setup.name if drive.drive.setup else 'not said'}",
         verdict=_verdict(told),
         caveats=_caveats(told),
         facts=_facts(told),
-        sections=[section for section in _sections(told, reference or told.best, plan) if section.blocks],
+        sections=[section for section in _sections(told, reference or told.best, plan, photos) if section.blocks],
         cautions=cautions([told.mixture]),
         footer=_footer(drive),
     )
@@ -91,7 +98,7 @@ def _told(drive: AnalysedDrive, unit: SpeedUnit) -> _Told:
     return _Told(drive, unit, runs, best, mixture_of(drive, unit), fuel_of(drive))
 
 
-def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Section]:
+def _sections(told: _Told, held: Run | None, plan: Sequence[Block], photos: Sequence[Block]) -> list[Section]:
     drive, unit = told.drive, told.unit
     manifest = drive.drive.manifest
     best = told.best.n if told.best is not None else None
@@ -104,9 +111,10 @@ def _sections(told: _Told, held: Run | None, plan: Sequence[Block]) -> list[Sect
         Section("traces", "Traces", traces(drive, told.best or held, unit) if held is not None else []),
         Section("gained", "Time gained and lost", gained(drive, held, unit) if held is not None else []),
         Section("mixture", "Mixture", mixture),
+        Section("photos", "Plugs and photographs", photos),
         Section("channels", "Other channels", channel_blocks(drive, told.runs)),
         Section("fuel", "Fuel", fuel_blocks(told.fuel, unit) if told.fuel is not None else []),
-        Section("weather", "Weather", weather_blocks([(manifest.started_utc, *weather_of(drive))])),
+        Section("weather", "Weather", weather_blocks([(manifest.started_utc, *weather_of(drive))], told.unit)),
         Section("plan", "The next outing", plan),
     ]
 
@@ -174,9 +182,10 @@ def _conditions(told: _Told) -> list[str]:
         out.append(f"On a grade of more than {STEEP_PERCENT:g} %: run {', '.join(map(str, steep))}.")
     weather, _ = weather_of(told.drive)
     if weather.wind_mps is not None and weather.wind_mps > WINDY_MPS:
-        out.append(f"Wind of {weather.wind_mps:.1f} m/s, above the {WINDY_MPS} m/s that coasts are driven in.")
+        here, most = (wording.wind_text(mps, told.unit) for mps in (weather.wind_mps, WINDY_MPS))
+        out.append(f"Wind of {here}, above the {most} that coasts are driven in.")
     if hold := told.runs.receiver.hold_mps:
-        out.append(f"The receiver shows 0 below {hold:.1f} m/s: first movement is inferred.")
+        out.append(f"The receiver shows 0 below {wording.wind_text(hold, told.unit)}: first movement is inferred.")
     return out
 
 
@@ -206,7 +215,7 @@ def _facts(told: _Told) -> list[tuple[str, str]]:
         ("Way", wording.distance_text(float(motion.distance_m[-1]), told.unit)),
         ("Fastest", speed_label(float(motion.speed_mps.max()), told.unit)),
         ("Runs", f"{len(told.runs.runs)}, {len(counted_runs(told.runs))} counted"),
-        ("Fixes", f"{rate}, noise {receiver.reading_noise_mps:.2f} m/s"),
+        ("Fixes", f"{rate}, noise {wording.wind_text(receiver.reading_noise_mps, told.unit, 2)}"),
     ]
     weather, _ = weather_of(told.drive)
     if weather.temperature_c is not None:

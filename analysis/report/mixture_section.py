@@ -12,7 +12,7 @@ import numpy as np
 from analysis import wording
 from analysis.answers.sentences import delay_sentence
 from analysis.arrays import Floats
-from analysis.report.page import Block, Figure, Map, MapField, Table, Words
+from analysis.report.page import Block, Figure, Map, MapField, Table, Words, judgement_first
 from analysis.report.plots import Axis, Series, Zone, draw
 from analysis.report.traces import FROM_FOOT, RunLine, speed_over_time
 from analysis.runs.run import Run, time_zero
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
         MixtureChangeAnswer,
         RegimeAnswer,
     )
+    from analysis.answers.mixture_side import SideChangeAnswer, SideMixtureAnswer
     from analysis.drive import AnalysedDrive
 
 LIFTING_S = 0.3
@@ -36,6 +37,14 @@ _CHANGE_TINTS = {"leaner": "lean", "richer": "rich", "no change seen": "in"}
 _CHANGE_MARKS = {"leaner": "L", "richer": "R", "no change seen": "="}
 
 
+_LEGEND = [
+    ("lean", "L", "lean of target"), ("in", "=", "in band"), ("rich", "R", "rich of target"),
+    ("unknown", "", "not enough data"),
+    ("", "?", "not sure: the 95 % interval crosses an edge of the target"),
+    ("", "\u2581", "bar at the foot: how much data, by its square root"),
+]  # fmt: skip
+
+
 # --- the map --------------------------------------------------------------------------------------------------------
 
 
@@ -43,18 +52,12 @@ def mixture_blocks(found: MixtureAnswer, whose: str = "") -> list[Block]:
     """The map with targets and amounts, the regimes, and what was left out; `whose` begins its title."""
     name = wording.channel_label(found.channel)
     most = max((cell.seconds for cell in found.cells), default=1.0)
-    cells = {_place(cell): _cell(cell, found, most) for cell in found.cells}
-    legend = [
-        ("lean", "L", "lean of target"), ("in", "=", "in band"), ("rich", "R", "rich of target"),
-        ("unknown", "", "not enough data"),
-        ("", "?", "not sure: the 95 % interval crosses an edge of the target"),
-        ("", "\u2581", "bar at the foot: how much data, by its square root"),
-    ]  # fmt: skip
+    cells = {_place(cell): _cell(cell, found.channel, most) for cell in found.cells}
     title = f"{whose}{name} by speed and load: median, standard error, seconds"
     left_out = ", ".join(f"{mask.reason} {mask.seconds:.0f} s" for mask in found.masks if mask.seconds >= 0.5)
     return [
-        _map(title, cells, found.load, found.unit, legend),
-        _by_way_of_driving(found),
+        _map(title, cells, found.load, found.unit, _LEGEND),
+        _by_way_of_driving(found.summaries, found.channel),
         Words(
             f"The last row is {wording.FULL_THROTTLE_OF_DRIVE}: the median of all its readings there. "
             f"Used {found.kept_s:.0f} s of {found.total_s:.0f} s." + (f" Left out: {left_out}." if left_out else "")
@@ -63,8 +66,25 @@ def mixture_blocks(found: MixtureAnswer, whose: str = "") -> list[Block]:
     ]  # fmt: skip
 
 
-def _cell(cell: CellAnswer, found: MixtureAnswer, most_s: float) -> MapField:
-    digits, name = wording.channel_digits(found.channel), wording.channel_label(found.channel)
+def side_blocks(found: SideMixtureAnswer, letter: str) -> list[Block]:
+    """The map of all drives of a side as one, and the regimes; `letter` is the side's."""
+    name, amount = wording.channel_label(found.channel), wording.plural(len(found.drives), "drive")
+    most = max((cell.seconds for cell in found.cells), default=1.0)
+    cells = {_place(cell): _cell(cell, found.channel, most) for cell in found.cells}
+    title = f"{letter}, {amount} together: {name} by speed and load: mean of their medians, standard error, seconds"
+    left_out = f" Left out, told otherwise: {', '.join(found.left_out)}." if found.left_out else ""
+    return [
+        _map(title, cells, found.load, found.unit, _LEGEND),
+        _by_way_of_driving(found.summaries, found.channel),
+        Words(
+            f"Each drive's median counts by its seconds; how far drives lie apart is in the standard error. Used "
+            f"{found.kept_s:.0f} s of {found.total_s:.0f} s of {', '.join(found.drives)}.{left_out}"
+        ),
+    ]  # fmt: skip
+
+
+def _cell(cell: CellAnswer, channel: str, most_s: float) -> MapField:
+    digits, name = wording.channel_digits(channel), wording.channel_label(channel)
     share = math.sqrt(cell.seconds / most_s)
     if cell.judgement == "not enough data":
         said = f"not enough data, {cell.seconds:.0f} seconds"
@@ -80,18 +100,18 @@ def _cell(cell: CellAnswer, found: MixtureAnswer, most_s: float) -> MapField:
     return MapField(value, mark, f"{sigma}{cell.seconds:.0f} s", said, _TINTS[cell.judgement], share)
 
 
-def _by_way_of_driving(found: MixtureAnswer) -> Table:
-    digits = wording.channel_digits(found.channel)
+def _by_way_of_driving(summaries: Sequence[RegimeAnswer], channel: str) -> Table:
+    digits = wording.channel_digits(channel)
     rows = [
         [
             str(s.regime), f"{s.seconds:.0f}", wording.number(s.median, digits), wording.number(s.sigma, digits),
             f"{s.target.low:.{digits}f} to {s.target.high:.{digits}f}",
             str(s.judgement) + ("" if s.sure or s.judgement == "not enough data" else ", not sure"),
         ]
-        for s in found.summaries
+        for s in summaries
     ]  # fmt: skip
     heads = ["Driving", "Seconds", "Median", "Sigma", "Target", "Judgement"]
-    return Table("By way of driving", heads, rows, left=(5,))
+    return judgement_first("By way of driving", heads, rows)
 
 
 def mixture_words(found: MixtureAnswer) -> list[str]:
@@ -116,8 +136,9 @@ def _regime_words(row: RegimeAnswer, channel: str) -> str:
 # --- what changed ---------------------------------------------------------------------------------------------------
 
 
-def change_map(found: MixtureChangeAnswer) -> Map:
-    """What the mixture did from one drive to another, field by field; rows without data in both are left out."""
+def change_map(found: MixtureChangeAnswer | SideChangeAnswer, whose: str) -> Map:
+    """What the mixture did from one drive or side to another (`whose` names them), field by field; rows without data in
+    both are left out."""
     digits = wording.channel_digits(found.channel)
     cells = {_place(cell): _change_cell(cell, digits) for cell in found.cells}
     told = {band for band, cell in ((place[0], cell) for place, cell in cells.items()) if cell.value}
@@ -125,7 +146,7 @@ def change_map(found: MixtureChangeAnswer) -> Map:
         ("lean", "L", "leaner"), ("in", "=", "no change seen"), ("rich", "R", "richer"),
         ("unknown", "", "not enough data"),
     ]  # fmt: skip
-    title = f"{wording.channel_label(found.channel)}, {found.b} less {found.a}: difference and 95 % interval"
+    title = f"{wording.channel_label(found.channel)}, {whose}: difference and 95 % interval"
     shown = {place: cell for place, cell in cells.items() if place[0] in told}
     return _map(title, shown, found.load, found.unit, legend)
 

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, ClassVar
 
 from analysis.report.plots import Plot, shown
+from logger.zone import local_minute
 
 _HERE = Path(__file__).parent
 
@@ -51,6 +52,12 @@ class Table:
     folded: bool = False
     """Shown when asked for: the data behind a plot."""
     kind: ClassVar[str] = "table"
+
+
+def judgement_first(caption: str, columns: Sequence[str], rows: Sequence[Sequence[str]], folded: bool = False) -> Table:
+    """A table whose last column judges: it is told second, so that on a phone it does not lie beyond the figures."""
+    moved = [[row[0], row[-1], *row[1:-1]] for row in [columns, *rows]]
+    return Table(caption, moved[0], moved[1:], (1,), folded)
 
 
 @dataclass(frozen=True)
@@ -97,7 +104,26 @@ class Figure:
     kind: ClassVar[str] = "figure"
 
 
-Block = Words | Bullets | Table | Map | Figure
+@dataclass(frozen=True)
+class ShownPicture:
+    """A photograph as a data: address, with what it is of and what was said of it."""
+
+    address: str
+    width: int
+    height: int
+    title: str
+    words: str = ""
+
+
+@dataclass(frozen=True)
+class Pictures:
+    """Photographs, beside each other where there is room."""
+
+    pictures: Sequence[ShownPicture]
+    kind: ClassVar[str] = "pictures"
+
+
+Block = Words | Bullets | Table | Map | Figure | Pictures
 
 
 @dataclass(frozen=True)
@@ -130,7 +156,7 @@ def render(page: Page, made: datetime) -> str:
         _environment()
         .get_template("page.html.j2")
         .render(
-            page=page, made=f"{made:%Y-%m-%d %H:%M} UTC", style=style, script=script,
+            page=page, made=local_minute(made), style=style, script=script,
             style_digest=_digest(style), script_digest=_digest(script),
         )
     )  # fmt: skip

@@ -27,6 +27,8 @@ STYLES = 6
 """Colours, dashes and marks there are."""
 LABEL_PX = 15.0
 """Room for a line of direct labels."""
+LABEL_LETTERS = 15
+"""Letters that such a line holds."""
 
 
 @dataclass(frozen=True)
@@ -394,7 +396,8 @@ def _span(span: Span, place: _Place) -> str:
 
 
 def _direct_labels(series: Sequence[Series], place: _Place, height: int) -> str:
-    """Labels in the margin beside the ends of their lines, moved apart where they would touch."""
+    """Labels in the margin beside the ends of their lines, moved apart where they would touch; long ones on two lines
+    where there is room for that."""
     ends = []
     for s in series:
         x, y = _flat(s.x), _flat(s.y)
@@ -404,19 +407,33 @@ def _direct_labels(series: Sequence[Series], place: _Place, height: int) -> str:
             top = float(place.top(float(y[last]))) / 100 * height
             ends.append((top, float(x[last]), float(y[last]), s))
     ends.sort(key=lambda end: end[0])
-    tops = spread([end[0] for end in ends], LABEL_PX, 0.0, float(height))
+    lines = [label_lines(shown(s.label)) for *_, s in ends]
+    two = any(len(each) > 1 for each in lines) and 2 * LABEL_PX * len(ends) <= height
+    tops = spread([end[0] for end in ends], 2 * LABEL_PX if two else LABEL_PX, 0.0, float(height))
     out = []
-    for (_, last_x, last_y, s), top in zip(ends, tops, strict=True):
+    for (_, last_x, last_y, s), top, wanted in zip(ends, tops, lines, strict=True):
         style = f"c{(s.style or 0) % STYLES}"
         group = f' data-group="{_attribute(s.group)}"' if s.group else ""
         at = f"{100 * top / height:.2f}%"
         lead = f'x1="{place.left(last_x)}%" y1="{place.top(last_y)}%" x2="100%" y2="{at}"'
-        words = escape(cut(shown(s.label), 15))
-        out.append(
-            f'<g{group}><line class="lead {style}" {lead}/>'
-            f'<text class="label {style}" x="100%" dx="7" y="{at}" dy=".35em">{words}</text></g>'
+        rows = wanted if two else [cut(shown(s.label), LABEL_LETTERS)]
+        down = [f"{0.35 + 1.15 * (k - (len(rows) - 1) / 2):.2f}em" for k in range(len(rows))]
+        words = "".join(
+            f'<text class="label {style}" x="100%" dx="7" y="{at}" dy="{dy}">{escape(row)}</text>'
+            for dy, row in zip(down, rows, strict=True)
         )
+        out.append(f'<g{group}><line class="lead {style}" {lead}/>{words}</g>')
     return "".join(out)
+
+
+def label_lines(text: str) -> list[str]:
+    """A label on one line, or broken at a space into two; each of at most `LABEL_LETTERS`."""
+    if len(text) <= LABEL_LETTERS:
+        return [text]
+    at = text.rfind(" ", 0, LABEL_LETTERS + 1)
+    if at <= 0:
+        return [cut(text, LABEL_LETTERS)]
+    return [text[:at], cut(text[at + 1 :], LABEL_LETTERS)]
 
 
 def spread(wanted: Sequence[float], apart: float, low: float, high: float) -> list[float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TYPE_CHECKING
@@ -12,10 +12,11 @@ import numpy as np
 
 from analysis import wording
 from analysis.answers.timed_run import grade_words, road_words
+from analysis.changes.ways import directions
 from analysis.report.behind import RISES
 from analysis.report.page import Block, Figure, Table
 from analysis.report.plots import STYLES, Axis, Plot, Series, draw
-from analysis.report.traces import FROM_FOOT, RunLine, speed_over_time, speed_over_way, trace
+from analysis.report.traces import FROM_FOOT, RunLine, over_way, speed_over_time, trace
 from analysis.runs.run import Run, table_speeds
 from logger.units import SPEED_UNITS, speed_label
 
@@ -80,7 +81,7 @@ def _how_each_went(answer: RunsAnswer, began: datetime) -> Table:
         ended = "; ".join([run.ended_words, *run.notes, *odd, *struck])
         rows.append([
             _name(run), wording.clock((run.start_utc - began).total_seconds()), speed_label(run.peak_mps, answer.unit),
-            f"{run.distance_m:.0f} m", to, grade_words(run), launch, ended,
+            wording.way_text(run.distance_m, answer.unit), to, grade_words(run), launch, ended,
         ])  # fmt: skip
     heads = ["Run", "Into the drive", "Peak", "Way", "To", "Grade %", "Launch", "Ended"]
     road = f"; {said.rstrip('.')}" if (said := road_words(answer.runs)) else ""
@@ -101,8 +102,9 @@ def splits_figure(answer: RunsAnswer, best: int | None) -> Figure | None:
     if not told:
         return None
     medians = {each.speed: each.median_s for each in told}
+    called, ways = both_ways(runs)
     plot = draw(
-        [_of_run(run, number, runs, medians, best) for number, run in enumerate(runs)],
+        [_of_run(run, called[run.n], number, runs, medians, best) for number, run in enumerate(runs)],
         Axis("Behind the median of the runs (left: quicker)", "s", decimals=2),
         Axis(
             "To", answer.unit, ticks=tuple((float(k), each.speed.split()[0]) for k, each in enumerate(told)),
@@ -114,6 +116,7 @@ def splits_figure(answer: RunsAnswer, best: int | None) -> Figure | None:
     )  # fmt: skip
     caption = (
         "Each mark is a run, its bar one standard deviation of the measurement: what lies further apart was driven."
+        + ways
     )
     if len(runs) > FEW and best is not None:
         caption += f" The coloured one is run {best}, the best."
@@ -126,7 +129,7 @@ def splits_figure(answer: RunsAnswer, best: int | None) -> Figure | None:
 
 
 def _of_run(
-    run: TimedRun, number: int, runs: Sequence[TimedRun], medians: dict[str, float], best: int | None
+    run: TimedRun, name: str, number: int, runs: Sequence[TimedRun], medians: dict[str, float], best: int | None
 ) -> Series:
     speeds = list(medians)
     splits = [split for split in run.splits if split.speed in medians]
@@ -134,9 +137,24 @@ def _of_run(
     s = np.array([split.from_one_foot_sigma_s for split in splits])
     offset = (number / (len(runs) - 1) - 0.5) * 0.62
     y = np.array([speeds.index(split.speed) - offset for split in splits])
-    group = f"run {run.n}" if len(runs) <= FEW else ""
+    group = name if len(runs) <= FEW else ""
     style, strong = _style(number, run.n == best, len(runs)), run.n == best
-    return Series(f"run {run.n}", x, y, x - s, x + s, style, "points", False, group, strong=strong, across=True)
+    return Series(name, x, y, x - s, x + s, style, "points", False, group, strong=strong, across=True)
+
+
+def both_ways(runs: Sequence[TimedRun] | Sequence[Run]) -> tuple[dict[int, str], str]:
+    """What runs are called, by their numbers, and a sentence on it: where a drive has two ways, an arrow tells which
+    way a run went, \u2192 as the first did."""
+    known = [run for run in runs if math.isfinite(run.direction_deg)]
+    labels = directions(np.array([run.direction_deg for run in known])).tolist() if known else []
+    plain = {run.n: f"run {run.n}" for run in runs}
+    if len(set(labels)) != 2:
+        return plain, ""
+    there = {run.n: label == labels[0] for run, label in zip(known, labels, strict=True)}
+    towards = [next(run.direction_deg for run in known if there[run.n] is way) for way in (True, False)]
+    arrow = {True: " \u2192", False: " \u2190"}
+    called = {n: name + (arrow[there[n]] if n in there else "") for n, name in plain.items()}
+    return called, f" \u2192 went towards {towards[0]:.0f}\u00b0, \u2190 towards {towards[1]:.0f}\u00b0."
 
 
 def _style(number: int, is_best: bool, count: int) -> int | None:
@@ -153,10 +171,11 @@ def traces(drive: AnalysedDrive, best: Run, unit: str) -> list[Block]:
     """Speed over time and over distance, of every counted run."""
     runs = drive.counted
     few = len(runs) <= FEW
+    called, ways = both_ways(runs)
     lines = [
         RunLine(
-            f"run {run.n}" + (", best" if run is best and len(runs) > 1 else ""), drive, run,
-            _style(number, run is best, len(runs)), f"run {run.n}" if few else "", run is best,
+            called[run.n] + (", best" if run is best and len(runs) > 1 else ""), drive, run,
+            _style(number, run is best, len(runs)), called[run.n] if few else "", run is best,
         )
         for number, run in enumerate(runs)
     ]  # fmt: skip
@@ -166,16 +185,18 @@ def traces(drive: AnalysedDrive, best: Run, unit: str) -> list[Block]:
         Figure(
             "Speed over time",
             speed_over_time(lines, unit, f"Speed over time of {all_runs}."),
-            f"Counted from one foot of movement.{words}",
+            f"Counted from one foot of movement.{words}{ways}",
             _trace_table(lines, unit, 0),
             switches=True,
         ),
-        Figure(
-            "Speed over distance",
-            speed_over_way(lines, unit, f"Speed over distance of {all_runs}."),
-            f"Where on the stretch a run wins or loses.{words}",
+        over_way(
+            lines,
+            unit,
+            next((line for line in lines if line.run is best), lines[0]),
+            f"run {best.n}",
+            all_runs,
+            f"Where on the stretch a run wins or loses.{words}{ways}",
             _trace_table(lines, unit, 1),
-            switches=True,
         ),
     ]
 
@@ -191,7 +212,7 @@ def _trace_table(lines: Sequence[RunLine], unit: str, which: int) -> Table | Non
     for value in np.arange(0, end, step):
         speeds = [float(np.interp(value, each[which], each[2], left=np.nan, right=np.nan)) for each in traced]
         rows.append([f"{value:g}", *(wording.number(speed, 1) for speed in speeds)])
-    head = FROM_FOOT if which == 0 else "Way from rest, m"
+    head = FROM_FOOT if which == 0 else f"Way from rest, {wording.way_unit(unit)}"
     return Table(f"Speed, {unit}", [head, *(f"run {line.run.n}" for line in lines)], rows)
 
 
@@ -217,11 +238,12 @@ def gained(drive: AnalysedDrive, reference: Run, unit: str) -> list[Block]:
     ]
     if not found:
         return []
+    called, ways = both_ways(drive.counted)
     caption = (
         f"{RISES} The reference is run {reference.n}; the shaded belt is one standard deviation of measuring such a "
-        "difference."
+        f"difference.{ways}"
     )
-    plot = _gained_plot(found, reference, unit)
+    plot = _gained_plot(found, reference, unit, called)
     title = "Against the reference, speed by speed"
     return [Figure(title, plot, caption, _gained_table(found, reference, unit), switches=True)]
 
@@ -237,7 +259,7 @@ def _late(run: Run, reference: Run) -> dict[float, tuple[float, float]]:
     return out
 
 
-def _gained_plot(found: Sequence[_Behind], reference: Run, unit: str) -> Plot:
+def _gained_plot(found: Sequence[_Behind], reference: Run, unit: str, called: Mapping[int, str]) -> Plot:
     per = SPEED_UNITS[unit]
     few = len(found) < FEW
     series = []
@@ -245,9 +267,7 @@ def _gained_plot(found: Sequence[_Behind], reference: Run, unit: str) -> Plot:
         x = np.array(list(each.late)) / per
         y = np.array([late for late, _ in each.late.values()])
         series.append(
-            Series(
-                f"run {each.run.n}", x, y, style=each.style if few else None, group=f"run {each.run.n}" if few else ""
-            )
+            Series(called[each.run.n], x, y, style=each.style if few else None, group=called[each.run.n] if few else "")
         )
     speeds = sorted({speed for each in found for speed in each.late})
     here = {speed: [each.late[speed] for each in found if speed in each.late] for speed in speeds}

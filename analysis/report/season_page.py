@@ -18,10 +18,10 @@ from analysis.report.behind import Drawn, behind_plot, speeds_up_to
 from analysis.report.has import mixture_of
 from analysis.report.intervals import HOW_TO_READ, interval_plot, of_measure, of_split
 from analysis.report.mixture_section import along_best, mixture_blocks
-from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
+from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words, judgement_first
 from analysis.report.plots import STYLES, Axis, Series, cut, draw
 from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
-from analysis.report.traces import RunLine, best_as_driven, run_called, speed_over_time, speed_over_way
+from analysis.report.traces import RunLine, best_as_driven, over_way, run_called, speed_over_time
 from analysis.runs.run import Run
 from analysis.wording import sentence
 from logger.errors import NoAnswer
@@ -133,7 +133,7 @@ def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
         Section("gained", "Time gained and lost", _gained(told)),
         Section("mixture", "Mixture", _mixture(told)),
         Section("fuel", "Fuel", _fuel(season)),
-        Section("weather", "Weather", weather_blocks(days)),
+        Section("weather", "Weather", weather_blocks(days, season.unit)),
         Section("plan", "The next outing", plan_blocks(season, speed_mps)),
     ]
 
@@ -323,7 +323,7 @@ def _power_table(found: EffectsAnswer) -> Table:
         for each in found.power
     ]  # fmt: skip
     title = "Power at the wheels, by every full pull, standing and rolling"
-    return Table(title, ["Change", "Pulls", "Power %", "With days", "Shown"], rows, left=(4,))
+    return judgement_first(title, ["Change", "Pulls", "Power %", "With days", "Shown"], rows)
 
 
 def _effects_figure(found: Sequence[TimeEffect], to: str, by: str) -> Figure:
@@ -360,7 +360,7 @@ def _steps(told: _Told) -> list[Block]:
         top = answer.splits[-1]
         rows.append([names, top.speed, *of_split(top).cells[:2], sentence(answer.sentence)])
     title = "Each setup against the one before it, as `pullbook compare` has it"
-    return [Table(title, ["", "To", "Seconds", "With days", "Verdict"], rows, left=(4,))] if rows else []
+    return [judgement_first(title, ["", "To", "Seconds", "With days", "Verdict"], rows)] if rows else []
 
 
 # --- runs ---------------------------------------------------------------------------------------------------------
@@ -381,10 +381,9 @@ def _traces(told: _Told) -> list[Block]:
     rows = [[best.label, f"{best.drive.id}:{best.run.n}", speed_label(best.run.peak_mps, unit)] for best in bests]
     table = Table("Which runs these are", ["Setup", "Run", "Peak"], rows, left=(1,))
     over_time = speed_over_time(bests, unit, f"Speed over time {said}")
-    over_way = speed_over_way(bests, unit, f"Speed over distance {said}")
     return [
         Figure("Speed over time", over_time, "As driven.", table, switches=True),
-        Figure("Speed over distance", over_way, switches=True),
+        over_way(bests, unit, bests[0], bests[0].label, said.removeprefix("of ").removesuffix(".")),
     ]
 
 

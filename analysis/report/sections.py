@@ -33,12 +33,12 @@ def cautions(mixtures: Iterable[MixtureAnswer | None]) -> list[str]:
 # --- weather ----------------------------------------------------------------------------------------------------------
 
 
-def weather_blocks(days: Sequence[tuple[datetime, Weather, Air]]) -> list[Block]:
-    """The air of each drive. Where it was observed is left out: a station's name tells a place."""
+def weather_blocks(days: Sequence[tuple[datetime, Weather, Air]], unit: str) -> list[Block]:
+    """The air of each drive, for who drives in `unit`. Where it was observed is left out: a station tells a place."""
     rows = []
     missing: list[str] = []
     for begun, w, air in days:
-        wind = wording.NONE if w.wind_mps is None else f"{w.wind_mps:.1f} m/s"
+        wind = wording.NONE if w.wind_mps is None else wording.wind_text(w.wind_mps, unit)
         if w.wind_mps and w.wind_from_deg is not None:
             wind += f" from {w.wind_from_deg:.0f}\u00b0"
         rows.append([
@@ -46,7 +46,7 @@ def weather_blocks(days: Sequence[tuple[datetime, Weather, Air]]) -> list[Block]
             wording.NONE if w.temperature_c is None else f"{w.temperature_c:.1f} \u00b0C",
             wording.NONE if w.pressure_hpa is None else f"{w.pressure_hpa:.1f} hPa",
             wording.NONE if w.humidity_percent is None else f"{w.humidity_percent:.0f} %",
-            wind, wording.number(air.density_kg_per_m3, 4), f"{air.density_altitude_m:.0f} m"
+            wind, wording.number(air.density_kg_per_m3, 4), wording.way_text(air.density_altitude_m, unit)
             if math.isfinite(air.density_altitude_m) else wording.NONE,
             wording.number(air.factors.get("SAE J1349", math.nan), 4),
         ])  # fmt: skip

@@ -17,14 +17,15 @@ from analysis.drive import AnalysedDrive
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
 from analysis.report.has import mixture_of
 from analysis.report.intervals import HOW_TO_READ, interval_plot, of_measure, of_split
-from analysis.report.mixture_section import along_both, change_map, mixture_blocks
-from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words
+from analysis.report.mixture_section import along_both, change_map, mixture_blocks, side_blocks
+from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words, judgement_first
 from analysis.report.plots import Axis, Series, draw
 from analysis.report.runs_section import FEW
 from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
-from analysis.report.traces import RunLine, best_as_driven, first_there, speed_over_way
+from analysis.report.traces import RunLine, best_as_driven, first_there, over_way
 from analysis.runs.run import Run
 from analysis.wording import sentence
+from logger.errors import InputError, NoAnswer
 from logger.units import SPEED_UNITS, speed_label
 
 if TYPE_CHECKING:
@@ -33,6 +34,9 @@ if TYPE_CHECKING:
     from analysis.answers.power_change import PowerChangeAnswer
     from analysis.changes.season import SeasonRecord
     from analysis.conditions.setups import Parts
+
+
+_ALONG = "Where along the run"
 
 
 @dataclass(frozen=True)
@@ -73,9 +77,9 @@ def setups_page(a: str, b: str, season: SeasonRecord, speeds_mps: Floats | None 
         Section("splits", "Splits", _splits(answer, unit)),
         Section("gained", "Time gained and lost", _gained(sides, answer, unit)),
         Section("traces", "Traces", [*_traces(sides, top, unit), *_best_traces(sides, top, unit)]),
-        Section("mixture", "Mixture", _mixture(answer, sides, unit)),
+        Section("mixture", "Mixture", _mixture(answer, sides, season, unit)),
         Section("fuel", "Fuel", [_measure_table(answer.fuel, answer)] if answer.fuel is not None else []),
-        Section("weather", "Weather", weather_blocks(days)),
+        Section("weather", "Weather", weather_blocks(days, unit)),
         Section("plan", "The next outing", plan_blocks(season, settle=(a, b))),
     ]
     return Page(
@@ -117,7 +121,8 @@ def _verdict(answer: CompareAnswer) -> list[str]:
 
 
 def _caveats(answer: CompareAnswer) -> list[str]:
-    lines = [*answer.caveats, *answer.outliers]
+    # What the terminal shows when asked to stands on this page.
+    lines = [line.replace("`--trace` shows", f'"{_ALONG}" shows') for line in answer.caveats] + list(answer.outliers)
     lines += [f"{each.run} is struck out: {each.reason}" for each in answer.left_out if each.struck]
     if others := [each for each in answer.left_out if not each.struck]:
         why = "; ".join(f"{each.run} {each.reason}" for each in others[:6])
@@ -222,9 +227,7 @@ def _splits_table(answer: CompareAnswer, labels: Sequence[str]) -> Table:
     ]  # fmt: skip
     as_driven = ["As driven"] if answer.corrected_by else []
     heads = ["To", "Runs", "A s", "B s", "B\u2212A", "With days", "Runs only", *as_driven, "Verdict"]
-    return Table(
-        f"Time from one foot of movement{wording.judged_by(answer.corrected_by)}", heads, rows, left=(len(heads) - 1,)
-    )
+    return judgement_first(f"Time from one foot of movement{wording.judged_by(answer.corrected_by)}", heads, rows)
 
 
 def _measure_table(m: MeasureComparison, answer: CompareAnswer) -> Table:
@@ -233,7 +236,7 @@ def _measure_table(m: MeasureComparison, answer: CompareAnswer) -> Table:
         *of_measure(m).cells, m.sentence,
     ]  # fmt: skip
     heads = ["", "Count", "A", "B", "B\u2212A", "With days", "Runs only", "Verdict"]
-    return Table(f"{answer.b} against {answer.a}", heads, [row], left=(7,))
+    return judgement_first(f"{answer.b} against {answer.a}", heads, [row])
 
 
 # --- along the run ------------------------------------------------------------------------------------------------
@@ -274,9 +277,9 @@ def _along_the_run(answer: CompareAnswer, unit: SpeedUnit) -> Figure | None:
     ]  # fmt: skip
     heads = ["Band", "A s", "B s", "B\u2212A", "With days", "Verdict"]
     by = wording.judged_by(answer.corrected_by)
-    table = Table(f"Time gained or lost along the run{by}", heads, rows, (5,))
+    table = judgement_first(f"Time gained or lost along the run{by}", heads, rows)
     caption = f"Each mark is a band of speed{by}; the launch is below the first."
-    return Figure("Where along the run", plot, caption, table)
+    return Figure(_ALONG, plot, caption, table)
 
 
 def _reached(runs: Sequence[Observation]) -> float:
@@ -315,25 +318,50 @@ def _best_traces(sides: Sequence[_Side], top_mps: float, unit: SpeedUnit) -> lis
     ]
     if not lines:
         return []
-    plot = speed_over_way(lines, unit, "Speed over distance of the best run of each side.")
     caption = f"The best is the one that was first at {speed_label(top_mps, unit)}."
-    return [Figure("Speed over distance, the best run of each", plot, caption)]
+    return [over_way(lines, unit, lines[0], lines[0].label, "the best run of each side", caption)]
 
 
 # --- mixture ------------------------------------------------------------------------------------------------------
 
 
-def _mixture(answer: CompareAnswer, sides: Sequence[_Side], unit: SpeedUnit) -> list[Block]:
-    """The maps of the two drives that hold the best runs, what changed between them, and the mixture along those."""
+def _mixture(answer: CompareAnswer, sides: Sequence[_Side], season: SeasonRecord, unit: SpeedUnit) -> list[Block]:
+    """The maps of both sides, all their drives together, what changed between them, and the mixture along the best
+    runs."""
     from analysis.answers.mixture import mixture_change_answer
+    from analysis.answers.mixture_side import side_change, side_mixture
 
     out: list[Block] = [_measure_table(answer.mixture, answer)] if answer.mixture is not None else []
     told = [(side, side.best, side.mixture) for side in sides if side.best is not None and side.mixture is not None]
     out += along_both([(f"best of {side.letter}", *best[:1], found, best[1], side.style) for side, best, found in told])
-    if len(told) == 2:
-        (_, (one, _), _), (_, (two, _), _) = told
-        if one is not two:
-            out.append(change_map(mixture_change_answer(one, two, unit=unit)))
-    for side, _, found in told:
-        out += mixture_blocks(found, f"{side.letter}, drive {found.drive}: ")
+    if len(told) < 2 or max(len(_drives_of(side)) for side in sides) == 1:
+        if len(told) == 2 and (one := told[0][1][0]) is not (two := told[1][1][0]):
+            out.append(change_map(mixture_change_answer(one, two, unit=unit), f"{two.id} less {one.id}"))
+        for side, _, found in told:
+            out += mixture_blocks(found, f"{side.letter}, drive {found.drive}: ")
+        return out
+    enough = told[0][1][0].targets.enough
+    first = side_mixture(_maps_of(sides[0], season, unit), enough)
+    second = side_mixture(_maps_of(sides[1], season, unit), enough, first)
+    if second.drives:
+        out.append(change_map(side_change(first, second), "B less A, all drives"))
+    for side, together in zip(sides, (first, second), strict=True):
+        out += side_blocks(together, side.letter)
     return out
+
+
+def _drives_of(side: _Side) -> list[str]:
+    return sorted({run.drive for run in side.side.runs})
+
+
+def _maps_of(side: _Side, season: SeasonRecord, unit: SpeedUnit) -> list[MixtureAnswer]:
+    """The mixture of each drive of a side that has one, that of its best run first."""
+    found = [side.mixture] if side.mixture is not None else []
+    for name in _drives_of(side):
+        if side.best is None or name != side.best[0].id:
+            try:
+                told = mixture_of(season.drive(name), unit)
+            except (NoAnswer, InputError):
+                continue  # it has gone since
+            found += [told] if told is not None else []
+    return found

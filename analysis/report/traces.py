@@ -11,10 +11,12 @@ import numpy as np
 
 from analysis.arrays import Floats
 from analysis.changes.best import quickness
+from analysis.report.page import Figure, Table
 from analysis.report.plots import Axis, Plot, Series, draw, thinned
 from analysis.runs.run import Run, time_zero
+from analysis.wording import way_unit
 from logger.errors import InputError, NoAnswer
-from logger.units import SPEED_UNITS
+from logger.units import FOOT_M, SPEED_UNITS
 
 if TYPE_CHECKING:
     from analysis.changes.observations import Observation
@@ -23,6 +25,8 @@ if TYPE_CHECKING:
 
 FROM_FOOT = "Seconds from one foot"
 _STEP_S = 0.05
+_ALIKE = 0.12
+"""Half of the curves are nearer than this part of the top speed: they lie on each other (by eye, no source)."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +48,8 @@ def trace(drive: AnalysedDrive, run: Run, unit: str) -> tuple[Floats, Floats, Fl
     Returns
     -------
     tuple of ndarray, each of shape (points,)
-        Time from one foot [s], way from rest [m], speed [`unit`]; speed is NaN within gaps of the fixes.
+        Time from one foot [s], way from rest [ft or m: `wording.way_unit`], speed [`unit`]; speed is NaN
+        within gaps of the fixes.
     """
     motion = drive.motion
     t = np.linspace(run.start_s, run.end_s, max(int((run.end_s - run.start_s) / _STEP_S), 2))
@@ -52,7 +57,8 @@ def trace(drive: AnalysedDrive, run: Run, unit: str) -> tuple[Floats, Floats, Fl
     for gap in run.gaps:
         speed[(t > gap.start_s) & (t < gap.end_s)] = np.nan
     way = run.distance_m - (motion.distance_at([run.end_s])[0] - motion.distance_at(t))
-    return t - time_zero(run), np.maximum(way, 0.0), np.maximum(speed, 0.0) / SPEED_UNITS[unit]
+    far = np.maximum(way, 0.0) / (FOOT_M if unit == "mph" else 1.0)
+    return t - time_zero(run), far, np.maximum(speed, 0.0) / SPEED_UNITS[unit]
 
 
 def speed_over_time(
@@ -62,24 +68,56 @@ def speed_over_time(
     return _drawn(lines, unit, said, 0, across or Axis("Time from one foot", "s"), height)
 
 
-def speed_over_way(lines: Sequence[RunLine], unit: str, said: str) -> Plot:
-    """Speed over the way from rest, a line each."""
-    return _drawn(lines, unit, said, 1, Axis("Way from rest", "m", 0.0, None, 1), 280)
+def over_way(
+    lines: Sequence[RunLine], unit: str, reference: RunLine, called: str, whose: str, caption: str = "",
+    data: Table | None = None,
+) -> Figure:  # fmt: skip
+    """Speed over the way from rest, a line each; `whose` says of what runs, to who cannot see it.
+
+    Curves that lie on each other are drawn as what each is faster than `reference` (`called` so) at the same place.
+    """
+    across = Axis("Way from rest", way_unit(unit), 0.0, None, 0 if unit == "mph" else 1)
+    faster = [(line, *_faster(line, reference, unit)) for line in lines if line is not reference]
+    top = max(float(np.nanmax(trace(line.drive, line.run, unit)[2])) for line in lines)
+    apart = [float(np.nanmax(np.abs(speed))) for _, _, speed in faster if np.isfinite(speed).any()]
+    if not apart or float(np.median(apart)) > _ALIKE * top:
+        plot = _drawn(lines, unit, f"Speed over distance of {whose}.", 1, across, 280)
+        return Figure("Speed over distance", plot, caption, data, switches=len(lines) > 1)
+    few = _series([(line, x, speed) for line, x, speed in faster])
+    plot = draw(
+        few, across, Axis(f"Faster than {called} at the same place", unit, decimals=1), zero=True,
+        said=f"Speed at the same place less that of {called}, of {whose}.",
+    )  # fmt: skip
+    title = f"Speed over distance, against {called}"
+    return Figure(title, plot, f"Above the line: faster there. {caption}".strip(), data, switches=len(few) > 1)
+
+
+def _faster(line: RunLine, reference: RunLine, unit: str) -> tuple[Floats, Floats]:
+    """The line's way, and its speed less the reference's there; NaN where either has none."""
+    _, way, speed = trace(line.drive, line.run, unit)
+    _, there, held = trace(reference.drive, reference.run, unit)
+    return way, speed - np.interp(way, there, held, left=math.nan, right=math.nan)
 
 
 def _drawn(lines: Sequence[RunLine], unit: str, said: str, which: int, across: Axis, height: int) -> Plot:
+    told = [(line, trace(line.drive, line.run, unit)) for line in lines]
+    series = _series([(line, points[which], points[2]) for line, points in told])
+    return draw(series, across, Axis("Speed", unit, 0.0, None, 1), height=height, said=said)
+
+
+def _series(lines: Sequence[tuple[RunLine, Floats, Floats]]) -> list[Series]:
     series = []
-    for line in lines:
-        points = trace(line.drive, line.run, unit)
-        x, speed = points[which], points[2]
-        keep = thinned(x, speed, float(x[-1] - x[0]), float(np.nanmax(speed)))
+    for line, x, speed in lines:
+        if not np.isfinite(speed).any():
+            continue
+        keep = thinned(x, speed, float(x[-1] - x[0]), float(np.nanmax(np.abs(speed))))
         series.append(
             Series(
                 line.label, x[keep], speed[keep], style=line.style, direct=line.direct, group=line.group,
                 strong=line.strong,
             )
         )  # fmt: skip
-    return draw(series, across, Axis("Speed", unit, 0.0, None, 1), height=height, said=said)
+    return series
 
 
 # --- which runs -----------------------------------------------------------------------------------------------------

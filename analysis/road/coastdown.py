@@ -51,7 +51,7 @@ from analysis.conditions.roadload import AIR_KG_PER_M3, GRAVITY
 from analysis.road.coast_intervals import IntervalEstimate, interval_method
 from analysis.road.coast_model import WIND_PRIOR_MPS, Layout, Problem, Stretch, force_sigma
 from analysis.road.coasts import Coast, Mass, RejectedCoast
-from analysis.wording import speed_words
+from analysis.wording import speed_words, wind_words
 from logger.errors import NoAnswer
 
 MIN_RANGE_MPS = 5.0
@@ -246,7 +246,7 @@ def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> 
     if not both_ways:
         said.append(
             f"All coasts went one way: the result stands on the slope given ({100 * (known_grade or 0):.2f} %, taken "
-            f"to be right to 0.1 %) and on the wind (taken to be known to {WIND_PRIOR_MPS:g} m/s)."
+            f"to be right to 0.1 %) and on the wind (taken to be known to {wind_words(WIND_PRIOR_MPS)})."
         )
     if count < 4:
         said.append(
@@ -259,7 +259,8 @@ def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> 
     windy = max((abs(w) for s in measured.stretches for w, _ in s.wind_mps.values()), default=0.0)
     if windy > CALM_MPS:
         said.append(
-            f"The wind along the road was {windy:.1f} m/s, over the {CALM_MPS:g} m/s up to which coasts are good."
+            f"The wind along the road was {wind_words(windy)}, over the {wind_words(CALM_MPS)} up to which coasts are "
+            "good."
         )
     if both_ways and measured.road[0, 0] > max(measured.scatter[0, 0], (0.05 * measured.a_n) ** 2):
         said.append(

@@ -23,7 +23,7 @@ from analysis.arrays import Floats
 from analysis.motion.geodesy import chord_length, climbed, track_length
 from analysis.road import NORMAL_95
 from analysis.road.fuel_used import Used
-from analysis.wording import way_words
+from analysis.wording import way_words, wind_words
 from logger.errors import NoAnswer
 from logger.units import l_per_100km
 
@@ -229,7 +229,7 @@ def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
             f"it ended {abs(manner.net_climb_m):.0f} m {'above' if manner.net_climb_m > 0 else 'below'} its start"
         )
     if manner.wind_mps > 5:
-        said.append(f"the wind was {manner.wind_mps:.0f} m/s")
+        said.append(f"the wind was {wind_words(manner.wind_mps)}")
     if way.gap_m > 0.02 * way.metres:
         said.append(f"{way.gap_m / way.metres:.0%} of the way has no fixes")
     if not way.agree:

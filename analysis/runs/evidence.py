@@ -25,6 +25,11 @@ _SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
 """The same where fixes are so far apart that a gear change can hide between them."""
 
 
+SLACK_MPS = 0.015
+"""What rises leave of a real launch, as white noise beside the receiver's: none is quite true, and where noise hardly
+differs from fix to fix a shape would be believed to the last."""
+
+
 class Ways(NamedTuple):
     """Every way to get away that a fit averages over: log prior (rises) and speed after time zero, as it is and as the
     receiver shows it (rises, m, knots) at x (m); how much the acceleration may wander, with the log of its chance."""
@@ -90,7 +95,7 @@ class LaunchReadings:
         self.t, self.y, self.noise, self.base, self.at_rest_before = t, y, noise, base, at_rest_before
         self.may_roll, self.turns, self.lag_s = may_roll, turns, lag_s
         self.slow = bool(np.median(np.diff(t)) > 0.25)
-        self.sigma = noise.reading_sigma_mps
+        self.sigma = math.hypot(noise.reading_sigma_mps, SLACK_MPS)
         self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
         self.held = (y == 0) & (noise.hold_mps > 0)
         at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
@@ -99,7 +104,8 @@ class LaunchReadings:
         self.each = np.where(drawn & (y < 3 * at_rest), at_rest, self.sigma)
         self.whiten = None
         if drawn or noise.wander_share > 0:
-            covariance = wander_covariance(t, noise) + np.diag(np.maximum(self.each**2 - self.sigma**2, 0.0))
+            slack = np.maximum(self.each**2 - self.sigma**2, 0.0) + SLACK_MPS**2
+            covariance = wander_covariance(t, noise) + np.diag(slack)
             free = ~self.held
             backwards = np.linalg.cholesky(covariance[np.ix_(free, free)][::-1, ::-1])[::-1, ::-1]
             self.whiten = np.zeros_like(covariance)
@@ -240,7 +246,7 @@ def _near_zero(
     fitted = (basis @ c[..., None])[..., 0]
     r, g, n = np.nonzero(moving & (fitted < 4 * readings.each + noise.hold_mps))
     v = fitted[r, g, n]
-    spread, normal_sigma = np.full(len(v), noise.sigma_mps), np.full(len(v), sigma)
+    spread, normal_sigma = np.full(len(v), math.hypot(noise.sigma_mps, SLACK_MPS)), np.full(len(v), sigma)
     foretold = np.maximum(v, 0.0)
     if readings.whiten is None:
         off = (y[n] - v) / sigma

@@ -14,6 +14,7 @@ than a gear change costs, or has not grown for three seconds.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -160,14 +161,16 @@ def _describe(
 ) -> Run:
     _, departed, peak, end, why, broken, last = pull
     t, v = motion.t_s, motion.speed_mps
-    doubt = motion.receiver.smoothing_doubt_s
     some = launch.likeliest(6)
-    smoother = _launch(motion, fixes, options, pull, habit, some, motion.receiver.undone_s + doubt)
+    more = motion.receiver.undone_s + motion.receiver.smoothing_doubt_s
+    smoother = _launch(motion, fixes, options, pull, habit, some, more)
     t0, stop = launch.t0_s, float(t[peak])
-    path = _Path(motion, launch, departed, peak, (launch.among(some), smoother), doubt)
+    path = _Path(motion, launch, departed, peak, (launch.among(some), smoother))
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
     threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
-    splits = [split for speed in sorted(speeds) if (split := path.split(speed, threshold)) is not None]
+    reached = max(float(v[peak]), float(launch.speed.max()))
+    asked = sorted(speed for speed in speeds if speed <= reached)
+    splits = path.splits(asked, threshold)
     ways = [at for way in sorted(options.distances_m) if (at := path.at_distance(way)) is not None]
     why, words = _ending(motion, departed, peak, end, why, broken, last, options.unit)
     from_first = (launch.one_foot - launch.t0, np.hypot(launch.one_foot_sigma, launch.t0_sigma))
@@ -207,10 +210,10 @@ class _Path:
     """A standing run's motion: the launch fit to begin with, the smoothed motion from there on."""
 
     def __init__(
-        self, motion: Motion, launch: Launch, departed: int, peak: int, smoothed: tuple[Launch, Launch], doubt_s: float
+        self, motion: Motion, launch: Launch, departed: int, peak: int, smoothed: tuple[Launch, Launch]
     ) -> None:
         self._motion, self._launch, self._departed, self._peak = motion, launch, departed, peak
-        self._smoothed, self._doubt_s = smoothed, doubt_s
+        self._smoothed = smoothed
         # Trust the fit's end less than its inside: hand over a little before.
         self._hand_over = launch.until_s - 0.25 * (launch.until_s - launch.t0_s)
         inside, spread = (launch.at(self._hand_over, table) for table in (launch.way, launch.way_sigma))
@@ -219,10 +222,14 @@ class _Path:
 
     def way(self, time: float) -> tuple[float, float]:
         """Way from rest at a time after the launch fit [m], and its sigma."""
+        return self._ways([time])[0]
+
+    def _ways(self, times: list[float]) -> list[tuple[float, float]]:
         motion = self._motion
-        way = self._joined + float(motion.distance_at([time])[0]) - self._offset
-        spread = np.interp([self._hand_over, time], motion.t_s, motion.distance_sigma)
-        return way, math.sqrt(self._joined_sigma**2 + max(float(spread[1] ** 2 - spread[0] ** 2), 0.0))
+        ways = self._joined + motion.distance_at(times) - self._offset
+        spread = np.interp([self._hand_over, *times], motion.t_s, motion.distance_sigma)
+        sigmas = np.sqrt(self._joined_sigma**2 + np.maximum(spread[1:] ** 2 - spread[0] ** 2, 0.0))
+        return list(zip(ways.tolist(), sigmas.tolist(), strict=True))
 
     def passing_speed(self, speed: float) -> Passing | None:
         launch, motion = self._launch, self._motion
@@ -241,34 +248,45 @@ class _Path:
             time - launch.one_foot_s, math.hypot(sigma, launch.one_foot_sigma_s),
         )  # fmt: skip
 
-    def split(self, speed: float, threshold: Passing | None) -> Split | None:
-        passing = self.passing_speed(speed)
-        if passing is None:
-            return None
-        if passing.time_s < self._hand_over:
+    def splits(self, speeds: Sequence[float], threshold: Passing | None) -> list[Split]:
+        """The splits at those of the speeds that were passed."""
+        passed = [(speed, passing) for speed in speeds if (passing := self.passing_speed(speed)) is not None]
+        later = [passing.time_s for _, passing in passed if passing.time_s >= self._hand_over]
+        ways = dict(zip(later, self._ways(later), strict=True)) if later else {}
+        return [self._split(speed, passing, threshold, ways.get(passing.time_s)) for speed, passing in passed]
+
+    def _split(
+        self, speed: float, passing: Passing, threshold: Passing | None, way: tuple[float, float] | None
+    ) -> Split:
+        if way is None:
             # Where the way is fitted, it is read off each start at the time of the passing.
             launch = self._launch
             ways = launch.at(passing.time_s, launch.way)
             way = moments(launch.weight, ways, np.zeros_like(ways))
-        else:
-            way = self.way(passing.time_s)
         way = way[0], math.hypot(way[1], passing.sigma_s * speed)
         late = (math.nan, math.nan)
         if threshold is not None and passing.time_s > threshold.time_s:
             late = passing.time_s - threshold.time_s, math.hypot(passing.sigma_s, threshold.sigma_s)
-        return Split(speed, *passing[2:], *way, *late, self._systematic(speed, passing))
+        receiver = self._motion.receiver
+        squares = np.array(receiver.squares_left_s2)
+        chance, kind = squares / max(float(np.hypot(*squares)), 1e-9)
+        first, foot = self._shifted(speed, passing, receiver.smoothing_doubt_s)
+        return Split(
+            speed, passing.from_t0_s, math.hypot(passing.from_t0_sigma_s, chance * first),
+            passing.from_foot_s, math.hypot(passing.from_foot_sigma_s, chance * foot), *way, *late, kind * foot,
+        )  # fmt: skip
 
-    def _systematic(self, speed: float, passing: Passing) -> float:
-        """How far the time from one foot moves if the receiver smooths by one standard uncertainty more [s]: told
-        by the likeliest rises."""
+    def _shifted(self, speed: float, passing: Passing, doubt_s: float) -> tuple[float, float]:
+        """How far the times from first movement and from one foot move if the receiver smooths by `doubt_s` more [s]:
+        told by the likeliest rises."""
         plain, smoother = self._smoothed
         if passing.time_s < self._hand_over:
             pair = plain.passing(speed, "speed"), smoother.passing(speed, "speed")
             if pair[0] is not None and pair[1] is not None:
-                return abs(pair[1].from_foot_s - pair[0].from_foot_s)
-        foot = smoother.one_foot_s - plain.one_foot_s
+                return abs(pair[1].from_t0_s - pair[0].from_t0_s), abs(pair[1].from_foot_s - pair[0].from_foot_s)
         # In a steady pull a first-order filter shows every speed late by its time.
-        return abs(self._doubt_s + foot)
+        first, foot = smoother.t0_s - plain.t0_s, smoother.one_foot_s - plain.one_foot_s
+        return abs(doubt_s + first), abs(doubt_s + foot)
 
     def at_distance(self, metres: float) -> DistanceSplit | None:
         launch, motion = self._launch, self._motion
@@ -305,9 +323,9 @@ def _ending(
     slowing = float(np.median(a[behind])) if behind.any() else 0.0
     if pulling > 0.12 and slowing < -0.1:
         if slowing < -1.2:
-            return "lifted", f"braked, still gaining {pulling:.2f} m/s2"
-        return "lifted", f"lifted, still gaining {pulling:.2f} m/s2"
-    return "reached its peak", f"gained {max(pulling, 0.0):.2f} m/s2 at its end"
+            return "lifted", f"braked, still gaining {pulling / SPEED_UNITS[unit]:.1f} {unit} a second"
+        return "lifted", f"lifted, still gaining {pulling / SPEED_UNITS[unit]:.1f} {unit} a second"
+    return "reached its peak", f"gained {max(pulling, 0.0) / SPEED_UNITS[unit]:.1f} {unit} a second at its end"
 
 
 def _name_aborted(found: list[Run], options: Options) -> list[Run]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field, replace
-from functools import partial
+from functools import cached_property, partial
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -87,10 +87,21 @@ class Launch:
         rows = np.arange(len(k))
         return np.asarray(table[rows, k - 1] * (1 - part) + table[rows, k] * part, float)
 
+    @cached_property
+    def _fastest(self) -> Floats:
+        return np.asarray(self.speed.max(1), float)
+
+    @cached_property
+    def _farthest(self) -> Floats:
+        return np.asarray(self.way.max(1), float)
+
+    def _most(self, of: Literal["speed", "way"]) -> Floats:
+        return self._fastest if of == "speed" else self._farthest
+
     def passing(self, target: float, of: Literal["speed", "way"]) -> Passing | None:
         """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
         curve, sigma = (self.speed, self.speed_sigma) if of == "speed" else (self.way, self.way_sigma)
-        if self.weight.likely @ (curve.max(1) >= target) <= 0.999:
+        if self.weight.likely @ (self._most(of) >= target) <= 0.999:
             return None
         k = np.clip(np.argmax(curve >= target, 1), 1, curve.shape[1] - 1)
         rows = np.arange(len(k))
@@ -365,6 +376,11 @@ def _crept(motion: Motion, between: slice, least_mps: float) -> _Crept | None:
     return _Crept(float(t[first]), speed, float(np.trapezoid(v[:end], t[:end])))
 
 
+LEAST_FIT_S = 0.8
+"""A fall of the acceleration sooner after a car's departure is a stumble or a stray, and rises know stumbles: a fit of
+the two or three readings before it is sure of whatever they are (chosen on tests/tuning)."""
+
+
 def _fit_until(motion: Motion, departed: int, peak: int) -> float:
     """Up to when the launch is fitted [s]: readings up to 5 m/s, but no fewer than four of them, no more than five
     seconds, and no gear change."""
@@ -379,5 +395,5 @@ def _fit_until(motion: Motion, departed: int, peak: int) -> float:
     returns = np.maximum.accumulate((pull - doubt)[::-1])[::-1] - (pull + doubt) > 0.25 * most
     falls = np.flatnonzero((pull + doubt < 0.35 * most) | ((pull + doubt < 0.75 * most) & returns))
     if len(falls):
-        until = min(until, float(t[departed + falls[0]]) - 0.3)
+        until = min(until, max(float(t[departed + falls[0]]) - 0.3, float(t[departed]) + LEAST_FIT_S))
     return max(min(until, float(t[peak]) + step), float(t[min(departed + 2, len(t) - 1)]))

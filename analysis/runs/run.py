@@ -51,7 +51,7 @@ class Options:
     """
 
     speeds_mps: tuple[float, ...] | None = None
-    distances_m: tuple[float, ...] = (60 * FOOT_M, 100.0, 201.168)
+    distances_m: tuple[float, ...] = (60 * FOOT_M, 100.0, 330 * FOOT_M, 201.168)
     min_peak_mps: float = DEFAULT_MIN_PEAK_MPS
     from_mps: float | None = None
     to_mps: float | None = None
@@ -64,8 +64,9 @@ class Split:
     """When a run passed a speed. time_s counts from first movement (a rolling run: from its first speed),
     from_one_foot_s from 0.3048 m of movement (NaN for a rolling run); sigmas are standard deviations. distance_m is
     the way from the start. from_threshold_s counts from the threshold speed, where one was asked for (else NaN).
-    systematic_s: standard uncertainty of from_one_foot_s by what is not known of the receiver's smoothing (GUM type B);
-    it is alike in every run with one receiver, so it drops out where such runs are compared. NaN for a rolling run."""
+    systematic_s: standard uncertainty of from_one_foot_s by what is not known of the receiver's smoothing and is alike
+    in every run with it (GUM type B), so that it drops out where such runs are compared; what its stops leave in doubt
+    is another with each drive and part of the sigmas. NaN for a rolling run."""
 
     speed_mps: float
     time_s: float

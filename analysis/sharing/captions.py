@@ -22,7 +22,7 @@ import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import TYPE_CHECKING, Literal, NamedTuple
+from typing import TYPE_CHECKING, Literal, NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -46,6 +46,10 @@ LONGEST_S = 10 * S_PER_HOUR - 0.01
 HOLD_S = 6.0
 """A run's time and splits stay this long after its end."""
 MOST_SPLITS = 5
+LINES = 1080
+"""Lines of the video that sizes are given for."""
+MS_PER_CS = 10
+"""A step of ASS [ms]."""
 
 
 class CaptionLine(NamedTuple):
@@ -54,6 +58,15 @@ class CaptionLine(NamedTuple):
     start_s: float
     end_s: float
     slot: Slot
+    text: str
+
+
+class Drawing(NamedTuple):
+    """One thing drawn from `start_s` to `end_s`: an event of ASS, overrides and all; a higher layer lies above."""
+
+    start_s: float
+    end_s: float
+    layer: int
     text: str
 
 
@@ -214,9 +227,10 @@ def align(points: Sequence[tuple[float, float]]) -> Alignment:
     return Alignment(offset, rate, residual if len(points) > (2 if span >= FAR_S else 1) else 0.0)
 
 
-def on_video(
-    lines: Iterable[CaptionLine], where: Alignment, length_s: float | None = None, from_s: float = 0.0
-) -> list[CaptionLine]:
+T = TypeVar("T", CaptionLine, Drawing)
+
+
+def on_video(lines: Iterable[T], where: Alignment, length_s: float | None = None, from_s: float = 0.0) -> list[T]:
     """Lines on the video's time, cut to what lies between `from_s` and `from_s + length_s`, which becomes zero to
     `length_s`: `from_s` is where a clip begins in a video that was cut into several. No video is longer than what ASS
     can write, ten hours."""
@@ -272,28 +286,23 @@ def webvtt(lines: Iterable[CaptionLine]) -> str:
     """The captions as WebVTT (W3C), at the left edge."""
     shown = _file_of(cues(lines), lambda text: text.translate(_REFERENCES))
     # pysubs2 writes no cue settings; an arrow stands in no text, whose > are written as references.
-    return re.sub(r"(?m)^(\S+ --> \S+)$", r"\1 align:start position:4%", _written(shown, "vtt"))
+    return re.sub(r"(?m)^(\S+ --> \S+)$", r"\1 align:start position:4%", written(shown, "vtt"))
 
 
 def subrip(lines: Iterable[CaptionLine]) -> str:
     """The captions as SubRip."""
     # SubRip has no way to write these: players read them as an arrow, as tags, and as ASS overrides.
     shown = _file_of(cues(lines), lambda text: text.replace("-->", "->").translate(_LOOK_ALIKES))
-    return _written(shown, "srt")
+    return written(shown, "srt")
 
 
 def ass(lines: Iterable[CaptionLine], size: tuple[int, int] = (1920, 1080)) -> str:
     """The captions as Advanced SubStation Alpha for a video of `size` (width, height), each slot in its own place."""
-    from pysubs2 import Alignment, Color, SSAEvent, SSAFile, SSAStyle
+    from pysubs2 import Alignment, Color, SSAEvent, SSAStyle
 
-    width, height = size
-    scale = min(width, height) / 1080
+    scale = min(size) / LINES
     edge = round(48 * scale)
-    shown = SSAFile()
-    shown.info = {
-        "ScriptType": "v4.00+", "PlayResX": str(width), "PlayResY": str(height), "WrapStyle": "2",
-        "ScaledBorderAndShadow": "yes",
-    }  # fmt: skip
+    shown = script(size)
     shown.styles = {
         style.slot: SSAStyle(
             fontname="DejaVu Sans", fontsize=round(style.points * scale), bold=style.bold,
@@ -306,12 +315,28 @@ def ass(lines: Iterable[CaptionLine], size: tuple[int, int] = (1920, 1080)) -> s
     timed = sorted((round(line.start_s * 100), round(line.end_s * 100), line.slot, line.text) for line in lines)
     shown.events = [
         SSAEvent(
-            start=start * _MS_PER_CS, end=end * _MS_PER_CS, style=slot,
-            text=_plain(text).translate(_LOOK_ALIKES).replace("\n", r"\N"),
+            start=start * MS_PER_CS, end=end * MS_PER_CS, style=slot, text=in_ass(text),
         )
         for start, end, slot, text in timed if end > start
     ]  # fmt: skip
-    return _written(shown, "ass")
+    return written(shown, "ass")
+
+
+def script(size: tuple[int, int]) -> SSAFile:
+    """An Advanced SubStation Alpha file without events, whose unit is a pixel of a video of `size`."""
+    from pysubs2 import SSAFile
+
+    empty = SSAFile()
+    empty.info = {
+        "ScriptType": "v4.00+", "PlayResX": str(size[0]), "PlayResY": str(size[1]), "WrapStyle": "2",
+        "ScaledBorderAndShadow": "yes",
+    }  # fmt: skip
+    return empty
+
+
+def in_ass(text: str) -> str:
+    """`text` as an event of ASS shows it: nothing in it is read as an override."""
+    return _plain(text).translate(_LOOK_ALIKES).replace("\n", r"\N")
 
 
 def _file_of(made: Iterable[Cue], escape: Callable[[str], str]) -> SSAFile:
@@ -324,7 +349,8 @@ def _file_of(made: Iterable[Cue], escape: Callable[[str], str]) -> SSAFile:
     return shown
 
 
-def _written(shown: SSAFile, kind: Literal["vtt", "srt", "ass"]) -> str:
+def written(shown: SSAFile, kind: Literal["vtt", "srt", "ass"]) -> str:
+    """The file as text."""
     # Braces and tags in the texts are the owner's, not pysubs2's: it is to take out none.
     return shown.to_string(kind, header_notice="") if kind == "ass" else shown.to_string(kind, keep_ssa_tags=True)
 
@@ -350,7 +376,6 @@ _STYLES = [
     _Style("splits", 48, (176, 226, 255), False, 9, 44),
     _Style("note", 48, (255, 255, 255), False, 8, 44),
 ]
-_MS_PER_CS = 10
 _REFERENCES = str.maketrans({"&": "&amp;", "<": "&lt;", ">": "&gt;"})
 _LOOK_ALIKES = str.maketrans({"{": "\uff5b", "}": "\uff5d", "<": "\u2039", ">": "\u203a"})
 

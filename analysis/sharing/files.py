@@ -16,12 +16,18 @@ def write_whole(path: Path, data: bytes, force: bool) -> Path:
 
     It is for its owner alone until they say otherwise: it may tell where they drove. OSError names it.
     """
+    make_store(may_write(path, force).parent)
+    Disk().put_file(path, data)
+    return path
+
+
+def may_write(path: Path, force: bool) -> Path:
+    """`path`, where a file may be written there. InputError for a drive's folder, and for one that is there, unless
+    asked to."""
     if any((folder / "drive.json").exists() for folder in path.resolve().parents):
         raise InputError(
             f"{path}: this lies inside a drive's folder, which holds what was recorded: name another place"
         )
     if path.exists() and not force:
         raise InputError(f"{path}: this file exists already: name another, or say --force")
-    make_store(path.parent)
-    Disk().put_file(path, data)
     return path

@@ -14,13 +14,14 @@ rest shows nothing.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.arrays import Bools, Floats
 from analysis.motion.geodesy import distance_m
@@ -63,6 +64,8 @@ class Positions:
     hidden: Bools
     """What `cut` took out."""
     epoch_utc_ns: int
+    row: NDArray[np.int64] = field(default_factory=lambda: np.empty(0, np.int64))
+    """Of the receiver's table."""
 
 
 def in_force(
@@ -134,6 +137,18 @@ def in_circles(lat_deg: Floats, lon_deg: Floats, circles: Iterable[PrivateCircle
         for circle in circles:
             out |= distance_m(lat_deg, lon_deg, circle.lat_deg, circle.lon_deg) <= circle.radius_m
     return out
+
+
+def tells_place(channel: str) -> bool:
+    """Whether a recorded channel, by its name, tells where the car was, where it headed or how high: a board's own
+    receiver may be recorded as lines of numbers."""
+    return _PLACE.search(channel) is not None
+
+
+_PLACE = re.compile(
+    r"(^|_)(latitude|longitude|northing|easting|utm|altitude|elevation|course|heading)(_|$|\d)"
+    r"|^(gps_?)?(lat|lon|lng|long|alt)(_?(deg|m|ft|e7))?\d*$"  # lat_g is an acceleration, alt_v an alternator's
+)
 
 
 def cut(where: Positions, rules: Rules) -> Positions:

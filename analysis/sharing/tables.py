@@ -74,6 +74,7 @@ def common_base(
         columns += _in_runs(runs, motion, times)
     names = [name for name in drive.table_names if drive.kinds.get(name) != "nmea"]
     channels = [(name, column) for name in names for column in _channels(drive.table(name))]
+    channels = [each for each in channels if not privacy.tells_place(each[1])]
     for name, column in channels:
         twice = sum(other == column for _, other in channels) > 1
         table = drive.table(name)

@@ -65,13 +65,14 @@ def _receiver(drive: Drive) -> str | None:
     return next((name for name, kind in drive.kinds.items() if kind == "nmea" and name in drive.table_names), None)
 
 
-def positions(drive: Drive) -> Positions:
-    """The valid fixes of a drive's receiver. InputError where it has no GPS table."""
-    name = _receiver(drive)
+def positions(drive: Drive, source: str | None = None) -> Positions:
+    """The valid fixes of a drive's receiver, the first unless `source` names one. InputError without a GPS table."""
+    name = source or _receiver(drive)
     if name is None:
         raise InputError(f"{drive.id}: this drive has no GPS receiver among its sources")
     table = drive.table(name)
     ns, timed = utc_ns(table)
+    row = np.flatnonzero(timed)
     table = table.filter(timed) if not timed.all() else table
 
     def floats(column: str) -> Floats:
@@ -94,6 +95,7 @@ def positions(drive: Drive) -> Positions:
         t_s=t[good], lat_deg=lat[good], lon_deg=lon[good], alt_m=floats("alt_m")[good],
         geoid_m=floats("geoid_m")[good], course_deg=floats("course_deg")[good], way_m=way[good],
         speed_mps=floats("speed_mps")[good], hidden=np.zeros(int(good.sum()), bool), epoch_utc_ns=epoch,
+        row=row[good],
     )  # fmt: skip
 
 

@@ -1,4 +1,4 @@
-"""A video's frames and sound: where it begins, where its clap is, and the command that burns captions in."""
+"""A video's frames and sound: where it begins, where its clap is, and the commands that draw captions."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import re
 import shlex
 import subprocess
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -119,27 +119,73 @@ def probe(path: Path) -> Video:
         raise InputError(f"{path}: this is no video with a length and a size") from error
 
 
-def _run(command: list[str], path: Path) -> bytes:
+def _run(command: list[str], path: Path, does: Literal["read", "mak"] = "read") -> bytes:
     try:
         done = subprocess.run(command, capture_output=True, check=False, stdin=subprocess.DEVNULL)
     except FileNotFoundError as error:
-        raise InputError(f"{path}: reading it needs {command[0]}, which is not installed") from error
+        raise InputError(f"{path}: {does}ing it needs {command[0]}, which is not installed") from error
     if done.returncode != 0:
         said = done.stderr.decode("utf-8", "replace").strip().splitlines()
-        raise InputError(f"{path}: {command[0]} cannot read it: {said[-1] if said else 'it does not say why'}")
+        can = "read" if does == "read" else "make"
+        raise InputError(f"{path}: {command[0]} cannot {can} it: {said[-1] if said else 'it does not say why'}")
     return done.stdout
 
 
 def burn_command(video: Path, captions: Path, out: Path) -> list[str]:
     """The ffmpeg command that draws the ASS captions into a copy of the video."""
-    # A filter's option passes two parsers: the option's own (backslash, quote, colon), then the graph's.
-    name = re.sub(r"([\\':])", r"\\\1", captions.as_posix())
-    name = re.sub(r"([\\'\[\],;])", r"\\\1", name)
-    # A name that begins with a dash, or has a colon in it, is no option and no protocol when it has a folder.
-    named = [path.as_posix() if path.is_absolute() else f"./{path.as_posix()}" for path in (video, out)]
-    return ["ffmpeg", "-i", named[0], "-vf", f"ass=filename={name}", "-c:a", "copy", named[1]]
+    return ["ffmpeg", "-i", _named(video), "-vf", f"ass=filename={_in_filter(captions)}", "-c:a", "copy", _named(out)]
 
 
 def burn_words(video: Path, captions: Path, out: Path) -> str:
     """`burn_command` as typed at a shell."""
     return shlex.join(burn_command(video, captions, out))
+
+
+OverlayKind = Literal["mov", "webm"]
+_ENCODED: dict[OverlayKind, list[str]] = {
+    "mov": ["-c:v", "png", "-pred", "none", "-compression_level", "6", "-pix_fmt", "rgba", "-f", "mov"],
+    "webm": [
+        "-c:v", "libvpx-vp9", "-pix_fmt", "yuva420p", "-b:v", "0", "-crf", "24", "-deadline", "realtime",
+        "-cpu-used", "8", "-row-mt", "1", "-auto-alt-ref", "0", "-f", "webm",
+    ],
+}  # fmt: skip
+
+
+def overlay_command(captions: Path, out: Path, size: tuple[int, int], length_s: float, fps: float) -> list[str]:
+    """The ffmpeg command that draws the ASS captions onto nothing: a transparent video of `size` (width, height)
+    [pixels], `length_s` [s] long with `fps` frames a second, as PNG in QuickTime ("mov") or as VP9 with alpha ("webm"),
+    by the name of `out`."""
+    width, height = size
+    empty = f"color=c=black@0.0:s={width}x{height}:r={fps:g}:d={length_s:.3f},format=rgba"
+    kind: OverlayKind = "webm" if out.suffix == ".webm" else "mov"
+    # ffmpeg lays each drawing's opacity over nothing weighted by itself: what comes out is its square.
+    drawn = f"ass=filename={_in_filter(captions)}:alpha=1,lutrgb=a='255*sqrt(val/255)'"
+    return ["ffmpeg", "-f", "lavfi", "-i", empty, "-vf", drawn, *_ENCODED[kind], _named(out)]
+
+
+def draw_overlay(captions: Path, out: Path, size: tuple[int, int], length_s: float, fps: float) -> Path:
+    """Write what `overlay_command` makes, whole or not at all, for its owner alone as yet.
+
+    InputError where ffmpeg is missing or cannot make it.
+    """
+    part = out.with_name(f".{out.stem}.part{out.suffix}")
+    command = overlay_command(captions, part, size, length_s, fps)
+    try:
+        _run([command[0], "-v", "error", "-nostdin", "-y", *command[1:]], out, "mak")
+        part.chmod(0o600)
+        part.replace(out)
+    finally:
+        part.unlink(missing_ok=True)
+    return out
+
+
+def _in_filter(path: Path) -> str:
+    """A file's name as an option of a filter: it passes two parsers, the option's own (backslash, quote, colon), then
+    the graph's."""
+    name = re.sub(r"([\\':])", r"\\\1", path.as_posix())
+    return re.sub(r"([\\'\[\],;])", r"\\\1", name)
+
+
+def _named(path: Path) -> str:
+    """A name that begins with a dash, or has a colon in it, is no option and no protocol when it has a folder."""
+    return path.as_posix() if path.is_absolute() else f"./{path.as_posix()}"

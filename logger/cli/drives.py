@@ -9,10 +9,11 @@ import typer
 
 from logger.cli import begin, record
 from logger.cli.files import Files
-from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, show_warnings, tell
+from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, show_warnings, tell, wrapped
 from logger.errors import ANYWAY, DriveError, InputError, NoAnswer
 from logger.text import safe
 from logger.units import BYTES_PER_MB, MS_PER_S, S_PER_MINUTE
+from logger.zone import local_clock, local_minute, zone_of
 
 if TYPE_CHECKING:
     from logger.config.car import CarConfig
@@ -268,7 +269,7 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
 
     manifest, clock = made.manifest, made.manifest.clock
     setup = f", setup {made.setup.name!r}" if made.setup is not None else ""
-    tell(f"{manifest.started_utc:%Y-%m-%d %H:%M:%S} UTC, {manifest.duration_s / S_PER_MINUTE:.1f} min{setup}")
+    tell(f"{local_minute(manifest.started_utc)}, {manifest.duration_s / S_PER_MINUTE:.1f} min{setup}")
     rows = []
     for source in manifest.sources:
         void = {f"void: {reason}": count for reason, count in source.void_fields.items()}
@@ -286,8 +287,9 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
     else:
         tell(f"Clock: {clock.basis}.")
     for gap in manifest.gaps[:6]:
-        tell(f"Gap: {gap.source or 'all'}, {gap.start_utc:%H:%M:%S} to {gap.end_utc:%H:%M:%S} UTC: {safe(gap.why)}.")
+        when = f"{local_clock(gap.start_utc)} to {local_clock(gap.end_utc)} ({zone_of(gap.start_utc)})"
+        tell(f"Gap: {gap.source or 'all'}, {when}: {safe(gap.why)}.")
     if len(manifest.gaps) > 6:
         tell(f"Gap: and {len(manifest.gaps) - 6} more; drive.json has them all.")
     for remark in [*manifest.remarks, *remarks]:
-        tell(f"Note: {safe(remark)}.")
+        tell(wrapped(f"Note: {remark}.", ""))

@@ -53,8 +53,11 @@ def _safe_lines(text: str) -> str:
 
 
 def wrapped(text: str, before: str, width: int = WIDTH) -> str:
-    """`text` in lines of at most `width` columns, `before` in front of each."""
-    return textwrap.fill(safe(text), width, initial_indent=before, subsequent_indent=f"{before}  ")
+    """`text` in lines of at most `width` columns, `before` in front of each. Words stay whole: a path can be copied."""
+    return textwrap.fill(
+        safe(text), width, initial_indent=before, subsequent_indent=f"{before}  ", break_on_hyphens=False,
+        break_long_words=False,
+    )  # fmt: skip
 
 
 def say(text: str) -> None:

@@ -139,7 +139,7 @@ def ports(
     listen: Annotated[bool, typer.Option("--listen", help="Listen to each: what does it speak, how fast?")] = False,
     json: JsonOption = False,
 ) -> None:
-    """Show the serial ports, and with --listen what each speaks, with a configuration block to paste."""
+    """Show the serial ports, and with --listen what each speaks, as a whole file for the recorder."""
     from concurrent.futures import ThreadPoolExecutor
 
     from logger.cli.printing import console, table

@@ -14,13 +14,17 @@ because the receiver has none yet are parted where their kind comes again.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
 
 from logger.decode.sentences import Sentence
 
 _USUAL_OF = 9  # the usual gap between two sentences is the median of so many
-_CLEARLY_NS = 2_000_000  # so much longer than another must a rest of the line be to be told from it
-_BREAK_NS = 5_000_000_000  # no burst and no stall of a host lasts so long: the cable was out
-_LONGEST_BURST = 256  # sentences
+CLEARLY_NS = 2_000_000  # so much longer than another must a rest of the line be to be told from it
+BREAK_NS = 5_000_000_000  # no burst and no stall of a host lasts so long: the cable was out
+LONGEST_BURST = 256  # sentences
 _MOST_PAIRS = 1024
 _ONCE = {"RMC", "GGA", "GNS", "GLL", "ZDA"}
 """Sent once an epoch: where the receiver has no time yet, one that comes again is of a new epoch."""
@@ -38,7 +42,7 @@ class Bursts:
         self._settled = 0  # sentences of the burst that are surely of its epoch: up to the last with its time
         self._places: dict[str, int] = {}  # address -> where in the burst the sentence stands
         self._host_times = host_times
-        self._gaps: dict[tuple[str, str], _Gap] = {}  # by the addresses of neighbouring sentences
+        self._gaps: dict[tuple[str, str], UsualGap] = {}  # by the addresses of neighbouring sentences
         self._last: Sentence | None = None
         self._began_with: list[str] = []
         self._begun = False  # the stream has told a time
@@ -49,7 +53,7 @@ class Bursts:
         if not self._begun:
             self._begin_stream(sentence)
         if self._last is not None and self._host_times:
-            if sentence.mono_ns - self._last.mono_ns > _BREAK_NS:
+            if sentence.mono_ns - self._last.mono_ns > BREAK_NS:
                 closed = self.flush()
                 self._last, self._within = sentence, True
                 self._add(sentence)
@@ -66,16 +70,49 @@ class Bursts:
         if sentence.address == "?":
             return
         # No receiver is known to begin with the satellites in view: such a stream began within a burst.
-        self._begun = sentence.time_ns is not None or len(self._began_with) >= _LONGEST_BURST
+        self._begun = sentence.time_ns is not None or len(self._began_with) >= LONGEST_BURST
         if not self._began_with and sentence.address.endswith("GSV"):
             self._begun = True
         else:
-            self._began_with.append(_kind(sentence))
+            self._began_with.append(kind_of(sentence.address))
 
     def flush(self) -> list[list[Sentence]]:
         burst = self.burst
         self._begin([])
         return [burst] if burst else []
+
+    @property
+    def steady(self) -> bool:
+        """Whether the stream goes on as streams do: its times are told, and the burst under way began with itself."""
+        return self._begun and not self._within and self.time_ns is not None
+
+    @property
+    def began_with(self) -> tuple[str, ...]:
+        """The kinds of sentences that the stream began with."""
+        return tuple(self._began_with)
+
+    @property
+    def host_times(self) -> bool:
+        """Whether the sentences' times are those of their arrival."""
+        return self._host_times
+
+    def gap(self, before: str, after: str) -> UsualGap:
+        """The usual gap between two neighbouring sentences; a new one where they never were neighbours."""
+        return self._gaps.get((before, after)) or UsualGap()
+
+    @property
+    def room_for_pairs(self) -> bool:
+        """Whether many more pairs may be learnt before the memory for them is full."""
+        return len(self._gaps) < _MOST_PAIRS // 2
+
+    def resume(
+        self, burst: list[Sentence], closed_time_ns: int | None, learnt: Mapping[tuple[str, str], UsualGap]
+    ) -> None:
+        """Go on with `burst` under way, after a burst of `closed_time_ns`, and with gaps `learnt` meanwhile."""
+        self.time_ns = closed_time_ns
+        self._begin(burst)
+        self._last = burst[-1]
+        self._gaps.update(learnt)
 
     def _parted_from(self, sentence: Sentence) -> int | None:
         """Where `sentence` is of a new epoch: from which place in the burst on that one may have begun; else None."""
@@ -86,7 +123,7 @@ class Bursts:
             before = self._places.get(sentence.address)
             if before is not None and (time_ns is None or self.time_ns is None):
                 return max(before + 1, self._settled)
-        return len(self.burst) if len(self.burst) >= _LONGEST_BURST else None
+        return len(self.burst) if len(self.burst) >= LONGEST_BURST else None
 
     def _add(self, sentence: Sentence) -> None:
         self.burst.append(sentence)
@@ -128,12 +165,12 @@ class Bursts:
             sending = [per_byte * (s.length + 2) for s in sentences]
             rests = {at: usual[at - 1] - sending[at - 1] if at else 0.0 for at in range(first, last + 1)}
             longest = max(rests, key=lambda at: (rests[at], at))
-            clearly = _CLEARLY_NS + max(sending) / 4
+            clearly = CLEARLY_NS + max(sending) / 4
             if rests[longest] > rests[last] + clearly:
                 return longest
             if rests[last] > min(rests.values()) + clearly:
                 return last
-        here = {_kind(sentences[at]): at for at in range(last - 1, first - 1, -1)}
+        here = {kind_of(sentences[at].address): at for at in range(last - 1, first - 1, -1)}
         return next((here[kind] for kind in self._began_with if kind in here), last)
 
     def _learn(self, before: Sentence, sentence: Sentence) -> None:
@@ -142,7 +179,7 @@ class Bursts:
         if gap is None:
             if len(self._gaps) >= _MOST_PAIRS:
                 self._gaps.clear()
-            gap = self._gaps[pair] = _Gap()
+            gap = self._gaps[pair] = UsualGap()
         gap.learn(sentence.mono_ns - before.mono_ns)
 
     def _usual_gap(self, before: str, after: str) -> int:
@@ -150,12 +187,12 @@ class Bursts:
         return 0 if gap is None else gap.usual_ns
 
 
-def _kind(sentence: Sentence) -> str:
+def kind_of(address: str) -> str:
     """The address without its talker, which changes with the satellites that are in use (GPGSA, GNGSA)."""
-    return sentence.address if sentence.address.startswith("P") else sentence.address[2:]
+    return address if address.startswith("P") else address[2:]
 
 
-class _Gap:
+class UsualGap:
     """The usual gap between the first bytes of two neighbouring sentences: a median, taken anew every few gaps."""
 
     __slots__ = ("_gathered", "_settled", "usual_ns")
@@ -164,6 +201,22 @@ class _Gap:
         self.usual_ns = 0
         self._gathered: list[int] = []
         self._settled = False
+
+    def after(self, gaps: NDArray[np.int64]) -> tuple[NDArray[np.int64], UsualGap]:
+        """The usual gap now and after each of `gaps`, and what then is learnt; this one stays as it is."""
+        held = np.concatenate([np.array(self._gathered, np.int64), gaps])
+        whole = len(held) // _USUAL_OF
+        usual = np.sort(held[: whole * _USUAL_OF].reshape(whole, _USUAL_OF), axis=1)[:, _USUAL_OF // 2]
+        known = len(self._gathered) + np.arange(len(gaps) + 1)
+        found = np.concatenate([[self.usual_ns], usual])[known // _USUAL_OF]
+        if not self._settled:
+            for at in range(1, min(_USUAL_OF - len(self._gathered), len(gaps) + 1)):
+                some = sorted(held[: len(self._gathered) + at].tolist())
+                found[at] = some[len(some) // 2]
+        then = UsualGap()
+        then._gathered, then._settled = held[whole * _USUAL_OF :].tolist(), self._settled or whole > 0
+        then.usual_ns = int(found[-1])
+        return found, then
 
     def learn(self, gap_ns: int) -> None:
         gathered = self._gathered

@@ -19,7 +19,7 @@ import functools
 import operator
 from collections import Counter, deque
 from collections.abc import Callable
-from typing import Final, NamedTuple, Protocol
+from typing import ClassVar, Final, NamedTuple, Protocol
 
 from fastcrc import crc16
 
@@ -87,6 +87,11 @@ class LineFramer:
     rejected: the rest that no line end closes, and a line that may have been under way when the port was opened.
     """
 
+    BEGINS: ClassVar[bytes] = b""
+    """What a line begins with, wherever it stands; nothing where every line end begins one."""
+    shortest: ClassVar[int] = 0
+    """A line has more bytes than these."""
+
     def __init__(self, limit: int = LINE_LIMIT) -> None:
         self.limit = limit
         self.rejected: Counter[str] = Counter()
@@ -95,6 +100,11 @@ class LineFramer:
         self._line_ns = 0
         self._skipping = False  # up to the next line end
         self._opened_ns: int | None = None
+
+    @property
+    def idle(self) -> bool:
+        """Whether what comes next begins a new line, beyond doubt."""
+        return not self._line and not self._skipping and self._opened_ns is None
 
     def feed(self, chunk: Chunk) -> list[Frame]:
         mono_ns = chunk.mono_ns
@@ -174,6 +184,9 @@ class SentenceFramer(LineFramer):
     sentence proves itself by its checksum, so the rest at the end of the stream is handed on.
     """
 
+    BEGINS = b"$!"
+    shortest = 1
+
     def feed(self, chunk: Chunk) -> list[Frame]:
         return self._begun(super().feed(chunk))
 
@@ -185,7 +198,7 @@ class SentenceFramer(LineFramer):
 
     def _begun(self, frames: list[Frame]) -> list[Frame]:
         """Without those that are a beginning and nothing more: some loggers write "$$" or end a file with "$"."""
-        begun = [frame for frame in frames if len(frame.data) > 1]
+        begun = [frame for frame in frames if len(frame.data) > self.shortest]
         self.stray_bytes += len(frames) - len(begun)
         return begun
 
@@ -193,7 +206,7 @@ class SentenceFramer(LineFramer):
         return super()._split(data.replace(b"$", b"\n$").replace(b"!", b"\n!"))
 
     def _begins(self, piece: bytes) -> bool:
-        return piece[0] in b"$!"
+        return piece[0] in self.BEGINS
 
 
 class BinaryFramer:

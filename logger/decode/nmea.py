@@ -32,10 +32,11 @@ fixes that are not valid are kept as they were said.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections import Counter
+from collections.abc import Iterable, Mapping
 from typing import Any, NamedTuple
 
-from logger.decode.bursts import Bursts
+from logger.decode.bursts import Bursts, UsualGap
 from logger.decode.framing import Frame
 from logger.decode.sentences import Sentence, SentenceReader
 from logger.units import NS_PER_DAY
@@ -100,9 +101,10 @@ class FixDecoder:
         self._sentences = SentenceReader()
         self.rejected, self.ignored = self._sentences.rejected, self._sentences.ignored
         self.void_fields = self._sentences.void_fields
-        self._bursts = Bursts(host_times)
+        self.bursts = Bursts(host_times)
         self._host_times = host_times
-        self._dated: _Dated = None  # the last epoch with a date
+        self.dated: Dated = None
+        """The last epoch with a date."""
 
     @property
     def sentences(self) -> int:
@@ -112,29 +114,43 @@ class FixDecoder:
     def feed(self, frame: Frame) -> list[Fix]:
         """The fixes that the sentence in `frame` completes."""
         sentence = self._sentences.read(frame)
-        bursts = self._bursts
+        bursts = self.bursts
         if sentence.time_ns not in (None, bursts.time_ns) and sentence.time_ns == bursts.closed_time_ns:
             self.rejected["late for its epoch"] += 1
             return []
-        return self._fixes(self._bursts.feed(sentence))
+        return self._fixes(self.bursts.feed(sentence))
 
     def flush(self) -> list[Fix]:
         """The epoch under way; for where the stream ends, or breaks off because its port was lost."""
-        return self._fixes(self._bursts.flush())
+        return self._fixes(self.bursts.flush())
+
+    def resume(
+        self, passed: int, ignored: Counter[str], frames: list[Frame], closed_time_ns: int,
+        learnt: Mapping[tuple[str, str], UsualGap], dated: Dated,
+    ) -> None:  # fmt: skip
+        """Go on where others did the work: `passed` sound sentences, `ignored` among them, and the gaps `learnt`.
+
+        The epochs up to that of `closed_time_ns` are over, the last with a date was `dated`; `frames` are of the epoch
+        under way.
+        """
+        self._sentences.sound += passed
+        self.ignored.update(ignored)
+        self.bursts.resume([self._sentences.read(frame) for frame in frames], closed_time_ns, learnt)
+        self.dated = dated
 
     def latest(self) -> Fix | None:
         """The epoch under way with what has been said of it so far."""
-        return self._fix(self._bursts.burst, self._dated)[0]
+        return self._fix(self.bursts.burst, self.dated)[0]
 
     def _fixes(self, bursts: list[list[Sentence]]) -> list[Fix]:
         fixes = []
         for burst in bursts:
-            fix, self._dated = self._fix(burst, self._dated)
+            fix, self.dated = self._fix(burst, self.dated)
             if fix is not None:
                 fixes.append(fix)
         return fixes
 
-    def _fix(self, burst: list[Sentence], dated: _Dated) -> tuple[Fix | None, _Dated]:
+    def _fix(self, burst: list[Sentence], dated: Dated) -> tuple[Fix | None, Dated]:
         """The fix of a burst, None where no sentence in it makes one; and the last epoch with a date."""
         sentences = [sentence for sentence in burst if sentence.said is not None]
         if not any(sentence.sort != "GSA" for sentence in sentences):
@@ -166,7 +182,7 @@ class FixDecoder:
         return fix, dated
 
 
-_Dated = tuple[int, int] | None
+Dated = tuple[int, int] | None
 """UTC and host clock of an epoch [ns]."""
 
 

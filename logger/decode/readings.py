@@ -50,6 +50,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from logger.config.recorder import Calibration, Channel, FrameSource, NumbersSource, PatternSource, line_pattern
+from logger.decode.columnar import PAD, Flags, Lines, Text
 from logger.decode.framing import Frame
 
 VOID_REASONS: Final = (None, "range", "calibration", "missing", "status")
@@ -134,6 +135,10 @@ class Decoder(ABC):
     def decode_all(self, frames: Sequence[Frame]) -> ReadingColumns:
         """The readings of many frames as columns; the same values that `decode` gives one by one."""
 
+    def decode_lines(self, lines: Lines) -> ReadingColumns:
+        """The readings of many lines; the same values again."""
+        return self.decode_all(lines.frames(0, len(lines.starts)))
+
     def _reading(self, mono_ns: int, recorded: Sequence[float], status: bool) -> Reading:
         if status:
             return Reading(mono_ns, (math.nan,) * len(self.channels), VOID_REASONS[_STATUS])
@@ -216,6 +221,8 @@ class NumbersDecoder(_TextDecoder):
         columns = [number if r.plain else rb"(" + other + rb")" if r.used else other for r in readers]
         self._readers = [(at, reader) for at, reader in enumerate(readers) if reader.used]
         self._plain = all(reader.plain for reader in readers)
+        self._between_ordinary = b",; \t" if source.separator is None else b","
+        self._ordinary = self._plain and not self._decimal_comma and not source.prefix
         start = blank + re.escape(source.prefix.encode()) + blank
         self._start = re.compile(start, re.DOTALL)
         self._between = re.compile(between, re.DOTALL)
@@ -266,6 +273,17 @@ class NumbersDecoder(_TextDecoder):
         columns = [rows[:, at] for at in range(len(self._fields))]
         return self._readings(mono_ns, columns, np.zeros(len(rows), np.bool_))
 
+    def decode_lines(self, lines: Lines) -> ReadingColumns:
+        if not self._ordinary:
+            return super().decode_lines(lines)
+        rows, read = _plain_numbers(lines, len(self._fields), self._between_ordinary)
+        for at in np.flatnonzero(~read).tolist():
+            recorded = self._recorded(lines.text[lines.starts[at] : lines.ends[at]].tobytes())
+            if recorded is not None:
+                rows[:, at], read[at] = recorded[0], True
+        status = np.zeros(int(read.sum()), np.bool_)
+        return self._readings(lines.mono_ns[read], [column[read] for column in rows], status)
+
     def _reject(self, line: bytes) -> None:
         start = self._start.match(line)
         if start is None:
@@ -274,6 +292,23 @@ class NumbersDecoder(_TextDecoder):
             self.rejected["too few numbers"] += 1
         else:
             self.rejected["not a number"] += 1
+
+
+def _plain_numbers(lines: Lines, count: int, separators: bytes) -> tuple[Floats, Flags]:
+    """The `count` numbers of each line, as rows of columns; and which lines hold just so many, ordinary ones, with one
+    of the `separators` between each two."""
+    text = Text(lines.text)
+    between = np.flatnonzero(np.logical_or.reduce([lines.text == letter for letter in separators]))
+    first = np.searchsorted(between, lines.starts)
+    read = np.searchsorted(between, lines.ends) - first == count - 1
+    between = np.append(between, np.full(count, len(lines.text) - PAD))
+    rows, starts = np.empty((count, len(lines.starts))), lines.starts
+    for at in range(count):
+        ends = np.maximum(between[first + at], starts) if at < count - 1 else lines.ends
+        rows[at], _, good = text.decimals(starts, np.where(read, ends, starts))
+        read &= good
+        starts = np.where(read, ends + 1, lines.starts)
+    return rows, read
 
 
 class PatternDecoder(_TextDecoder):

@@ -90,7 +90,7 @@ class SentenceReader:
 
 
 _FIELDS = {"RMC": 13, "GGA": 14, "GNS": 12, "GLL": 7, "ZDA": 6, "VTG": 9, "GSA": 18}
-_MEASURED = set("ADFPR")  # mode indicators: autonomous, differential, float RTK, precise, RTK
+MEASURED = frozenset("ADFPR")  # mode indicators: autonomous, differential, float RTK, precise, RTK
 
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 _TIME = re.compile(r"(\d\d)(\d\d)(\d\d)(?:\.(\d*))?", re.ASCII)
@@ -151,7 +151,7 @@ class _Fields:
         said: dict[str, Any] = {}
         self._position(said, data, 1)
         if data[5]:
-            said["valid"] = not _MEASURED.isdisjoint(data[5])
+            said["valid"] = not MEASURED.isdisjoint(data[5])
         self._put_int(said, "satellites", data[6], 200)
         self._put(said, "hdop", data[7], 0, 1000)
         self._put(said, "alt_m", data[8], -1000, 100_000)
@@ -187,7 +187,7 @@ class _Fields:
                 if speed is not None and ("vtg_speed" not in said or digit < said["vtg_speed"][0]):
                     said["vtg_speed"] = digit, speed * unit
         if data[8]:
-            said["vtg_valid"] = data[8] in _MEASURED
+            said["vtg_valid"] = data[8] in MEASURED
         return None, said
 
     def _gsa(self, data: list[str]) -> Said:
@@ -206,7 +206,7 @@ class _Fields:
 
     def _status(self, said: dict[str, Any], status: str, mode: str) -> None:
         if status:
-            said["valid"] = status == "A" and (not mode or mode in _MEASURED)
+            said["valid"] = status == "A" and (not mode or mode in MEASURED)
 
     def _put(
         self, said: dict[str, Any], name: str, text: str, low: float, high: float, under: str | None = None

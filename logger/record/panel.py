@@ -23,6 +23,7 @@ from logger.record.terminal import PanelRow, Terminal
 from logger.record.watched import ChannelWatch
 from logger.text import safe
 from logger.units import MB_PER_GB, NS_PER_S, S_PER_HOUR, S_PER_MINUTE, SPEED_UNITS
+from logger.zone import local_clock
 
 CAUTIONS_S = 30.0
 
@@ -346,4 +347,4 @@ def event_line(said: dict[str, Any]) -> str:
 
 def local_time(said: dict[str, Any]) -> str:
     """The event's time of day by the computer's wall clock."""
-    return datetime.fromisoformat(said["utc"]).astimezone().strftime("%H:%M:%S")
+    return local_clock(datetime.fromisoformat(said["utc"]))

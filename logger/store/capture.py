@@ -32,15 +32,16 @@ from logger.config.recorder import RECORDER_SOURCE
 from logger.decode import events
 from logger.decode.framing import Chunk
 from logger.errors import CaptureError
-from logger.store import columns
+from logger.store import capture_lines, columns
+from logger.store.capture_lines import LONGEST_S, CaptureLines
 from logger.store.disk import Disk, said
 from logger.store.journal import SCHEMA
 from logger.store.plain_log import PlainLog
-from logger.store.unpacked import Unpacked
+from logger.store.unpacked import Unpacked, lines_of
 from logger.units import NS_PER_S, S_PER_DAY
 
-_LONGEST_S = 5 * 10**9
-"""The largest time that is taken; with it, nanoseconds fit 64 bits."""
+_SHORTEST_LINE = 24
+"""About as few bytes as a chunk's line can have."""
 _LONGEST_LINE = 16 << 20
 _MOST_BYTES = 1 << 30
 _MOST_CHUNKS = 10_000_000
@@ -131,32 +132,92 @@ def utc_ns(text: str) -> int:
 
 
 def _read_capture(path: Path) -> Capture:
-    file, chunks, started, told, cut = Unpacked(path), _Chunks(path), None, False, ""
-    first, number, after = 0, 0, 1
-    for line in file.lines(_LONGEST_LINE):
-        number, after = after, after + line.count(b"\n")
-        if cut:
-            raise CaptureError(f"{path}: {cut}")
+    file = Unpacked(path)
+    reading = _Reading(path)
+    for part, end in file.parts(_LONGEST_LINE):
+        if end == b"\n":
+            reading.take_lines(part)
+        else:
+            for line in lines_of(part, end):
+                reading.take(line)
+    return reading.capture(file.remarks)
+
+
+class _Reading:
+    """A capture as far as it has been read."""
+
+    def __init__(self, path: Path) -> None:
+        self._path, self._chunks = path, _Chunks(path)
+        self._started: str | None = None
+        self._begun = self._told = False
+        self._cut = ""
+        self._number, self._after = 0, 1  # of the last line, and of the one after it
+
+    def take_lines(self, part: bytes) -> None:
+        """Take whole lines: the ordinary ones together, the others one by one."""
+        while part and not self._begun:
+            line, end, part = part.partition(b"\n")
+            self.take(line + end)
+        if not part:
+            return
+        if part.count(b"\n") * _SHORTEST_LINE > len(part):  # blank lines without end, or no capture
+            for line in lines_of(part, b"\n"):
+                self.take(line)
+            return
+        lines = capture_lines.read_lines(part)
+        odd = lines.odd | np.isin(lines.source, [at for at, name in enumerate(lines.names) if not _is_plain(name)])
+        if 8 * int(odd.sum()) > len(odd):  # of another hand
+            for line in lines_of(part, b"\n"):
+                self.take(line)
+            return
+        begins = lines.begins.tolist()
+        done = 0
+        for at in [*np.flatnonzero(odd).tolist(), len(odd)]:
+            if at > done:
+                self._check_not_cut()
+                self._chunks.extend(lines, done, at)
+                self._after += at - done
+                self._number = self._after - 1
+            if at < len(odd):
+                self.take(part[begins[at] : begins[at + 1]])
+            done = at + 1
+
+    def take(self, line: bytes) -> None:
+        """Take one line."""
+        self._number, self._after = self._after, self._after + line.count(b"\n")
+        self._check_not_cut()
         if not line.strip():
-            continue
-        if not first:
-            first, started = number, _started(path, line, number)
-            continue
+            return
+        if not self._begun:
+            self._started, self._begun = _started(self._path, line, self._number), True
+            return
         try:
             when, name, data = _chunk(line)
         except ValueError as error:
-            cut = f"line {number}: {error}"
+            self._cut = f"line {self._number}: {error}"
             if line.endswith(b"\n"):
-                raise CaptureError(f"{path}: {cut}") from error
-            continue
-        chunks.add(when, name, data)
-        told = told or (name == RECORDER_SOURCE and bool(host_utc_ns(data)))
-    remarks = [*file.remarks, *([f"line {number}, the last, is cut off and was left out"] if cut else [])]
-    if not chunks:
-        raise CaptureError(f"{path}: there is no chunk in this capture")
-    if started is not None and not told:
-        chunks.put_first(events.at(chunks.first_ns, started, "wall"))
-    return Capture(chunks.table(), "capture", tuple(remarks))
+                raise CaptureError(f"{self._path}: {self._cut}") from error
+            return
+        self._chunks.add(when, name, data)
+        self._told = self._told or (name == RECORDER_SOURCE and bool(host_utc_ns(data)))
+
+    def capture(self, remarks: list[str]) -> Capture:
+        """What has been read, at the end of the file."""
+        if self._cut:
+            remarks = [*remarks, f"line {self._number}, the last, is cut off and was left out"]
+        if not self._chunks:
+            raise CaptureError(f"{self._path}: there is no chunk in this capture")
+        if self._started is not None and not self._told:
+            self._chunks.put_first(events.at(self._chunks.first_ns, self._started, "wall"))
+        return Capture(self._chunks.table(), "capture", tuple(remarks))
+
+    def _check_not_cut(self) -> None:
+        if self._cut:
+            raise CaptureError(f"{self._path}: {self._cut}")
+
+
+def _is_plain(name: str) -> bool:
+    return bool(_NAME.fullmatch(name)) and name != RECORDER_SOURCE
 
 
 class _Chunks:
@@ -179,6 +240,24 @@ class _Chunks:
             raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines are too much for one drive")
         self._source.append(self._known.setdefault(source, len(self._known)))
         self._length.append(len(data))
+
+    def extend(self, lines: CaptureLines, first: int, end: int) -> None:
+        """Take ordinary lines, from `first` up to `end`."""
+        if len(self._mono) + end - first > _MOST_CHUNKS:
+            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines are too much for one drive")
+        begins, ends = lines.data_begins[first:end], lines.data_ends[first:end]
+        start = int(begins[0])
+        edges = np.zeros(int(ends[-1]) - start + 1, np.int8)
+        edges[begins - start] = 1
+        edges[ends - start] -= 1
+        chosen = np.cumsum(edges[:-1], dtype=np.int8).view(np.bool_)
+        self._data += lines.bytes[start : int(ends[-1])][chosen].data
+        if len(self._data) > _MOST_BYTES:
+            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB are too much for one drive")
+        known = [self._known.setdefault(name, len(self._known)) if _is_plain(name) else -1 for name in lines.names]
+        self._mono.frombytes(lines.mono_ns[first:end].tobytes())
+        self._source.frombytes(np.array(known, np.int32)[lines.source[first:end]].tobytes())
+        self._length.frombytes((ends - begins).astype(np.int32).tobytes())
 
     def put_first(self, chunk: Chunk) -> None:
         self._mono.insert(0, chunk.mono_ns)
@@ -239,7 +318,7 @@ def _chunk(line: bytes) -> tuple[int, str, bytes]:
     t, name = entry.get("t"), entry.get("source")
     if isinstance(t, bool) or not isinstance(t, int | Decimal):
         raise ValueError(f"t is {shown(t)}: expected seconds as a number")
-    if not 0 <= t <= _LONGEST_S:
+    if not 0 <= t <= LONGEST_S:
         raise ValueError(f"t is {str(t)[:30]}: expected seconds of a computer's clock, from 0 up")
     if not isinstance(name, str) or not _NAME.fullmatch(name):
         raise ValueError(f"source is {shown(name)}: expected a name of small letters, digits and _")

@@ -36,6 +36,7 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.errors import AlreadyRecording, ConfigError, DriveError
 from logger.store import bulkhead, journal, making
+from logger.store.cars import split_ref
 from logger.store.commit import COMMIT, CONFIG, RAW, changing, commit_files, finish_commit
 from logger.store.disk import Disk, no_pipe, said
 from logger.store.folders import JOURNAL, drive_folders, free_name, unfinished
@@ -44,7 +45,8 @@ from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, first_said, 
 from logger.store.parquet import DamagedTable, read_table
 from logger.store.presence import is_recording
 from logger.store.recovery import recover_cut_off
-from logger.store.tables import RAW_SCHEMA, Built, build, columns_of, program, raw_digest, raw_table
+from logger.store.tables import RAW_SCHEMA, Built, build, raw_digest, raw_table
+from logger.store.told import columns_of, program
 from logger.text import storable
 
 _DAMAGED = "drive.damaged.json"
@@ -94,6 +96,8 @@ class Drive:
             raise DriveError(f"{self.id}: it has no table {name!r}: its tables are {known}")
         if self._tables is not None:
             return self._tables[name]
+        if name == "raw" and self.manifest.cut:
+            raise DriveError(f"{self.id}: it came without its raw bytes, as a pack for others is: its owner has them")
         if name == "raw":
             return _raw_rows(self.path, self.manifest.digests.get("raw rows"))
         source = next((source for source in self.config.source if source.name == name), None)
@@ -121,11 +125,14 @@ class Drive:
     def setup(self) -> SetupConfig | None:
         return SetupConfig.model_validate(self.manifest.setup, strict=False) if self.manifest.setup else None
 
-    def amend(self, what: str, disk: Disk | None = None, **changes: Any) -> Drive:
+    def amend(
+        self, what: str, disk: Disk | None = None, *, files: Mapping[str, bytes] | None = None, **changes: Any
+    ) -> Drive:
         """The drive with fields of its manifest changed, in one step and with a trace that says `what` was done.
 
-        `setup` and `car` may be given as models. What others changed since this drive was opened stays: of a list
-        (`struck`, `notes`) that is given only what was added or taken away counts. DriveError where the drive is still
+        `files` are new files of the drive's folder that the manifest names from then on. `setup` and `car` may be
+        given as models. What others changed since this drive was opened stays: of a list (`struck`, `notes`) that is
+        given only what was added or taken away counts. DriveError where the drive is still
         being recorded or cannot be written.
         """
         if self._tables is not None:
@@ -138,7 +145,7 @@ class Drive:
             }
             manifest = Manifest.model_validate({**now.model_dump(), **plain, "trace": [*now.trace, _trace(what)]})
             try:
-                commit_files(self.path, {MANIFEST: manifest_bytes(manifest)}, disk or Disk())
+                commit_files(self.path, {**(files or {}), MANIFEST: manifest_bytes(manifest)}, disk or Disk())
             except OSError as error:
                 raise DriveError(f"{self.path}: cannot be changed: {said(error)}") from error
         return Drive(self.path, manifest, self.config, self.config_text)
@@ -174,10 +181,13 @@ def _is_finished(path: Path, store: Path) -> bool:
 
 
 def open_drive(store: Path, ref: str) -> Drive:
-    """The drive called `ref`: an id, a path, `last` (the one added last) or `current` (being recorded, read-only).
+    """The drive called `ref`: an id, a path, `last` (the one added last) or `current` (being recorded, read-only); one
+    of another car with the car's name before it: `finch/last`.
 
     For `last`, what a recorder left unfinished when it ended is finished first. DriveError where there is none.
     """
+    if other := split_ref(store, ref):
+        return open_drive(*other)
     if ref == "current":
         return _open_current(store)
     if ref == "last":
@@ -188,6 +198,8 @@ def open_drive(store: Path, ref: str) -> Drive:
 
 def folder_of(store: Path, ref: str) -> Path:
     """The folder of the drive with this id, beginning of an id, or path; DriveError where there is none."""
+    if other := split_ref(store, ref):
+        return folder_of(*other)
     named = store / ref
     path = named if ref and Path(ref).name == ref and named.is_dir() else Path(ref)
     if not ref or not path.is_dir():
@@ -301,8 +313,9 @@ def write(
 
 def find_raw(store: Path, raw: pa.Table) -> Drive | None:
     """The drive of the store that holds just these raw rows, if any."""
-    digest = raw_digest(raw_table(raw))
-    return next((drive for drive in list_drives(store) if drive.manifest.digests.get("raw rows") == digest), None)
+    drives = list_drives(store)
+    digest = raw_digest(raw_table(raw)) if drives else ""
+    return next((drive for drive in drives if drive.manifest.digests.get("raw rows") == digest), None)
 
 
 def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Disk | None = None) -> Drive:

@@ -42,7 +42,8 @@ from logger.store.manifest import (
     parse_manifest,
 )
 from logger.store.parquet import digest_of, table_bytes
-from logger.store.tables import Built, Decoding, build, program, raw_digest, raw_table
+from logger.store.tables import Built, Decoding, build, raw_digest, raw_table
+from logger.store.told import program
 from logger.units import NS_PER_DAY, NS_PER_S
 
 LONGEST_DAYS = 31

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field
 
 from logger.config.sections import Finite, Name, NotNegative
 from logger.errors import DriveError
-from logger.store.tables import SCHEMA_VERSION
+from logger.store.told import SCHEMA_VERSION
 from logger.text import storable
 
 MANIFEST = "drive.json"
@@ -105,6 +105,21 @@ class Tagged(_Part):
     when: AwareDatetime
 
 
+class Photo(_Part):
+    """A picture of the car, a plug or the place, or words about one, that an owner keeps with a drive or a run."""
+
+    file: Annotated[str, Field(pattern=r"^photo-[0-9a-f]{12}\.(jpg|png|webp)$")] | None = None
+    """The picture's file in the drive's folder, as it came; None for words alone."""
+    digest: str = ""
+    """SHA-256 of the file."""
+    words: str = ""
+    run_start_utc: Instant | None = None
+    """When the run began that it is of; None where it is of the drive."""
+    when: AwareDatetime
+    away: bool = False
+    """Put away by the owner: it is kept, and shown nowhere."""
+
+
 class Trace(_Part):
     """A later change."""
 
@@ -144,8 +159,11 @@ class Manifest(_Part):
     """Those of importing or recovering alone, which a rebuild keeps."""
     struck: list[Struck] = []
     tags: list[Tagged] = []
+    photos: list[Photo] = []
     fuel: dict[str, Any] | None = None
     """What a fuel loop used, as the owner measured it; see `analysis.road.fuel_loops.Used`."""
+    cut: str = ""
+    """What was cut out before the drive was given away, its raw bytes too; "" for one as recorded."""
     trace: list[Trace] = []
     digests: dict[str, str] = Field(default_factory=dict)
     """File -> SHA-256; `raw rows` -> that of what raw.parquet holds, which is the same whatever wrote the file."""
@@ -187,8 +205,8 @@ def salvaged(data: bytes) -> dict[str, Any]:
 
 
 _OWNERS = (
-    "state", "origin", "added_utc", "car", "setup", "weather", "notes", "found", "struck", "tags", "fuel", "trace",
-    "digests",
+    "state", "origin", "added_utc", "car", "setup", "weather", "notes", "found", "struck", "tags", "photos", "fuel",
+    "cut", "trace", "digests",
 )  # fmt: skip
 """The fields that follow from no raw byte."""
 

@@ -43,20 +43,25 @@ class Unpacked:
 
         A line of more than `longest` bytes comes in pieces of about that size.
         """
-        rest, line, end = b"", _LINE, b"\n"
+        for part, end in self.parts(longest):
+            yield from lines_of(part, end)
+
+    def parts(self, longest: int) -> Iterator[tuple[bytes, bytes]]:
+        """The same in parts of many whole lines, each with what ends its lines; with nothing, a piece of one line."""
+        rest, end = b"", b"\n"
         for number, block in enumerate(self.blocks()):
             if number == 0 and b"\n" not in block and b"\r" in block:
-                line, end = _LINE_OF_CR, b"\r"
+                end = b"\r"
             block = rest + block
             whole = block.rfind(end) + 1
-            for found in line.finditer(block, 0, whole):
-                yield found[0]
+            if whole:
+                yield block[:whole], end
             rest = block[whole:]
             if len(rest) > longest:
-                yield rest
+                yield rest, b""
                 rest = b""
         if rest:
-            yield rest
+            yield rest, b""
 
     def blocks(self) -> Iterator[bytes]:
         """The content in blocks of about a megabyte."""
@@ -92,3 +97,12 @@ class Unpacked:
                     self.remarks.append("the gzip'd file is cut off: what there is of it was read")
                     return
             packed = unzip.unused_data
+
+
+def lines_of(part: bytes, end: bytes) -> Iterator[bytes]:
+    """The lines of a part of `Unpacked.parts`."""
+    if not end:
+        yield part
+        return
+    for found in (_LINE if end == b"\n" else _LINE_OF_CR).finditer(part):
+        yield found[0]

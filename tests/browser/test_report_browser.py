@@ -113,6 +113,25 @@ def test_text_of_a_plot_stays_on_the_page_and_apart(pages, tmp_path):
                         assert apart, (a, b)
 
 
+def test_on_a_phone_judgements_are_seen_without_scrolling(pages, tmp_path):
+    """The judging column of a table begins on the page, and the column of full throttle of a map ends there, all its
+    words within their fields."""
+    with chromium(tmp_path, PHONE) as browser:
+        browser.get(pages["setups"].as_uri())
+        judges, maps, out = browser.execute_script(
+            """const heads = [...document.querySelectorAll('thead th')];
+            const judges = heads.filter((h) => ['Verdict', 'Judgement', 'Shown'].includes(h.textContent.trim()))
+              .map((h) => h.getBoundingClientRect()).filter((b) => b.width).map((b) => Math.min(b.left + 60, b.right));
+            const maps = [...document.querySelectorAll('table.map')].map((m) => m.getBoundingClientRect().right);
+            const out = [...document.querySelectorAll('table.map td')].filter((c) => c.scrollWidth > c.clientWidth + 1)
+              .map((c) => c.textContent);
+            return [judges, maps, out];"""
+        )
+        assert len(judges) >= 3 and all(right <= PHONE[0] for right in judges)
+        assert len(maps) >= 2 and all(right <= PHONE[0] for right in maps)
+        assert out == []
+
+
 def test_pointer_and_keys_read_values(pages, tmp_path):
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys

@@ -18,7 +18,8 @@ import simulate
 
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
-from logger.store import capture, drive, tables
+from logger.store import capture, drive
+from logger.store.told import GPS_COLUMNS
 
 CONFIG_TEXT = """\
 [[source]]
@@ -97,7 +98,7 @@ def test_duckdb_reads_the_units(made: drive.Drive) -> None:
 
 def test_pandas_reads_every_table(made: drive.Drive) -> None:
     gps = pd.read_parquet(made.path / "gps.parquet")
-    assert list(gps.columns) == tables.GPS_COLUMNS
+    assert list(gps.columns) == GPS_COLUMNS
     assert str(gps["time"].dtype) == "datetime64[ns, UTC]"
     assert gps["time"].is_monotonic_increasing
     assert gps["valid"].dtype == bool

@@ -17,8 +17,10 @@ from typing import Any, get_args, get_type_hints
 
 import pytest
 import simulate
+from a_pack import FINCH, a_friends_pack
 from made_coasts import Slope
-from made_drives import RIG, START, make_drive
+from made_drives import CAR, RIG, START, make_drive
+from PIL import Image
 from rig import rmc
 from run_verb import run_verb
 
@@ -29,6 +31,8 @@ from logger.config.setup import SetupConfig
 from logger.decode.framing import Chunk
 from logger.store import capture, drive, folders, making, recovery
 from logger.store.journal import JournalWriter
+from logger.store.pack import PackFile
+from logger.store.parquet import digest_of
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are forked")
 
@@ -57,6 +61,8 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     assert made.id == ID
     (root / "cars").mkdir()
     shutil.copy(WREN, root / "cars" / "wren.toml")
+    a_friends_pack(root, drives=2)
+    Image.new("RGB", (40, 30), "tan").save(root / "plug.png")
     for arguments in (["export", ID, "--ends", "0m", "--out", f"{root}/out.gpx"],
                       ["captions", ID, "--video-start", "+0", "--out", str(root)]):  # fmt: skip
         assert run_verb(root / "store", *arguments, warned=True).code == 0
@@ -253,6 +259,32 @@ def told(root: Path) -> str:
     return "new"
 
 
+def photographed(root: Path) -> str:
+    """The manifest names no picture that is not there whole."""
+    kept = one_drive(root).manifest.photos
+    assert all(digest_of((root / "store" / ID / str(each.file)).read_bytes()) == each.digest for each in kept)
+    return "new" if kept else "old"
+
+
+def packed(root: Path) -> str:
+    path = root / "store" / "out.zip"
+    if not path.exists():
+        return "old"
+    with PackFile(path) as pack:
+        pack.check()
+        assert len(list(pack.drives())) == 1
+    return "new"
+
+
+def unpacked(root: Path) -> str:
+    """Each drive of the pack is there whole, or not at all, and the own ones are as they were."""
+    assert one_drive(root).car == CAR
+    told: list[Any] = []
+    drives = drive.list_drives(root / "store" / "cars" / "finch", told.append)
+    assert not told and all(each.table("gps").num_rows and each.car == FINCH for each in drives)
+    return "new" if len(drives) == 2 and (root / "store" / "cars" / "finch" / "car.toml").exists() else "old"
+
+
 VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "setup": (["setup", "ROOT/new.toml"], "store", setup_in_force),
     "set": (["set", "snorkel=long", "--name", "new"], "store", setup_in_force),
@@ -269,6 +301,9 @@ VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "import": (
         ["import", "ROOT/drive.jsonl", "--config", "ROOT/store/recorder.toml", "--store", "ROOT/new"], "new", imported,
     ),
+    "photo": (["photo", ID, "ROOT/plug.png", "--words", "tan"], "store", photographed),
+    "pack": (["pack", "--out", "ROOT/store/out.zip"], "store", packed),
+    "unpack": (["unpack", "ROOT/finch.zip"], "store", unpacked),
     "capture": (["capture", ID, "ROOT/store/out.jsonl"], "store", captured),
     "fuel": (["fuel", ID, "--used", "30ml"], "store", fuelled),
     "export": (["export", ID, "--ends", "0m", "--out", "ROOT/store/out.gpx"], "store", written("out.gpx")),
@@ -288,6 +323,7 @@ ELSEWHERE = {
     "note": "test_a_note_is_left_whole_or_not_at_all",
     "demo": "test_a_demo_that_was_killed_is_made_again",
     "analyse": "tests/unit/analysis/fleet/test_fleet.py",
+    "bundle": "tests/unit/analysis/cli/test_bundle.py",
 }
 READS: dict[str, list[str]] = {
     "ports": [], "status": [], "check": ["ROOT/store/recorder.toml"], "mixture": [ID], "jets": [ID], "power": [ID],
@@ -298,10 +334,11 @@ FILES_READ = {
     ("import", "config"), ("import", "setup"), ("import", "car"), ("rebuild", "config"), ("record", "config"),
     ("record", "setup"), ("check", "config"), ("mixture", "targets"), ("jets", "targets"), ("jets", "own"),
     ("report", "targets"), ("coast", "car"), ("power", "car"), ("whatif", "car"), ("captions", "clap"),
-    ("demo", "folder"),
+    ("demo", "folder"), ("bundle", "folder"),
 }  # fmt: skip
 """Options that name a file, and are killed nowhere: it is only read. `demo` has a test of its own."""
-
+WRITES_ONCE = ("capture", "captions", "export", "report", "pack")
+"""Verbs that write no file twice unless they are forced to."""
 SHORT = {
     "coast": 2,
     "setup": 2,
@@ -309,6 +346,7 @@ SHORT = {
     "rebuild with a setup": 11,
     "import": 11,
     "export": 7,
+    "unpack": 11,
     "recover": 7,
     "last": 7,
 }
@@ -341,7 +379,9 @@ def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_pat
         seen.append(state(root))
         if seen[-1] == "old":  # and what was interrupted can be done again
             (killed if verb != "last" else _last)(
-                [*here, "--force"] if verb in ("capture", "captions", "export", "report") else here, root / "nothing", 0
+                [*here, "--force"] if verb in ("capture", "captions", "export", "report", "pack") else here,
+                root / "nothing",
+                0,
             )
             assert state(root) == "new"
         shutil.rmtree(root)

@@ -153,7 +153,7 @@ def test_once_and_commands_on_opening(tmp_path: Path) -> None:
         recording.wait_open()
         assert gps.heard(0.5) == b"$PXYZ,1*00\r\n"
         gps.send(nmea("GPTXT,01,01,02,hello") + rmc(0) + rmc(1))
-        assert recording.process.wait(30) == 0, recording.said()
+        assert recording.process.wait(60) == 0, recording.said()
     made = drive.open_drive(tmp_path / "store", "last")
     assert {event["event"] for event in events_of(made.table("raw"))} >= {"opened", "sent", "wall", "ended"}
     assert made.table("gps").num_rows == 2

@@ -248,7 +248,10 @@ def _a_day(hours: float, *options: str) -> None:
     done = subprocess.run(command, capture_output=True, text=True, check=True)
     said = json.loads(done.stdout)
     memory = said["mb"]
-    assert said["drives"] == 1 if options else said["drives"] >= hours * 5  # eight minutes on the road, four parked
+    if options:  # a drive ends before its tables would take too much memory to make (keeper.MOST_MEMORY)
+        assert 1 <= said["drives"] <= 1 + hours / 8
+    else:  # eight minutes on the road, four parked
+        assert said["drives"] >= hours * 5
     assert max(memory) < 150, memory
     assert memory[-1] - memory[0] < 5, memory
     print(said)

@@ -230,7 +230,8 @@ def test_the_sides_and_what_differs_are_named_in_order(answer: CompareAnswer, te
     assert f"A {answer.mixture.a:.2f}, B {answer.mixture.b:.2f} AFR; {answer.mixture.sentence}" in text.flat
     assert f"fuel: A {answer.fuel.a:.2f}, B {answer.fuel.b:.2f} L/100 km; {answer.fuel.sentence}" in text.flat
     for letter, wind in (("A", WIND_MPS[0]), ("B", WIND_MPS[1])):
-        assert f"{letter} along the way: headwind {-wind:+.1f} to {wind:+.1f} m/s" in text.flat
+        mph = wind / 0.44704  # exact (NIST SP 811, appendix B.8)
+        assert f"{letter} along the way: headwind {-mph:+.1f} to {mph:+.1f} mph" in text.flat
 
 
 def test_turned_round_it_says_the_opposite(season: SeasonRecord, answer: CompareAnswer) -> None:

@@ -225,7 +225,8 @@ def test_text_json_and_answer_are_one(made: tuple[Path, dict[str, tuple[str, Tru
             }
     far = "Seconds from one foot to a distance, and the speed there in mph"
     for row, run in zip(tables[far], answer.runs, strict=True):
-        for head, each in zip(("60 ft", "100 m", "1/8 mile"), run.at_distances, strict=False):
+        own = [each for each in run.at_distances if each.distance_m != 100]  # who drives in mph is told 330 ft instead
+        for head, each in zip(("60 ft", "330 ft", "1/8 mile"), own, strict=False):
             time = f"{each.from_one_foot_s:.2f} ±{each.from_one_foot_sigma_s:.2f}"
             assert row[head] == f"{time} at {each.speed_mps / MPH:.1f}"
     for row, run in zip(tables["How each run went"], answer.runs, strict=True):
@@ -252,7 +253,7 @@ def test_the_receiver_is_told_and_what_is_not_told_is_null(
     assert told["wandering_share"] == 0 and told["wandering_s"] is None
     assert 0 <= told["smoothing_low_s"] < 0.05 and told["smoothing_low_s"] <= told["smoothing_s"] < 0.15
     assert told["smoothing_s"] < told["smoothing_high_s"]
-    assert told["words"].startswith("10 a second, noise 0.05 m/s, ") and "wandering" not in told["words"]
+    assert told["words"].startswith("10 a second, noise 0.11 mph, ") and "wandering" not in told["words"]
     text = " ".join(said("runs", drives["first"][0], "--store", str(store)).split())
     assert f"Receiver: {told['words']}. {told['fixes']} fixes used" in text
 

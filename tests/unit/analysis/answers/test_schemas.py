@@ -40,8 +40,13 @@ VERBS: dict[str, list[list[str]]] = {
     "captions": [["captions", "{starts}", "--sync", "run 2", "--at", "1:23.4", "--out", "{out}/clip"]],
     "export": [["export", "{starts}", "--out", "{out}/starts.csv"], ["export", "{starts}", "--out", "{out}/way.gpx"]],
     "report": [["report", "{starts}", "--out", "{out}/page.html"]],
+    "photo": [["photo", "{starts}", "--words", "tan", "--run", "2"]],
+    "pack": [["pack", "{starts}", "--out", "{out}/another.zip"]],
+    "unpack": [["unpack", "{out}/pack.zip", "--as", "finch"]],
 }  # fmt: skip
 """What is asked of each verb, so that it gives each of its answers."""
+ELSEWHERE = {"analyse", "bundle"}
+"""tests/unit/analysis/fleet; and what asks the package index."""
 
 
 @pytest.fixture(scope="module")
@@ -50,6 +55,7 @@ def road(made_road: tuple[Path, dict[str, MadeDrive]], tmp_path_factory: pytest.
     place = tmp_path_factory.mktemp("schemas")
     store = place / "store"
     shutil.copytree(made_road[0], store)
+    run_verb(store, "pack", made_road[1]["starts"].id, "--out", str(place / "pack.zip"))
     return {"store": str(store), "out": str(place), **{name: drive.id for name, drive in made_road[1].items()}}
 
 
@@ -106,7 +112,7 @@ def test_no_two_answers_bear_one_name() -> None:
     assert len(names) == len(set(names))
 
 
-@pytest.mark.parametrize("verb", [verb for verb in schemas.ANSWERS if verb != "analyse"])  # tests/unit/analysis/fleet
+@pytest.mark.parametrize("verb", [verb for verb in schemas.ANSWERS if verb not in ELSEWHERE])
 def test_what_a_verb_prints_fits_its_schema(verb: str, road: dict[str, str]) -> None:
     written = json.loads((schemas.FOLDER / f"{verb}.json").read_text(encoding="utf-8"))
     told: set[str] = set()

@@ -84,13 +84,13 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, drive: str) 
     found = terminal.json("weather", drive)
     assert found == json.loads(json.dumps(weather_answer(DriveStore(terminal.store).drive(drive)).to_json()))
     text = terminal.text("weather", drive)
-    head = f"{drive}: 17 C, 1009 hPa at the place, 59 % humidity, wind 2.24 m/s from 250 deg"
+    head = f"{drive}: 17 C, 1009 hPa at the place, 59 % humidity, wind 5.0 mph from 250 deg"
     assert one_line(text).startswith(head)
     lines = [line for line in text.splitlines() if line.startswith("  ")]
     metres = found["density_altitude_m"]
     assert lines == [
         f"  air density            {found['density_kg_per_m3']:.4f} kg/m3",
-        f"  density altitude       {metres:.0f} m ({metres / 0.3048:.0f} ft)",
+        f"  density altitude       {metres / 0.3048:.0f} ft",
         f"  SAE J1349              {found['factors']['SAE J1349']:.4f} on engine output",
         f"  SAE J607               {found['factors']['SAE J607']:.4f} on engine output",
     ]
@@ -135,7 +135,7 @@ def test_a_report_takes_the_place_of_what_was_kept_and_typing_rules_it(terminal:
     assert kept["gust_mps"] == pytest.approx(18 * 1852 / 3600, abs=0.005)
     assert kept["elevation_m"] == 120.0, "the car file's, not what was kept before"
     assert kept["observed_utc"] == "2026-05-02T11:50:00+00:00"
-    assert "wind 1 m/s from 240 deg, gusts 9.26 air density" in one_line(terminal.text("weather", drive))
+    assert "wind 2.2 mph from 240 deg, gusts 20.7 air density" in one_line(terminal.text("weather", drive))
 
 
 def test_what_is_not_given_is_said(terminal: Terminal, drive: str, bare: str) -> None:

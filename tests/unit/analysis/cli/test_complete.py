@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import timedelta
 from pathlib import Path
 
@@ -53,6 +54,15 @@ def test_enter_carries_the_mornings_values_on(store: Path) -> None:
         told = {key: (drive.manifest.weather or {}).get(key) for key in MORNING}
         assert told == MORNING, drive.id
     assert drives[0].manifest == before[drives[0].id]  # the day before is not asked about
+
+
+def test_one_drive_has_and_two_have(store: Path) -> None:
+    complete(store, answers="\n" * 20)
+    last = max(drive.id for drive in list_drives(store))
+    one = complete(store, last, answers="\n" * 20)
+    assert "Nothing is lacking: 1 drive has its setup and weather." in one.output
+    both = complete(store, answers="\n" * 20)
+    assert re.search(r"Nothing is lacking: [23] drives have their setup and weather\.", both.output), both.output
 
 
 def test_what_is_typed_goes_before_and_is_offered_next(store: Path) -> None:

@@ -18,9 +18,11 @@ from typing import Any, get_args, get_type_hints
 
 import pytest
 import simulate
+from a_pack import a_friends_pack
 from made_drives import BASELINE, RIG, START, make_drive
 from made_season import BOTH
 from mutations import mutated, spoil
+from PIL import Image
 from run_verb import run_verb
 from same_data import worked_out_once
 from typer.models import OptionInfo
@@ -53,12 +55,16 @@ VERBS: dict[str, list[list[str]]] = {
     "captions": [["captions", ONE, "--video-start", "WORD", "--out", "ROOT"],
                  ["captions", ONE, "--video-start", "+0", "--notes", "--out", "ROOT"]],
     "export": [["export", ONE, "--out", "ROOT/x.csv"], ["export", ONE, "--ends", "0m", "--out", "ROOT/x.gpx"]],
+    "photo": [["photo", ONE, "ROOT/plug.png", "--words", "WORD"], ["photo", ONE], ["photo", ONE, "--words", "WORD"]],
+    "pack": [["pack", "--out", "ROOT/x.zip"], ["pack", "--whole", "--out", "ROOT/x.zip"]],
+    "unpack": [["unpack", "ROOT/finch.zip"], ["unpack", "ROOT/finch.zip", "--as", "WORD"]],
     "report": [["report", ONE, "--out", "ROOT/x.html"], ["report", "--season", "--out", "ROOT/x.html"]],
 }  # fmt: skip
 ELSEWHERE = {
     "import", "rebuild", "recover", "capture", "check", "status", "note",  # tests/unit/logger/cli/test_corpus.py
     "record", "ports", "demo",  # these read none of the owner's files but those of `check`
     "begin", "complete",  # tests/unit/logger/cli/test_begin.py and test_complete.py: they ask
+    "bundle",  # reads none of the owner's files
     "analyse",  # tests/unit/analysis/fleet: it opens drives as they are, in processes of their own
 }  # fmt: skip
 STARTS = (
@@ -98,6 +104,8 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
         shutil.copy(CONFIGS / name, root / "store" / name)
     (root / "store" / "recorder.toml").write_text(RIG)
     shutil.copy(CONFIGS / "setups" / "baseline.toml", root / "setup.toml")
+    a_friends_pack(root)
+    Image.new("RGB", (40, 30), "tan").save(root / "plug.png")
     run_verb(root / "store", "season")
     return root
 
@@ -135,7 +143,7 @@ def _spoil_one(root: Path, rng: random.Random) -> None:
     elif where == "store":
         spoil(root / "store" / rng.choice(["targets.toml", "jets.toml", "recorder.toml"]), rng)
     elif where == "files":
-        spoil(root / rng.choice([*FILES, "setup.toml"]), rng)
+        spoil(root / rng.choice([*FILES, "setup.toml", "finch.zip", "plug.png"]), rng)
     elif where == "kept":
         spoil(root / "store" / ".analysis" / drive.name, rng)
 

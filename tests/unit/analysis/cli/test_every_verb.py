@@ -15,12 +15,14 @@ from typing import Any
 
 import pytest
 import simulate
+from a_pack import a_friends_pack
 from bad_drives import BAD
 from bad_drives import plant as plant_bad
 from made_drives import BASELINE, RIG, START, make_drive
 from made_season import BOTH
 from odd_drives import ODD
 from odd_drives import plant as plant_odd
+from PIL import Image
 from run_verb import Said, run_verb
 from same_data import worked_out_once
 
@@ -60,6 +62,9 @@ VERBS: dict[str, list[list[str]]] = {
     "report": [["report", "--season", "--force", "--out", "ROOT/season.html"],
                ["report", LAST, "--force", "--out", "ROOT/drive.html"],
                ["report", "baseline", "snorkel and jet", "--force", "--out", "ROOT/two.html"]],
+    "photo": [["photo", LAST, "ROOT/plug.png", "--run", "1", "--words", "tan"], ["photo", LAST]],
+    "pack": [["pack", "--force", "--out", "ROOT/out.zip"], ["pack", "--whole", "--force", "--out", "ROOT/out.zip"]],
+    "unpack": [["unpack", "ROOT/finch.zip"]],
     "import": [["import", "ROOT/drive.jsonl", "--config", "ROOT/rig.toml"]],
 }  # fmt: skip
 ELSEWHERE = {
@@ -70,6 +75,7 @@ ELSEWHERE = {
     "note": "tests/system/test_kills.py, and tests/unit/logger/cli/test_corpus.py",
     "demo": "makes a store of its own",
     "analyse": "tests/unit/analysis/fleet/test_fleet.py",
+    "bundle": "tests/unit/analysis/cli/test_bundle.py: looks at no drive",
 }
 OF_A_DRIVE: dict[str, list[list[str]]] = {
     "runs": [["runs", "DRIVE"]],
@@ -88,6 +94,9 @@ OF_A_DRIVE: dict[str, list[list[str]]] = {
     "report": [["report", "DRIVE", "--force", "--out", "ROOT/drive.html"]],
     "capture": [["capture", "DRIVE", "ROOT/out.jsonl", "--force"]],
     "rebuild": [["rebuild", "DRIVE"]],
+    "photo": [["photo", "DRIVE", "ROOT/plug.png"], ["photo", "DRIVE"]],
+    "pack": [["pack", "DRIVE", "--force", "--out", "ROOT/out.zip"],
+             ["pack", "DRIVE", "--whole", "--force", "--out", "ROOT/out.zip"]],
 }  # fmt: skip
 KINDS = [*(f"bad {kind}" for kind in BAD), *(f"odd {kind}" for kind in ODD)]
 
@@ -128,6 +137,8 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "drive.jsonl").chmod(0o600)
     (root / "rig.toml").write_text(RIG)
     (root / "setup.toml").write_text('name = "new"\n[parts]\nsnorkel = "long"\n')
+    a_friends_pack(root)
+    Image.new("RGB", (40, 30), "tan").save(root / "plug.png")
     run_verb(root / "store", "season")  # what is kept of the good ones is kept once
     return root
 

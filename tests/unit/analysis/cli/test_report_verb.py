@@ -123,8 +123,8 @@ def test_setups_are_held_against_each_other_at_the_speeds_asked_for(made_season:
     splits = run_verb(store, "compare", A, B, "--to", "15mph", "--to", "25mph", "--json").json["splits"]
     assert [split["speed"] for split in splits] == ["15 mph", "25 mph"]
     for split in splits:
-        row = row_of(read, split["speed"], f"{split['runs_a']}/{split['runs_b']}")
-        assert row[4] == f"{split['difference_s']:+.2f}"
+        row = row_of(read, split["speed"], split["verdict"], f"{split['runs_a']}/{split['runs_b']}")
+        assert row[5] == f"{split['difference_s']:+.2f}"
 
 
 def test_units_asked_for_are_those_of_the_whole_page(made_season: MadeSeason, tmp_path: Path) -> None:

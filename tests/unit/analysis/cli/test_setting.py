@@ -72,6 +72,20 @@ def test_a_setup_driven_before_keeps_its_name(store: Path) -> None:
     assert (in_force(store).name, in_force(store).parts) == (BASELINE.name, BASELINE.parts)
 
 
+def test_with_nothing_in_force_it_says_what_it_is_made_from(store: Path) -> None:
+    (store / "setup.toml").unlink()
+    drive = max(path.parent.name for path in store.glob("*/drive.json"))
+    refused = run_verb(store, "set", "snorkel=short")
+    assert f"nothing is otherwise than in the setup 'baseline' of drive {drive} (none is in force)" in refused.err
+    said, _ = at_a_terminal(["set", "main_jet_mm=1.06", "--store", str(store)], [""])
+    assert f"all else as in the setup 'baseline' of drive {drive} (none is in force)." in " ".join(said.split())
+    for path in store.glob("*/drive.json"):
+        shutil.rmtree(path.parent)
+    (store / "setup.toml").unlink(missing_ok=True)
+    refused = run_verb(store, "set", "snorkel=long", "--forget", "jet")
+    assert "jet: an empty setup (none is in force, no drive has one) has no such part: it has none" in refused.err
+
+
 @pytest.mark.parametrize(
     ("change", "said"),
     [

@@ -87,6 +87,18 @@ def test_a_held_receiver_that_wanders_is_not_taken_for_a_better_one(truth: Truth
     assert np.mean([noise.wander_share for noise in found]) > 0.1
 
 
+def test_held_receivers_that_wander_are_told_from_white_ones() -> None:
+    """Twelve stops, by the noise spectrum at zero frequency, which moves a time from one foot: 2 wander^2 over_s.
+    A drive of four tells too little: there a receiver that holds zero is taken for one that wanders."""
+    truth = simulate.drive(WREN, STOPS[:1] + 3 * STOPS[1:])
+    told = {}
+    for white, wander in ((0.05, 0.0), (0.035, 0.035)):
+        each = [learned(truth, seed, white=white, wander=wander, hold=0.3).noise for seed in range(3)]
+        told[wander] = float(np.mean([2 * noise.wander_mps**2 * noise.wander_s for noise in each]))
+    assert told[0.035] == pytest.approx(2 * 0.035**2 * 1.0, rel=0.5)
+    assert told[0.0] < 0.5 * told[0.035]
+
+
 def test_the_smoother_with_wander_is_honest_where_the_plain_one_is_not(truth: Truth) -> None:
     """Speeds in the pulls: z with the wander learned, and with all noise taken for white."""
     told, plain = [], []
@@ -164,7 +176,7 @@ def test_smoothing_is_unknown_without_a_braked_stop() -> None:
     receiver = learned(moving, smoothing=0.35).receiver
     assert receiver.smoothing_s is None
     assert receiver.smoothing_doubt_s == UNKNOWN_SMOOTHING_S
-    assert "smoothing unknown" in receiver.words
+    assert "smoothing unknown" in receiver.words("mph")
 
 
 def test_fixes_a_second_apart_do_not_tell_smoothing(truth: Truth) -> None:
@@ -268,10 +280,12 @@ def test_strays_do_not_move_the_motion(truth: Truth) -> None:
 
 
 def test_a_receiver_is_said_in_words() -> None:
-    said = Receiver(10.0, 0.05, 0.5, 1.0, 0.0, 0.0, 0.12, 0.04).words
+    said = Receiver(10.0, 0.05, 0.5, 1.0, 0.0, 0.0, 0.12, 0.04).words("km/h")
     assert said == "10 a second, noise 0.05 m/s, half of it wandering over 1 s, no smoothing seen (at most 0.12 s)"
-    said = Receiver(5.0, 0.031, smoothing_s=0.35, smoothing_low_s=0.3, smoothing_high_s=0.4, outlier_share=0.02).words
-    assert said == "5 a second, noise 0.03 m/s, smooths speed over 0.35 s (0.30 to 0.40), 2 % of its readings stray"
+    said = Receiver(5.0, 0.031, smoothing_s=0.35, smoothing_low_s=0.3, smoothing_high_s=0.4, outlier_share=0.02).words(
+        "mph"
+    )
+    assert said == "5 a second, noise 0.07 mph, smooths speed over 0.35 s (0.30 to 0.40), 2 % of its readings stray"
 
 
 def test_a_receiver_is_kept_as_json(truth: Truth) -> None:

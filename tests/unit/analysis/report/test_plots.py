@@ -14,7 +14,7 @@ from analysis.changes.observations import Observation
 from analysis.report import plots
 from analysis.report.behind import Drawn, behind_plot, speeds_up_to
 from analysis.report.intervals import Told, interval_plot
-from analysis.report.plots import Axis, Series, Zone, columns, draw, round_ticks, spread, thinned
+from analysis.report.plots import Axis, Series, Zone, columns, draw, label_lines, round_ticks, spread, thinned
 
 # --- plots --------------------------------------------------------------------------------------------------------
 
@@ -48,6 +48,18 @@ def test_labels_never_touch_and_stay_in_place_where_they_can(wanted):
     assert tops[0] >= -1e-9 and tops[-1] <= 300 + 1e-9
     if all(b - a >= 15 for a, b in pairwise(sorted(wanted))):
         assert np.allclose(tops, sorted(wanted))
+
+
+def test_a_long_name_beside_its_line_is_broken_where_there_is_room_and_cut_where_there_is_none():
+    def words_of(lines: list[Series]) -> list[str]:
+        return re.findall(r'<text class="label[^>]*>([^<]*)<', str(draw(lines, Axis("x"), Axis("y"), height=280).svg))
+
+    few = [Series("snorkel and needle", [0, 1], [0, 1]), Series("baseline", [0, 1], [0, 2], style=1)]
+    assert words_of(few) == ["baseline", "snorkel and", "needle"]
+    many = words_of([Series(f"snorkel and needle {k}", [0, 1], [0, k], style=k % 6) for k in range(12)])
+    assert len(many) == 12 and all(len(word) <= 15 and word.endswith("\u2026") for word in many)
+    assert label_lines("a") == ["a"] and label_lines("x" * 20) == ["x" * 14 + "\u2026"]
+    assert label_lines("one two three four five six") == ["one two three", "four five six"]
 
 
 @settings(max_examples=200, deadline=None)

@@ -52,7 +52,7 @@ def test_every_split_is_that_of_runs(told, html, store):
         for split in run["splits"]:
             for value, sigma in (("time_s", "sigma_s"), ("from_one_foot_s", "from_one_foot_sigma_s")):
                 assert any(wording.with_sigma(split[value], split[sigma]) in row for row in mine), (run["n"], split)
-        assert any(f"{run['distance_m']:.0f} m" in row for row in mine)
+        assert any(f"{run['distance_m'] / 0.3048:.0f} ft" in row for row in mine)  # 1 ft = 0.3048 m, exact
 
 
 def test_every_cell_of_the_mixture_map_is_that_of_mixture(told, html, store):
@@ -155,12 +155,12 @@ def test_every_figure_of_two_setups_is_that_of_compare(both, season_store):
     assert any(row[2:] == [whole[0], f"{whole[1]} to {whole[2]}"] for row in read.rows if len(row) == 4)
     assert page.verdict[1].casefold() == f"{said}.".casefold()
     for split in answer["splits"]:
-        row = next(row for row in read.rows if row[0] == split["speed"] and "/" in row[1])
-        assert row[1] == f"{split['runs_a']}/{split['runs_b']}"
-        assert row[2:5] == [f"{split['a_s']:.2f}", f"{split['b_s']:.2f}", f"{split['difference_s']:+.2f}"]
-        assert row[5] == f"{split['low_s']:+.2f} to {split['high_s']:+.2f}"
-        assert row[6] == f"{split['run_low_s']:+.2f} to {split['run_high_s']:+.2f}"
-        assert row[8] == split["verdict"]
+        row = next(row for row in read.rows if row[0] == split["speed"] and "/" in row[2])
+        assert row[1] == split["verdict"]
+        assert row[2] == f"{split['runs_a']}/{split['runs_b']}"
+        assert row[3:6] == [f"{split['a_s']:.2f}", f"{split['b_s']:.2f}", f"{split['difference_s']:+.2f}"]
+        assert row[6] == f"{split['low_s']:+.2f} to {split['high_s']:+.2f}"
+        assert row[7] == f"{split['run_low_s']:+.2f} to {split['run_high_s']:+.2f}"
     for band in answer["trace"]:
         assert any(f"{band['difference_s']:+.2f}" in row for row in read.rows)
     assert any(f"{answer['mixture']['difference']:+.2f}" in row for row in read.rows)
@@ -178,7 +178,7 @@ def test_every_figure_of_a_season_is_that_of_season_effects_and_plan(both, seaso
     for effect in effects["time"]:
         interval = effect["effects"][0]
         rows = [row for row in read.rows if row[0].startswith("snorkel short -> ") and len(row) == 5]
-        row = next(row for row in rows if row[4] not in ("more", "less", "not shown", "unknown"))  # those are power's
+        row = next(row for row in rows if row[1] not in ("more", "less", "not shown", "unknown"))  # those are power's
         assert row[2:4] == [f"{interval['difference']:+.2f}", f"{interval['low']:+.2f} to {interval['high']:+.2f}"]
     drives = answer_of("drives", "--store", str(season_store))
     for drive in drives["drives"]:
@@ -251,7 +251,7 @@ def test_the_bands_along_the_run_add_up_to_the_corrected_times(true_pages, true_
     edges = 2.5 * np.arange(1, len(table.rows) + 2)
     runs = [run for run in true_season.runs if run.drive in true_season.setups[0].drives]
     spent = np.mean([np.diff(run.time_to(edges, corrected=True)) for run in runs], axis=0)
-    assert [float(row[1]) for row in table.rows] == pytest.approx(spent.tolist(), abs=0.006)
+    assert [float(row[2]) for row in table.rows] == pytest.approx(spent.tolist(), abs=0.006)
 
 
 def test_times_of_setups_and_drives_are_the_simulators(made_season, true_pages):
@@ -345,7 +345,7 @@ def test_how_each_run_went_is_what_runs_says(told, page, store):
     for row, run in zip(table_of(page, "How each run went"), answer["runs"], strict=True):
         assert row["Run"] == f"{run['n']}{'' if run['why_not'] is None else '*'}"
         assert row["Peak"] == f"{run['peak_mps'] / MPS_PER_MPH:.1f}".removesuffix(".0") + " mph"
-        assert row["Way"] == f"{run['distance_m']:.0f} m" and row["To"] == f"{run['direction_deg']:.0f}\u00b0"
+        assert row["Way"] == f"{run['distance_m'] / 0.3048:.0f} ft" and row["To"] == f"{run['direction_deg']:.0f}\u00b0"
         assert row["Grade %"] == f"{run['grade_percent']:+.1f} \u00b1{run['grade_sigma_percent']:.1f}"
         assert row["Launch"] == ("soft" if run["launch"]["soft"] else "firm")
         assert row["Ended"].startswith(run["ended_words"])
@@ -365,22 +365,46 @@ def test_seconds_behind_the_reference_are_differences_of_what_runs_says(told, st
             assert row[speed] == f"{mine - held:+.2f} \u00b1{np.hypot(my_sigma, held_sigma):.2f}"
 
 
-def test_every_field_of_what_changed_is_that_of_mixture(made_season, true_pages):
-    """Of the two drives that hold the best runs, the second less the first."""
-    page = true_pages["setups"]
-    (found,) = [b for section in page.sections for b in section.blocks if b.kind == "map" and " less " in b.caption]
-    second, _, first = found.caption.removeprefix("AFR, ").partition(":")[0].partition(" less ")
-    assert first in made_season.ids[:2] and second in made_season.ids[2:4]
-    cells = run_verb(made_season.store, "mixture", first, second, "--json").json["cells"]
-    told = [cell for cell in cells if cell["verdict"] != "not enough data"]
-    assert len(told) == 3
-    shown = [cell for _, row in found.rows for cell in row if cell is not None and cell.value]
+def test_the_maps_of_two_setups_are_of_all_their_drives(made_season, true_pages):
+    """Each field is the mean of what `mixture` says of each drive, by seconds; what changed is B less A of these."""
+    maps = [b for section in true_pages["setups"].sections for b in section.blocks if b.kind == "map"]
+    change, *sides = maps
+    assert change.caption.startswith("AFR, B less A, all drives") and len(sides) == 2
+    means: list[dict[tuple[int, int], float]] = []
+    for letter, ids, found in zip("AB", (made_season.ids[:2], made_season.ids[2:4]), sides, strict=True):
+        assert found.caption.startswith(f"{letter}, 2 drives together: AFR")
+        answers = [run_verb(made_season.store, "mixture", each, "--json").json for each in ids]
+        cells = [cell for each in answers for cell in each["cells"]]
+        edges = answers[0]["load"]["edges"]
+        speeds = sorted({cell["from_mps"] for cell in cells})
+        mean: dict[tuple[int, int], float] = {}
+        for row, speed in enumerate(speeds):
+            for column, load in enumerate(edges[:-1]):
+                here = [c for c in cells if (c["from_mps"], c["load_from"]) == (speed, load)]
+                shown = found.rows[row][1][column]
+                assert (shown is None) == (not here)
+                if shown is None:
+                    continue
+                assert f"{sum(c['seconds'] for c in here):.0f} s" in shown.small
+                told = [c for c in here if c["median"] is not None and c["sigma"] is not None]
+                if shown.value:
+                    weights = [c["seconds"] for c in told]
+                    mean[row, column] = float(np.average([c["median"] for c in told], weights=weights))
+                    assert shown.value == f"{mean[row, column]:.1f}"
+        assert len(mean) >= 3
+        means.append(mean)
     looks = {"leaner": ("L", "lean"), "richer": ("R", "rich"), "no change seen": ("=", "in")}
-    assert all((cell.mark, cell.tint) == looks[cell.said.rpartition(", ")[2]] for cell in shown)
-    assert len({cell.mark for cell in shown} - {"="}) > 0
-    assert sorted((cell.value, cell.small, cell.said.rpartition(", ")[2]) for cell in shown) == sorted(
-        (signed(cell["difference"]), span(cell["low"], cell["high"]), cell["verdict"]) for cell in told
-    )
+    told = 0
+    for head, row in change.rows:
+        number = [shown for shown, _ in sides[0].rows].index(head)
+        later = [shown for shown, _ in sides[1].rows].index(head)
+        for column, cell in enumerate(row):
+            if cell is not None and cell.value:
+                told += 1
+                assert (cell.mark, cell.tint) == looks[cell.said.rpartition(", ")[2]]
+                assert cell.value == signed(means[1][later, column] - means[0][number, column])
+    assert told >= 3
+    assert {cell.mark for _, row in change.rows for cell in row if cell is not None and cell.value} - {"="}
 
 
 def test_what_setups_are_compared_by_stands_under_its_heading(made_season, true_season, true_pages):
@@ -460,7 +484,7 @@ def test_setup_after_setup_is_what_compare_says(made_season, true_season, true_p
 def test_the_air_stands_under_its_headings(page):
     (row,) = table_of(page, "The air")
     assert [row[k] for k in ("Temperature", "Pressure", "Humidity")] == ["17.0 \u00b0C", "1015.0 hPa", "59 %"]
-    assert row["Wind"] == "1.0 m/s from 250\u00b0"
+    assert row["Wind"] == "2.2 mph from 250\u00b0"
     # Dry air and vapour as ideal gases, vapour pressure by Magnus' formula (constants of WMO-No. 8, from memory).
     vapour = 0.59 * 611.2 * np.exp(17.62 * 17 / (243.12 + 17))
     assert float(row["Density kg/m\u00b3"]) == pytest.approx(

@@ -20,7 +20,7 @@ from logger.decode.events import event
 from logger.decode.framing import Chunk
 from logger.record import keeper
 from logger.record.keeper import HELD_BYTES, Keeper, RecorderState, SpeedWatch, speed_in
-from logger.store import journal, tables
+from logger.store import journal, told
 from logger.store.blocks import OnDisk
 from logger.store.disk import Disk
 from logger.store.tables import Decoding, build, raw_table
@@ -116,7 +116,7 @@ def test_first_bytes_begin_a_drive_and_silence_ends_it(tmp_path: Path) -> None:
 def test_what_is_decoded_meanwhile_is_what_the_whole_journal_gives(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(tables, "_BLOCK", 8)  # many blocks, in a minute as in hours
+    monkeypatch.setattr(told, "BLOCK", 8)  # many blocks, in a minute as in hours
     store = Store(tmp_path)
     store.drive(20, None)
     store.drive(40, 11.0)
@@ -138,7 +138,7 @@ def test_decoding_that_fails_is_left_to_the_end_and_costs_no_byte(
     def full(self: OnDisk, block: object) -> None:
         raise OSError(errno.ENOSPC, "no space")
 
-    monkeypatch.setattr(tables, "_BLOCK", 2)
+    monkeypatch.setattr(told, "BLOCK", 2)
     monkeypatch.setattr(OnDisk, "append", full)
     store.drive(5, 11.0)
     store.keeper.end("enough", store.now)

@@ -34,6 +34,7 @@ from logger.errors import DriveError
 from logger.store import capture, drive, making, tables
 from logger.store.journal import JournalWriter
 from logger.store.presence import Lock
+from logger.store.told import GPS_COLUMNS
 
 
 def test_recording_capture_and_rebuild_give_identical_tables(tmp_path: Path, raw: pa.Table) -> None:
@@ -99,7 +100,7 @@ def test_the_drive_tells_all_that_it_was_made_with(tmp_path: Path, raw: pa.Table
 
 def test_every_column_has_unit_and_description(tmp_path: Path, raw: pa.Table) -> None:
     made = drive.write(tmp_path, raw, CONFIG, CONFIG_TEXT)
-    assert made.table("gps").column_names == tables.GPS_COLUMNS
+    assert made.table("gps").column_names == GPS_COLUMNS
     for name in ("raw", "gps", "mixture"):
         schema = pq.read_schema(made.path / f"{name}.parquet")
         assert schema.metadata[b"program"].startswith(b"pullbook")
