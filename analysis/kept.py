@@ -1,6 +1,7 @@
 """What was worked out of a drive, kept beside the store's drives so that it need not be worked out again.
 
     STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, pulls.parquet ..., kept.json
+    STORE/.analysis/DRIVE/cells.parquet, loops.parquet, coasts.parquet, motion.parquet, which no verb reads
     STORE/.analysis/DRIVE/lesson.json
     STORE/.analysis/.season/full_pulls.json, and the tables of all drives together (`changes.season_pack`)
 

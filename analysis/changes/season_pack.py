@@ -17,7 +17,8 @@ import numpy as np
 
 from analysis import kept
 from analysis.changes.pull_tables import PULL_FIELDS, pulls_from, tables_of
-from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, rows_of, table_of_rows, under_its_loads
+from analysis.changes.rows_table import table_of_rows
+from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, rows_of, under_its_loads
 from analysis.conditions import roadload
 from logger.store import columns
 

@@ -7,16 +7,18 @@ from __future__ import annotations
 
 import contextlib
 import math
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from analysis import kept
 from analysis.arrays import Floats
 from analysis.changes.pull_tables import PULL_FIELDS, pulls_from, tables_of
+from analysis.changes.results import results_of
+from analysis.changes.rows_table import Field, table_of_rows
 from analysis.conditions import roadload
 from analysis.mixture.channels import MOST_MIXTURE
 from analysis.runs.pulls import PowerPull, find_pulls
@@ -91,7 +93,7 @@ def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], 
     progress(f"finding the runs of {drive.id}")
     rows = work_out(drive)
     if store is not None:
-        kept.write(store, drive.id, key, _to_tables(rows))
+        kept.write(store, drive.id, key, _to_tables(rows) | results_of(drive))
     return rows
 
 
@@ -192,8 +194,6 @@ def _compared(run: Run) -> list[Split]:
 
 # --- as tables ----------------------------------------------------------------------------------------------------
 
-Field = tuple[str, str, str, str]
-"""Name, type, unit and description of a column."""
 FIELDS: dict[str, tuple[Field, ...]] = {
     "drive": (
         ("channel", "string", "", "channel of the mixture: afr or lambda"),
@@ -248,16 +248,3 @@ def _from_tables(tables: dict[str, pa.Table], of: AnalysedDrive) -> DriveRows:
         mine = splits["n"] == row["n"] if len(splits["n"]) else np.zeros(0, bool)
         runs.append(RunRow(**row, **{name: splits[name][mine] for name in ("speed_mps", "time_s", "sigma_s")}))
     return DriveRows(tuple(runs), **drive, pulls=pulls_from(tables, *_loads(of)))
-
-
-def table_of_rows(fields: Sequence[Field], rows: Iterable[tuple[Any, ...]]) -> pa.Table:
-    """A table of these fields, with their units and descriptions in the metadata."""
-    import pyarrow as pa
-
-    columns = list(zip(*rows, strict=True))
-    schema = [
-        pa.field(each, pa.type_for_alias(kind), metadata={"unit": unit, "description": said})
-        for each, kind, unit, said in fields
-    ]
-    arrays = [pa.array(columns[k] if columns else [], field.type) for k, field in enumerate(schema)]
-    return pa.table(arrays, schema=pa.schema(schema))

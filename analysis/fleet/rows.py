@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 import fsspec
 
-from analysis.changes.season_rows import Field, table_of_rows
+from analysis.changes.rows_table import Field, table_of_rows
 from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
 from logger.units import NS_PER_S

@@ -28,6 +28,7 @@ FLOAT_POWERS: Final = 10.0 ** np.arange(23)
 STEPS: Final = np.array([10.0**-n for n in range(16)])
 """What one step of the last of n decimals is worth."""
 
+_BEYOND = np.iinfo(np.int64).max
 _KEEP = np.array([(2**64 - 1) >> (8 * (8 - n)) << (8 * (8 - n)) if n else 0 for n in range(9)], np.uint64)
 _ZEROS = np.array([0x3030303030303030 & ((1 << 8 * (8 - n)) - 1) for n in range(9)], np.uint64)
 _FIRST = np.array([(1 << 8 * n) - 1 for n in range(9)], np.uint64)
@@ -72,7 +73,7 @@ class Text:
     def __init__(self, text: Bytes) -> None:
         self.bytes = text
         self._eight = np.ndarray((len(text) - 7,), "<u8", text, strides=(1,))
-        self._dots = np.flatnonzero(text == ord("."))
+        self._dots = np.append(np.flatnonzero(text == ord(".")), _BEYOND)
 
     def word(self, starts: Places, lengths: Places) -> NDArray[np.uint64]:
         """The first eight bytes of pieces, zeros behind those that are shorter, as one number each."""
@@ -100,7 +101,7 @@ class Text:
 
     def dots(self, starts: Places, ends: Places) -> Places:
         """Where the first dot of each piece stands; its end where it has none."""
-        return first_of(self._dots, starts, ends)
+        return np.asarray(np.minimum(self._dots[np.searchsorted(self._dots, starts)], ends), np.int64)
 
     def decimals(self, starts: Places, ends: Places) -> Decimals:
         """The numbers that fill these pieces: a sign, digits, and digits behind a dot; see `Decimals`."""
@@ -132,5 +133,5 @@ class Decimals(NamedTuple):
 
 def first_of(places: Places, starts: Places, ends: Places) -> Places:
     """The first of the sorted `places` from `starts` on; `ends` where it is not before them."""
-    after = np.append(places, np.iinfo(np.int64).max)[np.searchsorted(places, starts)]
+    after = np.append(places, _BEYOND)[np.searchsorted(places, starts)]
     return np.asarray(np.minimum(after, ends), np.int64)

@@ -12,7 +12,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from logger.decode.columnar import PAD, POWERS, STEPS, Flags, Floats, Lines, Places, Text, first_of
+from logger.decode.columnar import FLOAT_POWERS, PAD, POWERS, STEPS, Flags, Floats, Lines, Places, Text, first_of
 from logger.decode.sentences import MAX_SPEED_MPS, MEASURED
 from logger.units import MINUTES_PER_DEGREE, MPS_PER_KMH, MPS_PER_KNOT, NS_PER_DAY, NS_PER_S, S_PER_HOUR, S_PER_MINUTE
 
@@ -254,12 +254,14 @@ class _Reader:
         starts, ends = self._field(which, at)
         letter = self._letter(which, at + 1)
         dots = self._text.dots(starts, ends)
-        whole_minutes, _ = self._text.digits(dots, np.full(len(dots), 2))
-        minutes, places, read = self._text.decimals(np.maximum(dots - 2, starts), ends)
+        places = np.maximum(ends - dots - 1, 0)
         whole, digits = self._text.digits(dots, dots - starts)
+        behind, rest = self._text.digits(ends, places)
+        places = np.minimum(places, 8)
+        minutes = (whole % 100 * POWERS[places] + behind) / FLOAT_POWERS[places]
         value = (whole // 100).astype(np.float64) + minutes / MINUTES_PER_DEGREE
         some = ends > starts
-        good = read & digits & (dots - starts >= 3) & (dots - starts <= 5) & (whole_minutes < MINUTES_PER_DEGREE)
+        good = digits & rest & (dots - starts >= 3) & (dots - starts <= 5) & (minutes < MINUTES_PER_DEGREE)
         good &= (value <= limit) & ((letter == ord(letters[0])) | (letter == ord(letters[1])))
         self._odd[which] |= some & ~good
         return places, np.where(letter == ord(letters[0]), value, -value), some

@@ -42,13 +42,13 @@ class CaptureLines(NamedTuple):
 def read_lines(block: bytes) -> CaptureLines:
     """The lines of `block`, which ends with one."""
     text = padded(np.frombuffer(block, np.uint8))
-    ends = np.flatnonzero(text == ord("\n")) + 1
+    unusual = np.flatnonzero((text.view(np.int8) < ord(" ")) | (text == ord("\\")))  # and all beyond ASCII
+    ends = unusual[text[unusual] == ord("\n")] + 1
     begins = np.concatenate([[PAD], ends[:-1]])
     bounds = np.append(begins, ends[-1:]) - PAD
     quotes = np.flatnonzero(text == ord('"'))
     first = np.searchsorted(quotes, begins)
     odd = np.diff(np.append(first, len(quotes))) != _QUOTES
-    unusual = np.flatnonzero((text.view(np.int8) < ord(" ")) | (text == ord("\\")))  # and all beyond ASCII
     odd |= np.searchsorted(unusual, ends - 1) != np.searchsorted(unusual, begins)
     if odd.all():
         nothing = np.zeros(len(odd), np.int64)

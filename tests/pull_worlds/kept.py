@@ -354,15 +354,15 @@ def check(design: str, base: str, number: int) -> str:
     return f"{design} {base} {number}: rates within {apart:.1e}; {_beside(*answers)}"
 
 
-def laid(design: str, c: Conditions, number: int) -> str:
-    """The same for conditions that are laid on: driven so, and laid on."""
+def both_ways(design: str, c: Conditions, number: int) -> tuple[Tally, Tally]:
+    """A season under conditions with `MOST` rolling pulls, driven so and through files; and kept, they laid on."""
     with tempfile.TemporaryDirectory() as folder:
         whole, kept = Tally(design, c), Tally(design, c)
         made = drive_season(Path(folder) / "whole", DESIGNS[design], c, number)
         judging._count(whole, made, gather(DriveStore(made.store)))
         driven = drive_once(design, c, number, Path(folder) / "kept")
         asked(driven, Path(folder) / "kept", c, kept)
-    return f"{design} {number} laid on: {_beside(whole, kept)}"
+    return whole, kept
 
 
 def _beside(whole: Tally, kept: Tally) -> str:
@@ -388,14 +388,10 @@ def main() -> int:
     asked_for.out.mkdir(parents=True, exist_ok=True)
     if asked_for.check:
         for design in designs:
+            base = BASES[asked_for.bases[0]]
             print(check(design, asked_for.bases[0], asked_for.first), flush=True)
-            print(
-                laid(
-                    design,
-                    replace(BASES[asked_for.bases[0]], rolling=MOST, day=0.02, leg=0.005, gain=1.04),
-                    asked_for.first,
-                )
-            )
+            c = replace(base, rolling=MOST, day=0.02, leg=0.005, gain=1.04)
+            print(f"{design} {asked_for.first} laid on: {_beside(*both_ways(design, c, asked_for.first))}", flush=True)
         return 0
     for number in [] if asked_for.table else range(asked_for.first, asked_for.first + asked_for.seasons):
         for base in asked_for.bases:

@@ -32,6 +32,8 @@ from logger.config.targets import TargetsConfig
 from logger.store.drive import Drive, open_drive, rebuild
 
 NAMES = ("drive", "pull_bands", "pull_covariances", "pulls", "runs", "splits")
+RESULTS = ("cells", "coasts", "loops", "motion")
+"""For other programs: no verb reads them."""
 ROOT = Path(analysis.__file__).parents[1]
 
 
@@ -108,7 +110,7 @@ def test_nothing_is_written_outside_its_folder(pair: Path) -> None:
     assert others() == before and sorted(pair.parent.iterdir()) == beside
     written = [path for path in (pair / kept.FOLDER).rglob("*") if path.is_file()]
     assert {path.name for path in written} == {
-        "kept.json", "lesson.json", "drives.parquet", *(f"{name}.parquet" for name in NAMES)
+        "kept.json", "lesson.json", "drives.parquet", *(f"{name}.parquet" for name in (*NAMES, *RESULTS))
     }  # fmt: skip
 
 
@@ -330,13 +332,30 @@ def test_duckdb_reads_it_and_the_units_are_there(store: Path, made_season: MadeS
     units = {
         name: {field.name: (field.metadata or {}).get(b"unit", b"").decode() for field in pq.read_schema(
             folder / f"{name}.parquet")}
-        for name in NAMES
+        for name in (*NAMES, *RESULTS)
     }  # fmt: skip
     assert units["splits"] == {"n": "", "speed_mps": "m/s", "time_s": "s", "sigma_s": "s"}
     assert units["runs"]["direction_deg"] == "deg" and units["drive"]["m3_per_m"] == "m3/m"
-    for name in NAMES:
+    for name in (*NAMES, *RESULTS):
         for field in pq.read_schema(folder / f"{name}.parquet"):
             assert (field.metadata or {}).get(b"description"), (name, field.name)
+
+
+def test_map_and_motion_are_there_for_other_programs(store: Path, made_season: MadeSeason) -> None:
+    """By duckdb, over all drives at once, as README has it."""
+    gather(DriveStore(store))
+    drive = AnalysedDrive(open_drive(store, made_season.ids[0]))
+    where = store / kept.FOLDER
+    one = where / drive.id
+    seconds, readings = duckdb.sql(f"select sum(seconds), sum(readings) from '{one}/cells.parquet'").fetchall()[0]
+    cells = drive.map.answer.cells
+    assert readings == sum(cell.readings for cell in cells) > 0
+    assert seconds == pytest.approx(sum(cell.seconds for cell in cells), rel=1e-12)
+    fastest, rows = duckdb.sql(f"select max(speed_mps), count(*) from '{one}/motion.parquet'").fetchall()[0]
+    assert fastest == pytest.approx(drive.motion.speed_mps.max(), rel=0.05)
+    assert rows == pytest.approx(drive.motion.t_s[-1] - drive.motion.t_s[0], abs=2)
+    ids = duckdb.sql(f"select count(distinct filename) from read_parquet('{where}/*/runs.parquet', filename=true)")
+    assert ids.fetchall()[0][0] >= len(made_season.ids)
 
 
 def test_a_season_kept_together_is_what_is_kept_beside_each_drive(store: Path, made_season: MadeSeason) -> None:

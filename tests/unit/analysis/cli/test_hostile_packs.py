@@ -233,16 +233,19 @@ def test_one_hostile_drive_is_left_out_and_the_other_is_taken(root: Path, kind: 
 
 
 def test_a_drives_name_is_no_path(root: Path) -> None:
-    for name in ("../../evil", "/etc/evil", ".hidden", "cars", "con", "a\x1b[2Jb", "x" * 300, "ends in a dot."):
+    own = everything(root / "store")
+    outside = str(root / "outside" / "evil")
+    (root / "outside").mkdir()
+    for name in ("../../evil", "../evil", outside, ".hidden", "cars", "con", "a\x1b[2Jb", "x" * 300, "ends in a dot."):
         pack = rewritten(root / "finch.zip", root / "h.zip", _manifest(lambda told, name=name: told.update(id=name)))
         shutil.rmtree(root / "store" / "cars", ignore_errors=True)
         said = run_verb(root / "store", "unpack", str(pack), "--json")
         assert said.code == 0 and len(said.json["drives"]) == 2
-        assert (
-            sorted(path.name for path in (root / "store" / "cars" / "finch").iterdir() if path.is_dir())[0][:4]
-            == "2026"
-        )
-    assert not (root / "evil").exists() and not (root.parent / "evil").exists()
+        taken = sorted(path.name for path in (root / "store" / "cars" / "finch").iterdir() if path.is_dir())
+        assert len(taken) == 2 and all(each.startswith("2026-05-0") for each in taken), (name, taken)
+        now = everything(root / "store")
+        assert {each: data for each, data in now.items() if not each.startswith("cars/finch/")} == own
+    assert list((root / "outside").iterdir()) == []
 
 
 def test_files_for_others_set_nothing_up(root: Path) -> None:
