@@ -103,7 +103,7 @@ def test_a_season_is_judged_by_the_speed_asked_for(made_season: MadeSeason, tmp_
     assert "30 mph" not in " ".join(verdict) and any("to 20 mph" in line for line in verdict)
     by_setup = run_verb(store, "season", "--to", "20mph", "--json").json
     for each in by_setup["setups"]:
-        row = next(row for row in read.rows if row[0] == each["setup"] and len(row) == 8)
+        row = next(row for row in read.rows if row[0] == each["setup"] and len(row) == 10)
         assert row[3:5] == [f"{each['best_s']:.2f}", f"{each['typical_s']:.2f}"]
     best = by_setup["personal_best"]
     assert f"The best run to 20 mph, {best['label']} with {best['time_s']:.2f} s" in read.text
