@@ -29,7 +29,7 @@ VERDICTS: tuple[Fault, ...] = (
     Fault("tags are no conditions", C + "season.py", 'missing += [f"tagged {tag}" for tag in lacking if tag in run.tags]', "", (PULLS + "test_tags_are_kept_and_are_conditions",)),
     # words
     Fault("a season does not ask about its parts", C + "season.py", "    asked = spelling(setups)\n", "    asked: list[str] = []\n", (UNIT + "cli/test_one_advice.py",)),
-    Fault("setup takes a mistyped part", "analysis/answers/setups.py", "    if not anyway:\n        _ask(load(file, SetupConfig), store)\n", "", (WORDS,)),
+    Fault("setup takes a mistyped part", "analysis/answers/setups.py", "    if not anyway:\n        _ask(setup, store)\n", "", (WORDS,)),
     Fault("an old name passes for other parts", "analysis/conditions/vocabulary.py", "    for theirs in named:\n", "    for theirs in named[:0]:\n", (WORDS,)),
     Fault("import takes a mistyped part", "logger/cli/drives.py", "        if not anyway:\n            _ask(store, carried)\n", "", (ASKED,)),
     Fault("rebuild takes a mistyped part", "logger/cli/drives.py", '    if not anyway:\n        _ask(store, changes.get("setup"), folder.name)\n', "", (ASKED,)),

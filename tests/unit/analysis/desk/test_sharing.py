@@ -166,6 +166,7 @@ def test_it_ends_with_the_desk(store: Path) -> None:
     next(stream.events())
     both.end()
     assert list(stream.events())[2:] == []  # whoever was looking sees no more
+    stream.close()
     for port in (both.shared.port, both.desk.port):
         with pytest.raises(OSError, match="refused"):
             raw(port, b"GET / HTTP/1.1\r\n\r\n")
