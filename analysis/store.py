@@ -11,6 +11,7 @@ import bisect
 import contextlib
 import itertools
 from collections.abc import Callable, Iterable, Iterator
+from dataclasses import astuple
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -148,7 +149,7 @@ class DriveStore:
 
     def _keep_pulls(self, drive: AnalysedDrive) -> None:
         with contextlib.suppress(NoAnswer):
-            found = [[round(pull.mps2, 3), round(pull.w_per_kg, 2)] for pull in drive.full_pulls]
+            found = [[round(value, 3) for value in astuple(pull)] for pull in drive.full_pulls]
             kept.write_values(self.path, drive.id, _PULLS, kept.lesson_key(drive.drive, _PULLS), {"pulls": found})
 
     def pulls_so_far(self, car: CarConfig | None) -> list[HardPull]:
@@ -158,7 +159,7 @@ class DriveStore:
         for drive in own[-MOST_DRIVES:]:
             told = kept.read_values(self.path, drive.id, _PULLS, kept.lesson_key(drive.drive, _PULLS))
             with contextlib.suppress(KeyError, TypeError, ValueError):  # not as it was written
-                found += [HardPull(float(mps2), float(power)) for mps2, power in (told or {"pulls": []})["pulls"]]
+                found += [HardPull(*map(float, pull)) for pull in (told or {"pulls": []})["pulls"]]
         return found
 
     def _before(self, drive: Drive) -> Taught:

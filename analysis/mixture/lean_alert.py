@@ -5,8 +5,8 @@ An air-cooled engine that runs lean at full load can be ruined in half a minute,
 How hard the engine works is told by a recorded channel where the configuration names one (`load_channel`, and
 `load_full` for its reading at full load). Without one it is worked out from GPS: the tractive acceleration with the
 mixture map's road load (`roadload.of`), as a share of the most the car can do at that speed (`strength`): by the power
-in its file, by full pulls of earlier drives, and by pulls since the recorder started that reach that power. Where
-neither is known there is no alert, and the panel says so.
+in its file, by full pulls of earlier drives, and by pulls since the recorder started that reach that power, each at the
+speeds at which it was shown. Where neither is known there is no alert, and the panel says so.
 """
 
 from __future__ import annotations

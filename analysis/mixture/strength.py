@@ -5,12 +5,15 @@
 
 A pull counts by the least of its tractive acceleration and of its power over any two seconds, at their highest; the
 car is taken for as strong as the third of its pulls, so that one dip in the road or one stray fix makes no strong car.
+Its acceleration counts only from the speed up at which it was shown: a full pull from 8 m/s does not tell what the car
+can do at 4 m/s.
 Nobody can tell a gentle driver's hardest pull from full throttle by looking at it: a drive shows full throttle where a
 good part of its pulls are alike, as timed runs are and traffic is not.
 """
 
 from __future__ import annotations
 
+import heapq
 import math
 from collections import deque
 from collections.abc import Iterable, Sequence
@@ -38,18 +41,38 @@ FEWEST, _PART = 5, 1 / 2
 
 @dataclass(frozen=True)
 class HardPull:
-    """One pull: the most it kept up for two seconds, tractive acceleration [m/s2] and power over mass [W/kg]."""
+    """One pull: the most it kept up for two seconds, and at which speeds.
+
+    Attributes
+    ----------
+    mps2, w_per_kg : float
+        Tractive acceleration [m/s2] and power over mass [W/kg].
+    from_mps, to_mps : float
+        The speeds between which it kept `mps2` up, the lowest and the one of the last two seconds' end [m/s].
+    peak_mps2 : float
+        The most it showed between them, if only for a moment [m/s2]: where power sets the limit, acceleration falls as
+        speed rises, and `mps2` is that at `to_mps`.
+    """
 
     mps2: float
     w_per_kg: float
+    from_mps: float
+    to_mps: float
+    peak_mps2: float
+
+    def most_at(self, speed_mps: float) -> float:
+        """The most acceleration it showed at that speed or below [m/s2]; 0 below the speeds at which it showed any."""
+        if speed_mps < self.from_mps:
+            return 0.0
+        return self.peak_mps2 if speed_mps < self.to_mps else self.mps2
 
 
 @dataclass(frozen=True)
 class Strength:
-    """The most the car can do: a tractive acceleration that its grip or gearing sets, and a power over mass."""
+    """The most the car can do: a power over mass [W/kg], and the pulls that show what grip or gearing leave of it."""
 
-    mps2: float
     w_per_kg: float
+    strong: tuple[HardPull, ...]
 
     @classmethod
     def of(
@@ -57,19 +80,26 @@ class Strength:
     ) -> Strength | None:
         """By its full pulls so far, and by its power where the owner tells it [W/kg]; None where neither is known.
 
-        Of other `pulls` those count that reach that power. At low speed nothing but pulls tells the most: without any,
-        power alone counts, and low speeds pass for low load.
+        Of other `pulls` those count that reach that power.
         """
         full = list(full)
         if w_per_kg is None and len(full) < _RANK:
             return None
         power = max(w_per_kg or 0.0, _third([pull.w_per_kg for pull in full]))
-        strong = [pull.mps2 for pull in [*full, *pulls] if pull.w_per_kg >= FULL * power]
-        return cls(_third(strong) or math.inf, power)
+        return cls(power, tuple(pull for pull in [*full, *pulls] if pull.w_per_kg >= FULL * power))
+
+    def most(self, speed_mps: float) -> float:
+        """The most tractive acceleration at that speed [m/s2].
+
+        Power alone, where fewer than three strong pulls were at that speed: slow then passes for low load, and no
+        alert rings on a guess.
+        """
+        shown = _third([most for pull in self.strong if (most := pull.most_at(speed_mps)) > 0])
+        return min(shown or math.inf, self.w_per_kg / max(speed_mps, 0.1))
 
     def share(self, speed_mps: float, tractive_mps2: float) -> float:
         """Load as a share of the most at that speed [-]."""
-        return tractive_mps2 / min(self.mps2, self.w_per_kg / max(speed_mps, 0.1))
+        return tractive_mps2 / self.most(speed_mps)
 
 
 def full_pulls(pulls: Sequence[HardPull]) -> list[HardPull]:
@@ -81,7 +111,7 @@ def full_pulls(pulls: Sequence[HardPull]) -> list[HardPull]:
 
 def _third(values: list[float]) -> float:
     """The third highest; 0 of fewer than three."""
-    return sorted(values, reverse=True)[_RANK - 1] if len(values) >= _RANK else 0.0
+    return heapq.nlargest(_RANK, values)[-1] if len(values) >= _RANK else 0.0
 
 
 class PullWatch:
@@ -89,23 +119,39 @@ class PullWatch:
 
     def __init__(self) -> None:
         self._lately: deque[tuple[int, float, float]] = deque()
-        self._mps2 = self._w_per_kg = 0.0
+        self._begin()
+
+    def _begin(self) -> None:
+        self._lately.clear()
+        self._mps2 = self._w_per_kg = self._from_mps = self._to_mps = self._peak_mps2 = 0.0
+        self._level = 0.0
 
     def take(self, mono_ns: int, speed_mps: float, tractive_mps2: float, accel_mps2: float) -> HardPull | None:
         """The pull that has just ended, if one has."""
         lately = self._lately
         if not accel_mps2 >= PULL_MPS2:  # NaN is no pull
-            over = HardPull(self._mps2, self._w_per_kg) if self._mps2 > 0 else None
-            lately.clear()
-            self._mps2 = self._w_per_kg = 0.0
+            shown = self._mps2, self._w_per_kg, self._from_mps, self._to_mps, self._peak_mps2
+            over = HardPull(*shown) if self._mps2 > 0 else None
+            self._begin()
             return over
-        lately.append((mono_ns, tractive_mps2, speed_mps * tractive_mps2))
+        lately.append((mono_ns, speed_mps, tractive_mps2))
         while mono_ns - lately[0][0] > SUSTAINED_NS:
             lately.popleft()
         if mono_ns - lately[0][0] > 0.9 * SUSTAINED_NS:
-            self._mps2 = max(self._mps2, min(mps2 for _, mps2, _ in lately))
-            self._w_per_kg = max(self._w_per_kg, min(power for *_, power in lately))
+            self._w_per_kg = max(self._w_per_kg, min(v * mps2 for _, v, mps2 in lately))
+            self._hold_to_most(min(mps2 for *_, mps2 in lately))
         return None
+
+    def _hold_to_most(self, least_mps2: float) -> None:
+        """Take the last two seconds for the pull's hardest if they are; they go on from those before if alike."""
+        if least_mps2 < _ALIKE * self._level:
+            self._level = 0.0  # it let go in between
+        if least_mps2 <= self._mps2:
+            return
+        if self._level < _ALIKE * least_mps2:
+            self._level, self._from_mps, self._peak_mps2 = least_mps2, self._lately[0][1], 0.0
+        self._mps2, self._to_mps = least_mps2, self._lately[-1][1]
+        self._peak_mps2 = max(self._peak_mps2, *(mps2 for *_, mps2 in self._lately))
 
 
 def pulls_of(t_s: Floats, speed_mps: Floats, accel_mps2: Floats, road: RoadLoad) -> list[HardPull]:

@@ -60,5 +60,6 @@ VERDICTS: tuple[Fault, ...] = (
     Fault("the sensor is never off", "analysis/mixture/jets.py", "* sigma, 1.96 * sensor_share)", "* sigma, 0.0)", (JETS + "::test_the_sensors_offset_is_in_the_interval_and_a_free_air_check_halves_it",)),
     Fault("free air is not looked for", "analysis/answers/jets.py", "jets.CHECKED_SHARE if checked else jets.SENSOR_SHARE,", "jets.SENSOR_SHARE,", (ADVICE,)),
     Fault("the receiver's doubt is not the delay's", "analysis/mixture/delay.py", "MOTION_STEPS * step, state.late_sigma_s or 0.0)", "MOTION_STEPS * step)", (DOUBT,)),
+    Fault("a pull counts at speeds at which it was not shown", "analysis/mixture/strength.py", "        if speed_mps < self.from_mps:\n            return 0.0\n        return self.peak_mps2 if speed_mps < self.to_mps else self.mps2\n", "        return self.mps2\n", (UNIT + "mixture/test_lean_alert.py::test_rolling_pulls_do_not_make_gentle_pull_aways_ring",)),
     Fault("nothing hides behind wander", "analysis/mixture/delay.py", "unseen = state.unseen_s if opening is None else 0.0", "unseen = 0.0", (DOUBT,)),
 )  # fmt: skip
