@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import secrets
 import sys
 import threading
 import time
@@ -118,14 +119,31 @@ class Visitor:
             return self.get(f"{element.get('action')}?{body}")
         return self.post(element.get("action"), body)
 
-    def post(self, path: str, body: str) -> Seen:
-        seen = self._ask(
-            "POST", path, body,
-            {"origin": f"http://{self.host}", "content-type": "application/x-www-form-urlencoded"},
-        )  # fmt: skip
+    def send_files(
+        self, page: Seen, form: str, typed: Mapping[str, str], files: Iterable[tuple[str, str, bytes]]
+    ) -> Seen:
+        """Send a form with files, as RFC 7578 has it: (entry, the file's name, its bytes)."""
+        element = page.tree.xpath(f"//form[@id='{form}']")[0]
+        assert element.get("enctype") == "multipart/form-data"
+        edge, pieces = secrets.token_hex(12), list[bytes]()
+        sent = {name: values[-1] for name, values in page.form(form).items()} | dict(typed)
+        for name, value in sent.items():
+            pieces.append(f'content-disposition: form-data; name="{name}"\r\n\r\n{value}'.encode())
+        for entry, name, data in files:
+            # Browsers write these three letters so (HTML 4.10.22.8).
+            name = name.replace('"', "%22").replace("\r", "%0D").replace("\n", "%0A")
+            head = f'content-disposition: form-data; name="{entry}"; filename="{name}"\r\ncontent-type: image/jpeg'
+            pieces.append(head.encode() + b"\r\n\r\n" + data)
+        body = b"".join(f"--{edge}\r\n".encode() + piece + b"\r\n" for piece in pieces) + f"--{edge}--\r\n".encode()
+        return self.post(element.get("action"), body, f"multipart/form-data; boundary={edge}")
+
+    def post(self, path: str, body: str | bytes, kind: str = "application/x-www-form-urlencoded") -> Seen:
+        seen = self._ask("POST", path, body, {"origin": f"http://{self.host}", "content-type": kind})
         return self.get(seen.headers["location"].partition("#")[0]) if seen.status == 303 else seen
 
-    def _ask(self, method: str, path: str, body: str | None = None, headers: Mapping[str, str] | None = None) -> Seen:
+    def _ask(
+        self, method: str, path: str, body: str | bytes | None = None, headers: Mapping[str, str] | None = None
+    ) -> Seen:
         connection = http.client.HTTPConnection("127.0.0.1", self.served.port, timeout=120)
         try:
             connection.request(method, path, body, {"host": self.host, "cookie": self.cookie, **(headers or {})})

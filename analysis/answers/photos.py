@@ -20,6 +20,7 @@ from logger.store.manifest import Photo
 from logger.text import storable
 
 if TYPE_CHECKING:
+    from analysis.sharing.pictures import Picture
     from logger.store.drive import Drive
 
 _LONGEST = 2000
@@ -70,12 +71,13 @@ def photos_answer(drive: AnalysedDrive) -> PhotosAnswer:
 
 
 def add_photos(
-    drive: AnalysedDrive, pictures: Sequence[Path], *, words: str = "", run: int | None = None
+    drive: AnalysedDrive, pictures: Sequence[Path | Picture], *, words: str = "", run: int | None = None
 ) -> PhotosAnswer:
     """Keep pictures, as they are, and words with a drive, or with one of its runs.
 
-    A picture that is there already gets the new words and run; its file is one. InputError where a file is no picture
-    that can be read, where there is no such run, or where nothing was given.
+    `pictures` are files, or pictures that were read already. One that is there already gets the new words and run; its
+    file is one. InputError where a file is no picture that can be read, where there is no such run, or where nothing
+    was given.
     """
     from analysis.sharing.pictures import read_picture
 
@@ -88,7 +90,7 @@ def add_photos(
     if run is not None and run not in starts:
         raise InputError(f"{drive.id}: it has no run {run}: its runs are 1 to {len(starts)}")
     start = starts[run] if run is not None else None
-    read = [read_picture(path) for path in pictures]
+    read = [read_picture(each) if isinstance(each, Path) else each for each in pictures]
     now, files, fresh = datetime.now(UTC), dict[str, bytes](), list[Photo]()
     for picture in read:
         digest = hashlib.sha256(picture.data).hexdigest()

@@ -24,6 +24,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from analysis.desk.ears import Ears
+from analysis.desk.fields import UPLOADS
 from analysis.desk.gate import Gate
 from analysis.desk.listening import bound, server, static
 from analysis.desk.parts import View
@@ -165,7 +166,7 @@ class Served:
         self._socket = bound(LOOPBACK, port, "--port")
         self.port = self._socket.getsockname()[1]
         names = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
-        self._server = server(Gate(application(desk), names, self.token, home="/now"))
+        self._server = server(Gate(application(desk), names, self.token, home="/now", uploads=UPLOADS))
         desk.end = self.stop
 
     @property

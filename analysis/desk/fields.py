@@ -6,7 +6,7 @@ import contextlib
 import hashlib
 import re
 from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,11 +17,13 @@ from logger.store.disk import no_pipe
 if TYPE_CHECKING:
     from starlette.requests import Request
 
+UPLOADS = ("photo",)
+"""Last parts of the paths whose forms may hold photographs."""
 _MOST_FIELDS = 500
 LONGEST = 50_000
 """Characters of one entry."""
 _LEAD = re.compile(r"--([a-z][a-z-]*)(?: '[^']*')?(?:: | and )")
-_OPTION = re.compile(r"--([a-z][a-z-]*)")
+_OPTION = re.compile(r"(?<![\w\u201c-])--([a-z][a-z-]*)")  # not within a word, nor where one is quoted
 
 
 class EntryError(InputError):
@@ -41,21 +43,43 @@ def read_from(entry: str) -> Iterator[None]:
         raise EntryError(entry, str(error)) from error
 
 
-async def form_of(request: Request) -> dict[str, str]:
-    """What a form sent, by name; several values of one name a line each. InputError where it is no form."""
+@dataclass(frozen=True)
+class Upload:
+    """A file that a form sent: what it was called, which may be anything, and its bytes."""
+
+    name: str
+    data: bytes
+
+
+class Filled(dict[str, str]):
+    """What a form sent, by name; `uploads` are its files."""
+
+    uploads: tuple[Upload, ...] = ()
+
+
+async def form_of(request: Request, *, files: bool = False) -> Filled:
+    """What a form sent, by name; several values of one name a line each. InputError where it is no form.
+
+    `files`: keep its files too; else they are left unread.
+    """
     from starlette.exceptions import HTTPException
 
     try:
         async with request.form(max_fields=_MOST_FIELDS, max_files=20) as form:
             found: dict[str, list[str]] = {}
+            uploads: list[Upload] = []
             for name, value in form.multi_items():
                 if isinstance(value, str):
                     if len(value) > LONGEST:
                         raise InputError(f"{name}: {len(value)} characters are too many, at most {LONGEST} are taken")
                     found.setdefault(name, []).append(value.replace("\r\n", "\n"))
+                elif files and (value.filename or value.size):  # an entry that was left empty has neither
+                    uploads.append(Upload(value.filename or "", await value.read()))
     except (HTTPException, ValueError) as error:
         raise InputError(f"the form could not be read: {getattr(error, 'detail', error)}") from error
-    return {name: "\n".join(values) for name, values in found.items()}
+    filled = Filled({name: "\n".join(values) for name, values in found.items()})
+    filled.uploads = tuple(uploads)
+    return filled
 
 
 def line_of(form: Mapping[str, str], name: str, called: str) -> str:

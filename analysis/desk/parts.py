@@ -80,12 +80,14 @@ class Form:
 
     def filled(self, typed: Mapping[str, str], wrong: Mapping[str, str] | None = None) -> Form:
         """The form with what was typed in it, and what is wrong with it beside each entry."""
-        entries = [
-            replace(each, value=typed.get(each.name, each.value), wrong=(wrong or {}).get(each.name, each.wrong))
-            if each.how not in {"hidden", "file", "pairs"} else each
-            for each in self.entries
-        ]  # fmt: skip
-        return replace(self, entries=entries)
+
+        def each_filled(each: Entry) -> Entry:
+            if each.how in {"hidden", "pairs"}:
+                return each
+            value = each.value if each.how == "file" else typed.get(each.name, each.value)  # a file is chosen anew
+            return replace(each, value=value, wrong=(wrong or {}).get(each.name, each.wrong))
+
+        return replace(self, entries=[each_filled(each) for each in self.entries])
 
     @property
     def refused(self) -> bool:

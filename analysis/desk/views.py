@@ -51,7 +51,9 @@ _kept: OrderedDict[tuple[int, str], tuple[Block, Any]] = OrderedDict()
 
 def _shown(block: Block, name: str) -> Any:
     """A block of a report as HTML, made once while the block is there: large tables and plots are asked for again and
-    again."""
+    again. Not photographs: they are large, and written quickly."""
+    if block.kind == "pictures":
+        return _environment().get_template("blocks.html.j2").module.block(block, name)
     found = _kept.get((id(block), name))
     if found is None or found[0] is not block:
         found = _kept[id(block), name] = block, _environment().get_template("blocks.html.j2").module.block(block, name)

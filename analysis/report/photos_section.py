@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections import OrderedDict
 from typing import TYPE_CHECKING
 
 from analysis.report.page import Block, Bullets, Pictures, ShownPicture, Words
@@ -14,6 +15,9 @@ if TYPE_CHECKING:
 
 LONGEST_PX = 1000
 """Twice what a page gives a picture on a screen, and 150 points an inch over a sheet's width: some 100 kB each."""
+_MOST_PAINTED = 64
+_painted: OrderedDict[str, tuple[str, int, int]] = OrderedDict()
+"""Digest -> data: address, width and height: the desk shows the same pictures again and again."""
 
 
 def photo_blocks(drive: AnalysedDrive) -> list[Block]:
@@ -30,12 +34,11 @@ def photo_blocks(drive: AnalysedDrive) -> list[Block]:
     missing: list[str] = []
 
     def read(each: PhotoAnswer) -> ShownPicture:
-        from analysis.sharing.pictures import for_others, photo_bytes, picture_of
+        from analysis.sharing.pictures import photo_bytes
 
-        data = for_others(photo_bytes(drive.drive, kept[str(each.file)]), f"{drive.id}: {each.file}", LONGEST_PX)
-        made = picture_of(data, str(each.file))
-        uri = f"data:image/jpeg;base64,{base64.b64encode(data).decode()}"
-        return ShownPicture(uri, made.width, made.height, _of(each), each.words)
+        photo = kept[str(each.file)]
+        data = photo_bytes(drive.drive, photo)  # whole, or it is told so
+        return ShownPicture(*_anew(data, str(photo.digest), f"{drive.id}: {each.file}"), _of(each), each.words)
 
     pictures = [each for each in told if each.file is not None]
     for _, picture in bulkhead.each(
@@ -50,6 +53,20 @@ def photo_blocks(drive: AnalysedDrive) -> list[Block]:
     if shown:
         out.append(Words("The pictures are painted anew: what the camera wrote into them, the place too, is not here."))
     return out
+
+
+def _anew(data: bytes, digest: str, name: str) -> tuple[str, int, int]:
+    """The picture painted anew as a data: address, its width and height; those of late are kept by their digest."""
+    from analysis.sharing.pictures import for_others, picture_of
+
+    found = _painted.get(digest)
+    if found is None:
+        made = picture_of(for_others(data, name, LONGEST_PX), name)
+        found = f"data:image/jpeg;base64,{base64.b64encode(made.data).decode()}", made.width, made.height
+        _painted[digest] = found
+        while len(_painted) > _MOST_PAINTED:
+            _painted.popitem(last=False)
+    return found
 
 
 def _of(each: PhotoAnswer) -> str:

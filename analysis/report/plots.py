@@ -164,7 +164,10 @@ def draw(
 
 def shown(text: object) -> str:
     """`text` with what cannot be seen made visible: control characters and those that turn the direction of writing."""
-    return "".join(f"\u2039U+{ord(c):04X}\u203a" if _unseen(c) else c for c in str(text))
+    said = str(text)
+    if said.isprintable():  # none of them is: Unicode's C and Z but for the space
+        return said  # at once: a photograph's address has a million letters
+    return "".join(f"\u2039U+{ord(c):04X}\u203a" if _unseen(c) else c for c in said)
 
 
 def _unseen(c: str) -> bool:

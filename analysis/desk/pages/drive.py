@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from starlette.responses import Response
 
 from analysis import wording
-from analysis.desk.fields import form_of, given, line_of, read_from, refused, unchanged
+from analysis.desk.fields import UPLOADS, EntryError, Filled, form_of, given, line_of, read_from, refused, unchanged
 from analysis.desk.pages import drive_forms
 from analysis.desk.pages.drive_forms import Held, held_of
 from analysis.desk.parts import Fold, Form, Part, View, address, typed
@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
 _LOOKED_FOR_S = 30.0
 """How long a form that cannot be taken waits for the page that it is shown on."""
-Typed = Mapping[str, str]
+Typed = Filled
+_LONGEST_NAME = 80
 
 
 @dataclass(frozen=True)
@@ -191,12 +192,54 @@ def _note(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
     return f"Noted: {text}"
 
 
+def _photo(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
+    from analysis.answers.photos import add_photos
+    from analysis.sharing.pictures import picture_of
+
+    words, number = form.get("words", "").strip(), given(form, "run")
+    if not form.uploads and not words:
+        raise EntryError("picture", "give a picture, words, or both")
+    with read_from("picture"):
+        pictures = [picture_of(each.data, _called(each.name)) for each in form.uploads]
+    if number is None:
+        add_photos(drive, pictures, words=words)
+        return "Kept with the drive."
+    with read_from("run"):
+        run = _whole(number)
+        add_photos(drive, pictures, words=words, run=run)
+    return f"Kept with run {run}."
+
+
+def _called(name: str) -> str:
+    """A file's name, quoted, as it can stand in one line."""
+    last = name.replace("\\", "/").rpartition("/")[2] or "the file"
+    return f"\u201c{last if len(last) <= _LONGEST_NAME else last[:_LONGEST_NAME] + '...'}\u201d"
+
+
+def _whole(text: str) -> int:
+    if text.isascii() and text.isdigit() and len(text) < 10:
+        return int(text)
+    raise InputError(f"{text[:_LONGEST_NAME]!r}: expected a whole number")
+
+
+def _put_away(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
+    from analysis.answers.photos import put_away
+
+    back = bool(form.get("undo"))
+    with read_from("kept"):
+        numbers = [_whole(line) for line in line_of(form, "kept", "the list of photographs").split("\n")]
+        put_away(drive, numbers, back=back)
+    return f"{wording.plural(len(numbers), 'photograph')} {'shown again' if back else 'put away: kept, not shown'}."
+
+
 Do = Callable[["DriveStore", "AnalysedDrive", Typed], str]
 _ACTIONS: dict[str, tuple[str, Do]] = {
     "strike": ("runs", _strike),
     "tag": ("runs", _tag),
     "setup": ("driven", _setup),
     "note": ("driven", _note),
+    "photo": ("photos", _photo),
+    "putaway": ("photos", _put_away),
     "weather": ("weather", _weather),
     "fuel": ("fuel", _fuel),
     "forget": ("fuel", _forget),
@@ -211,7 +254,7 @@ def _doing(action: str) -> Handler:
     async def handler(desk: Desk, request: Request) -> Response | View:
         from starlette.concurrency import run_in_threadpool
 
-        form, name = await form_of(request), request.path_params["drive"]
+        form, name = await form_of(request, files=action in UPLOADS), request.path_params["drive"]
 
         def done() -> Response | View:
             try:

@@ -13,7 +13,9 @@ from logger.errors import NoAnswer
 from logger.zone import local_clock
 
 if TYPE_CHECKING:
+    from analysis.answers.photos import PhotoAnswer
     from analysis.drive import AnalysedDrive
+    from analysis.report.page import Block
     from analysis.store import DriveStore
     from logger.config.setup import SetupConfig
 
@@ -36,11 +38,17 @@ class Held:
     """Names of the setups driven in the store."""
     has_fuel: bool
     has_weather: bool
+    pictures: Sequence[Block]
+    """Its photographs and words, as the report shows them."""
+    photos: Sequence[PhotoAnswer]
+    """All that is kept, what was put away too."""
 
 
 def held_of(store: DriveStore, drive: AnalysedDrive) -> Held:
     """What the forms of this drive begin with."""
+    from analysis.answers.photos import photos_answer
     from analysis.conditions.setups import known
+    from analysis.report.photos_section import photo_blocks
 
     manifest = drive.drive.manifest
     return Held(
@@ -48,6 +56,7 @@ def held_of(store: DriveStore, drive: AnalysedDrive) -> Held:
         bool(manifest.struck), drive.drive.setup,
         tuple(dict.fromkeys(each.name for each in known(each.drive for each in store.drives))),
         manifest.fuel is not None, manifest.weather is not None,
+        photo_blocks(drive), photos_answer(drive).photos,
     )  # fmt: skip
 
 
@@ -77,6 +86,10 @@ def actions(held: Held) -> list[Part]:
         *([Part("runs", "Runs", [
             Fold("Strike out runs", [strike_form(held)]), Fold("Tag runs", [tag_form(held)]),
         ])] if held.runs else []),
+        Part("photos", "Plugs and photographs", [
+            *held.pictures, Fold("Keep a photograph", [photo_form(held)]),
+            *([Fold("Put photographs away", [putaway_form(held)])] if held.photos else []),
+        ]),
         Part("fuel", "Fuel", [
             Fold("Give the fuel used", [fuel_form(held), *([forget_form(held)] if held.has_fuel else [])]),
         ]),
@@ -153,6 +166,35 @@ def note_form(held: Held) -> Form:
         [_version(held), Entry("text", "Note", broad=True)],
         "Keep the note",
     )
+
+
+def photo_form(held: Held) -> Form:
+    runs = [("", "the drive"), *((str(n), said) for n, said in held.runs)]
+    return Form(
+        "photo", address("drive", held.drive, "photo"),
+        [_version(held),
+         Entry("picture", "Picture", how="file", help="JPEG, PNG or WebP, up to 64 MB; it is kept as it is."),
+         Entry("words", "Words", broad=True, help="What is to be seen, such as tan, a little white. Or words alone."),
+         *([Entry("run", "Of", how="choice", options=runs)] if held.runs else [])],
+        "Keep", "Hot plugs burn: engine off and cool.",
+        typed("photo", held.drive, "PICTURE", "--run", "1", "--words", "..."),
+    )  # fmt: skip
+
+
+def putaway_form(held: Held) -> Form:
+    options = [(str(each.n), _photo_said(each)) for each in held.photos]
+    return Form(
+        "putaway", address("drive", held.drive, "putaway"),
+        [_version(held), Entry("kept", "Kept", how="ticks", options=options),
+         *([Entry("undo", "Show them again instead", how="tick")] if any(each.away for each in held.photos) else [])],
+        "Put away", "What is put away stays in the drive and is shown nowhere.",
+        typed("photo", held.drive, "--away", "1"), careful=True,
+    )  # fmt: skip
+
+
+def _photo_said(each: PhotoAnswer) -> str:
+    said = f"{each.n}: {'the drive' if each.run is None else f'run {each.run}'}, {each.words or each.file}"
+    return f"{said} (put away)" if each.away else said
 
 
 def weather_form(held: Held) -> Form:

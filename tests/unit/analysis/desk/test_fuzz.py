@@ -35,7 +35,8 @@ TEXT = st.one_of(
 NAMES = st.one_of(
     st.sampled_from(["version", "text", "anyway", "also", "name", "mass", "cooling", "carburettor", "speed", "runs",
                      "reason", "tags", "undo", "metar", "temperature", "wind", "a", "b", "to", "car.mass_kg",
-                     "source.0.port", "0.0", "+0.name", "+0.value", "said", "factor", "limits.head_max", "parts.x"]),
+                     "source.0.port", "0.0", "+0.name", "+0.value", "said", "factor", "limits.head_max", "parts.x",
+                     "picture", "words", "run", "kept"]),
     st.text(st.characters(exclude_categories=["Cs"]), max_size=12),
 )  # fmt: skip
 FORMS = st.dictionaries(NAMES, st.one_of(TEXT, st.lists(TEXT, max_size=3)), max_size=6)

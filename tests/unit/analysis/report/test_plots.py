@@ -193,3 +193,11 @@ def test_colours_can_be_told_apart_by_all_eyes(eyes):
             for i, a in enumerate(labs):
                 for b in labs[:i]:
                     assert np.linalg.norm(a - b) > least, (eyes, group)
+
+
+def test_what_cannot_be_seen_is_shown_wherever_it_stands_in_a_line():
+    """Controls are Unicode's category Cc, those that turn writing are the explicit ones of UAX #9."""
+    controls = {chr(code) for code in [*range(0x20), *range(0x7F, 0xA0)]} - {"\n", "\t"}
+    for letter in [*controls, *"\u061c\u200e\u200f\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069", "\ud800"]:
+        assert plots.shown(f"tan{letter}") == f"tan\u2039U+{ord(letter):04X}\u203a"
+    assert plots.shown("tan \u00b0C \u00e9\n\t") == "tan \u00b0C \u00e9\n\t"
