@@ -68,6 +68,18 @@ class Screen:
         self.browser.execute_script("arguments[0].scrollIntoView({block: 'center', behavior: 'instant'})", element)
         element.click()
 
+    def follow(self, element, press=lambda element: element.click()) -> None:
+        """Press what leads elsewhere, and wait until the page has left and the next one is there."""
+        before = self.one("html")
+        press(element)
+        for _ in range(300):
+            try:
+                before.is_enabled()
+            except Exception:
+                break
+            time.sleep(0.1)
+        self.settle()
+
     def unfold(self, form: str) -> None:
         self.press(self.browser.find_element("xpath", f"//form[@id='{form}']/ancestor::details/summary"))
 
@@ -78,15 +90,7 @@ class Screen:
             entry.send_keys(text)
 
     def send(self, form: str) -> None:
-        before = self.one("html")
-        self.press(self.one(f"#{form} .do button"))
-        for _ in range(300):
-            try:
-                before.is_enabled()
-            except Exception:
-                break
-            time.sleep(0.1)
-        self.settle()
+        self.follow(self.one(f"#{form} .do button"), self.press)
 
     def in_sight(self, element: str) -> bool:
         """Whether it comes into the window by itself, below the tabs."""
@@ -134,27 +138,23 @@ def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_p
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": not script})
         screen = Screen(browser, served)
         screen.go("/drives")
-        browser.find_element("css selector", f"a[href='/drive/{made.b}']").click()
-        screen.settle()
+        screen.follow(browser.find_element("css selector", f"a[href='/drive/{made.b}']"))
         summary = browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary")
         summary.click()
         browser.find_element("css selector", "#strike input[value='2']").click()
         browser.find_element("id", "strike-reason").send_keys("a gust")
-        browser.find_element("css selector", "#strike .do button").click()
-        screen.settle()
+        screen.follow(browser.find_element("css selector", "#strike .do button"))
         assert "1 run struck out: a gust" in browser.find_element("css selector", "#did").text
         [struck] = json.loads((made.store / made.b / "drive.json").read_bytes())["struck"]
         assert struck["reason"] == "a gust"
-        browser.find_element("link text", "Season").click()
-        screen.settle()
+        screen.follow(browser.find_element("link text", "Season"))
         assert f"{made.b}:2 is struck out: a gust" in browser.find_element("css selector", ".verdict").text
         screen.go(f"/drive/{made.b}")
         browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary").click()
         browser.find_element("css selector", "#strike input[value='2']").click()
         browser.find_element("id", "strike-reason").send_keys("it was none")
         browser.find_element("id", "strike-undo").click()
-        browser.find_element("css selector", "#strike .do button").click()
-        screen.settle()
+        screen.follow(browser.find_element("css selector", "#strike .do button"))
         assert json.loads((made.store / made.b / "drive.json").read_bytes())["struck"] == []
 
 
