@@ -7,6 +7,7 @@ unpack_answer(Path("store"), Path("finch.zip"))
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
@@ -79,7 +80,7 @@ def pack_answer(
     path : Path, optional
         The file; by default named after the car and the day, in the current folder.
     names : sequence of str
-        The drives; by default all of the store.
+        The drives; by default all of the store, for others all of the car that most are of.
     everything : bool
         For oneself: raw bytes, positions and pictures as they are, and the store's files.
     ends_m : float, optional
@@ -88,7 +89,7 @@ def pack_answer(
     Raises
     ------
     InputError
-        Where the file exists, a name is unknown, the drives are of two cars (for others), or `ends_m` is no length.
+        Where the file exists, a name is unknown, drives named are of two cars (for others), or `ends_m` is no length.
     NoAnswer
         Where there is no drive to pack.
     """
@@ -102,12 +103,14 @@ def pack_answer(
         raise NoAnswer(f"{store.path}: there is no drive in this store yet")
     if recording := [drive.id for drive in drives if drive.drive.manifest.state == "recording"]:
         raise InputError(f"{recording[0]}: it is still being recorded: pack it when it is closed")
+    left: list[str] = []
+    if not everything and not names:
+        drives, left = _of_the_usual_car(drives)
     if not everything:
         one_car(drives, "a pack for others")
     every = [each.drive for each in store.drives]
     rules = {drive.id: privacy.in_force(store.path, [drive.drive], ends_m, every) for drive in drives}
     packed: list[PackedDrive] = []
-    left: list[str] = []
     files: list[str] = []
     newest = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
     if path is None:
@@ -141,6 +144,16 @@ def pack_answer(
         path=path, bytes=size, made_for=about.made_for, car=about.car, drives=tuple(packed), files=tuple(files),
         left_out=tuple(left), private=private,
     )  # fmt: skip
+
+
+def _of_the_usual_car(drives: Sequence[AnalysedDrive]) -> tuple[list[AnalysedDrive], list[str]]:
+    """The drives of the car that most are of, and those that say no car; what is left out, a line each."""
+    names = {drive.id: drive.car.car.name.strip().casefold() for drive in drives if drive.car is not None}
+    count = Counter(names.values())
+    usual = count.most_common(1)[0][0] if count else ""
+    other = [drive for drive in drives if names.get(drive.id, usual) != usual]
+    said = [f"{each.id}: left out, it is of another car: name its drives to pack them alone" for each in other]
+    return [drive for drive in drives if drive not in other], said
 
 
 def _files_of(

@@ -364,3 +364,15 @@ def test_one_bad_drive_is_left_out_and_the_others_are_packed(root: Path, tmp_pat
     (table.parent / "raw.parquet").write_bytes(b"gone")
     said = run_verb(root / "store", "pack", ONE, "--out", str(tmp_path / "z.zip"), warned=True)
     assert said.code == 1 and not (tmp_path / "z.zip").exists()
+
+
+def test_drives_of_another_car_are_left_out_and_told(root: Path) -> None:
+    """One that stands among the owner's: the others are packed all the same; asked for by name it is refused."""
+    own = DriveStore(root / "store").drives
+    stray = make_drive(root / "store", STARTS, seed=9, car=FINCH, start=START + timedelta(days=21))[0].id
+    said = run_verb(root / "store", "pack", "--out", str(root / "out.zip"), "--json")
+    assert said.code == 0
+    assert {each["drive"] for each in said.json["drives"]} == {each.id for each in own}
+    assert said.json["left_out"] == [f"{stray}: left out, it is of another car: name its drives to pack them alone"]
+    refused = run_verb(root / "store", "pack", own[0].id, stray, "--out", str(root / "two.zip"))
+    assert refused.code == 2 and "two cars" in refused.err
