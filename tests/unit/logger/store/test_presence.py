@@ -118,10 +118,10 @@ SOUND = {"text": "hill", "mono_ns": 5, "utc": "2026-05-02T09:00:00+00:00"}
 def test_no_note_can_stop_the_others(tmp_path: Path, data: bytes) -> None:
     presence.leave_note(tmp_path, "before", 1, SOUND["utc"])
     box = tmp_path / ".recorder" / "notes"
-    (box / "00000000000000000002-bad.json").write_bytes(data)
+    (box / "00000000000000000002-not-a-note.json").write_bytes(data)
     presence.leave_note(tmp_path, "after", 3, SOUND["utc"])
     assert [note["text"] for _, note in presence.notes_left(tmp_path)] == ["before", "after"]
-    assert [path.suffix for path in box.iterdir() if "bad" in path.name] == [".unreadable"]
+    assert [path.suffix for path in box.iterdir() if path.stem.endswith("not-a-note")] == [".unreadable"]
 
 
 def test_halves_of_a_character_and_bytes_that_are_no_text_are_noted_readably(tmp_path: Path) -> None:
