@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import Literal, TypeVar
 
 from analysis.answers.encoding import Answer
-from analysis.answers.mixture import CellAnswer, CellChangeAnswer, LoadAnswer, MixtureAnswer, RegimeAnswer
+from analysis.answers.mixture import CellAnswer, CellChangeAnswer, LoadAnswer, MixtureAnswer, RegimeAnswer, WindowAnswer
 from analysis.mixture.map import REGIMES, Judgement, Window, change_of
 from analysis.mixture.pooled import DriveField, Pooled, pooled
 from logger.config.targets import Enough
@@ -106,10 +106,10 @@ def side_change(first: SideMixtureAnswer, second: SideMixtureAnswer) -> SideChan
 
 
 def _cell(held: Sequence[tuple[CellAnswer, MixtureAnswer]], per_lambda: float, enough: Enough) -> CellAnswer:
-    main, told = _together(held, per_lambda, enough)
+    main, target, told = _together(held, per_lambda, enough)
     return main.model_copy(
         update={
-            "seconds": told.seconds, "readings": told.readings, "median": told.median, "sigma": told.sigma,
+            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median, "sigma": told.sigma,
             "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan, "judgement": told.judgement,
             "sure": told.sure,
         }
@@ -117,10 +117,10 @@ def _cell(held: Sequence[tuple[CellAnswer, MixtureAnswer]], per_lambda: float, e
 
 
 def _row(held: Sequence[tuple[RegimeAnswer, MixtureAnswer]], per_lambda: float, enough: Enough) -> RegimeAnswer:
-    main, told = _together(held, per_lambda, enough)
+    main, target, told = _together(held, per_lambda, enough)
     return main.model_copy(
         update={
-            "seconds": told.seconds, "readings": told.readings, "median": told.median, "sigma": told.sigma,
+            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median, "sigma": told.sigma,
             "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan, "judgement": told.judgement,
             "sure": told.sure, "far_rich": all(row.far_rich for row, _ in held if math.isfinite(row.median)),
         }
@@ -130,11 +130,15 @@ def _row(held: Sequence[tuple[RegimeAnswer, MixtureAnswer]], per_lambda: float, 
 T = TypeVar("T", CellAnswer, RegimeAnswer)
 
 
-def _together(held: Sequence[tuple[T, MixtureAnswer]], per_lambda: float, enough: Enough) -> tuple[T, Pooled]:
-    """The drive that has most of it, whose kind of driving and target hold, and what all say, on one scale."""
-    main = max((each for each, _ in held), key=lambda each: each.seconds)
-    told = []
+def _together(
+    held: Sequence[tuple[T, MixtureAnswer]], per_lambda: float, enough: Enough
+) -> tuple[T, WindowAnswer, Pooled]:
+    """The drive that has most of it, whose kind of driving holds; its target and what all say, both on one scale."""
+    main, its_drive = max(held, key=lambda each: each[0].seconds)
+    scale = per_lambda / its_drive.value_at_lambda_1
+    target = main.target.model_copy(update={"low": main.target.low * scale, "high": main.target.high * scale})
+    fields = []
     for each, drive in held:
         scale = per_lambda / drive.value_at_lambda_1
-        told.append(DriveField(each.seconds, each.readings, each.median * scale, each.sigma * scale))
-    return main, pooled(told, Window(main.target.low, main.target.high), enough)
+        fields.append(DriveField(each.seconds, each.readings, each.median * scale, each.sigma * scale))
+    return main, target, pooled(fields, Window(target.low, target.high), enough)
