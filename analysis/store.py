@@ -20,6 +20,7 @@ from analysis import kept
 from analysis.drive import AnalysedDrive
 from analysis.mixture.strength import HardPull
 from analysis.runs.lessons import MOST_DRIVES, Lesson, Taught, taught_together, will_be_taught
+from logger.config.car import car_key
 from logger.config.reading import load
 from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
@@ -154,8 +155,8 @@ class DriveStore:
 
     def pulls_so_far(self, car: CarConfig | None) -> list[HardPull]:
         """The full pulls of this car's newest drives, of those that are kept."""
-        name, found = car.car.name if car else None, list[HardPull]()
-        own = [drive for drive in self._neighbours if (drive.car.car.name if drive.car else None) == name]
+        name, found = car_key(car.car.name) if car else None, list[HardPull]()
+        own = [drive for drive in self._neighbours if (car_key(drive.car.car.name) if drive.car else None) == name]
         for drive in own[-MOST_DRIVES:]:
             told = kept.read_values(self.path, drive.id, _PULLS, kept.lesson_key(drive.drive, _PULLS))
             with contextlib.suppress(KeyError, TypeError, ValueError):  # not as it was written

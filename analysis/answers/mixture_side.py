@@ -109,9 +109,9 @@ def _cell(held: Sequence[tuple[CellAnswer, MixtureAnswer]], per_lambda: float, e
     main, target, told = _together(held, per_lambda, enough)
     return main.model_copy(
         update={
-            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median, "sigma": told.sigma,
-            "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan, "judgement": told.judgement,
-            "sure": told.sure,
+            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median,
+            "sigma": told.sigma, "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan,
+            "judgement": told.judgement, "sure": told.sure,
         }
     )  # fmt: skip
 
@@ -120,9 +120,10 @@ def _row(held: Sequence[tuple[RegimeAnswer, MixtureAnswer]], per_lambda: float, 
     main, target, told = _together(held, per_lambda, enough)
     return main.model_copy(
         update={
-            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median, "sigma": told.sigma,
-            "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan, "judgement": told.judgement,
-            "sure": told.sure, "far_rich": all(row.far_rich for row, _ in held if math.isfinite(row.median)),
+            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median,
+            "sigma": told.sigma, "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan,
+            "judgement": told.judgement, "sure": told.sure,
+            "far_rich": all(row.far_rich for row, _ in held if math.isfinite(row.median)),
         }
     )  # fmt: skip
 

@@ -17,6 +17,7 @@ from analysis.answers.encoding import Answer
 from analysis.changes.across_cars import one_car
 from analysis.sharing import packing, privacy, unpacking
 from analysis.sharing.files import may_write
+from logger.config.car import car_key
 from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
 from logger.store.cars import keep_pack_id
@@ -148,7 +149,7 @@ def pack_answer(
 
 def _of_the_usual_car(drives: Sequence[AnalysedDrive]) -> tuple[list[AnalysedDrive], list[str]]:
     """The drives of the car that most are of, and those that say no car; what is left out, a line each."""
-    names = {drive.id: drive.car.car.name.strip().casefold() for drive in drives if drive.car is not None}
+    names = {drive.id: car_key(drive.car.car.name) for drive in drives if drive.car is not None}
     count = Counter(names.values())
     usual = count.most_common(1)[0][0] if count else ""
     other = [drive for drive in drives if names.get(drive.id, usual) != usual]

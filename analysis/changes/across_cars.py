@@ -23,6 +23,7 @@ from analysis.changes.sides import side
 from analysis.conditions.setups import Parts
 from analysis.drive import AnalysedDrive
 from analysis.store import DriveStore
+from logger.config.car import car_key
 from logger.errors import InputError, NoAnswer
 from logger.store.cars import CARS, split_ref
 
@@ -64,7 +65,7 @@ def two_cars(
             raise InputError(f"{a} and {b} share the run {twice[0]}: what is compared must be apart")
         return season_a, first, second
     names = _named(store_a, season_a), _named(store_b, season_b)
-    if names[0].casefold() == names[1].casefold():
+    if car_key(names[0]) == car_key(names[1]):
         names = f"{names[0]} of {_called(store_a)}", f"{names[1]} of {_called(store_b)}"
     apart = max((run.outing for run in first.runs), default=0) + 1
     mixture = season_a.channel == season_b.channel
@@ -79,7 +80,7 @@ def one_car(drives: Sequence[AnalysedDrive], verb: str) -> None:
     for drive in drives:
         folder = drive.drive.path.resolve().parent
         apart = folder.name if folder.parent.name == CARS else ""
-        told.setdefault((apart, drive.car.car.name.strip().casefold() if drive.car else ""), drive)
+        told.setdefault((apart, car_key(drive.car.car.name) if drive.car else ""), drive)
     places, names = {place for place, _ in told}, {name for _, name in told if name}
     if len(places) > 1 or len(names) > 1:
         first, second = list(told.values())[:2]

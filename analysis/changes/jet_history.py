@@ -13,6 +13,7 @@ from analysis.drive import AnalysedDrive, DriveMap
 from analysis.mixture import jets
 from analysis.mixture.jets import Jet, Pull, Tried
 from analysis.mixture.map import Regime
+from logger.config.car import car_key
 from logger.config.setup import JetsConfig, PartValue
 from logger.config.targets import JetRules
 from logger.errors import InputError, NoAnswer
@@ -189,4 +190,4 @@ def _rest(drive: AnalysedDrive, part: str) -> dict[str, PartValue]:
 
 
 def _car_name(drive: AnalysedDrive) -> str:
-    return drive.car.car.name if drive.car else ""
+    return car_key(drive.car.car.name) if drive.car else ""

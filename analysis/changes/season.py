@@ -37,6 +37,7 @@ from analysis.conditions.weather import (
 )
 from analysis.drive import SAME_RUN_S, AnalysedDrive
 from analysis.store import DriveStore
+from logger.config.car import car_key
 from logger.errors import DriveError, InputError, NoAnswer
 from logger.store import bulkhead
 from logger.units import NS_PER_S, S_PER_DAY, S_PER_HOUR
@@ -309,11 +310,11 @@ def _pulls(drive: AnalysedDrive, outing: int, found: DriveRows, factor: float) -
 
 def _under_one_road(pulls: Sequence[SeasonPull], drives: Sequence[AnalysedDrive]) -> list[SeasonPull]:
     """The pulls under their car's newest road load: a guess here against coasts there would look like power."""
-    newest = {drive.car.car.name: drive.car for drive in drives if drive.car is not None}
+    newest = {car_key(drive.car.car.name): drive.car for drive in drives if drive.car is not None}
     loads = {}
     for drive in drives:
         with contextlib.suppress(NoAnswer, InputError):
-            car = newest[drive.car.car.name] if drive.car is not None else None
+            car = newest[car_key(drive.car.car.name)] if drive.car is not None else None
             loads[drive.id] = roadload.of(car, drive.air.density_kg_per_m3)
     return [
         replace(each, pull=replace(each.pull, road=loads[each.drive])) if each.drive in loads else each

@@ -24,6 +24,7 @@ import numpy as np
 from analysis.motion.fixes import receiver_in
 from analysis.motion.receiver import Receiver
 from analysis.runs.rises import QUICK_S, LaunchHabit, habit_of, rises
+from logger.config.car import car_key
 
 if TYPE_CHECKING:
     from analysis.motion.smoother import Motion
@@ -120,7 +121,7 @@ def taught_together(drive: Drive) -> tuple[Any, ...] | None:
 def will_be_taught(car: str, source: Source) -> tuple[Any, ...]:
     """The same of a drive that is being recorded with this source, by the car's name ("" for none)."""
     port = source.port.casefold() if _USB.match(source.port) else ""
-    return car.strip().casefold(), source.name, source.kind, tuple(source.on_open), port
+    return car_key(car), source.name, source.kind, tuple(source.on_open), port
 
 
 def habit_words(habit: LaunchHabit) -> str:

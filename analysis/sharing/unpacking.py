@@ -26,7 +26,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from analysis.conditions.setups import Known, known, same
-from logger.config.car import CarConfig
+from logger.config.car import CarConfig, car_key
 from logger.config.reading import load, parse
 from logger.config.recorder import RecorderConfig
 from logger.errors import DriveError, InputError
@@ -162,9 +162,9 @@ def _own_car(store: Path) -> str:
     """What the store's own car is called: by its car's file, else by its newest drive; "" where nothing says it."""
     path = store / "car.toml"
     if path.is_file():
-        return load(path, CarConfig).car.name.strip().casefold()
+        return car_key(load(path, CarConfig).car.name)
     named = [drive.car.car.name for drive in list_drives(store, lambda left: None) if drive.car is not None]
-    return named[-1].strip().casefold() if named else ""
+    return car_key(named[-1]) if named else ""
 
 
 def _has_room(store: Path, pack: PackFile) -> None:
@@ -213,7 +213,7 @@ def _take(
             if store not in here:
                 here[store] = _Here(store)
             if found := here[store].by_rows.get(manifest.digests.get(RAW_ROWS, "")):
-                taken.drives.append(TakenDrive(was, found.id, "already", ("it is your own drive",), own=True))
+                taken.drives.append(TakenDrive(was, found.id, "already", ("already in your own store",), own=True))
                 return
         into = _goes_to(manifest, taken, store, here)
         if into not in here:
@@ -239,8 +239,8 @@ def _goes_to(manifest: Manifest, taken: Taken, store: Path, here: Mapping[Path, 
     car = str(told.get("name", "")) if isinstance(told, dict) else ""
     if taken.car is None:
         own = here[store]
-        own.car = own.car or car.strip().casefold()
-        return store if not car or car.strip().casefold() == own.car else store / CARS / plain_name(car)
+        own.car = own.car or car_key(car)
+        return store if not car or car_key(car) == own.car else store / CARS / plain_name(car)
     return taken.store
 
 

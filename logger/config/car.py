@@ -165,6 +165,11 @@ class MeasuredRoadLoad(ConfigSection):
     """When and by what, for the reader."""
 
 
+def car_key(name: str) -> str:
+    """A car's name as it is compared: "The Wren" and "the wren " are one car."""
+    return name.strip().casefold()
+
+
 class CarConfig(ConfigSection):
     """The car's file. Every section but [car] may be left out; what is missing limits what is answered."""
 

@@ -265,6 +265,14 @@ def test_the_cars_stoich_afr_rules_in_the_history(mixed: Path) -> None:
     assert on_petrol.fuel_change == pytest.approx(13.0 / 14.7 - 1, abs=0.002)
 
 
+def test_a_car_whose_name_is_spelt_with_other_capitals_is_the_same_car(tmp_path: Path) -> None:
+    shouted = CAR.model_copy(update={"car": CAR.car.model_copy(update={"name": CAR.car.name.upper() + " "})})
+    add(tmp_path, 1, 1.05, COOL, car=shouted)
+    add(tmp_path, 2, 1.12, COOL)
+    drives = DriveStore(tmp_path)
+    assert jets_answer(drives, drives.drive("last")).response.source == "this car's history"
+
+
 # --- options and what is wrong -------------------------------------------------------------------------------------
 
 
