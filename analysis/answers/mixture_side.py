@@ -11,9 +11,9 @@ from collections.abc import Sequence
 from typing import Literal, TypeVar
 
 from analysis.answers.encoding import Answer
-from analysis.answers.mixture import CellAnswer, CellChangeAnswer, LoadAnswer, MixtureAnswer, RegimeAnswer, WindowAnswer
+from analysis.answers.mixture import CellAnswer, CellChangeAnswer, LoadAnswer, MixtureAnswer, RegimeAnswer
 from analysis.mixture.map import REGIMES, Judgement, Window, change_of
-from analysis.mixture.pooled import DriveField, Pooled, pooled
+from analysis.mixture.pooled import DriveField, pooled
 from logger.config.targets import Enough
 
 
@@ -79,8 +79,8 @@ def side_mixture(
         load=first.load,
         total_s=sum(each.total_s for each in use),
         kept_s=sum(each.kept_s for each in use),
-        cells=tuple(_cell(held, first.value_at_lambda_1, enough) for held in cells),
-        summaries=tuple(_row(held, first.value_at_lambda_1, enough) for held in kinds if held),
+        cells=tuple(_together(held, first.value_at_lambda_1, enough) for held in cells),
+        summaries=tuple(_kind(held, first.value_at_lambda_1, enough) for held in kinds if held),
     )
 
 
@@ -105,36 +105,12 @@ def side_change(first: SideMixtureAnswer, second: SideMixtureAnswer) -> SideChan
     return SideChangeAnswer(channel=first.channel, unit=first.unit, load=first.load, cells=tuple(cells))
 
 
-def _cell(held: Sequence[tuple[CellAnswer, MixtureAnswer]], per_lambda: float, enough: Enough) -> CellAnswer:
-    main, target, told = _together(held, per_lambda, enough)
-    return main.model_copy(
-        update={
-            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median,
-            "sigma": told.sigma, "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan,
-            "judgement": told.judgement, "sure": told.sure,
-        }
-    )  # fmt: skip
-
-
-def _row(held: Sequence[tuple[RegimeAnswer, MixtureAnswer]], per_lambda: float, enough: Enough) -> RegimeAnswer:
-    main, target, told = _together(held, per_lambda, enough)
-    return main.model_copy(
-        update={
-            "target": target, "seconds": told.seconds, "readings": told.readings, "median": told.median,
-            "sigma": told.sigma, "low": told.low, "high": told.high, "p10": math.nan, "p90": math.nan,
-            "judgement": told.judgement, "sure": told.sure,
-            "far_rich": all(row.far_rich for row, _ in held if math.isfinite(row.median)),
-        }
-    )  # fmt: skip
-
-
 T = TypeVar("T", CellAnswer, RegimeAnswer)
 
 
-def _together(
-    held: Sequence[tuple[T, MixtureAnswer]], per_lambda: float, enough: Enough
-) -> tuple[T, WindowAnswer, Pooled]:
-    """The drive that has most of it, whose kind of driving holds; its target and what all say, both on one scale."""
+def _together(held: Sequence[tuple[T, MixtureAnswer]], per_lambda: float, enough: Enough) -> T:
+    """What all drives say of a cell or a kind of driving, on one scale; the kind of driving and the target are those
+    of the drive that has most of it."""
     main, its_drive = max(held, key=lambda each: each[0].seconds)
     scale = per_lambda / its_drive.value_at_lambda_1
     target = main.target.model_copy(update={"low": main.target.low * scale, "high": main.target.high * scale})
@@ -142,4 +118,16 @@ def _together(
     for each, drive in held:
         scale = per_lambda / drive.value_at_lambda_1
         fields.append(DriveField(each.seconds, each.readings, each.median * scale, each.sigma * scale))
-    return main, target, pooled(fields, Window(target.low, target.high), enough)
+    found = pooled(fields, Window(target.low, target.high), enough)
+    return main.model_copy(
+        update={
+            "target": target, "seconds": found.seconds, "readings": found.readings, "median": found.median,
+            "sigma": found.sigma, "low": found.low, "high": found.high, "p10": math.nan, "p90": math.nan,
+            "judgement": found.judgement, "sure": found.sure,
+        }
+    )  # fmt: skip
+
+
+def _kind(held: Sequence[tuple[RegimeAnswer, MixtureAnswer]], per_lambda: float, enough: Enough) -> RegimeAnswer:
+    far_rich = all(row.far_rich for row, _ in held if math.isfinite(row.median))
+    return _together(held, per_lambda, enough).model_copy(update={"far_rich": far_rich})
