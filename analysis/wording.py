@@ -17,6 +17,8 @@ from logger.units import (
     MPS_PER_MPH,
     SPEED_UNITS,
     celsius_of_kelvin,
+    m3_per_m_of,
+    mpg_us,
     speed_label,
 )
 
@@ -108,6 +110,16 @@ def wind(mps: float, unit: str, decimals: int = 1, sign: bool = False) -> str:
 def wind_unit(unit: str) -> str:
     """mph or m/s."""
     return "mph" if unit == "mph" else "m/s"
+
+
+def fuel_use(l_per_100km: float, unit: str) -> str:
+    """A consumption as who drives in mph (miles on a US gallon) or km/h (L/100 km) has it, without its unit."""
+    return number(mpg_us(m3_per_m_of(l_per_100km)) if unit == "mph" else l_per_100km, 1)
+
+
+def fuel_use_unit(unit: str) -> str:
+    """mpg (US) or L/100 km."""
+    return "mpg (US)" if unit == "mph" else "L/100 km"
 
 
 def accel(mps2: float, unit: str, decimals: int = 1) -> str:

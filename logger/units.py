@@ -165,6 +165,11 @@ def l_per_100km(m3_per_m: float) -> float:
     return m3_per_m / M3_PER_LITRE * (100 * M_PER_KM)
 
 
+def m3_per_m_of(l_per_100km: float) -> float:
+    """Consumption in m3/m from litres for 100 km."""
+    return l_per_100km * M3_PER_LITRE / (100 * M_PER_KM)
+
+
 def mpg_us(m3_per_m: float) -> float:
     """Miles on a US gallon."""
     return US_GALLON_M3 / (m3_per_m * M_PER_MILE)

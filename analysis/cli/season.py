@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import AllRunsOption, season_asked
-from analysis.wording import FULL_THROTTLE_OF_RUNS, number, plural, sentence
+from analysis.wording import FULL_THROTTLE_OF_RUNS, fuel_use, number, plural, sentence
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import parse_speed
 
@@ -38,7 +38,7 @@ def drives(
     if json:
         print_json(answer.to_json())
     else:
-        _print_drives(answer)
+        _print_drives(answer, season.unit)
 
 
 @app.command(name="season")
@@ -56,26 +56,27 @@ def season_(
     if json:
         print_json(answer.to_json())
     else:
-        _print_season(answer)
+        _print_season(answer, season.unit)
 
 
 # --- what is printed ----------------------------------------------------------------------------------------------
 
 
-def _print_drives(answer: DrivesAnswer) -> None:
+def _print_drives(answer: DrivesAnswer, unit: str) -> None:
     out = console()
     fuel = any(math.isfinite(each.l_per_100km) for each in answer.drives)
     rows = [
         [
             each.drive, each.setup, str(each.runs), number(each.best_s), number(each.typical_s),
-            number(each.full_throttle), *([number(each.l_per_100km, 1)] if fuel else []),
+            number(each.full_throttle), *([fuel_use(each.l_per_100km, unit)] if fuel else []),
         ]
         for each in answer.drives
     ]  # fmt: skip
-    headings = ["drive", "setup", "runs", "best", "typical", answer.channel, *(["L/100"] if fuel else [])]
+    headings = ["drive", "setup", "runs", "best", "typical", answer.channel, *([_fuel_heading(unit)] if fuel else [])]
     out.print(table(headings, rows, left=(1,)))
     out.print(
         f"Best and typical (median): seconds from one foot to {answer.speed}, as driven. {_mixture(answer.channel)}"
+        + (_GALLON if fuel and unit == "mph" else "")
     )
     for each in answer.drives:
         for note in each.notes:
@@ -90,6 +91,12 @@ def _print_drives(answer: DrivesAnswer) -> None:
         )
 
 
+def _fuel_heading(unit: str) -> str:
+    return "mpg" if unit == "mph" else "L/100"
+
+
+_GALLON = " mpg: miles on a US gallon."
+
 _GIVES = {
     "weather": "weather DRIVE --temperature 17C --pressure 1015hPa --humidity 59% --wind 1m/s --wind-from 250",
     "setup": "setup FILE --drive DRIVE",
@@ -97,7 +104,7 @@ _GIVES = {
 """The command that adds what is missing."""
 
 
-def _print_season(answer: SeasonAnswer) -> None:
+def _print_season(answer: SeasonAnswer, unit: str) -> None:
     from analysis.answers.sentences import power_by_setup_line
 
     out = console()
@@ -105,15 +112,15 @@ def _print_season(answer: SeasonAnswer) -> None:
         [
             each.setup, str(each.outings), str(each.runs),
             number(each.best_s) + (" *" if each.personal_best else ""), number(each.typical_s),
-            number(each.full_throttle), number(each.l_per_100km, 1), str(each.since or each.first_drive[:10]),
+            number(each.full_throttle), fuel_use(each.l_per_100km, unit), str(each.since or each.first_drive[:10]),
         ]
         for each in answer.setups
     ]  # fmt: skip
-    headings = ["setup", "outings", "runs", "best", "typical", answer.channel, "L/100", "since"]
+    headings = ["setup", "outings", "runs", "best", "typical", answer.channel, _fuel_heading(unit), "since"]
     out.print(table(headings, rows))
     out.print(
         f"Seconds from one foot to {answer.speed}; typical is the median. Times are as driven. "
-        f"{_mixture(answer.channel)}"
+        f"{_mixture(answer.channel)}{_GALLON if unit == 'mph' else ''}"
     )
     if line := power_by_setup_line(answer):
         out.print(line)

@@ -199,21 +199,22 @@ def _caveats(told: _Told) -> list[str]:
 
 
 def _with_what(told: _Told) -> list[Block]:
-    answer = told.by_setup
+    answer, unit = told.by_setup, told.season.unit
     paid = any(each.cost is not None or each.hours is not None for each in answer.setups)
-    heads = ["Setup", "Days", "Runs", "Best", "Typical", answer.channel, "L/100 km"]
+    heads = ["Setup", "Days", "Runs", "Best", "Typical", answer.channel, wording.fuel_use_unit(unit)]
     heads += ["Cost", "Hours", "Changed"] if paid else ["Changed"]
     title = (
         f"Setups; best and typical (median) seconds to {told.to} as driven, {answer.channel} at full throttle, "
         f"{wording.FULL_THROTTLE_OF_RUNS}"
     )
-    out: list[Block] = [Table(title, heads, [_setup_row(each, paid) for each in answer.setups], left=(len(heads) - 1,))]
+    rows = [_setup_row(each, paid, unit) for each in answer.setups]
+    out: list[Block] = [Table(title, heads, rows, left=(len(heads) - 1,))]
     if (parts := _parts_table(answer.setups)) is not None:
         out.append(parts)
     return [*out, _drives_table(told)]
 
 
-def _setup_row(each: SetupSeason, paid: bool) -> list[str]:
+def _setup_row(each: SetupSeason, paid: bool, unit: str) -> list[str]:
     from analysis.conditions.setups import shown
 
     spent = [wording.NONE if value is None else f"{value:g}" for value in (each.cost, each.hours)]
@@ -221,7 +222,7 @@ def _setup_row(each: SetupSeason, paid: bool) -> list[str]:
     changed = "; ".join(f"{part} {shown(pair.a)} \u2192 {shown(pair.b)}" for part, pair in each.changed.items())
     return [
         each.setup, str(each.outings), str(each.runs), wording.number(each.best_s), wording.number(each.typical_s),
-        wording.number(each.full_throttle), wording.number(each.l_per_100km, 1), *(spent if paid else ()),
+        wording.number(each.full_throttle), wording.fuel_use(each.l_per_100km, unit), *(spent if paid else ()),
         changed or wording.NONE,
     ]  # fmt: skip
 

@@ -26,23 +26,25 @@ _TITLE = "Drives"
 def listed(desk: Desk, request: Request) -> View:
     """All drives at a glance."""
 
-    def made(store: DriveStore, progress: Callable[[str], None]) -> DrivesAnswer | None:
+    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[DrivesAnswer, str] | None:
         from analysis.answers.drives import drives_answer
         from analysis.changes.season import gather
 
-        return drives_answer(gather(store, progress=progress)) if store.drives else None
+        if not store.drives:
+            return None
+        season = gather(store, progress=progress)
+        return drives_answer(season), season.unit
 
     asked = desk.ask("drives", made)
     if not asked.done:
         return waiting(asked, "drives", _TITLE)
-    answer = asked.value
-    if answer is None:
+    if asked.value is None:
         none = Words("No drive is in this store yet: start the recorder under Now, and drive.")
         return View(Page(_TITLE, "", ()), "drives", typed("drives"), parts=[Part("list", "None yet", [none])])
-    return _page(answer)
+    return _page(*asked.value)
 
 
-def _page(answer: DrivesAnswer) -> View:
+def _page(answer: DrivesAnswer, unit: str) -> View:
     fuel = any(math.isfinite(each.l_per_100km) for each in answer.drives)
     rows = [
         (
@@ -50,13 +52,14 @@ def _page(answer: DrivesAnswer) -> View:
             [
                 f"{wording.day(each.started_utc)} {local_clock(each.started_utc)[:5]}", str(each.timed),
                 wording.number(each.best_s), wording.number(each.typical_s), wording.number(each.full_throttle),
-                *([wording.number(each.l_per_100km, 1)] if fuel else []), each.setup,
+                *([wording.fuel_use(each.l_per_100km, unit)] if fuel else []), each.setup,
                 "; ".join([*each.notes, *([each.trouble] if each.trouble else [])]),
             ],
         )
         for each in reversed(answer.drives)
     ]  # fmt: skip
-    heads = ["Drive", "Runs", "Best", "Typical", answer.channel, *(["L/100 km"] if fuel else []), "Setup", "Notes"]
+    used = [wording.fuel_use_unit(unit)] if fuel else []
+    heads = ["Drive", "Runs", "Best", "Typical", answer.channel, *used, "Setup", "Notes"]
     caption = (
         f"Seconds from one foot to {answer.speed}, as driven; typical is the median. {answer.channel} at full "
         f"throttle, {wording.FULL_THROTTLE_OF_RUNS}"

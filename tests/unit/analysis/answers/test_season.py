@@ -115,6 +115,11 @@ def test_the_best_run_is_the_fastest_one(record: SeasonRecord, season: SeasonAns
     assert [each.setup for each in season.setups if each.personal_best] == [best.setup] == [fastest.setup]
 
 
+def mpg(litres: float) -> float:
+    """NIST SP 811 (2008), appendix B.8: L/100 km = 235.214 583 / mpg (US) follows."""
+    return 235.214583 / litres
+
+
 def cells(said: Said) -> list[dict[str, str]]:
     return said.table("")
 
@@ -126,7 +131,7 @@ def test_what_drives_prints_and_writes_is_the_answer(made_season: MadeSeason, dr
         assert row["drive"] == each.drive and row["setup"] == each.setup and row["runs"] == str(each.runs)
         for heading, value, digits in (
             ("best", each.best_s, 2), ("typical", each.typical_s, 2), ("AFR", each.full_throttle, 2),
-            ("L/100", each.l_per_100km, 1),
+            ("mpg", mpg(each.l_per_100km), 1),
         ):  # fmt: skip
             assert row[heading] == (f"{value:.{digits}f}" if math.isfinite(value) else "-")
     assert "seconds from one foot to 30 mph, as driven" in said.flat and "tyres at 2.1 bar" in said.out
@@ -150,7 +155,7 @@ def test_what_season_prints_and_writes_is_the_answer(made_season: MadeSeason, se
         assert row["setup"] == each.setup and row["outings"] == str(each.outings) and row["runs"] == str(each.runs)
         assert row["best"] == f"{each.best_s:.2f}" + (" *" if each.personal_best else "")
         assert row["typical"] == f"{each.typical_s:.2f}" and row["AFR"] == f"{each.full_throttle:.2f}"
-        assert row["L/100"] == f"{each.l_per_100km:.1f}" and row["since"] == each.first_drive[:10]
+        assert row["mpg"] == f"{mpg(each.l_per_100km):.1f}" and row["since"] == each.first_drive[:10]
     best = season.personal_best
     assert (
         best is not None and f"* The best run, {best.label} with {best.time_s:.2f} s, is {best.sentence}." in said.flat

@@ -55,9 +55,9 @@ def test_the_list_of_drives_has_each_answer_under_its_heading(at_desk: Visitor, 
     for row, each in zip(rows, reversed(answer.drives), strict=True):
         assert row["Setup"] == each.setup and row["Runs"] == str(each.timed)
         assert (row["Best"], row["Typical"]) == (wording.number(each.best_s), wording.number(each.typical_s))
-        assert (row["AFR"], row["L/100 km"]) == (
+        assert (row["AFR"], row["mpg (US)"]) == (
             wording.number(each.full_throttle),
-            wording.number(each.l_per_100km, 1),
+            wording.number(235.214583 / each.l_per_100km, 1),
         )
     assert f"to {answer.speed}" in page.section("list") and command(page) == "pullbook drives"
 

@@ -265,7 +265,7 @@ def test_times_of_setups_and_drives_are_the_simulators(made_season, true_pages):
     for number, name in enumerate(("baseline", "snorkel and jet")):
         row = next(row for row in read.rows if row[0] == name and len(row) == 10)
         assert row[7:9] == [["-", "-"], ["18", "2"]][number]  # money and hours, as the setup's file says
-        assert float(row[6]) == pytest.approx(L_PER_100KM[number], rel=0.02)
+        assert float(row[6]) == pytest.approx(235.214583 / L_PER_100KM[number], rel=0.02)  # mpg (US), NIST SP 811
 
 
 def test_the_fuel_of_a_loop_is_that_of_fuel(made_season):
@@ -449,7 +449,7 @@ def test_a_season_stands_under_its_headings(made_season, true_pages):
         assert [row["Best"], row["Typical"], row["AFR"]] == [
             two(each[k]) for k in ("best_s", "typical_s", "full_throttle")
         ]
-        assert row["L/100 km"] == f"{each['l_per_100km']:.1f}"
+        assert row["mpg (US)"] == f"{235.214583 / each['l_per_100km']:.1f}"
         changed = "; ".join(f"{part} {pair['a']} \u2192 {pair['b']}" for part, pair in each["changed"].items())
         assert row["Changed"] == (changed or "-")
     bests = {run.label: run for run in gather(DriveStore(store)).runs}
