@@ -36,6 +36,7 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Floats, stretches
 from analysis.motion.geodesy import plane
+from analysis.motion.heights import measured
 
 if TYPE_CHECKING:
     from analysis.motion.fixes import Fixes
@@ -101,9 +102,10 @@ def heights_of(fixes: Fixes) -> Pass:
 
 
 def heights(t_s: Floats, speed_mps: Floats, lat_deg: Floats, lon_deg: Floats, alt_m: Floats) -> Pass:
-    """The heights of a drive from its fixes (n,), NaN where a fix does not say."""
-    told = np.isfinite(t_s + speed_mps + lat_deg + lon_deg + alt_m)
-    every = np.array([t_s, speed_mps, lat_deg, lon_deg, alt_m])[:, told]
+    """The heights of a drive from its fixes (n,), NaN where a fix does not say; see `motion.heights`."""
+    alt = measured(t_s, speed_mps, alt_m)
+    told = np.isfinite(t_s + speed_mps + lat_deg + lon_deg + alt)
+    every = np.array([t_s, speed_mps, lat_deg, lon_deg, alt])[:, told]
     found: list[Floats] = []
     pieces: list[Whole] = []
     for first, last in stretches(every[1] > SLOWEST_MPS):

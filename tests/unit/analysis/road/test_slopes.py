@@ -50,7 +50,7 @@ def test_a_pass_back_is_on_the_road_the_other_way_and_a_crossing_road_is_another
     t = np.arange(0, 60.0, 0.1)
     v = np.full(len(t), 15.0)
     ahead = 45 + (15 * t - 450) / 111_195
-    level = np.zeros(len(t))
+    level = 0.01 * t  # a height that never changes is a held one
     out, back = (heights(t, v, lat, np.full(len(t), 7.0), level) for lat in (ahead, ahead[::-1]))
     across = heights(t, v, np.full(len(t), 45.0), 7.0 + (15 * t - 450) / 111_195 / math.cos(math.radians(45)), level)
     roads = Roads((45.0, 7.0))
