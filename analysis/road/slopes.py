@@ -383,9 +383,15 @@ def learn(passes: Sequence[Pass]) -> LearnedRoad | None:
 
 def _alike(at: Located, other: Located, hills_m: float) -> Floats:
     """Covariance of slopes of size 1 at places (n, m)."""
-    away = np.abs(at.way_m[:, None] - other.way_m[None, :]) * (math.sqrt(3) / hills_m)
     same = (at.road[:, None] == other.road[None, :]) * np.outer(at.sense, other.sense)
-    return np.asarray((1 + away) * np.exp(-away) * same)  # Matern 3/2
+    return np.asarray(slope_correlation(at.way_m[:, None] - other.way_m[None, :], hills_m) * same)
+
+
+def slope_correlation(away_m: Floats, hills_m: float) -> Floats:
+    """How much alike slopes are at places so far apart (any shape), of hills of this length: Matern 3/2 (C. E.
+    Rasmussen, C. K. I. Williams, "Gaussian Processes for Machine Learning", 2006, equation 4.17)."""
+    lengths = np.abs(away_m) * (math.sqrt(3) / hills_m)
+    return np.asarray((1 + lengths) * np.exp(-lengths), float)
 
 
 def _count(roads: Roads, taken: Sequence[Located]) -> Whole:
