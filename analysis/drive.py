@@ -360,10 +360,9 @@ class AnalysedDrive:
         """The slopes of its roads by all passes, its own and those of drives before; None where too few passed them."""
         from analysis.road.slopes import learn
 
-        passes = []
-        for each in [*self.before, self]:
-            with contextlib.suppress(NoAnswer, InputError):
-                passes.append(each.heights)
+        # One that cannot be read tells nothing of the roads, and is told where it is itself asked for.
+        read = bulkhead.each([*self.before, self], lambda drive: drive.heights, tell=lambda left_out: None)
+        passes = [heights for _, heights in read]
         return learn(passes) if len(passes) > 1 else None
 
     def learned_grade(self, run: Run) -> LearnedGrade | None:

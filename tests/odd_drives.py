@@ -117,6 +117,8 @@ ODD: dict[str, Callable[[Path], None]] = {
     "fixes beyond numbers": _table("gps", _column("speed_mps", lambda x: x * 1e306)),
     "fixes nowhere": _table("gps", _column("lat_deg", lambda x: np.full_like(x, np.nan))),
     "fixes off the earth": _table("gps", _column("lat_deg", lambda x: x + 1e6)),
+    "heights beyond numbers": _table("gps", _column("alt_m", lambda x: x * 1e20)),
+    "heights held": _table("gps", _column("alt_m", lambda x: np.full_like(x, 245.4))),
     "fixes without speed": _table("gps", _column("speed_mps", lambda x: np.full_like(x, np.nan))),
     "fixes at rest": _table("gps", _column("speed_mps", np.zeros_like)),
     "one fix": _table("gps", lambda table: table.slice(0, 1)),

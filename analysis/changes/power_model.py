@@ -37,6 +37,7 @@ from numpy.typing import NDArray
 from analysis.arrays import Bools, Floats
 from analysis.changes.day_prior import Student, as_student
 from analysis.changes.priors import DAY_SHARE, RUN_SHARE
+from analysis.road.slopes import slope_correlation
 from analysis.runs.pulls import NODE_WEIGHTS, NODES
 
 Ids = NDArray[np.int64]
@@ -394,8 +395,8 @@ def slope_part(rows: PullRows, hills_m: float) -> Floats:
     y = north[:, None] + half[:, None] * np.cos(heading)[:, None] * NODES[None, :]
 
     def alike(i: int, j: int) -> Floats:
-        away = np.hypot(x[:, i, None] - x[None, :, j], y[:, i, None] - y[None, :, j]) * (math.sqrt(3) / hills_m)
-        return np.asarray((1 + away) * np.exp(-away))  # Matern 3/2
+        away = np.hypot(x[:, i, None] - x[None, :, j], y[:, i, None] - y[None, :, j])
+        return slope_correlation(away, hills_m)
 
     turned = np.cos(heading[:, None] - heading[None, :])
     return np.asarray(np.outer(rows.slope_gain, rows.slope_gain) * turned * _averaged(alike))

@@ -5,7 +5,6 @@ found = power_held(first, second, season)      # sides as `sides.opposed` gives 
 
 from __future__ import annotations
 
-import contextlib
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -23,7 +22,7 @@ from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions import roadload
 from analysis.conditions.weather import STANDARD_AIR
 from analysis.road.slopes import LearnedRoad, learn
-from logger.errors import InputError, NoAnswer
+from logger.store import bulkhead
 
 _OTHER_MASS = 0.005
 _MOST_DRIVES = 20
@@ -73,11 +72,9 @@ def _learned(season: SeasonRecord, pulls: Sequence[SeasonPull]) -> LearnedRoad |
     mine = {each.drive for each in pulls}
     drives = season.store.drives if season.store is not None else []
     asked = sorted(drives, key=lambda drive: drive.id in mine)[-_MOST_DRIVES:]
-    passes = []
-    for drive in sorted(asked, key=lambda drive: drive.drive.manifest.started_utc):
-        with contextlib.suppress(NoAnswer, InputError):
-            passes.append(drive.heights)
-    return learn(passes)
+    asked.sort(key=lambda drive: drive.drive.manifest.started_utc)
+    read = bulkhead.each(asked, lambda drive: drive.heights, tell=lambda left_out: None)
+    return learn([heights for _, heights in read])
 
 
 def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: SeasonRecord) -> list[str]:

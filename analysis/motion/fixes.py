@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.arrays import Bools, Floats
+from analysis.motion.heights import measured
 
 if TYPE_CHECKING:
     from logger.store.drive import Drive
@@ -138,7 +139,8 @@ def read_fixes(drive: Drive) -> Fixes:
 
 
 def clean(fixes: Fixes) -> tuple[Fixes, SetAside]:
-    """Set aside what is no measurement of speed: no fix, few satellites, poor geometry, repeated epochs, spikes."""
+    """Set aside what is no measurement of speed: no fix, few satellites, poor geometry, repeated epochs, spikes. Of the
+    fixes that are kept, a height that is no measurement is NaN."""
     kept = np.ones(len(fixes), bool)
     counts: dict[str, int] = {}
 
@@ -164,7 +166,8 @@ def clean(fixes: Fixes) -> tuple[Fixes, SetAside]:
     spikes = np.zeros(len(fixes), bool)
     spikes[index] = _spikes(fixes.t_s[index], fixes.speed_mps[index])
     drop("spike", spikes)
-    return fixes.only(kept), SetAside(counts, kept)
+    used = fixes.only(kept)
+    return replace(used, alt_m=measured(used.t_s, used.speed_mps, used.alt_m)), SetAside(counts, kept)
 
 
 # --- how: spikes, rounding, rest ----------------------------------------------------------------------------------

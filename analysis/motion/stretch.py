@@ -127,7 +127,8 @@ def turned_about(fixes: Fixes, after_s: float, departed_s: float, noise_mps: flo
 
 def grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
     """Slope of altitude over way by least squares. GPS altitude wanders; how far it wanders within the run's time is
-    taken from where the car stood (else 0.5 m in ten seconds, growing with the root of time: common practice)."""
+    taken from where the car stood (else 0.5 m in ten seconds, growing with the root of time: common practice). NaN
+    where heights were not measured over half of the way."""
     inside = (fixes.t_s >= start) & (fixes.t_s <= stop) & np.isfinite(fixes.alt_m)
     if inside.sum() < 3:
         return Grade(math.nan, math.nan)
@@ -136,7 +137,8 @@ def grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
     good = np.isfinite(way)
     way, alt = way[good] - np.mean(way[good]), alt[good] - np.mean(alt[good])
     spread = float(np.sum(way**2))
-    if spread < 100.0:
+    whole = float(np.diff(motion.distance_at([start, stop]))[0])
+    if spread < 100.0 or not np.ptp(way) >= 0.5 * whole:
         return Grade(math.nan, math.nan)
     slope = float(np.sum(way * alt) / spread)
     wander = _altitude_wander(motion, fixes, stop - start)
@@ -155,10 +157,13 @@ def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
         known = np.isfinite(fixes.alt_m[inside])
         t, alt = fixes.t_s[inside][known], fixes.alt_m[inside][known]
         lag = min(seconds, (rest.end_s - rest.start_s) / 2)
-        if len(t) < 4 or lag < 2:
+        # A height that never changed was held with the position: that tells nothing of how it wanders.
+        if len(t) < 4 or lag < 2 or np.ptp(alt) == 0:
             continue
         later = np.interp(t + lag, t, alt, right=np.nan)
         change = (later - alt)[np.isfinite(later)]
+        if len(change) == 0:
+            continue
         changes.append((float(np.mean(change**2)) * seconds / lag, len(change)))
     if not changes:
         return usual

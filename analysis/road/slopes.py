@@ -36,6 +36,7 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Floats, stretches
 from analysis.motion.geodesy import plane
+from analysis.motion.heights import measured
 
 if TYPE_CHECKING:
     from analysis.motion.fixes import Fixes
@@ -101,9 +102,10 @@ def heights_of(fixes: Fixes) -> Pass:
 
 
 def heights(t_s: Floats, speed_mps: Floats, lat_deg: Floats, lon_deg: Floats, alt_m: Floats) -> Pass:
-    """The heights of a drive from its fixes (n,), NaN where a fix does not say."""
-    told = np.isfinite(t_s + speed_mps + lat_deg + lon_deg + alt_m)
-    every = np.array([t_s, speed_mps, lat_deg, lon_deg, alt_m])[:, told]
+    """The heights of a drive from its fixes (n,), NaN where a fix does not say; see `motion.heights`."""
+    alt = measured(t_s, speed_mps, alt_m)
+    told = np.isfinite(t_s + speed_mps + lat_deg + lon_deg + alt)
+    every = np.array([t_s, speed_mps, lat_deg, lon_deg, alt])[:, told]
     found: list[Floats] = []
     pieces: list[Whole] = []
     for first, last in stretches(every[1] > SLOWEST_MPS):
@@ -381,9 +383,15 @@ def learn(passes: Sequence[Pass]) -> LearnedRoad | None:
 
 def _alike(at: Located, other: Located, hills_m: float) -> Floats:
     """Covariance of slopes of size 1 at places (n, m)."""
-    away = np.abs(at.way_m[:, None] - other.way_m[None, :]) * (math.sqrt(3) / hills_m)
     same = (at.road[:, None] == other.road[None, :]) * np.outer(at.sense, other.sense)
-    return np.asarray((1 + away) * np.exp(-away) * same)  # Matern 3/2
+    return np.asarray(slope_correlation(at.way_m[:, None] - other.way_m[None, :], hills_m) * same)
+
+
+def slope_correlation(away_m: Floats, hills_m: float) -> Floats:
+    """How much alike slopes are at places so far apart (any shape), of hills of this length: Matern 3/2 (C. E.
+    Rasmussen, C. K. I. Williams, "Gaussian Processes for Machine Learning", 2006, equation 4.17)."""
+    lengths = np.abs(away_m) * (math.sqrt(3) / hills_m)
+    return np.asarray((1 + lengths) * np.exp(-lengths), float)
 
 
 def _count(roads: Roads, taken: Sequence[Located]) -> Whole:

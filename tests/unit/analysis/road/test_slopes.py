@@ -24,6 +24,7 @@ from analysis.road.slopes import (
     _posterior,
     heights,
     learn,
+    slope_correlation,
 )
 
 
@@ -50,7 +51,7 @@ def test_a_pass_back_is_on_the_road_the_other_way_and_a_crossing_road_is_another
     t = np.arange(0, 60.0, 0.1)
     v = np.full(len(t), 15.0)
     ahead = 45 + (15 * t - 450) / 111_195
-    level = np.zeros(len(t))
+    level = 0.01 * t  # a height that never changes is a held one
     out, back = (heights(t, v, lat, np.full(len(t), 7.0), level) for lat in (ahead, ahead[::-1]))
     across = heights(t, v, np.full(len(t), 45.0), 7.0 + (15 * t - 450) / 111_195 / math.cos(math.radians(45)), level)
     roads = Roads((45.0, 7.0))
@@ -61,6 +62,16 @@ def test_a_pass_back_is_on_the_road_the_other_way_and_a_crossing_road_is_another
     assert np.diff(taken[1][0][1].way_m) == pytest.approx(-20.0, abs=0.1)
     nowhere = roads.locate(np.array([45.01, np.nan]), np.array([7.0, 7.0]), np.array([0.0, 0.0]))
     assert (nowhere.road == -1).all()
+
+
+def test_slopes_are_alike_by_the_matern_correlation() -> None:
+    """Against its general form by Bessel's function, at smoothness 3/2 (Rasmussen and Williams 2006, equation 4.14)."""
+    from scipy.special import gamma, kv
+
+    away = np.array([[-400.0, -7.0], [30.0, 900.0]])
+    x = math.sqrt(3) * np.abs(away) / 150.0
+    assert slope_correlation(away, 150.0) == pytest.approx(2**-0.5 / gamma(1.5) * x**1.5 * kv(1.5, x))
+    assert slope_correlation(np.zeros(1), 60.0) == 1.0
 
 
 def test_fewer_than_three_passes_tell_nothing() -> None:
