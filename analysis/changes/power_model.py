@@ -151,6 +151,7 @@ class PowerFit:
     def __init__(self, rows: PullRows, design: Floats, hills_m: float | None = None) -> None:
         self.rows = rows
         self._read(design)
+        self._taught: tuple[Floats, Floats] | None = None
         self._still = rows.noise + _constant_parts(rows)
         lengths = HILLS_M if hills_m is None else (hills_m,)
         shared = _grouped_parts(rows)
@@ -158,8 +159,8 @@ class PowerFit:
         start = np.log([PRIORS[name].sigma for name in _NAMES])
         for length in lengths:
             parts = [*shared, slope_part(rows, length)]
-            theta = self._climb(parts, start)
-            value = self._log_posterior(theta, parts)[0]
+            theta = start = self._climb(parts, start)
+            value = self._log_posterior(theta, parts)
             if best is None or value > best[0]:
                 best = value, length, theta, parts
         assert best is not None
@@ -191,10 +192,10 @@ class PowerFit:
         if not all(self.determines(each) for each in c):
             raise ValueError("the design does not determine this contrast")
         inner = c @ self._basis
-        solved = [self._solve(theta) for theta in self._points[0]]
+        _, weight, solved = self._explored
         centre = np.array([inner @ beta for beta, _ in solved])
         spread = np.array([np.einsum("ki,ij,kj->k", inner, covariance, inner) for _, covariance in solved])
-        told = [as_student(centre[:, k], np.sqrt(spread[:, k]), self._points[1]) for k in range(len(c))]
+        told = [as_student(centre[:, k], np.sqrt(spread[:, k]), weight) for k in range(len(c))]
         joint = inner @ self._solve(self.mode)[1] @ inner.T
         size = np.sqrt(np.diag(joint))
         return told, np.asarray(joint / np.outer(size, size))
@@ -227,7 +228,7 @@ class PowerFit:
         out._read(design)
         out._still = rows.noise + _constant_parts(rows) if rows is not self.rows else self._still
         out._parts = [*_grouped_parts(rows), slope_part(rows, self.hills_m)] if rows is not self.rows else self._parts
-        out._points = self._points
+        out._taught = self._explored[:2]
         return out
 
     def _read(self, design: Floats) -> None:
@@ -244,30 +245,22 @@ class PowerFit:
             out += value * part
         return out
 
-    def _solve(self, theta: Floats) -> tuple[Floats, Floats]:
-        """Generalised least squares: estimate and covariance, in coordinates of the design's row space."""
-        from scipy.linalg import cho_solve, solve_triangular
-
-        root = np.linalg.cholesky(self._covariance(theta, self._parts))
-        white = solve_triangular(root, np.column_stack([self.x, self.rows.y]), lower=True)
-        x, y = white[:, :-1], white[:, -1]
-        inner = np.linalg.cholesky(x.T @ x)
-        return cho_solve((inner, True), x.T @ y), cho_solve((inner, True), np.eye(x.shape[1]))
-
-    def _log_posterior(self, theta: Floats, parts: list[Floats]) -> tuple[float, Floats]:
-        """Restricted log likelihood plus log prior of the log standard deviations, up to a constant; and the prior's
-        gradient and curvature (2, k)."""
+    def _whitened(self, theta: Floats, parts: list[Floats]) -> tuple[Floats, Floats, Floats, Floats]:
+        """Root of the covariance, design and response over it, and the root of the design's own information."""
         from scipy.linalg import solve_triangular
 
         root = np.linalg.cholesky(self._covariance(theta, parts))
         white = solve_triangular(root, np.column_stack([self.x, self.rows.y]), lower=True)
         x, y = white[:, :-1], white[:, -1]
-        inner = np.linalg.cholesky(x.T @ x)
-        fitted = solve_triangular(inner, x.T @ y, lower=True)
-        log = -float(np.log(np.diag(root)).sum()) - float(np.log(np.diag(inner)).sum())
-        log -= 0.5 * float(y @ y - fitted @ fitted)
-        prior, slope, bend = _log_priors(theta)
-        return log + prior, np.array([slope, bend])
+        return root, x, y, np.linalg.cholesky(x.T @ x)
+
+    def _solve(self, theta: Floats) -> tuple[Floats, Floats]:
+        """Generalised least squares: estimate and covariance, in coordinates of the design's row space."""
+        return _least_squares(*self._whitened(theta, self._parts)[1:])
+
+    def _log_posterior(self, theta: Floats, parts: list[Floats]) -> float:
+        """Restricted log likelihood plus log prior of the log standard deviations, up to a constant."""
+        return _log_likelihood(*self._whitened(theta, parts)) + _log_priors(theta)[0]
 
     def _projection(self, theta: Floats, parts: list[Floats]) -> Floats:
         from scipy.linalg import cho_solve
@@ -280,12 +273,12 @@ class PowerFit:
     def _climb(self, parts: list[Floats], start: Floats) -> Floats:
         """The mode, by average information with halved steps where one does not climb."""
         theta = start.copy()
-        value = self._log_posterior(theta, parts)[0]
+        value = self._log_posterior(theta, parts)
         for _ in range(25):
             gradient, information = self._information(theta, parts)
             step = np.clip(np.linalg.solve(information, gradient), -1.0, 1.0)
             for _ in range(8):
-                trial = self._log_posterior(theta + step, parts)[0]
+                trial = self._log_posterior(theta + step, parts)
                 if trial >= value - 1e-9:
                     break
                 step = step / 2
@@ -310,8 +303,10 @@ class PowerFit:
         return gradient + slope, average + np.diag(np.maximum(-bend, 0.05))
 
     @cached_property
-    def _points(self) -> tuple[Floats, Floats]:
-        """Points about the mode (m, k) and their posterior weights (m,)."""
+    def _explored(self) -> tuple[Floats, Floats, list[tuple[Floats, Floats]]]:
+        """Points about the mode (m, k), their posterior weights (m,), and what `_solve` gives at each."""
+        if self._taught is not None:
+            return *self._taught, [self._solve(theta) for theta in self._taught[0]]
         from scipy.special import ndtri
         from scipy.stats import qmc
 
@@ -323,9 +318,29 @@ class PowerFit:
         root = np.linalg.cholesky(np.linalg.inv(curvature)) * _WIDER
         z = ndtri(np.clip(qmc.Sobol(k, scramble=True, seed=1).random(_POINTS), 1e-4, 1 - 1e-4))
         points = self.mode + z @ root.T
-        log = np.array([self._log_posterior(each, self._parts)[0] for each in points]) + 0.5 * np.sum(z**2, axis=1)
+        log, solved = 0.5 * np.sum(z**2, axis=1), []
+        for i, theta in enumerate(points):
+            whitened = self._whitened(theta, self._parts)
+            log[i] += _log_likelihood(*whitened) + _log_priors(theta)[0]
+            solved.append(_least_squares(*whitened[1:]))
         weight = np.exp(log - log.max())
-        return points, weight / weight.sum()
+        return points, weight / weight.sum(), solved
+
+
+def _least_squares(x: Floats, y: Floats, inner: Floats) -> tuple[Floats, Floats]:
+    """Estimate and covariance of what `PowerFit._whitened` gives."""
+    from scipy.linalg import cho_solve
+
+    return cho_solve((inner, True), x.T @ y), cho_solve((inner, True), np.eye(x.shape[1]))
+
+
+def _log_likelihood(root: Floats, x: Floats, y: Floats, inner: Floats) -> float:
+    """The restricted one of the same."""
+    from scipy.linalg import solve_triangular
+
+    fitted = solve_triangular(inner, x.T @ y, lower=True)
+    log = -float(np.log(np.diag(root)).sum()) - float(np.log(np.diag(inner)).sum())
+    return log - 0.5 * float(y @ y - fitted @ fitted)
 
 
 def _log_priors(theta: Floats) -> tuple[float, Floats, Floats]:

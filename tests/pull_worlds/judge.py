@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from scipy.stats import t
 
 from analysis.changes.observations import Observation
 from analysis.changes.season import SeasonRecord, gather
@@ -24,7 +25,7 @@ from analysis.changes.sides import held, opposed
 from analysis.store import DriveStore
 from logger.store.drive import list_drives
 from pull_worlds.driving import MPH, power_answer
-from pull_worlds.seasons import DESIGNS, RECEIVERS, Conditions, MadeSeason, drive_season
+from pull_worlds.seasons import DESIGNS, RECEIVERS, Conditions, MadeSeason, drive_season, legs_of
 
 FALSE_SHARE, SPARE = 0.05, 0.02
 """The bar of false verdicts, and what is left to the luck of so many seasons."""
@@ -37,6 +38,8 @@ WRONG_SIGN = 0.01
 MANY = 100
 """Fewer questions than this tell nothing of coverage or bias."""
 FORTY = 40 * MPH
+LEG, LEG_DF = 0.005, 8.0
+"""What legs are said to do to power in the program, and how many repeats that weighs as."""
 MORE, LESS = "more power", "less power"
 
 
@@ -62,6 +65,8 @@ class Tally:
     """Half width over that of the time to 40 mph by itself, as power."""
     joint_ratios: list[float] = field(default_factory=list)
     """The same over the time's interval as `compare` shows it, that holds together with other speeds'."""
+    leg_ratios: list[float] = field(default_factory=list)
+    """The same over the time's by itself with `LEG` in it, as power's has: like against like. Of one outing only."""
     time_claimed: int = 0
     time_errors: list[float] = field(default_factory=list)
     """Of the same times, as power: what they missed the truth by."""
@@ -154,6 +159,18 @@ def _against_time(tally: Tally, made: MadeSeason, record: SeasonRecord, setup: s
         tally.ratios.append(tally.halves[-1] / alone)
         tally.time_errors.append(-i.estimate / seconds - (tally.conditions.gain - 1))
         tally.joint_ratios.append(tally.halves[-1] / joint)
+        if len({outing for outing, _, _ in legs_of(DESIGNS[tally.design].legs)}) == 1:
+            with_legs = _with_legs(i.sigma / seconds, i.df, tally.design, setup)
+            tally.leg_ratios.append(tally.halves[-1] / with_legs)
+
+
+def _with_legs(sigma: float, df: float, design: str, setup: str) -> float:
+    """Half width of a difference in one outing whose standard error knows of no legs, with them: Welch's t."""
+    starts = [(carried, count) for _, carried, count in legs_of(DESIGNS[design].legs) if carried in ("A", setup)]
+    total = {one: sum(count for carried, count in starts if carried == one) for one in ("A", setup)}
+    legs = LEG**2 * sum((count / total[carried]) ** 2 for carried, count in starts)
+    both = sigma**2 + legs
+    return float(t.ppf(0.975, both**2 / (sigma**4 / df + legs**2 / LEG_DF)) * math.sqrt(both))
 
 
 def _full_throttle(tally: Tally, made: MadeSeason, record: Any) -> None:
@@ -173,7 +190,7 @@ def _full_throttle(tally: Tally, made: MadeSeason, record: Any) -> None:
 
 HEAD = (
     "| design | rolling | conditions | seasons | told | claimed | any | wrong | coverage | bias | half | "
-    "rms | time's rms | of time's alone | joint | time claimed | part kept | full lost | away | misses |"
+    "rms | time's rms | of time's alone | joint | with legs | time claimed | part kept | full lost | away | misses |"
 )
 
 
@@ -201,7 +218,7 @@ def row(tally: Tally) -> str:
         f"{100 * tally.claimed / n:.1f}", f"{100 * tally.any / max(tally.seasons, 1):.1f}",
         f"{100 * tally.wrong / n:.1f}", f"{100 * tally.covered / max(tally.told, 1):.1f}", bias,
         middle(tally.halves, 100), rms(tally.errors), rms(tally.time_errors), middle(tally.ratios),
-        middle(tally.joint_ratios),
+        middle(tally.joint_ratios), middle(tally.leg_ratios),
         f"{100 * tally.time_claimed / n:.1f}", of(tally.part), of(tally.full), str(tally.away), "; ".join(tally.misses),
     ]  # fmt: skip
     return "| " + " | ".join(cells) + " |"

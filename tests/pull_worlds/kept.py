@@ -32,7 +32,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 
-from analysis.changes import season_pack, season_rows
+from analysis.changes import compare, compare_power, season_pack, season_rows
 from analysis.changes.season import gather
 from analysis.changes.season_rows import DriveRows, RunRow, work_out
 from analysis.drive import AnalysedDrive
@@ -257,10 +257,16 @@ def _given(rows: dict[str, DriveRows]) -> Iterator[None]:
         lambda self, drive, progress=None: season_rows.under_its_loads(rows[drive.id], drive)
     )
     season_pack.Together.keep = lambda self: None  # type: ignore[method-assign]
+    # What is told beside the whole is not judged, and is half of the work.
+    beside = compare_power._groups, compare_power._by_starts, compare._trace
+    compare_power._groups = lambda *_: []
+    compare_power._by_starts = lambda *_: math.nan
+    compare._trace = lambda *_: []
     try:
         yield
     finally:
         season_pack.Together.rows, season_pack.Together.keep = was  # type: ignore[method-assign]
+        compare_power._groups, compare_power._by_starts, compare._trace = beside
 
 
 def asked(driven: Driven, folder: Path, c: Conditions, tally: Tally, draw: int = 0) -> None:
@@ -330,6 +336,18 @@ def summed(tallies: Sequence[Tally]) -> list[Tally]:
     return list(out.values())
 
 
+def judge(design: str, base: str, seasons: int, draws: int, out: Path, first: int = 0) -> list[Tally]:
+    """Drive seasons as `base` and ask each under all that is laid on; a tally of each condition."""
+    for number in range(first, first + seasons):
+        season_of_all(design, base, number, draws, out)
+    return summed(found_in(out, f"{design} {base}".replace("/", "-")))
+
+
+def found_in(out: Path, named: str = "*") -> list[Tally]:
+    """What a folder holds of a design and base."""
+    return [each for file in sorted(out.glob(f"{named} [0-9]*.pickle")) for each in pickle.loads(file.read_bytes())]
+
+
 def check(design: str, base: str, number: int) -> str:
     """How far a season that went through files is from the same one kept: in rows, and in the answer."""
     plain = replace(BASES[base], rolling=MOST, day=0.0)
@@ -397,10 +415,9 @@ def main() -> int:
         for base in asked_for.bases:
             for design in designs:
                 season_of_all(design, base, number, asked_for.draws, asked_for.out)
-    found = [each for file in sorted(asked_for.out.glob("*.pickle")) for each in pickle.loads(file.read_bytes())]
     print(HEAD)
     print("| --- " * (HEAD.count("|") - 1) + "|")
-    for tally in summed(found):
+    for tally in summed(found_in(asked_for.out)):
         print(row(tally))
     return 0
 

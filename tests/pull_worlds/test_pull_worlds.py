@@ -149,29 +149,17 @@ def test_a_gain_of_power_is_told_by_its_pulls() -> None:
     assert tally.full[1] == 12 and tally.full[0] <= 4
 
 
-QUIET = [Conditions(rolling=n, day=day) for n in (0, 10, 20) for day in (0.0, 0.005, 0.01, 0.02)]
-ROUGH = [
-    *(Conditions(rolling=n, leg=0.005) for n in (0, 10, 20)),
-    Conditions(wind=2.0),
-    *(Conditions(receiver=name) for name in ("wander", "smooth", "wander, smooth")),
-    Conditions(part=(0.3, 0.1)),
-    Conditions(part=(0.1, 0.3)),
-    Conditions(part=(0.3, 0.1), throttle=True),
-    Conditions(gain=1.04),
-    Conditions(gain=1 / 1.08),
-]
-
-
 @pytest.mark.long
 @pytest.mark.timeout(4 * 3600)
-@pytest.mark.parametrize("conditions", [*QUIET, *ROUGH], ids=str)
+@pytest.mark.parametrize("base", kept.BASES)
 @pytest.mark.parametrize("design", DESIGNS)
-def test_bars(design: str, conditions: Conditions) -> None:
-    pytest.importorskip("analysis.answers.power_change")
-    tally = judge.judge(design, conditions, 400)
-    print(judge.row(tally))
-    assert tally.told >= 0.9 * tally.questions
-    assert not tally.misses
+def test_bars(design: str, base: str, tmp_path: Path) -> None:
+    """A hundred seasons of four draws under each condition: see `kept`. Which bars are known to be missed stands in
+    docs/methods/not-met.md."""
+    tallies = kept.judge(design, base, 100, 4, tmp_path)
+    print(*map(judge.row, tallies), sep="\n")
+    assert all(each.told >= 0.9 * each.questions for each in tallies)
+    assert not {judge.row(each): each.misses for each in tallies if each.misses}
 
 
 @pytest.mark.long
