@@ -1,4 +1,4 @@
-"""Every text of the program and of its files that an owner may see: `python tests/owners_words.py [PATH...]` lists them.
+"""Every text of the program and of its files that an owner may see; `python tests/owners_words.py [PATH...]` lists it.
 
 From Python all texts of two words or more, but docstrings; of a text with values in it the values stand as {names}.
 From templates and scripts their text; from the explained configuration files their comments.

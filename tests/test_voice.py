@@ -27,6 +27,14 @@ ODD = {
     r"\bwould tell\b|\b(be|is|are|was|were|not) told\b": "known, shown, measured",
     r"\bexpected one such as\b": "write it as ...",
     r"\bthere is no such\b": "no such ... ; name it first",
+    r"\bis at work\b": "is running",
+    r"\bto be seen\b": "seen, shown",
+    r"\b(?:takes?|taken) away\b|\bputs? away\b": "remove, hide",
+    r"\bas (?:is )?usual\b": "by default, usually",
+    r"\b(?:hold|holds|held|holding) (?:\w+ ){0,3}against\b": "compared with",
+    r"\bfor granted\b": "assumed",
+    r"\bas (?:it stands|they stand)\b": "as it is",
+    r"\bmay be left\b": "you can leave it",
 }
 
 

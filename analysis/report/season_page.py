@@ -76,6 +76,7 @@ def season_page(season: SeasonRecord, speed_mps: float | None = None) -> Page:
         subtitle="Season",
         verdict=_verdict(told),
         caveats=_caveats(told),
+        why=_why(told),
         facts=[
             ("Drives", str(len(season.drives))),
             ("Days", str(len({row.outing for row in season.drives}))),
@@ -119,16 +120,16 @@ def _effects_of(season: SeasonRecord, speed_mps: float | None) -> EffectsAnswer 
 
 def _car(season: SeasonRecord) -> str:
     drives = season.store.drives if season.store is not None else []
-    return next((drive.car.car.name for drive in reversed(drives) if drive.car is not None), "Car not said")
+    return next((drive.car.car.name for drive in reversed(drives) if drive.car is not None), "Car not named")
 
 
 def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
     season = told.season
     days = [(row.started_utc, row.weather, row.air) for row in season.drives]
     return [
-        Section("driven", "What was driven, and with what", [*_timeline(told), *_with_what(told)]),
+        Section("driven", "Drives and setups", [*_timeline(told), *_with_what(told)]),
         Section("effects", "What each change did", _effects(told)),
-        Section("steps", "Setup after setup", _steps(told)),
+        Section("steps", "Setup by setup", _steps(told)),
         Section("traces", f"The best run of each setup to {told.to}", _traces(told)),
         Section("gained", "Time gained and lost", _gained(told)),
         Section("mixture", "Mixture", _mixture(told)),
@@ -143,7 +144,7 @@ def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
 
 def _verdict(told: _Told) -> list[str]:
     if not told.season.runs:
-        return ["No standing run of this season counts yet: `pullbook runs` says why for each drive."]
+        return ["No standing run of this season is counted yet. `pullbook runs` says why for each drive."]
     said = _effects_said(told.effects) if told.effects is not None else []
     if line := power_by_setup_line(told.by_setup):
         said.insert(0, line)
@@ -174,7 +175,7 @@ def _effects_said(found: EffectsAnswer) -> list[str]:
     return [*said, *open_ones, *(f"{' and '.join(group)} {_TANGLED}" for group in found.tangled)]
 
 
-_TANGLED = "always changed together: what each does cannot be told from these drives."
+_TANGLED = "always changed together, so these drives cannot separate them."
 
 
 def _caveats(told: _Told) -> list[str]:
@@ -184,14 +185,18 @@ def _caveats(told: _Told) -> list[str]:
     for row in told.by_drive.drives:
         if row.trouble:
             lines.append(f"{row.drive}: {wording.without_folder(row.trouble, folder) if folder else row.trouble}")
-    struck = [each for each in season.left_out if each.struck]
-    lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
-    others = len(season.left_out) - len(struck)
-    if others:
-        lines.append(f"{wording.plural(others, 'run')} not counted: broken off, not plausible, or at part throttle")
     if without := told.by_setup.drives_without_setup:
         drives = wording.plural(len(without), "drive")
-        lines.append(f"{drives} without a setup: `pullbook setup FILE --drive DRIVE` gives one")
+        lines.append(f"{drives} without a setup. `pullbook setup FILE --drive DRIVE` adds it.")
+    return [sentence(line) for line in dict.fromkeys(lines)]
+
+
+def _why(told: _Told) -> list[str]:
+    """Which runs are not counted."""
+    struck = [each for each in told.season.left_out if each.struck]
+    lines = [f"{each.label} is struck out: {each.reason}" for each in struck]
+    if others := len(told.season.left_out) - len(struck):
+        lines.append(f"{wording.plural(others, 'run')} not counted: broken off, not plausible, or at part throttle")
     return [sentence(line) for line in dict.fromkeys(lines)]
 
 
@@ -231,7 +236,7 @@ def _parts_table(setups: Sequence[SetupSeason]) -> Table | None:
 
     parts = list(dict.fromkeys(part for each in setups for part in each.parts))
     rows = [[part, *(shown(each.parts.get(part)) for each in setups)] for part in parts]
-    return Table("What each setup is", ["Part", *(each.setup for each in setups)], rows, folded=True) if rows else None
+    return Table("Parts of each setup", ["Part", *(each.setup for each in setups)], rows, folded=True) if rows else None
 
 
 def _drives_table(told: _Told) -> Table:
@@ -266,7 +271,7 @@ def _timeline(told: _Told) -> list[Block]:
         Axis(f"Time to {told.to}", "s"),
         said=f"The time to {told.to} of {len(season.runs)} runs on {wording.plural(len(outings), 'day')}.",
     )
-    caption = "Every run that counts, as driven, with one standard deviation of its measurement; a column is a day."
+    caption = "Every counted run, as driven, \u00b1 one standard deviation of its measurement. Each column is a day."
     return [Figure(f"The season: seconds from one foot to {told.to}", plot, caption, switches=True)]
 
 
@@ -306,7 +311,7 @@ def _effects(told: _Told) -> list[Block]:
         return []
     by = wording.judged_by(found.corrected_by)
     out: list[Block] = [
-        Words(f"Against {described(found.base)}."),
+        Words(f"Compared with {described(found.base)}."),
         *([_power_table(found)] if found.power else []),
         _effects_figure(found.time, told.to, by),
         _effect_table(found.time, "s", f"Time to {told.to} from one foot{by}"),
@@ -318,7 +323,7 @@ def _effects(told: _Told) -> list[Block]:
     if found.fuel:
         out.append(_effect_table(found.fuel, "L/100 km", "Fuel"))
     tangled = [f"{' and '.join(group)} {_TANGLED}" for group in found.tangled]
-    return [*out, Bullets(tangled or ["No parts are tangled: each effect stands for itself."])]
+    return [*out, Bullets(tangled or ["No parts always changed together, so each effect is that of its own part."])]
 
 
 def _power_table(found: EffectsAnswer) -> Table:
@@ -329,7 +334,7 @@ def _power_table(found: EffectsAnswer) -> Table:
         ]
         for each in found.power
     ]  # fmt: skip
-    title = "Power at the wheels, by every full pull, standing and rolling"
+    title = "Power at the wheels, from every full pull, standing and rolling"
     return judgement_first(title, ["Change", "Pulls", "Power %", "With days", "Shown"], rows)
 
 
@@ -343,7 +348,7 @@ def _effects_figure(found: Sequence[TimeEffect], to: str, by: str) -> Figure:
         60,
         f"What {wording.plural(len(found), 'change')} did to the time, with intervals.",
     )
-    how = f"An interval that does not reach zero shows an effect. {HOW_TO_READ}"
+    how = f"An interval that stays clear of zero shows an effect. {HOW_TO_READ}"
     return Figure(f"Effect on the time to {to}{by}", plot, how, switches=True)
 
 
@@ -366,7 +371,7 @@ def _steps(told: _Told) -> list[Block]:
             continue
         top = answer.splits[-1]
         rows.append([names, top.speed, *of_split(top).cells[:2], sentence(answer.sentence)])
-    title = "Each setup against the one before it, as `pullbook compare` has it"
+    title = "Each setup against the one before it, by `pullbook compare`"
     return [judgement_first(title, ["", "To", "Seconds", "With days", "Verdict"], rows)] if rows else []
 
 
@@ -401,7 +406,7 @@ def _gained(told: _Told) -> list[Block]:
     if not named or not tops:
         return []
     drawn = [Drawn(side.name, side.runs, k % STYLES, None, "single runs") for k, side in enumerate(named)]
-    caption = f"The reference is the mean of {named[0].name}. Strong lines are means of setups, grey ones single runs."
+    caption = f"The reference is the mean of {named[0].name}. Thick lines are means, grey lines single runs."
     title = "Against the first setup, speed by speed"
     speeds = speeds_up_to(tops[len(tops) // 5])
     figure = behind_plot(drawn, speeds, told.season.unit, "the reference", title, caption, False)
@@ -416,7 +421,7 @@ def _mixture(told: _Told) -> list[Block]:
         return []
     drive, run = told.quickest
     return [
-        Words(f"Of drive {drive.id}, which holds the best run of the season."),
+        Words(f"From drive {drive.id}, which has the best run of the season."),
         *mixture_blocks(told.mixture), *along_best(drive, told.mixture, run),
     ]  # fmt: skip
 

@@ -37,7 +37,7 @@ def listed(desk: Desk, request: Request) -> View:
         return waiting(asked, "drives", _TITLE)
     answer = asked.value
     if answer is None:
-        none = Words("No drive is in this store yet: start the recorder under Now, and drive.")
+        none = Words("There are no drives in this store yet. Start the recorder under Now, and drive.")
         return View(Page(_TITLE, "", ()), "drives", typed("drives"), parts=[Part("list", "None yet", [none])])
     return _page(answer)
 
@@ -58,14 +58,14 @@ def _page(answer: DrivesAnswer) -> View:
     ]  # fmt: skip
     heads = ["Drive", "Runs", "Best", "Typical", answer.channel, *(["L/100 km"] if fuel else []), "Setup", "Notes"]
     caption = (
-        f"Seconds from one foot to {answer.speed}, as driven; typical is the median. {answer.channel} at full "
+        f"Seconds from one foot to {answer.speed}, as driven; typical = median. {answer.channel} at full "
         f"throttle, {wording.FULL_THROTTLE_OF_RUNS}"
     )
     table = Rows(caption, heads, rows, left=(len(heads) - 2, len(heads) - 1))
     lacking = [
         f"No {lack.what} yet: {', '.join(lack.drives[:3])}"
         + (f" and {len(lack.drives) - 3} more" if len(lack.drives) > 3 else "")
-        + ". Its page takes it."
+        + ". Enter it on the page of the drive."
         for lack in answer.lacking
     ]
     page = Page(_TITLE, f"{wording.plural(len(rows), 'drive')} in this store", ())

@@ -141,7 +141,7 @@ def test_what_is_wrong_is_told_at_its_entry_and_nothing_is_written(store: Path, 
     (store / "car.toml").write_text(text := examples.text("wren.toml"))
     answer = send(client, "car", "car", **{"car.mass_kg": "392 kg", "car.name": "Wren", "car.drag_coefficient": "-1"})
     assert answer.status == 422 and (store / "car.toml").read_text() == text
-    assert told(answer)[0] == "Nothing was written: see below."
+    assert told(answer)[0] == "Nothing was written. See below."
     assert len(told(answer)) == 3 and 'value="392 kg"' in answer.text
 
 
