@@ -136,8 +136,7 @@ def _times(told: _Told) -> list[str]:
     """The best run's time and the median, to the highest speed that half of the runs reach."""
     top = highest_common(told.runs)
     if top is None:
-        count = wording.plural(len(told.runs.runs), "run")
-        none = f"None of the {count} is counted. Each was broken off, not plausible or struck out."
+        none = "No run of this drive is counted: broken off, not plausible or struck out."
         return [none] if told.runs.runs else []
     best = next(run for run in told.runs.runs if run.n == top.best_run)
     split = next(split for split in best.splits if split.speed == top.speed)
@@ -219,7 +218,7 @@ def _facts(told: _Told) -> list[tuple[str, str]]:
     motion, receiver = told.drive.motion, told.runs.receiver
     rate = f"{receiver.hz:.0f} a second" if receiver.step_s <= 0.7 else f"one every {receiver.step_s:.0f} s"
     out = [
-        ("Length", wording.duration(told.runs.duration_s)),
+        ("Duration", wording.duration(told.runs.duration_s)),
         ("Distance", wording.distance_text(float(motion.distance_m[-1]), told.unit)),
         ("Fastest", speed_label(float(motion.speed_mps.max()), told.unit)),
         ("Runs", f"{len(told.runs.runs)}, {len(counted_runs(told.runs))} counted"),

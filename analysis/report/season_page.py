@@ -20,7 +20,7 @@ from analysis.report.intervals import HOW_TO_READ, interval_plot, of_measure, of
 from analysis.report.mixture_section import along_best, mixture_blocks
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words, judgement_first
 from analysis.report.plots import STYLES, Axis, Series, cut, draw
-from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
+from analysis.report.sections import background_of, cautions, footer, plan_blocks, weather_blocks
 from analysis.report.traces import RunLine, best_as_driven, over_way, run_called, speed_over_time
 from analysis.runs.run import Run
 from analysis.wording import sentence
@@ -145,15 +145,28 @@ def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
 def _verdict(told: _Told) -> list[str]:
     if not told.season.runs:
         return ["No standing run of this season is counted yet. `pullbook runs` says why for each drive."]
-    said = _effects_said(told.effects) if told.effects is not None else []
+    said = _headline(told.effects, told.to) if told.effects is not None else []
     if line := power_by_setup_line(told.by_setup):
-        said.insert(0, line)
+        said.append(line)
+    said += _effects_said(told.effects) if told.effects is not None else []
     best = told.by_setup.personal_best
     if best is not None:
         said.append(
             f"The best run to {told.to}, {best.label} with {best.time_s:.2f} s ({best.setup}), is {best.sentence}."
         )
     return [sentence(line) for line in said]
+
+
+def _headline(found: EffectsAnswer, to: str) -> list[str]:
+    """How many changes show an effect on the time, in one line."""
+    known = [each.effects[0] for each in found.time if math.isfinite(each.effects[0].low)]
+    shown = sum(each.high < 0 or each.low > 0 for each in known)
+    if not known:
+        return []
+    if len(known) == 1:
+        return [f"The change shows {'a' if shown else 'no'} difference in the time to {to}."]
+    who = f"{shown} of {len(known)}" if shown else f"None of the {len(known)}"
+    return [f"{who} changes {'shows' if shown < 2 else 'show'} a difference in the time to {to}."]
 
 
 def _effects_said(found: EffectsAnswer) -> list[str]:
@@ -181,6 +194,7 @@ _TANGLED = "always changed together, so these drives cannot separate them."
 def _caveats(told: _Told) -> list[str]:
     season = told.season
     lines = list(told.effects.caveats if told.effects is not None else season.caveats)
+    lines = [line for line in lines if line not in background_of(told.effects)]
     folder = season.store.path if season.store is not None else None
     for row in told.by_drive.drives:
         if row.trouble:
@@ -192,9 +206,10 @@ def _caveats(told: _Told) -> list[str]:
 
 
 def _why(told: _Told) -> list[str]:
-    """Which runs are not counted."""
+    """How the figures were worked out, and which runs are not counted."""
     struck = [each for each in told.season.left_out if each.struck]
-    lines = [f"{each.label} is struck out: {each.reason}" for each in struck]
+    lines = list(background_of(told.effects))
+    lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
     if others := len(told.season.left_out) - len(struck):
         lines.append(f"{wording.plural(others, 'run')} not counted: broken off, not plausible, or at part throttle")
     return [sentence(line) for line in dict.fromkeys(lines)]

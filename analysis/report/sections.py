@@ -30,6 +30,12 @@ def cautions(mixtures: Iterable[MixtureAnswer | None]) -> list[str]:
     ]
 
 
+def background_of(answer: object) -> Sequence[str]:
+    """Those of an answer's caveats that ask the owner for nothing, if it names them: they stand under Why."""
+    found: Sequence[str] = getattr(answer, "background", ())
+    return found
+
+
 # --- weather ----------------------------------------------------------------------------------------------------------
 
 

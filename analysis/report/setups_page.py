@@ -21,7 +21,7 @@ from analysis.report.mixture_section import along_both, change_map, mixture_bloc
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words, judgement_first
 from analysis.report.plots import Axis, Series, draw
 from analysis.report.runs_section import FEW
-from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
+from analysis.report.sections import background_of, cautions, footer, plan_blocks, weather_blocks
 from analysis.report.traces import RunLine, best_as_driven, first_there, over_way
 from analysis.runs.run import Run
 from analysis.wording import sentence
@@ -123,12 +123,13 @@ def _verdict(answer: CompareAnswer) -> list[str]:
 
 def _caveats(answer: CompareAnswer) -> list[str]:
     # What the terminal shows when asked to stands on this page.
-    return [sentence(line.replace("`--trace` shows", f'"{_ALONG}" shows')) for line in answer.caveats]
+    lines = [line for line in answer.caveats if line not in background_of(answer)]
+    return [sentence(line.replace("`--trace` shows", f'"{_ALONG}" shows')) for line in lines]
 
 
 def _why(answer: CompareAnswer) -> list[str]:
-    """Which runs are counted, and how times are corrected."""
-    lines = list(answer.outliers)
+    """How the figures were worked out: days, the runs that are counted, the correction."""
+    lines = [*background_of(answer), *answer.outliers]
     lines += [f"{each.run} is struck out: {each.reason}" for each in answer.left_out if each.struck]
     if others := [each for each in answer.left_out if not each.struck]:
         why = "; ".join(f"{each.run} {each.reason}" for each in others[:6])

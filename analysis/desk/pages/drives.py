@@ -68,7 +68,12 @@ def _page(answer: DrivesAnswer) -> View:
         + ". Enter it on the page of the drive."
         for lack in answer.lacking
     ]
-    page = Page(_TITLE, f"{wording.plural(len(rows), 'drive')} in this store", ())
+    timed = [each for each in answer.drives if math.isfinite(each.best_s)]
+    best = min(timed, key=lambda each: each.best_s, default=None)
+    said = "No standing run in this store is counted yet." if best is None else (
+        f"Best run: {answer.speed} in {best.best_s:.2f} s on {wording.day(best.started_utc)}, setup {best.setup}."
+    )  # fmt: skip
+    page = Page(_TITLE, f"{wording.plural(len(rows), 'drive')} in this store", (said,))
     blocks: list[Shown] = [table, Bullets(lacking)] if lacking else [table]
     return View(page, "drives", typed("drives"), parts=[Part("list", "The newest first", blocks)])
 

@@ -179,7 +179,7 @@ def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made:
         used="70mL",
     )
     doubt = at_desk.send(page, "fuel", {"used": "70L"})
-    assert doubt.status == 422 and "Not kept:" in doubt.text and doubt.form("fuel")["used"] == ["70L"]
+    assert doubt.status == 422 and "Not saved:" in doubt.text and doubt.form("fuel")["used"] == ["70L"]
     assert "\u201cSave it anyway\u201d" in doubt.text and manifest(store, name)["fuel"] == before
     way = made.loop_m
     litres = 3.5e-5 * way  # 3.5 L/100 km
@@ -216,7 +216,7 @@ def test_two_tabs_do_not_lose_each_others_changes(at_desk: Visitor, store: Path,
     one, two = at_desk.get(f"/drive/{name}"), at_desk.get(f"/drive/{name}")
     at_desk.send(one, "note", {"text": "from the first tab"})
     late = at_desk.send(two, "note", {"text": "from the second tab"})
-    assert late.status == 422 and "was changed meanwhile" in late.wrong
+    assert late.status == 422 and "was changed in the meantime" in late.wrong
     assert late.form("note")["text"] == ["from the second tab"] and "from the first tab" in late.section("driven")
     notes = [each["text"] for each in manifest(store, name)["notes"]]
     assert "from the first tab" in notes and "from the second tab" not in notes
@@ -245,5 +245,5 @@ def test_parts_for_coming_drives_are_changed_with_the_questions_of_the_verb(at_d
     text = force.read_text(encoding="utf-8")
     assert "main_jet_mm = 1.0" in text and "for the heat" in text
     late = at_desk.send(two, "set", {"parts": "snorkel=long"})
-    assert late.status == 422 and "was changed meanwhile" in late.section("setting")
+    assert late.status == 422 and "was changed in the meantime" in late.section("setting")
     assert late.form("set")["parts"] == ["snorkel=long"] and force.read_text(encoding="utf-8") == text

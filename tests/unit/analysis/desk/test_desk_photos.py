@@ -163,9 +163,9 @@ def test_a_picture_for_a_drive_that_was_changed_meanwhile_is_not_kept(at_desk: V
     at_desk.send(one, "note", {"text": "from the first tab"})
     before = kept(made)
     late = at_desk.send_files(two, "photo", {"words": "late"}, [("picture", "a.png", picture((50, 50), "PNG"))])
-    assert late.status == 422 and "was changed meanwhile" in late.wrong and kept(made) == before
+    assert late.status == 422 and "was changed in the meantime" in late.wrong and kept(made) == before
     stale = at_desk.send(two, "putaway", {"kept": "1"})
-    assert stale.status == 422 and "was changed meanwhile" in stale.wrong and kept(made) == before
+    assert stale.status == 422 and "was changed in the meantime" in stale.wrong and kept(made) == before
 
 
 def test_a_damaged_picture_is_named_and_the_page_stands(at_desk: Visitor, made: Path) -> None:
@@ -177,7 +177,7 @@ def test_a_damaged_picture_is_named_and_the_page_stands(at_desk: Visitor, made: 
     # The note makes the page anew: what was painted before must not hide that the file is another.
     page = at_desk.send(done, "note", {"text": "looked again"})
     assert page.status == 200 and len(shown(page)) == many - 1
-    assert f"Not shown: {made.name}/{file.name}: this is not the photograph that was kept" in page.section("photos")
+    assert f"Not shown: {made.name}/{file.name}: this photograph has changed since it was kept" in page.section("photos")
     file.write_bytes(data)
 
 
