@@ -177,7 +177,8 @@ def test_a_damaged_picture_is_named_and_the_page_stands(at_desk: Visitor, made: 
     # The note makes the page anew: what was painted before must not hide that the file is another.
     page = at_desk.send(done, "note", {"text": "looked again"})
     assert page.status == 200 and len(shown(page)) == many - 1
-    assert f"Not shown: {made.name}/{file.name}: this photograph has changed since it was kept" in page.section("photos")
+    said = f"Not shown: {made.name}/{file.name}: this photograph has changed since it was kept"
+    assert said in page.section("photos")
     file.write_bytes(data)
 
 
