@@ -222,7 +222,7 @@ def fuel_form(held: Held) -> Form:
         [_version(held), Entry("used", "Fuel used", help="As a volume: 0.84gal or 3.2L."),
          Entry("by_weight", "Or its weight", help="Such as 2.31kg."),
          Entry("sigma", "How exact that is (\u00b1)", help="One standard error: how well fills, or the scale, repeat."),
-         Entry("fuel_temp", "Temperature of the fuel", help="Such as 31C or 88F; needed with a volume."),
+         Entry("fuel_temp", "Temperature of the fuel", help="Such as 31C or 88F, if you gave a volume."),
          Entry("band", "Speed to hold", help="The band you meant to hold, such as 45mph-50mph."),
          Entry("anyway", "Save it anyway", how="tick", help="Even if no car uses so much or so little.")],
         "Save the fuel", "For a loop that ends where it started, filled to the same mark. Fill and weigh in the open, "
