@@ -1,9 +1,10 @@
-"""Makes the README's pictures of the desk, desk-now.webp and desk-car.webp: the Wren as it records, invented figures.
+"""Makes the README's pictures: desk-now.webp, the Wren as it records, invented figures; report.webp, a report's top.
 
-    PYTHONPATH=.:tests:sample_logs python docs/desk_pictures.py [folder] [--all]
+    PYTHONPATH=.:tests:sample_logs python docs/desk_pictures.py [folder] [--all] [report.html]
 
 Needs chromium, chromium-driver and Pillow (which the program does not). `--all` makes every page at each size, light
-and dark, to be looked at.
+and dark, to look at. A file ending in .html is a report, such as `pullbook report baseline "snorkel and needle"` wrote:
+then only its picture is made.
 """
 
 from __future__ import annotations
@@ -27,6 +28,8 @@ SIZES = {"laptop": (1366, 768), "phone": (390, 844)}
 PAGES = ("/now", "/car", "/car/about", "/car/file/recorder", "/car/file/car", "/car/file/setup", "/help")
 WIDTH = 720
 """Of a picture in the README [pixels]."""
+REPORT = (900, 600)
+"""Of a report's top: what is seen of it, and the size of its picture [pixels]."""
 
 
 def store_of_the_wren(store: Path) -> None:
@@ -56,6 +59,17 @@ def tell(store: Path, over: threading.Event) -> None:
         front.write_figures(store, {"pid": os.getpid(), "mixture": 12.4, "mixture_channel": "afr", "speed_mps": 16.54})
 
 
+def report_picture(report: Path, folder: Path) -> None:
+    """The top of a report, as a picture."""
+    from PIL import Image
+
+    with tempfile.TemporaryDirectory() as made, chromium(Path(made), REPORT) as browser:
+        browser.get(report.resolve().as_uri())
+        time.sleep(0.8)
+        shot = Image.open(io.BytesIO(browser.get_screenshot_as_png())).convert("RGB")
+        shot.save(folder / "report.webp", quality=70, method=6)
+
+
 def main(folder: Path, everything: bool) -> None:
     from PIL import Image
 
@@ -70,16 +84,16 @@ def main(folder: Path, everything: bool) -> None:
                     for size, dark in ((size, dark) for size in SIZES for dark in (False, True)):
                         with chromium(Path(made) / f"{size}-{dark}", SIZES[size], dark) as browser:
                             browser.get(desk.address)
-                            for page in PAGES if everything else ("/now", "/car/file/car"):
+                            for page in PAGES if everything else ("/now",):
                                 browser.get(f"http://127.0.0.1:{desk.port}{page}")
                                 time.sleep(0.8)
                                 shot = Image.open(io.BytesIO(browser.get_screenshot_as_png())).convert("RGB")
                                 name = page.strip("/").replace("/", "-")
                                 if everything:
                                     shot.save(folder / f"{name}-{size}-{'dark' if dark else 'light'}.png")
-                                if size == "laptop" and not dark and name in {"now", "car-file-car"}:
+                                if size == "laptop" and not dark and name == "now":
                                     small = shot.resize((WIDTH, WIDTH * shot.height // shot.width))
-                                    small.save(folder / f"desk-{name.split('-')[0]}.webp", quality=70, method=6)
+                                    small.save(folder / "desk-now.webp", quality=70, method=6)
             finally:
                 over.set()
                 teller.join()
@@ -87,4 +101,9 @@ def main(folder: Path, everything: bool) -> None:
 
 if __name__ == "__main__":
     names = [Path(word) for word in sys.argv[1:] if not word.startswith("--")]
-    main(names[0] if names else Path(__file__).parent, "--all" in sys.argv)
+    reports = [name for name in names if name.suffix == ".html"]
+    folder = next((name for name in names if name not in reports), Path(__file__).parent)
+    for report in reports:
+        report_picture(report, folder)
+    if not reports:
+        main(folder, "--all" in sys.argv)

@@ -110,7 +110,7 @@ class Desk:
 def failed(error: Exception, tab: str = "") -> View:
     """The page of what cannot be: one line, as the terminal has it."""
     status = 404 if isinstance(error, NoAnswer) else 422
-    return View(Page("That cannot be shown", "", ()), tab, wrong=str(error), status=status)
+    return View(Page("This cannot be shown", "", ()), tab, wrong=str(error), status=status)
 
 
 def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awaitable[Response]]:
@@ -136,7 +136,7 @@ def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awai
 
 
 async def _missing(request: Request, _: Exception) -> Response:
-    view = View(Page("There is no such page", "", ()), "", wrong="That address leads nowhere.", status=404)
+    view = View(Page("Page not found", "", ()), "", wrong="There is no page at this address.", status=404)
     return HTMLResponse(rendered(view), 404)
 
 

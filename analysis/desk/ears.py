@@ -35,7 +35,7 @@ class Ears:
         """Begin to listen, on a thread of its own. NoAnswer while that goes on."""
         with self._lock:
             if self.busy:
-                raise NoAnswer("the ports are being listened to already")
+                raise NoAnswer("already listening to the ports")
             self.last = Listened()
         threading.Thread(target=self._run, args=(self.last, tuple(also)), name="desk's ears", daemon=True).start()
 

@@ -71,7 +71,7 @@ async def form_of(request: Request, *, files: bool = False) -> Filled:
             for name, value in form.multi_items():
                 if isinstance(value, str):
                     if len(value) > LONGEST:
-                        raise InputError(f"{name}: {len(value)} characters are too many, at most {LONGEST} are taken")
+                        raise InputError(f"{name}: {len(value)} characters are too many. The most is {LONGEST}.")
                     found.setdefault(name, []).append(value.replace("\r\n", "\n"))
                 elif files and (value.filename or value.size):  # an entry that was left empty has neither
                     uploads.append(Upload(value.filename or "", await value.read()))
@@ -106,8 +106,8 @@ def unchanged(path: Path, form: Mapping[str, str], what: str) -> None:
     """InputError where the file is no longer as it was when the form was made: nothing is then written over."""
     if form.get("version") != version_of(path):
         raise InputError(
-            f"{what} was changed meanwhile, in another window or by a command. Nothing was written: "
-            "here is how it stands now; make your change again."
+            f"{what} was changed in the meantime, in another window or by a command. Nothing was written. "
+            "This is how it is now; make your change again."
         )
 
 

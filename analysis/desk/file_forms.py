@@ -80,12 +80,12 @@ def groups_of(kind: FileKind, data: Mapping[str, Any]) -> list[Group]:
         at = len(_list(_at(data, way).get(name)))
         place: Place = (*way, name, at)
         entries = tuple(_entries(kind, _model_at(kind.model, place), {}, place))
-        found.append(Group(f"new-{name}", f"Add one more [[{table}]]", entries, place=place, adds=table))
+        found.append(Group(f"new-{name}", f"Add another [[{table}]]", entries, place=place, adds=table))
     plain = tuple(
         entry for name in kind.model.model_fields if _is_plain(kind.model, name)
         for entry in [_entry(kind, kind.model, name, data, ())]
     )  # fmt: skip
-    sections = [Group("general", "In general", plain)] if plain else []
+    sections = [Group("general", "General", plain)] if plain else []
     for name, about in kind.model.model_fields.items():
         inner, many = _section_of(about.annotation)
         if name == "parts":
@@ -125,7 +125,7 @@ def changed(kind: FileKind, text: str, group: Group, typed: Mapping[str, str]) -
     except InputError:
         raise
     except (KeyError, IndexError, TypeError, AttributeError, ValueError) as error:
-        raise InputError("this part of the file can't be changed here: change it as text below") from error
+        raise InputError("this part of the file cannot be changed here. Change it as text, below") from error
 
 
 def wrong_in(kind: FileKind, text: str, entries: Sequence[Entry]) -> tuple[dict[str, str], str]:
@@ -174,21 +174,21 @@ def _entry(kind: FileKind, model: type[ConfigSection], name: str, data: Mapping[
     )  # fmt: skip
     if how in {"bool", "choice"}:
         words = ["true", "false"] if how == "bool" else [str(word) for word in _literals(about.annotation)]
-        empty = f"as usual: {usual}" if usual else "not said"
+        empty = f"default: {usual}" if usual else "not given"
         options = [("", empty), *((word, {"true": "yes", "false": "no"}.get(word, word)) for word in words)]
         if entry.value not in {word for word, _ in options}:
             options.append((entry.value, entry.value))
         return replace(entry, how="choice", options=options)
     if how == "list":
-        return replace(entry, help=f"{entry.help} A list in [ ].".strip())
-    return replace(entry, help=f"{entry.help} Left empty: {usual}.".strip()) if usual else entry
+        return replace(entry, help=f"{entry.help} Write the list in [ ].".strip())
+    return replace(entry, help=f"{entry.help} If empty: {usual}.".strip()) if usual else entry
 
 
 def _parts(parts: Mapping[str, Any]) -> Iterator[Entry]:
     for name, value in parts.items():
         yield Entry(f"parts.{name}", name, _shown(value))
     for at in range(NEW_PARTS):
-        yield Entry(f"+{at}.name", "A further part", help="Small letters, digits and _, with the unit: main_jet_mm.")
+        yield Entry(f"+{at}.name", "Another part", help="Small letters, digits and _, with the unit: main_jet_mm.")
         yield Entry(f"+{at}.value", "Its value", help="A number, a word, or true or false.")
 
 
@@ -199,7 +199,7 @@ def _new_parts(typed: Mapping[str, str]) -> dict[Place, Any]:
         if name:
             found["parts", name] = _of_part(value) if value else ""
         elif value:
-            raise InputError(f"{value!r}: a part needs its name")
+            raise InputError(f"{value!r}: this part has no name. Give it one")
     return found
 
 

@@ -92,7 +92,7 @@ class Gate:
             await self._answered(self._opened(path), scope, receive, send)
             return
         if not self._knows(headers):
-            said = "This was not opened from its own address. Take the one that the desk shows."
+            said = "Open the desk by its own address: the one that it shows when it starts."
             await self._answered(PlainTextResponse(said, 403), scope, receive, send)
             return
         limited = _Limited(receive, self._most(path))
@@ -112,39 +112,39 @@ class Gate:
         if len(raw) + len(scope.get("query_string", b"")) > LONGEST_TARGET:
             return PlainTextResponse("That address is too long.", 414)
         if any(len(headers.getlist(name)) > 1 for name in _TWICE):
-            return PlainTextResponse("A header is there twice.", 400)
+            return PlainTextResponse("A header was sent twice.", 400)
         host = headers.get("host")
         if host not in self._hosts:
             return PlainTextResponse("This desk does not answer to that name.", 421)
         # An address that is taken apart in two ways by two readers is asked by nobody who means well.
         if any(bad in raw.lower() for bad in _CRAFTED):
-            return PlainTextResponse("There is no such page.", 404)
+            return PlainTextResponse("Page not found.", 404)
         method, site = scope["method"], headers.get("sec-fetch-site")
         if method not in {"GET", "HEAD", "POST"}:
-            return PlainTextResponse("That is not done here.", 405)
+            return PlainTextResponse("This is not allowed here.", 405)
         opening = scope["path"].startswith("/open/") and method == "GET"
         if site not in {None, "same-origin", "none"} and not opening:
-            return PlainTextResponse("Another site may not ask this.", 403)
+            return PlainTextResponse("Other sites may not ask this.", 403)
         origin = headers.get("origin")
         if origin is not None and origin != f"http://{host}":
-            return PlainTextResponse("Another site may not ask this.", 403)
+            return PlainTextResponse("Other sites may not ask this.", 403)
         if method == "POST":
             if origin is None:
                 return PlainTextResponse("Only this desk's own pages may change anything.", 403)
             if opening or not self._posts(scope["path"]):
-                return PlainTextResponse("That is not done here.", 405)
+                return PlainTextResponse("This is not allowed here.", 405)
             length = headers.get("content-length", "")
             if length and (len(length) > 18 or int(length) > self._most(scope["path"])):  # digits: h11 sees to that
-                return PlainTextResponse("That is too long.", 413)
+                return PlainTextResponse("This is too long.", 413)
             kind = headers.get("content-type", "").partition(";")[0].strip().lower()
             if kind not in {"application/x-www-form-urlencoded", "multipart/form-data"}:
-                return PlainTextResponse("Only forms are taken.", 415)
+                return PlainTextResponse("Only forms are accepted.", 415)
         return None
 
     def _opened(self, path: str) -> Response:
         given = path.removeprefix("/open/")
         if not hmac.compare_digest(given.encode("utf-8", "replace"), self._token.encode()):
-            return PlainTextResponse("That address is of another desk, or of one that has ended.", 403)
+            return PlainTextResponse("This address belongs to another desk, or to one that has ended.", 403)
         answer = RedirectResponse(self._home, 303)
         answer.set_cookie(self.cookie, self._session, httponly=True, samesite="strict", path="/")
         return answer
@@ -177,12 +177,12 @@ class _Limited:
         try:
             message = await asyncio.wait_for(self._receive(), BODY_S if self._more else None)
         except TimeoutError:
-            return self._refuse("The rest of that did not come.", 408)
+            return self._refuse("The rest of the form did not arrive.", 408)
         if message["type"] == "http.request":
             self._more = bool(message.get("more_body"))
             self._left -= len(message.get("body", b""))
             if self._left < 0:
-                return self._refuse("That is too long.", 413)
+                return self._refuse("This is too long.", 413)
         return message
 
     def _refuse(self, said: str, status: int) -> Message:

@@ -36,7 +36,7 @@ def bound(host: str, port: int, option: str) -> socket.socket:
     except (OSError, OverflowError) as error:
         found.close()
         why = getattr(error, "strerror", None) or error
-        raise InputError(f"{option} {port or host}: cannot be listened on: {why}") from error
+        raise InputError(f"{option} {port or host}: cannot listen there: {why}") from error
     return found
 
 
@@ -57,6 +57,6 @@ def static(request: Request) -> Response:
     """A style sheet or a script, by its name alone."""
     name = request.path_params["name"]
     if name not in _STATIC:
-        return Response("There is no such page.", 404, media_type="text/plain")
+        return Response("Page not found.", 404, media_type="text/plain")
     folder, kind = _STATIC[name]
     return Response((folder / name).read_bytes(), media_type=kind)

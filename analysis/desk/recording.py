@@ -22,7 +22,7 @@ _MOST_SAID = 20_000
 def start(store: Path, command: Sequence[str]) -> None:
     """Start `command record` on the store, free of this process and its terminal. NoAnswer where one is at work."""
     if presence.is_recording(store):
-        raise NoAnswer("a recorder is at work already")
+        raise NoAnswer("a recorder is already running")
     folder = store / presence.FOLDER
     how: dict[str, Any] = {"start_new_session": True}
     if sys.platform == "win32":
@@ -54,11 +54,11 @@ def stop(store: Path) -> None:
     """Ask the recorder to close its drive and stop, as Ctrl-C does. NoAnswer where none is at work."""
     state = presence.read_state(store) if presence.is_recording(store) else None
     if state is None:
-        raise NoAnswer("no recorder is at work")
+        raise NoAnswer("no recorder is running")
     try:
         front.ask_stop(store, state)
     except OSError as error:
-        raise InputError(f"the recorder could not be asked: {said(error)}") from error
+        raise InputError(f"the recorder could not be asked to stop: {said(error)}") from error
 
 
 _started: list[subprocess.Popen[bytes]] = []

@@ -52,10 +52,10 @@ def own_address() -> str:
             found = ipaddress.IPv4Address(line.getsockname()[0])
         if not found.is_loopback and not found.is_unspecified:
             if found.is_global:
-                raise InputError(f"--share: this machine's address, {found}, is one that the whole internet may reach: "
-                                 "name one of your own network with --share-at")  # fmt: skip
+                raise InputError(f"--share: the whole internet may reach this machine's address, {found}. "
+                                 "Name an address on your own network with --share-at.")  # fmt: skip
             return str(found)
-    raise InputError("--share: this machine is on no network: join the phone's, or let it join this machine's")
+    raise InputError("--share: this machine is not on a network. Join the phone's, or let it join this machine's.")
 
 
 def checked_address(text: str) -> str:
@@ -63,9 +63,9 @@ def checked_address(text: str) -> str:
     try:
         found = ipaddress.IPv4Address(text.strip())
     except ValueError as error:
-        raise InputError(f"--share-at {text!r}: expected an address such as 192.168.1.7") from error
+        raise InputError(f"--share-at {text!r}: this is not an address. Write it as 192.168.1.7.") from error
     if found.is_unspecified or found.is_multicast:
-        raise InputError(f"--share-at {text}: expected the address of this machine on one network")
+        raise InputError(f"--share-at {text}: this is not the address of one machine. Write it as 192.168.1.7.")
     return str(found)
 
 
@@ -103,7 +103,7 @@ class Shared:
 def _application(store: Path, notes: bool) -> Starlette:
     def page(request: Request) -> Response:
         shown = now.shown_now(store, outside=True)
-        form = Form("note", _NOTE, [Entry("text", "Note", help="Kept with the moment you send it.")], "Keep note")
+        form = Form("note", _NOTE, [Entry("text", "Note", help="Saved with the time you send it.")], "Save note")
         parts = [Part("notes", "Note", [form])] if notes and shown["running"] else []
         said = "Noted." if request.query_params.get("noted") == "yes" else ""
         view = View(Page("Now", "", ()), "now", parts=parts, said=said)
@@ -135,10 +135,10 @@ def _told(handler: Callable[[Request], Awaitable[Response]]) -> Callable[[Reques
         try:
             return await handler(request)
         except (InputError, NoAnswer, OSError):
-            return PlainTextResponse("That could not be noted: is the recorder at work?", 404)
+            return PlainTextResponse("The note was not saved. Is the recorder running?", 404)
 
     return endpoint
 
 
 async def _missing(request: Request, _: Any) -> Response:
-    return PlainTextResponse("There is no such page.", 404)
+    return PlainTextResponse("Page not found.", 404)

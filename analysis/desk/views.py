@@ -31,7 +31,7 @@ def waiting(asked: Asked, tab: str, title: str) -> View:
     told = asked.progress[-1] if asked.progress else "reading the drives"
     words = [
         Words(f"{told[:1].upper()}{told[1:]} ({asked.took_s:.0f} s so far)."),
-        Words("This page looks again by itself. You can leave it: the work goes on, and its result is kept."),
+        Words("This page refreshes on its own. You can leave it: the work goes on, and the result is kept."),
     ]
     return View(Page(title, "", (), sections=[Section("work", "Being worked out", words)]), tab, again_s=1)
 

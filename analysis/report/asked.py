@@ -31,7 +31,7 @@ def write_report(page: Page, path: Path, made: datetime, *, force: bool = False)
 
     data = render(page, made).encode("utf-8")
     written = write_whole(path, data, force)
-    return ReportAnswer(path=written, bytes=len(data), verdict=tuple(page.verdict), caveats=tuple(page.caveats))
+    return ReportAnswer(path=written, bytes=len(data), verdict=tuple(page.verdict), caveats=(*page.caveats, *page.why))
 
 
 def asked_page(
@@ -70,14 +70,14 @@ def asked_page(
     names = list(what[1:]) if len(what) == 3 and what[0].casefold() in ("setup", "setups") else list(what)
     _check(names, season, reference, speeds_mps)
     if photos and (season or len(names) == 2):
-        raise InputError("--photos shows those of one drive: give it with a drive")
+        raise InputError("--photos shows the photographs of one drive. Name that drive.")
 
     def gathered() -> SeasonRecord:
         """All drives, told in the unit asked for."""
         from analysis.changes.season import gather
 
         found = gather(store, progress=progress)
-        progress("all drives are read: working out the page")
+        progress("all drives are read; working out the page")
         return replace(found, unit=unit) if unit else found
 
     if season:
@@ -89,15 +89,15 @@ def asked_page(
 
 def _check(names: Sequence[str], season: bool, reference: int | None, speeds_mps: Sequence[float]) -> None:
     if season and names:
-        raise InputError(f"--season reports all drives: leave {names[0]!r} out")
+        raise InputError(f"--season reports all drives. Leave out {names[0]!r}.")
     if len(names) > 2:
-        raise InputError(f"a report is of one drive or of two setups, and {len(names)} names were given")
+        raise InputError(f"{len(names)} names were given. A report takes one drive or two setups.")
     if reference is not None and (season or len(names) == 2):
-        raise InputError("--reference numbers a run of one drive: give it with a drive")
+        raise InputError("--reference is a run's number in one drive. Name that drive.")
     if speeds_mps and not season and len(names) < 2:
-        raise InputError("--to is the speed to judge setups or the season by: a drive's page has all its speeds")
+        raise InputError("--to is for two setups or --season. The page of one drive has all its speeds.")
     if season and len(speeds_mps) > 1:
-        raise InputError(f"--season is judged by one speed: give --to once, not {len(speeds_mps)} times")
+        raise InputError(f"--season takes one speed. Give --to once, not {len(speeds_mps)} times.")
 
 
 def _of_season(season: SeasonRecord, speeds_mps: Sequence[float]) -> tuple[str, Page]:
@@ -140,7 +140,7 @@ def _of_drive(
     held = reference_run(drive, reference) if reference is not None else None
     pictures = photo_blocks(drive) if photos else []
     if photos and not pictures:
-        raise NoAnswer(f"{drive.id}: no photographs are kept with it: `pullbook photo {drive.id} PICTURE` adds one")
+        raise NoAnswer(f"{drive.id}: this drive has no photographs. `pullbook photo {drive.id} PICTURE` adds one.")
     season = gathered() if listed else None
     page = drive_page(drive, unit, held, plan_blocks(season) if season is not None else [], pictures)
     # Where a drive is left out, the owner is told each time. Pictures are in the store as they are.

@@ -13,7 +13,7 @@ from analysis.report.page import Figure
 from analysis.report.plots import Axis, Series, draw
 from logger.units import SPEED_UNITS
 
-RISES = "A line that rises loses time at that speed, one that falls gains it."
+RISES = "Where a line rises, that run loses time. Where it falls, it gains time."
 _FROM_MPS, _STEP_MPS = 2.0, 1.0
 
 
@@ -66,7 +66,7 @@ def behind_plot(
         Axis("Speed", unit, 0.0, None, 0),
         Axis(f"Seconds behind {reference}"),
         zero=True,
-        said=f"Seconds behind {reference} at each speed, of {runs} runs and {len(drawn)} means.",
+        said=f"Seconds behind {reference} at each speed: {runs} runs and {len(drawn)} means.",
     )
     return Figure(title, plot, f"As driven. {caption} {RISES}".replace("  ", " "), switches=True)
 

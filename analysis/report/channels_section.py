@@ -40,9 +40,7 @@ def channel_blocks(drive: AnalysedDrive, runs: RunsAnswer) -> list[Block]:
         rows.append([f"{run.n}" if run.counted else f"{run.n}*", *cells])
     if rows:
         heads = [f"{each.name}, {wording.channel_unit(each.unit)}" for each in told]
-        out.append(
-            Table("At the start of each run, and the highest (of the battery the lowest)", ["Run", *heads], rows)
-        )
+        out.append(Table("At the start of each run, then the highest (battery: the lowest)", ["Run", *heads], rows))
     return out
 
 

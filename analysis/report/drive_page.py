@@ -36,7 +36,7 @@ def reference_run(drive: AnalysedDrive, number: int) -> Run:
     held = next((run for run in drive.counted if run.n == number), None)
     if held is None:
         known = ", ".join(str(run.n) for run in drive.counted) or "none"
-        raise InputError(f"--reference: {drive.id} has no counted run {number}: its counted runs are {known}")
+        raise InputError(f"--reference: {drive.id} has no counted run {number}. Its counted runs: {known}.")
     return held
 
 
@@ -65,9 +65,10 @@ def drive_page(
     manifest = drive.drive.manifest
     return Page(
         title=f"Drive of {local_minute(manifest.started_utc)}",
-        subtitle=f"{_car(drive)}, setup: {drive.drive.setup.name if drive.drive.setup else 'not said'}",
+        subtitle=f"{_car(drive)}, setup: {drive.drive.setup.name if drive.drive.setup else 'none recorded'}",
         verdict=_verdict(told),
         caveats=_caveats(told),
+        why=_why(told),
         facts=_facts(told),
         sections=[section for section in _sections(told, reference or told.best, plan, photos) if section.blocks],
         cautions=cautions([told.mixture]),
@@ -106,7 +107,7 @@ def _sections(told: _Told, held: Run | None, plan: Sequence[Block], photos: Sequ
     if told.mixture is not None and told.best is not None:
         mixture += along_best(drive, told.mixture, told.best)
     return [
-        Section("driven", "What was driven, and with what", [*_overview(told), *with_what(drive)]),
+        Section("driven", "Drive and setup", [*_overview(told), *with_what(drive)]),
         Section("runs", "Runs", runs_blocks(told.runs, manifest.started_utc, best) if told.runs.runs else []),
         Section("traces", "Traces", traces(drive, told.best or held, unit) if held is not None else []),
         Section("gained", "Time gained and lost", gained(drive, held, unit) if held is not None else []),
@@ -128,64 +129,70 @@ def _verdict(told: _Told) -> list[str]:
         said += mixture_words(told.mixture)
     if told.fuel is not None:
         said.append(f"Fuel: {_consumption(told.fuel, told.unit)}.")
-    return said or ["Nothing was asked of this drive that it could answer: it has no run, no mixture and no fuel loop."]
+    return said or ["There is nothing to report: this drive has no runs, no mixture and no fuel loop."]
 
 
 def _times(told: _Told) -> list[str]:
     """The best run's time and the median, to the highest speed that half of the runs reach."""
     top = highest_common(told.runs)
     if top is None:
-        count = wording.plural(len(told.runs.runs), "run")
-        return (
-            [f"None of the {count} counts: each was broken off, not plausible or struck out."] if told.runs.runs else []
-        )
+        none = "No run of this drive is counted: broken off, not plausible or struck out."
+        return [none] if told.runs.runs else []
     best = next(run for run in told.runs.runs if run.n == top.best_run)
     split = next(split for split in best.splits if split.speed == top.speed)
     time = wording.with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s)
-    of = f", the best of {wording.plural(top.runs, 'run')}" if top.runs > 1 else ""
-    said = [f"One foot to {top.speed} in {time} s (run {best.n}{of})."]
+    what = f"Best of {wording.plural(top.runs, 'run')}" if top.runs > 1 else "One run"
+    said = [f"{what}: {top.speed} in {time} s (run {best.n})."]
     if top.runs > 2:
         spread = f", spread {top.spread_s:.2f} s" if math.isfinite(top.spread_s) else ""
-        said.append(f"The median of the runs to {top.speed} is {top.median_s:.2f} s{spread}.")
+        said.append(f"Median of the runs to {top.speed}: {top.median_s:.2f} s{spread}.")
     return said
 
 
 def _caveats(told: _Told) -> list[str]:
-    """What to mind when reading the figures."""
+    """What to drive, give or look at otherwise."""
     drive = told.drive
     mixture = told.mixture.notes if told.mixture is not None else ()
-    _, air = weather_of(drive)
-    lines = [*_run_caveats(told.runs), *_conditions(told), *mixture, *air.assumed, *lacking(drive)]
-    return list(dict.fromkeys([*lines, *_recording_notes(drive)]))
+    lines = [*_run_caveats(told.runs), *_conditions(told), *mixture, *lacking(drive)]
+    return [wording.sentence(line) for line in dict.fromkeys([*lines, *_recording_notes(drive)])]
+
+
+def _why(told: _Told) -> list[str]:
+    """Which runs are counted, and what is inferred or assumed."""
+    out = []
+    if left_out := [run for run in told.runs.runs if run.why_not is not None]:
+        why = "; ".join(f"run {run.n}: {run.why_not}" for run in left_out)
+        out.append(f"{wording.plural(len(left_out), 'run')} not counted ({why}).")
+    if hold := told.runs.receiver.hold_mps:
+        out.append(
+            f"The receiver shows 0 below {wording.wind_text(hold, told.unit)}, so the first movement is an estimate."
+        )
+    _, air = weather_of(told.drive)
+    return [wording.sentence(line) for line in (*out, *air.assumed)]
 
 
 def _run_caveats(answer: RunsAnswer) -> list[str]:
     out = []
     counted = counted_runs(answer)
-    if left_out := [run for run in answer.runs if run.why_not is not None]:
-        why = "; ".join(f"run {run.n}: {run.why_not}" for run in left_out)
-        out.append(f"{wording.plural(len(left_out), 'run')} not counted ({why}).")
     if soft := [str(run.n) for run in counted if run.launch is not None and run.launch.soft]:
-        out.append(f"Soft launches, which cost time whatever the engine does: run {', '.join(soft)}.")
+        out.append(f"Soft launch: run {', '.join(soft)}. It costs time and says nothing about the engine.")
     if 0 < len(counted) < 3:
-        out.append("Fewer than three counted runs: they cannot show that one of them is odd.")
+        out.append("Fewer than three counted runs. Drive more to see whether one of them is odd.")
     return out
 
 
 def _conditions(told: _Told) -> list[str]:
-    """Grade, wind and receiver where they are such that figures suffer."""
+    """Grade and wind where they are such that figures suffer."""
     from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
 
     out = []
     counted = counted_runs(told.runs)
     if steep := [run.n for run in counted if abs(run.grade_percent) > STEEP_PERCENT + 2 * run.grade_sigma_percent]:
-        out.append(f"On a grade of more than {STEEP_PERCENT:g} %: run {', '.join(map(str, steep))}.")
+        out.append(f"Grade of more than {STEEP_PERCENT:g} %: run {', '.join(map(str, steep))}.")
     weather, _ = weather_of(told.drive)
     if weather.wind_mps is not None and weather.wind_mps > WINDY_MPS:
         here, most = (wording.wind_text(mps, told.unit) for mps in (weather.wind_mps, WINDY_MPS))
-        out.append(f"Wind of {here}, above the {most} that coasts are driven in.")
-    if hold := told.runs.receiver.hold_mps:
-        out.append(f"The receiver shows 0 below {wording.wind_text(hold, told.unit)}: first movement is inferred.")
+        out.append(f"Wind {here}. Coasts need less than {most}.")
     return out
 
 
@@ -193,7 +200,7 @@ def _recording_notes(drive: AnalysedDrive) -> list[str]:
     """What the recorder has to say: gaps of its sources, remarks."""
     manifest = drive.drive.manifest
     gaps = [
-        f"{gap.source or 'everything'}: nothing recorded for {(gap.end_utc - gap.start_utc).total_seconds():.0f} s"
+        f"{gap.source or 'all sources'}: nothing recorded for {(gap.end_utc - gap.start_utc).total_seconds():.0f} s"
         + (f" ({gap.why})" if gap.why else "")
         for gap in manifest.gaps[:5]
     ]
@@ -204,15 +211,15 @@ def _recording_notes(drive: AnalysedDrive) -> list[str]:
 
 
 def _car(drive: AnalysedDrive) -> str:
-    return drive.car.car.name if drive.car else "Car not said"
+    return drive.car.car.name if drive.car else "Car not named"
 
 
 def _facts(told: _Told) -> list[tuple[str, str]]:
     motion, receiver = told.drive.motion, told.runs.receiver
-    rate = f"{receiver.hz:.0f} a second" if receiver.step_s <= 0.7 else f"one in {receiver.step_s:.0f} s"
+    rate = f"{receiver.hz:.0f} a second" if receiver.step_s <= 0.7 else f"one every {receiver.step_s:.0f} s"
     out = [
-        ("Length", wording.duration(told.runs.duration_s)),
-        ("Way", wording.distance_text(float(motion.distance_m[-1]), told.unit)),
+        ("Duration", wording.duration(told.runs.duration_s)),
+        ("Distance", wording.distance_text(float(motion.distance_m[-1]), told.unit)),
         ("Fastest", speed_label(float(motion.speed_mps.max()), told.unit)),
         ("Runs", f"{len(told.runs.runs)}, {len(counted_runs(told.runs))} counted"),
         ("Fixes", f"{rate}, noise {wording.wind_text(receiver.reading_noise_mps, told.unit, 2)}"),
@@ -228,7 +235,7 @@ def _footer(drive: AnalysedDrive) -> list[str]:
     where = f", imported from {manifest.origin}" if manifest.origin else ""
     return [
         f"Drive {drive.id}{where}. Recorded and analysed by {manifest.program or 'pullbook'}.",
-        "\u00b1 is one standard deviation. Times count from one foot of movement (SAE J1491) unless said otherwise.",
+        "\u00b1 is one standard deviation. Times are from one foot of movement (SAE J1491) unless marked otherwise.",
         NO_PLACE,
     ]
 
@@ -286,7 +293,7 @@ def with_what(drive: AnalysedDrive) -> list[Block]:
             rows.append(["notes", setup.notes])
         out.append(Table(f"Setup: {setup.name}", ["Part", "Value"], rows, left=(1,)))
     else:
-        out.append(Words("No setup is recorded with this drive: it cannot be compared with others by what was fitted."))
+        out.append(Words("No setup is recorded with this drive, so its parts cannot be compared with those of others."))
     if car is not None:
         rows = [["mass as driven", f"{car.car.mass_kg:g} kg"], ["cooling", car.car.cooling]]
         rows += [["carburettor", car.car.carburettor]] if car.car.carburettor else []
@@ -295,7 +302,7 @@ def with_what(drive: AnalysedDrive) -> list[Block]:
     zero = drive.drive.manifest.started_utc
     notes = [[wording.clock((note.utc - zero).total_seconds()), note.text] for note in drive.drive.manifest.notes]
     if notes:
-        out.append(Table("Notes made while driving", ["Into the drive", "Note"], notes, left=(1,)))
+        out.append(Table("Notes made while driving", ["Time into the drive", "Note"], notes, left=(1,)))
     return out
 
 
@@ -320,12 +327,12 @@ def fuel_blocks(fuel: FuelAnswer, unit: str) -> list[Block]:
         [
             "time",
             f"{wording.duration(manner.seconds)}, "
-            f"{wording.plural(manner.stops, 'stop')} of {manner.standing_s:.0f} s in all",
+            f"{wording.plural(manner.stops, 'stop')}, {manner.standing_s:.0f} s standing",
         ],
         ["mean speed, moving", speed_label(manner.moving_mean_mps, unit)],
     ]
     if fuel.band_mps is not None and math.isfinite(manner.in_band):
         rows.append([f"within {wording.speed_span(fuel.band_mps, unit)}", f"{manner.in_band:.0%} of the time"])
     out: list[Block] = [Table("Fuel loop", ["", ""], rows, left=(1,))]
-    notes = [*map(wording.sentence, fuel.not_as_asked), *(f"Taken for granted: {what}." for what in fuel.assumed)]
+    notes = [*map(wording.sentence, fuel.not_as_asked), *(f"Assumed: {what}." for what in fuel.assumed)]
     return [*out, Bullets(notes)] if notes else out

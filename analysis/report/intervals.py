@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from analysis.answers.compare import MeasureComparison, SplitComparison
     from analysis.answers.effects import EffectInterval
 
-HOW_TO_READ = "The wide one counts that days differ, the narrow one only that runs do."
+HOW_TO_READ = "The wide interval allows for days that differ, the narrow one only for runs that differ."
 _APART = 0.22
 """Between the two bars of a row, in rows."""
 

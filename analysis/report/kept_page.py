@@ -94,7 +94,7 @@ def _check_drawing(svg: str) -> None:
     """ValueError where a drawing holds what `plots` never draws."""
     for element in ET.fromstring(svg).iter():
         if element.tag not in _TAGS or any(_leads_out(*each) for each in element.attrib.items()):
-            raise ValueError(f"no drawing of this program: {element.tag}")
+            raise ValueError(f"not a drawing of this program: {element.tag}")
 
 
 def _leads_out(name: str, value: str) -> bool:

@@ -40,8 +40,8 @@ _CHANGE_MARKS = {"leaner": "L", "richer": "R", "no change seen": "="}
 _LEGEND = [
     ("lean", "L", "lean of target"), ("in", "=", "in band"), ("rich", "R", "rich of target"),
     ("unknown", "", "not enough data"),
-    ("", "?", "not sure: the 95 % interval crosses an edge of the target"),
-    ("", "\u2581", "bar at the foot: how much data, by its square root"),
+    ("", "?", "not sure; the 95 % interval crosses an edge of the target"),
+    ("", "\u2581", "bar at the bottom: how much data (square root of the seconds)"),
 ]  # fmt: skip
 
 
@@ -71,13 +71,13 @@ def side_blocks(found: SideMixtureAnswer, letter: str) -> list[Block]:
     name, amount = wording.channel_label(found.channel), wording.plural(len(found.drives), "drive")
     most = max((cell.seconds for cell in found.cells), default=1.0)
     cells = {_place(cell): _cell(cell, found.channel, most) for cell in found.cells}
-    title = f"{letter}, {amount} together: {name} by speed and load: mean of their medians, standard error, seconds"
-    left_out = f" Left out, told otherwise: {', '.join(found.left_out)}." if found.left_out else ""
+    title = f"{letter}, {amount} together: {name} by speed and load: mean of the medians, standard error, seconds"
+    left_out = f" Left out, on another scale: {', '.join(found.left_out)}." if found.left_out else ""
     return [
         _map(title, cells, found.load, found.unit, _LEGEND),
         _by_way_of_driving(found.summaries, found.channel),
         Words(
-            f"Each drive's median counts by its seconds; how far drives lie apart is in the standard error. Used "
+            f"Each drive's median is weighted by its seconds. The standard error includes how far drives differ. Used "
             f"{found.kept_s:.0f} s of {found.total_s:.0f} s of {', '.join(found.drives)}.{left_out}"
         ),
     ]  # fmt: skip
@@ -110,8 +110,8 @@ def _by_way_of_driving(summaries: Sequence[RegimeAnswer], channel: str) -> Table
         ]
         for s in summaries
     ]  # fmt: skip
-    heads = ["Driving", "Seconds", "Median", "Sigma", "Target", "Judgement"]
-    return judgement_first("By way of driving", heads, rows)
+    heads = ["Driving", "Seconds", "Median", "\u00b1", "Target", "Judgement"]
+    return judgement_first("By kind of driving", heads, rows)
 
 
 def mixture_words(found: MixtureAnswer) -> list[str]:
@@ -125,7 +125,7 @@ def mixture_words(found: MixtureAnswer) -> list[str]:
 
 def _regime_words(row: RegimeAnswer, channel: str) -> str:
     told = wording.with_sigma(row.median, row.sigma, wording.channel_digits(channel))
-    sure = "" if row.sure else ", though not surely"
+    sure = "" if row.sure else ", but not surely"
     where = wording.FULL_THROTTLE_OF_DRIVE if row.regime == "full throttle" else row.regime
     return (
         f"Mixture at {where}: {wording.channel_label(channel)} {told}, {row.judgement}{sure} "
@@ -220,7 +220,7 @@ def along_best(drive: AnalysedDrive, found: MixtureAnswer, best: Run) -> list[Bl
         Figure(
             f"{name} along run {best.n}, the best",
             mixture,
-            f"Readings as recorded, moved back by the {_late(found):.2f} s they come late. Shaded: target at full "
+            f"Readings as recorded, moved back by their delay of {_late(found):.2f} s. Shaded: target at full "
             "throttle.",
             Table(f"{name} along run {best.n}", [FROM_FOOT, name], rows),
         ),

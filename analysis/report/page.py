@@ -137,7 +137,10 @@ class Section:
 
 @dataclass(frozen=True)
 class Page:
-    """All that the page says. `facts` are short pairs under the title; `cautions` are about safety."""
+    """All that the page says. `facts` are short pairs under the verdict; `cautions` are about safety.
+
+    `caveats` are those that change what the owner would do; what else lies behind the verdict is `why`, folded.
+    """
 
     title: str
     subtitle: str
@@ -147,6 +150,7 @@ class Page:
     sections: Sequence[Section] = ()
     cautions: Sequence[str] = ()
     footer: Sequence[str] = field(default_factory=tuple)
+    why: Sequence[str] = ()
 
 
 def render(page: Page, made: datetime) -> str:

@@ -51,7 +51,7 @@ def photo_blocks(drive: AnalysedDrive) -> list[Block]:
     if missing:
         out.append(Bullets([f"Not shown: {line}" for line in missing]))
     if shown:
-        out.append(Words("The pictures are painted anew: what the camera wrote into them, the place too, is not here."))
+        out.append(Words("These are fresh copies, without what the camera wrote into the files, such as the place."))
     return out
 
 

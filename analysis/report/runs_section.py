@@ -51,11 +51,11 @@ def runs_blocks(answer: RunsAnswer, began: datetime, best: int | None) -> list[B
     return [
         *([figure] if figure is not None else []),
         _splits_table(
-            standing, "Seconds from one foot of movement (SAE J1491); compare by these",
+            standing, "Seconds from one foot of movement (SAE J1491): compare these",
             lambda split: wording.with_sigma(split.from_one_foot_s, split.from_one_foot_sigma_s), folded=False,
         ),
         _splits_table(
-            standing, "Seconds from first movement, as a stopwatch sees it",
+            standing, "Seconds from first movement, as a stopwatch would show",
             lambda split: wording.with_sigma(split.time_s, split.sigma_s), folded=True,
         ),
         _how_each_went(answer, began),
@@ -83,9 +83,9 @@ def _how_each_went(answer: RunsAnswer, began: datetime) -> Table:
             _name(run), wording.clock((run.start_utc - began).total_seconds()), speed_label(run.peak_mps, answer.unit),
             wording.way_text(run.distance_m, answer.unit), to, grade_words(run), launch, ended,
         ])  # fmt: skip
-    heads = ["Run", "Into the drive", "Peak", "Way", "To", "Grade %", "Launch", "Ended"]
+    heads = ["Run", "Into the drive", "Peak", "Distance", "To", "Grade %", "Launch", "Ended"]
     road = f"; {said.rstrip('.')}" if (said := road_words(answer.runs)) else ""
-    return Table(f"How each run went; * is not counted{road}", heads, rows, left=(6, 7))
+    return Table(f"How each run went; * not counted{road}", heads, rows, left=(6, 7))
 
 
 def _name(run: TimedRun) -> str:
@@ -115,11 +115,10 @@ def splits_figure(answer: RunsAnswer, best: int | None) -> Figure | None:
         said=f"Times of {len(runs)} runs to {len(told)} speeds, as differences from their median, with error bars.",
     )  # fmt: skip
     caption = (
-        "Each mark is a run, its bar one standard deviation of the measurement: what lies further apart was driven."
-        + ways
+        "Each mark is a run; its bar is one standard deviation of the measurement. Larger differences are real." + ways
     )
     if len(runs) > FEW and best is not None:
-        caption += f" The coloured one is run {best}, the best."
+        caption += f" The run in colour is the best, run {best}."
     rows = []
     for run in runs:
         late = {split.speed: split.from_one_foot_s for split in run.splits}
@@ -154,7 +153,7 @@ def both_ways(runs: Sequence[TimedRun] | Sequence[Run]) -> tuple[dict[int, str],
     towards = [next(run.direction_deg for run in known if there[run.n] is way) for way in (True, False)]
     arrow = {True: " \u2192", False: " \u2190"}
     called = {n: name + (arrow[there[n]] if n in there else "") for n, name in plain.items()}
-    return called, f" \u2192 went towards {towards[0]:.0f}\u00b0, \u2190 towards {towards[1]:.0f}\u00b0."
+    return called, f" \u2192 was driven towards {towards[0]:.0f}\u00b0, \u2190 towards {towards[1]:.0f}\u00b0."
 
 
 def _style(number: int, is_best: bool, count: int) -> int | None:
@@ -185,7 +184,7 @@ def traces(drive: AnalysedDrive, best: Run, unit: str) -> list[Block]:
         Figure(
             "Speed over time",
             speed_over_time(lines, unit, f"Speed over time of {all_runs}."),
-            f"Counted from one foot of movement.{words}{ways}",
+            f"Time from one foot of movement.{words}{ways}",
             _trace_table(lines, unit, 0),
             switches=True,
         ),
@@ -195,7 +194,7 @@ def traces(drive: AnalysedDrive, best: Run, unit: str) -> list[Block]:
             next((line for line in lines if line.run is best), lines[0]),
             f"run {best.n}",
             all_runs,
-            f"Where on the stretch a run wins or loses.{words}{ways}",
+            f"Shows where along the road a run gains or loses.{words}{ways}",
             _trace_table(lines, unit, 1),
         ),
     ]
@@ -212,7 +211,7 @@ def _trace_table(lines: Sequence[RunLine], unit: str, which: int) -> Table | Non
     for value in np.arange(0, end, step):
         speeds = [float(np.interp(value, each[which], each[2], left=np.nan, right=np.nan)) for each in traced]
         rows.append([f"{value:g}", *(wording.number(speed, 1) for speed in speeds)])
-    head = FROM_FOOT if which == 0 else f"Way from rest, {wording.way_unit(unit)}"
+    head = FROM_FOOT if which == 0 else f"Distance from rest, {wording.way_unit(unit)}"
     return Table(f"Speed, {unit}", [head, *(f"run {line.run.n}" for line in lines)], rows)
 
 
@@ -240,7 +239,7 @@ def gained(drive: AnalysedDrive, reference: Run, unit: str) -> list[Block]:
         return []
     called, ways = both_ways(drive.counted)
     caption = (
-        f"{RISES} The reference is run {reference.n}; the shaded belt is one standard deviation of measuring such a "
+        f"{RISES} The reference is run {reference.n}. The shaded belt is one standard deviation of a measured "
         f"difference.{ways}"
     )
     plot = _gained_plot(found, reference, unit, called)
@@ -282,7 +281,7 @@ def _gained_plot(found: Sequence[_Behind], reference: Run, unit: str, called: Ma
         Axis("Speed", unit, 0.0, None, 0),
         Axis(f"Seconds behind run {reference.n}", "", decimals=2),
         zero=True,
-        said=f"Seconds behind run {reference.n} at each speed, of {wording.plural(len(found), 'run')}.",
+        said=f"Seconds behind run {reference.n} at each speed: {wording.plural(len(found), 'run')}.",
     )
 
 

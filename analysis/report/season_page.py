@@ -20,7 +20,7 @@ from analysis.report.intervals import HOW_TO_READ, interval_plot, of_measure, of
 from analysis.report.mixture_section import along_best, mixture_blocks
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words, judgement_first
 from analysis.report.plots import STYLES, Axis, Series, cut, draw
-from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
+from analysis.report.sections import background_of, cautions, footer, plan_blocks, weather_blocks
 from analysis.report.traces import RunLine, best_as_driven, over_way, run_called, speed_over_time
 from analysis.runs.run import Run
 from analysis.wording import sentence
@@ -76,6 +76,7 @@ def season_page(season: SeasonRecord, speed_mps: float | None = None) -> Page:
         subtitle="Season",
         verdict=_verdict(told),
         caveats=_caveats(told),
+        why=_why(told),
         facts=[
             ("Drives", str(len(season.drives))),
             ("Days", str(len({row.outing for row in season.drives}))),
@@ -119,16 +120,16 @@ def _effects_of(season: SeasonRecord, speed_mps: float | None) -> EffectsAnswer 
 
 def _car(season: SeasonRecord) -> str:
     drives = season.store.drives if season.store is not None else []
-    return next((drive.car.car.name for drive in reversed(drives) if drive.car is not None), "Car not said")
+    return next((drive.car.car.name for drive in reversed(drives) if drive.car is not None), "Car not named")
 
 
 def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
     season = told.season
     days = [(row.started_utc, row.weather, row.air) for row in season.drives]
     return [
-        Section("driven", "What was driven, and with what", [*_timeline(told), *_with_what(told)]),
+        Section("driven", "Drives and setups", [*_timeline(told), *_with_what(told)]),
         Section("effects", "What each change did", _effects(told)),
-        Section("steps", "Setup after setup", _steps(told)),
+        Section("steps", "Setup by setup", _steps(told)),
         Section("traces", f"The best run of each setup to {told.to}", _traces(told)),
         Section("gained", "Time gained and lost", _gained(told)),
         Section("mixture", "Mixture", _mixture(told)),
@@ -143,16 +144,29 @@ def _sections(told: _Told, speed_mps: float | None) -> list[Section]:
 
 def _verdict(told: _Told) -> list[str]:
     if not told.season.runs:
-        return ["No standing run of this season counts yet: `pullbook runs` says why for each drive."]
-    said = _effects_said(told.effects) if told.effects is not None else []
+        return ["No standing run of this season is counted yet. `pullbook runs` says why for each drive."]
+    said = _headline(told.effects, told.to) if told.effects is not None else []
     if line := power_by_setup_line(told.by_setup):
-        said.insert(0, line)
+        said.append(line)
+    said += _effects_said(told.effects) if told.effects is not None else []
     best = told.by_setup.personal_best
     if best is not None:
         said.append(
             f"The best run to {told.to}, {best.label} with {best.time_s:.2f} s ({best.setup}), is {best.sentence}."
         )
     return [sentence(line) for line in said]
+
+
+def _headline(found: EffectsAnswer, to: str) -> list[str]:
+    """How many changes show an effect on the time, in one line."""
+    known = [each.effects[0] for each in found.time if math.isfinite(each.effects[0].low)]
+    shown = sum(each.high < 0 or each.low > 0 for each in known)
+    if not known:
+        return []
+    if len(known) == 1:
+        return [f"The change shows {'a' if shown else 'no'} difference in the time to {to}."]
+    who = f"{shown} of {len(known)}" if shown else f"None of the {len(known)}"
+    return [f"{who} changes {'shows' if shown < 2 else 'show'} a difference in the time to {to}."]
 
 
 def _effects_said(found: EffectsAnswer) -> list[str]:
@@ -174,24 +188,30 @@ def _effects_said(found: EffectsAnswer) -> list[str]:
     return [*said, *open_ones, *(f"{' and '.join(group)} {_TANGLED}" for group in found.tangled)]
 
 
-_TANGLED = "always changed together: what each does cannot be told from these drives."
+_TANGLED = "always changed together, so these drives cannot separate them."
 
 
 def _caveats(told: _Told) -> list[str]:
     season = told.season
     lines = list(told.effects.caveats if told.effects is not None else season.caveats)
+    lines = [line for line in lines if line not in background_of(told.effects)]
     folder = season.store.path if season.store is not None else None
     for row in told.by_drive.drives:
         if row.trouble:
             lines.append(f"{row.drive}: {wording.without_folder(row.trouble, folder) if folder else row.trouble}")
-    struck = [each for each in season.left_out if each.struck]
-    lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
-    others = len(season.left_out) - len(struck)
-    if others:
-        lines.append(f"{wording.plural(others, 'run')} not counted: broken off, not plausible, or at part throttle")
     if without := told.by_setup.drives_without_setup:
         drives = wording.plural(len(without), "drive")
-        lines.append(f"{drives} without a setup: `pullbook setup FILE --drive DRIVE` gives one")
+        lines.append(f"{drives} without a setup. `pullbook setup FILE --drive DRIVE` adds it.")
+    return [sentence(line) for line in dict.fromkeys(lines)]
+
+
+def _why(told: _Told) -> list[str]:
+    """How the figures were worked out, and which runs are not counted."""
+    struck = [each for each in told.season.left_out if each.struck]
+    lines = list(background_of(told.effects))
+    lines += [f"{each.label} is struck out: {each.reason}" for each in struck]
+    if others := len(told.season.left_out) - len(struck):
+        lines.append(f"{wording.plural(others, 'run')} not counted: broken off, not plausible, or at part throttle")
     return [sentence(line) for line in dict.fromkeys(lines)]
 
 
@@ -232,7 +252,7 @@ def _parts_table(setups: Sequence[SetupSeason]) -> Table | None:
 
     parts = list(dict.fromkeys(part for each in setups for part in each.parts))
     rows = [[part, *(shown(each.parts.get(part)) for each in setups)] for part in parts]
-    return Table("What each setup is", ["Part", *(each.setup for each in setups)], rows, folded=True) if rows else None
+    return Table("Parts of each setup", ["Part", *(each.setup for each in setups)], rows, folded=True) if rows else None
 
 
 def _drives_table(told: _Told) -> Table:
@@ -267,7 +287,7 @@ def _timeline(told: _Told) -> list[Block]:
         Axis(f"Time to {told.to}", "s"),
         said=f"The time to {told.to} of {len(season.runs)} runs on {wording.plural(len(outings), 'day')}.",
     )
-    caption = "Every run that counts, as driven, with one standard deviation of its measurement; a column is a day."
+    caption = "Every counted run, as driven, \u00b1 one standard deviation of its measurement. Each column is a day."
     return [Figure(f"The season: seconds from one foot to {told.to}", plot, caption, switches=True)]
 
 
@@ -307,7 +327,7 @@ def _effects(told: _Told) -> list[Block]:
         return []
     by = wording.judged_by(found.corrected_by)
     out: list[Block] = [
-        Words(f"Against {described(found.base)}."),
+        Words(f"Compared with {described(found.base)}."),
         *([_power_table(found)] if found.power else []),
         _effects_figure(found.time, told.to, by),
         _effect_table(found.time, "s", f"Time to {told.to} from one foot{by}"),
@@ -319,7 +339,7 @@ def _effects(told: _Told) -> list[Block]:
     if found.fuel:
         out.append(_effect_table(found.fuel, "L/100 km", "Fuel"))
     tangled = [f"{' and '.join(group)} {_TANGLED}" for group in found.tangled]
-    return [*out, Bullets(tangled or ["No parts are tangled: each effect stands for itself."])]
+    return [*out, Bullets(tangled or ["No parts always changed together, so each effect is that of its own part."])]
 
 
 def _power_table(found: EffectsAnswer) -> Table:
@@ -330,7 +350,7 @@ def _power_table(found: EffectsAnswer) -> Table:
         ]
         for each in found.power
     ]  # fmt: skip
-    title = "Power at the wheels, by every full pull, standing and rolling"
+    title = "Power at the wheels, from every full pull, standing and rolling"
     return judgement_first(title, ["Change", "Pulls", "Power %", "With days", "Shown"], rows)
 
 
@@ -344,7 +364,7 @@ def _effects_figure(found: Sequence[TimeEffect], to: str, by: str) -> Figure:
         60,
         f"What {wording.plural(len(found), 'change')} did to the time, with intervals.",
     )
-    how = f"An interval that does not reach zero shows an effect. {HOW_TO_READ}"
+    how = f"An interval that stays clear of zero shows an effect. {HOW_TO_READ}"
     return Figure(f"Effect on the time to {to}{by}", plot, how, switches=True)
 
 
@@ -367,7 +387,7 @@ def _steps(told: _Told) -> list[Block]:
             continue
         top = answer.splits[-1]
         rows.append([names, top.speed, *of_split(top).cells[:2], sentence(answer.sentence)])
-    title = "Each setup against the one before it, as `pullbook compare` has it"
+    title = "Each setup against the one before it, by `pullbook compare`"
     return [judgement_first(title, ["", "To", "Seconds", "With days", "Verdict"], rows)] if rows else []
 
 
@@ -402,7 +422,7 @@ def _gained(told: _Told) -> list[Block]:
     if not named or not tops:
         return []
     drawn = [Drawn(side.name, side.runs, k % STYLES, None, "single runs") for k, side in enumerate(named)]
-    caption = f"The reference is the mean of {named[0].name}. Strong lines are means of setups, grey ones single runs."
+    caption = f"The reference is the mean of {named[0].name}. Thick lines are means, grey lines single runs."
     title = "Against the first setup, speed by speed"
     speeds = speeds_up_to(tops[len(tops) // 5])
     figure = behind_plot(drawn, speeds, told.season.unit, "the reference", title, caption, False)
@@ -417,7 +437,7 @@ def _mixture(told: _Told) -> list[Block]:
         return []
     drive, run = told.quickest
     return [
-        Words(f"Of drive {drive.id}, which holds the best run of the season."),
+        Words(f"From drive {drive.id}, which has the best run of the season."),
         *mixture_blocks(told.mixture), *along_best(drive, told.mixture, run),
     ]  # fmt: skip
 

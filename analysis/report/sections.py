@@ -19,15 +19,21 @@ if TYPE_CHECKING:
 
 
 def cautions(mixtures: Iterable[MixtureAnswer | None]) -> list[str]:
-    """About safety: what these figures are no licence for."""
+    """About safety: what these figures do not allow."""
     return [
         *dict.fromkeys(mixture.caution for mixture in mixtures if mixture is not None and mixture.caution),
-        "Timed runs belong on private ground or where the law allows them. Local law goes before anything here.",
+        "Timed runs belong on private ground or where the law allows them. Local law comes before anything here.",
         "Eyes on the road: the laptop is strapped down, and is read when the car is parked.",
         "Before each outing: brakes, tyres, belt and its guard, fuel lines, throttle return. Belt covers stay on.",
         "Change jets and needles with the engine off and cool, in the open, away from flames and sparks.",
         "A target here is a starting point. Spark plugs, head temperature and an experienced ear have the last word.",
     ]
+
+
+def background_of(answer: object) -> Sequence[str]:
+    """Those of an answer's caveats that ask the owner for nothing, if it names them: they stand under Why."""
+    found: Sequence[str] = getattr(answer, "background", ())
+    return found
 
 
 # --- weather ----------------------------------------------------------------------------------------------------------
@@ -61,22 +67,22 @@ def weather_blocks(days: Sequence[tuple[datetime, Weather, Air]], unit: str) -> 
         "Density altitude",
         "SAE J1349",
     ]
-    out: list[Block] = [Table("The air; SAE J1349 is the factor on engine output", heads, rows)]
+    out: list[Block] = [Table("Weather; SAE J1349 is the correction factor for engine output", heads, rows)]
     if missing:
         lacking = " and ".join(dict.fromkeys(missing))
         out.append(
-            Words(f"Without {lacking} nothing can be corrected to standard air: `pullbook weather` adds it later.")
+            Words(f"Without {lacking} nothing can be corrected to standard weather. `pullbook weather` adds it later.")
         )
     return out
 
 
-NO_PLACE = "This page holds no position, and asks nobody for anything: it can be kept and given away as it is."
+NO_PLACE = "This page holds no position and needs no network. You can keep it or give it away as it is."
 
 
 def footer() -> list[str]:
     """What holds for every report that compares."""
     return [
-        "Times count from one foot of movement (SAE J1491). An interval with days holds for another day as well; one "
+        "Times are from one foot of movement (SAE J1491). An interval with days holds on another day as well. One "
         "of runs only holds if all days were alike.",
         NO_PLACE,
     ]
@@ -99,19 +105,20 @@ def plan_blocks(
 
 
 def planned_blocks(made: PlanAnswer) -> list[Block]:
-    """What to drive next, and what to mind; without the checklist."""
+    """What to drive next, and what to note; without the checklist."""
     out: list[Block] = []
     tangled = [
-        f"{' and '.join(group)} always changed together so far: their effects are tangled." for group in made.tangled
+        f"{' and '.join(group)} always changed together so far, so their effects cannot be separated."
+        for group in made.tangled
     ]
     if tangled:
         out.append(Bullets(tangled))
     if made.next:
         out += _steps(made)
     elif made.tangled:
-        out.append(Words(f"No drive is planned that would part them. Judged by the time to {made.speed}."))
+        out.append(Words(f"No planned drive would separate them. Judged by the time to {made.speed}."))
     else:
-        done = "No drive is needed." if made.separable else "Nothing to tell apart: one setup was driven so far."
+        done = "No drive is needed." if made.separable else "Nothing to compare: only one setup was driven so far."
         out.append(Words(f"{done} Judged by the time to {made.speed}."))
     by_power = [made.by_power.sentence] if made.by_power is not None and made.next else []
     if notes := [wording.sentence(line) for line in (*made.warnings, *made.notes, *by_power)]:
@@ -130,7 +137,7 @@ def _steps(made: PlanAnswer) -> list[Block]:
     return [
         Table("What to drive", ["", "Outing", "Setup", "Runs", "Why"], rows, left=(2, 4)),
         Words(
-            f"Judged by the time to {made.speed}. About {convert(made.minutes, 'min', 'h'):.1f} h an outing, at "
-            f"{made.run_minutes:.0f} min a run."
+            f"Judged by the time to {made.speed}. About {convert(made.minutes, 'min', 'h'):.1f} h per outing, at "
+            f"{made.run_minutes:.0f} min per run."
         ),
     ]

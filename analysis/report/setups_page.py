@@ -21,7 +21,7 @@ from analysis.report.mixture_section import along_both, change_map, mixture_bloc
 from analysis.report.page import Block, Bullets, Figure, Page, Section, Table, Words, judgement_first
 from analysis.report.plots import Axis, Series, draw
 from analysis.report.runs_section import FEW
-from analysis.report.sections import cautions, footer, plan_blocks, weather_blocks
+from analysis.report.sections import background_of, cautions, footer, plan_blocks, weather_blocks
 from analysis.report.traces import RunLine, best_as_driven, first_there, over_way
 from analysis.runs.run import Run
 from analysis.wording import sentence
@@ -72,7 +72,7 @@ def setups_page(a: str, b: str, season: SeasonRecord, speeds_mps: Floats | None 
     drives = {run.drive for run in [*first.runs, *second.runs]}
     days = [(row.started_utc, row.weather, row.air) for row in season.drives if row.drive in drives]
     sections = [
-        Section("driven", "What was driven, and with what", _with_what(sides, answer, season, unit)),
+        Section("driven", "Drives and setups", _with_what(sides, answer, season, unit)),
         Section("power", "Power at the wheels", _power(answer.power, unit) if answer.power is not None else []),
         Section("splits", "Splits", _splits(answer, unit)),
         Section("gained", "Time gained and lost", _gained(sides, answer, unit)),
@@ -87,6 +87,7 @@ def setups_page(a: str, b: str, season: SeasonRecord, speeds_mps: Floats | None 
         subtitle="Two setups",
         verdict=_verdict(answer),
         caveats=_caveats(answer),
+        why=_why(answer),
         facts=[
             *((side.letter, f"{side.side.name}: {_amount(side.side)}") for side in sides),
             ("Times", f"corrected by {answer.corrected_by}" if answer.corrected_by else "as driven"),
@@ -116,13 +117,19 @@ def _verdict(answer: CompareAnswer) -> list[str]:
         if m is not None
     ]
     if answer.more_runs_each:
-        said.append(f"To show the change worth knowing: one outing with both, {answer.more_runs_each} runs each.")
+        said.append(f"To show the change worth knowing, drive one outing with both, {answer.more_runs_each} runs each.")
     return said
 
 
 def _caveats(answer: CompareAnswer) -> list[str]:
     # What the terminal shows when asked to stands on this page.
-    lines = [line.replace("`--trace` shows", f'"{_ALONG}" shows') for line in answer.caveats] + list(answer.outliers)
+    lines = [line for line in answer.caveats if line not in background_of(answer)]
+    return [sentence(line.replace("`--trace` shows", f'"{_ALONG}" shows')) for line in lines]
+
+
+def _why(answer: CompareAnswer) -> list[str]:
+    """How the figures were worked out: days, the runs that are counted, the correction."""
+    lines = [*background_of(answer), *answer.outliers]
     lines += [f"{each.run} is struck out: {each.reason}" for each in answer.left_out if each.struck]
     if others := [each for each in answer.left_out if not each.struck]:
         why = "; ".join(f"{each.run} {each.reason}" for each in others[:6])
@@ -137,9 +144,7 @@ def _with_what(sides: Sequence[_Side], answer: CompareAnswer, season: SeasonReco
     if first is not None and second is not None:
         out.append(_parts_table(first, second, answer))
     else:
-        out.append(
-            Words("At least one side has no one setup recorded, so what was fitted cannot be held side by side.")
-        )
+        out.append(Words("At least one side has no single setup recorded, so the parts cannot be set side by side."))
     return [*out, _drives_table(sides, answer, season, unit)]
 
 
@@ -152,7 +157,7 @@ def _parts_table(first: Parts, second: Parts, answer: CompareAnswer) -> Table:
         a = value_shown(differ.a if differ else first.get(name))
         b = value_shown(differ.b if differ else second.get(name))
         rows.append([name, a, b, "differs" if differ else ""])
-    return Table("What was fitted", ["Part", f"A: {answer.a}", f"B: {answer.b}", ""], rows, left=(1, 2, 3))
+    return Table("Parts fitted", ["Part", f"A: {answer.a}", f"B: {answer.b}", ""], rows, left=(1, 2, 3))
 
 
 def _drives_table(sides: Sequence[_Side], answer: CompareAnswer, season: SeasonRecord, unit: SpeedUnit) -> Table:
@@ -184,7 +189,7 @@ def _power(found: PowerChangeAnswer, unit: SpeedUnit) -> list[Block]:
     if found.told:
         heads, rows = power_rows(found, unit)
         heads = [head if head == unit else head.capitalize() for head in heads]
-        out.append(Table("Power of B over A, by speed; the last row is the whole", heads, rows, left=()))
+        out.append(Table("Power of B against A, by speed; the last row is all speeds", heads, rows, left=()))
     return [*out, Bullets(power_lines(found, unit))]
 
 
@@ -199,18 +204,18 @@ def _splits(answer: CompareAnswer, unit: SpeedUnit) -> list[Block]:
     plot = interval_plot(
         [of_split(split) for split in splits],
         places,
-        Axis(f"{answer.b} less {answer.a} (left: quicker)", "s"),
+        Axis(f"{answer.b} minus {answer.a} (left: quicker)", "s"),
         Axis("To", unit, ticks=ticks, low=-0.6, high=len(splits) - 0.4),
         54,
         f"Difference in time to {wording.plural(len(splits), 'speed')}, with intervals.",
     )
-    how = f"An interval that does not reach zero tells the two apart. {HOW_TO_READ}"
+    how = f"An interval that stays clear of zero shows a difference. {HOW_TO_READ}"
     return [
-        Figure("B less A, with intervals", plot, how, switches=True),
+        Figure("B minus A, with intervals", plot, how, switches=True),
         _splits_table(answer, labels),
         Words(
-            f"All intervals of this table hold together at {answer.level:.0%} (each at {answer.level_of_each:.1%}): "
-            f"the speeds are one question. {wording.adjusted(s.adjustment_s for s in splits)}"
+            f"All intervals here hold together at {answer.level:.0%} (each alone at {answer.level_of_each:.1%}). "
+            f"{wording.adjusted(s.adjustment_s for s in splits)}"
         ),
         Bullets([f"To {label}: {s.sentence}." for label, s in zip(labels, splits, strict=True)]),
     ]
@@ -264,7 +269,7 @@ def _along_the_run(answer: CompareAnswer, unit: SpeedUnit) -> Figure | None:
     y = np.array([band.difference_s for band in bands])
     low, high = np.array([band.low_s for band in bands]), np.array([band.high_s for band in bands])
     plot = draw(
-        [Series("B less A", x, y, low, high, 1, "points", False)],
+        [Series("B minus A", x, y, low, high, 1, "points", False)],
         Axis("Speed", unit, 0.0, None, 1), Axis("Seconds gained (\u2212) or lost (+) in the band"), zero=True,
         height=200, said="Seconds that B gains or loses in each band of speed, with intervals.",
     )  # fmt: skip
@@ -278,7 +283,7 @@ def _along_the_run(answer: CompareAnswer, unit: SpeedUnit) -> Figure | None:
     heads = ["Band", "A s", "B s", "B\u2212A", "With days", "Verdict"]
     by = wording.judged_by(answer.corrected_by)
     table = judgement_first(f"Time gained or lost along the run{by}", heads, rows)
-    caption = f"Each mark is a band of speed{by}; the launch is below the first."
+    caption = f"Each mark is a band of speed{by}. The launch is below the first band."
     return Figure(_ALONG, plot, caption, table)
 
 
@@ -307,7 +312,7 @@ def _traces(sides: Sequence[_Side], top_mps: float, unit: SpeedUnit) -> list[Blo
         series, Axis("Time from one foot", "s", 0.0), Axis("Speed", unit, 0.0, None, 1),
         said=f"Speed over time of {amounts}.",
     )  # fmt: skip
-    return [Figure("Speed over time, all runs that count", plot, switches=True)]
+    return [Figure("Speed over time, all counted runs", plot, switches=True)]
 
 
 def _best_traces(sides: Sequence[_Side], top_mps: float, unit: SpeedUnit) -> list[Block]:
@@ -318,7 +323,7 @@ def _best_traces(sides: Sequence[_Side], top_mps: float, unit: SpeedUnit) -> lis
     ]
     if not lines:
         return []
-    caption = f"The best is the one that was first at {speed_label(top_mps, unit)}."
+    caption = f"The best run is the one that reached {speed_label(top_mps, unit)} first."
     return [over_way(lines, unit, lines[0], lines[0].label, "the best run of each side", caption)]
 
 
@@ -336,7 +341,7 @@ def _mixture(answer: CompareAnswer, sides: Sequence[_Side], season: SeasonRecord
     out += along_both([(f"best of {side.letter}", *best[:1], found, best[1], side.style) for side, best, found in told])
     if len(told) < 2 or max(len(_drives_of(side)) for side in sides) == 1:
         if len(told) == 2 and (one := told[0][1][0]) is not (two := told[1][1][0]):
-            out.append(change_map(mixture_change_answer(one, two, unit=unit), f"{two.id} less {one.id}"))
+            out.append(change_map(mixture_change_answer(one, two, unit=unit), f"{two.id} minus {one.id}"))
         for side, _, found in told:
             out += mixture_blocks(found, f"{side.letter}, drive {found.drive}: ")
         return out
@@ -344,7 +349,7 @@ def _mixture(answer: CompareAnswer, sides: Sequence[_Side], season: SeasonRecord
     first = side_mixture(_maps_of(sides[0], season, unit), enough)
     second = side_mixture(_maps_of(sides[1], season, unit), enough, first)
     if second.drives:
-        out.append(change_map(side_change(first, second), "B less A, all drives"))
+        out.append(change_map(side_change(first, second), "B minus A, all drives"))
     for side, together in zip(sides, (first, second), strict=True):
         out += side_blocks(together, side.letter)
     return out

@@ -76,7 +76,7 @@ def over_way(
 
     Curves that lie on each other are drawn as what each is faster than `reference` (`called` so) at the same place.
     """
-    across = Axis("Way from rest", way_unit(unit), 0.0, None, 0 if unit == "mph" else 1)
+    across = Axis("Distance from rest", way_unit(unit), 0.0, None, 0 if unit == "mph" else 1)
     faster = [(line, *_faster(line, reference, unit)) for line in lines if line is not reference]
     top = max(float(np.nanmax(trace(line.drive, line.run, unit)[2])) for line in lines)
     apart = [float(np.nanmax(np.abs(speed))) for _, _, speed in faster if np.isfinite(speed).any()]
@@ -89,7 +89,7 @@ def over_way(
         said=f"Speed at the same place less that of {called}, of {whose}.",
     )  # fmt: skip
     title = f"Speed over distance, against {called}"
-    return Figure(title, plot, f"Above the line: faster there. {caption}".strip(), data, switches=len(few) > 1)
+    return Figure(title, plot, f"Above the line a run is faster there. {caption}".strip(), data, switches=len(few) > 1)
 
 
 def _faster(line: RunLine, reference: RunLine, unit: str) -> tuple[Floats, Floats]:

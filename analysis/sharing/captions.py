@@ -210,7 +210,7 @@ def align(points: Sequence[tuple[float, float]]) -> Alignment:
     InputError where the points contradict each other: no camera's clock is off by more than `MOST_DRIFT`.
     """
     if not points:
-        raise InputError("nothing says where the video lies on the drive: expected a video start or a sync point")
+        raise InputError("nothing says how video and drive line up. Give --video-start, or --sync with --at")
     video, drive = np.array(points, float).T
     rate = 1.0
     span = float(video.max() - video.min())
@@ -221,9 +221,7 @@ def align(points: Sequence[tuple[float, float]]) -> Alignment:
     residual = float(np.abs(drive - rate * video - offset).max())
     if abs(rate - 1) > MOST_DRIFT or residual > 1.0:
         apart = float(np.ptp(drive - video))
-        raise InputError(
-            f"the sync points contradict each other by {apart:.2f} s over {span:.0f} s: one is not what it seems"
-        )
+        raise InputError(f"the sync points differ by {apart:.2f} s over {span:.0f} s, so at least one of them is wrong")
     return Alignment(offset, rate, residual if len(points) > (2 if span >= FAR_S else 1) else 0.0)
 
 

@@ -26,7 +26,7 @@ def may_write(path: Path, force: bool) -> None:
     """InputError where a file is there already, unless `force` replaces it, and where `path` lies in a drive."""
     if any((folder / "drive.json").exists() for folder in path.resolve().parents):
         raise InputError(
-            f"{path}: this lies inside a drive's folder, which holds what was recorded: name another place"
+            f"{path}: this is inside a drive's folder, which is for recorded data only. Name another place."
         )
     if path.exists() and not force:
-        raise InputError(f"{path}: this file exists already: name another, or say --force")
+        raise InputError(f"{path}: this file exists already. Name another one, or use --force.")

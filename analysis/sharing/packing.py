@@ -62,8 +62,8 @@ def whole(drive: Drive) -> dict[str, bytes]:
     for name in dict.fromkeys(names):
         data = _bytes_of(drive, name)
         if name in digests and name != MANIFEST and digest_of(data) != digests[name]:
-            mend = "" if name.startswith("photo-") or name == RAW else f": `pullbook rebuild {drive.id}` makes it anew"
-            raise DriveError(f"{drive.id}: {name} is not what was written there: its digest differs{mend}")
+            mend = "" if name.startswith("photo-") or name == RAW else f". `pullbook rebuild {drive.id}` makes it again"
+            raise DriveError(f"{drive.id}: {name} has changed since it was written (its digest differs){mend}")
         files[name] = data
     # Under its folder's name, which the owner may have changed.
     files[MANIFEST] = manifest_bytes(drive.manifest)

@@ -56,7 +56,7 @@ def read_picture(path: Path) -> Picture:
         if not path.is_file():
             raise InputError(f"{path}: {'this is no file' if path.exists() else 'no such file'}")
         if path.stat().st_size > _LARGEST_BYTES:
-            raise InputError(f"{path}: more than {_LARGEST_BYTES >> 20} MB: let the camera save it smaller")
+            raise InputError(f"{path}: more than {_LARGEST_BYTES >> 20} MB. Save it smaller")
         data = no_pipe(path).read_bytes()
     except OSError as error:
         raise InputError(f"{path}: cannot be read: {said(error)}") from error
@@ -96,7 +96,7 @@ def photo_bytes(drive: Drive, photo: Photo) -> bytes:
     except OSError as error:
         raise DriveError(f"{name}: the photograph cannot be read: {said(error)}") from error
     if digest_of(data) != photo.digest:
-        raise DriveError(f"{name}: this is not the photograph that was kept: its digest differs from the manifest's")
+        raise DriveError(f"{name}: this photograph has changed since it was kept (its digest is not the manifest's)")
     return data
 
 
@@ -105,19 +105,19 @@ def _opened(data: bytes, name: str) -> Image:
     from PIL import Image
 
     if data[4:8] == b"ftyp" and data[8:12] in _BRANDS:
-        raise InputError(f"{name}: a HEIC picture, which cannot be read here: let the telephone save it as JPEG")
+        raise InputError(f"{name}: this is a HEIC picture, which cannot be read here. Save it as JPEG on the phone")
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # of odd EXIF, which is not read
             Image.init()
             image = Image.open(io.BytesIO(data), formats=("JPEG", "PNG", "WEBP"))
             if image.width * image.height > _MOST_PIXELS:
-                raise InputError(f"{name}: {image.width} by {image.height} points are too many for a photograph")
+                raise InputError(f"{name}: {image.width} by {image.height} pixels are too many for a photograph")
             image.load()
     except InputError:
         raise
     except Exception as error:  # Pillow's readers raise whatever a spoilt file brings about
-        raise InputError(f"{name}: this is no picture that can be read: expected a whole JPEG, PNG or WebP") from error
+        raise InputError(f"{name}: this picture cannot be read. Use a complete JPEG, PNG or WebP file") from error
     return image
 
 

@@ -81,7 +81,7 @@ def in_force(
 
     drives = list(drives)
     if ends_m is not None and not 0 <= ends_m <= 100_000:
-        raise InputError(f"the ends cannot be {ends_m:g} m: expected 0 m to 100 km")
+        raise InputError(f"the ends cannot be {ends_m:g} m. Use 0 m to 100 km")
     known = [drive.config.privacy for drive in [*drives, *(list_drives(store) if all_drives is None else all_drives)]]
     if (store / "recorder.toml").is_file():
         known.append(load(store / "recorder.toml", RecorderConfig).privacy)

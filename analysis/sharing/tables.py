@@ -60,7 +60,7 @@ def common_base(
     import pyarrow as pa
 
     if not (math.isfinite(rate_hz) and 0.01 <= rate_hz <= 1000):
-        raise InputError(f"the rate cannot be {rate_hz:g} Hz: expected 0.01 to 1000")
+        raise InputError(f"the rate cannot be {rate_hz:g} Hz. Use 0.01 to 1000")
     started = to_ns(drive.manifest.started_utc)
     times = _base(drive, rate_hz)
     columns: list[tuple[pa.Field, Any]] = [
@@ -110,8 +110,8 @@ def _base(drive: Drive, rate_hz: float) -> Times:
     first, last = math.ceil((min(ends) - midnight) / step), math.floor((max(ends) - midnight) / step)
     if last - first >= MOST_ROWS:
         raise InputError(
-            f"{drive.id}: its tables span {(max(ends) - min(ends)) / NS_PER_DAY:,.1f} days, at this rate "
-            f"{last - first + 1:,} rows: at most {MOST_ROWS:,} are written: give a lower --rate"
+            f"{drive.id}: its tables span {(max(ends) - min(ends)) / NS_PER_DAY:,.1f} days: "
+            f"{last - first + 1:,} rows at this rate. The most is {MOST_ROWS:,}: use a lower --rate"
         )
     return midnight + np.round(np.arange(first, last + 1) * step).astype(np.int64)
 

@@ -129,21 +129,21 @@ def _place(store: Path, pack: PackFile, mine: bool, called: str | None) -> tuple
     """The store that the drives go to, and how another car is called there."""
     index = pack.index
     if mine and (called or index.made_for == "others"):
-        wrong = "--as names another car" if called else "it was made for others: it lacks raw bytes and positions"
-        raise InputError(f"{pack.path}: --mine merges your own whole pack, and {wrong}")
+        wrong = "--as names another car" if called else "this one was made for others, without raw bytes and positions"
+        raise InputError(f"{pack.path}: --mine merges your own whole pack, but {wrong}")
     if called is not None:
         if not _PLAIN.fullmatch(called) or called.casefold() in _NO_NAMES:
-            raise InputError(f"--as: found {called!r}, expected a plain name such as finch")
+            raise InputError(f"--as: {called!r} is not a plain name. Write it as finch.")
         theirs = pack_id(store / CARS / called)
         if theirs not in ("", index.owner):
-            raise InputError(f"--as {called}: that is another owner's car here: give another name")
+            raise InputError(f"--as {called}: another owner's car has this name here. Give another name.")
         return store / CARS / called, called
     if index.made_for == "oneself":
         ours = pack_id(store)
         if mine or ours == index.owner or (not ours and not list_drives(store, lambda left: None)):
             return store, None
-        what = "say --mine to merge it with yours, or --as NAME for a friend's car"
-        raise InputError(f"{pack.path}: a whole pack of another store: {what}")
+        what = "Use --mine to merge it with yours, or --as NAME for a friend's car"
+        raise InputError(f"{pack.path}: this is a whole pack from another store. {what}")
     name = plain_name(index.car)
     folder = store / CARS / name
     number = 2
@@ -171,7 +171,7 @@ def _has_room(store: Path, pack: PackFile) -> None:
     there = next(path for path in (store.absolute(), *store.absolute().parents) if path.exists())
     free = shutil.disk_usage(there).free
     if pack.size + _SPARE_BYTES > free:
-        raise InputError(f"{pack.path}: it needs {pack.size >> 20} MB, and {there} has {free >> 20} MB left")
+        raise InputError(f"{pack.path}: it needs {pack.size >> 20} MB, but {there} has only {free >> 20} MB left")
 
 
 # --- a drive ------------------------------------------------------------------------------------------------------
@@ -247,14 +247,15 @@ def _goes_to(manifest: Manifest, taken: Taken, store: Path, here: Mapping[Path, 
 def _merged_or_made(here: _Here, manifest: Manifest, files: dict[str, bytes], pack: PackFile) -> TakenDrive:
     config = parse(files[CONFIG].decode("utf-8", "replace"), RecorderConfig, CONFIG) if CONFIG in files else None
     if config is None:
-        raise DriveError(f"{manifest.id}: it has no {CONFIG}")
+        raise DriveError(f"{manifest.id}: this drive has no {CONFIG}")
     _check_files(manifest, files)
     _check_tables(manifest, config, files)
     if found := here.by_rows.get(manifest.digests[RAW_ROWS]):
         return _joined(found, manifest, files, pack)
     said_of: list[str] = []
     if renamed := _setup_apart(manifest, here):
-        said_of.append(f"its setup {manifest.setup and manifest.setup['name']!r} has other parts here: {renamed!r} now")
+        named = manifest.setup and manifest.setup["name"]
+        said_of.append(f"its setup {named!r} has other parts here, so it is now {renamed!r}")
         manifest = manifest.model_copy(update={"setup": {**(manifest.setup or {}), "name": renamed}})
     wanted = _name_for(manifest)
     what = f"unpacked from {pack.path.name}{'; ' + said_of[0] if said_of else ''}"
@@ -268,7 +269,7 @@ def _merged_or_made(here: _Here, manifest: Manifest, files: dict[str, bytes], pa
     drive = open_folder(path)
     here.add(drive)
     if drive.id != wanted:
-        said_of.insert(0, f"another drive is called {wanted} here: it is {drive.id} now")
+        said_of.insert(0, f"another drive here has the name {wanted}, so it is now {drive.id}")
     return TakenDrive(manifest.id, drive.id, "new", tuple(said_of))
 
 
@@ -312,17 +313,17 @@ def _check_files(manifest: Manifest, files: Mapping[str, bytes]) -> None:
     photos = {each.file: each.digest for each in manifest.photos if each.file is not None}
     wanted = {MANIFEST, CONFIG, *tables, *photos} | (set() if manifest.cut else {RAW})
     if manifest.state not in ("closed", "recovered", "imported"):
-        raise DriveError(f"{manifest.id}: its state is {manifest.state!r}, and none of a finished drive's")
+        raise DriveError(f"{manifest.id}: its state is {manifest.state!r}, so it is not a finished drive")
     if RAW in tables:
-        raise DriveError(f"{manifest.id}: a table of it is called raw")
+        raise DriveError(f"{manifest.id}: one of its tables has the name raw, which is reserved")
     if missing := sorted(wanted - set(files)):
-        raise DriveError(f"{manifest.id}: {missing[0]} is missing in the pack")
+        raise DriveError(f"{manifest.id}: {missing[0]} is missing from the pack")
     if stray := sorted(set(files) - wanted):
-        raise DriveError(f"{manifest.id}: its manifest does not know {stray[0]}")
+        raise DriveError(f"{manifest.id}: {stray[0]} is not in its manifest")
     for name in (*tables, *photos):
         told = photos.get(name) or manifest.digests.get(name)
         if told and digest_of(files[name]) != told:
-            raise DriveError(f"{manifest.id}: {name} is not what its manifest says: its digest differs")
+            raise DriveError(f"{manifest.id}: {name} is not what its manifest says (its digest differs)")
     if manifest.cut and not re.fullmatch(r"[0-9a-f]{64}", manifest.digests.get(RAW_ROWS, "")):
         raise DriveError(f"{manifest.id}: its manifest does not say which drive it is")
 
@@ -339,14 +340,14 @@ def _check_tables(manifest: Manifest, config: RecorderConfig, files: Mapping[str
         table = _table(manifest, f"{source.name}.parquet", files, columns_of(source))
         alike = not manifest.cut or _kinds(table) == _kinds(expected[source.name])
         if not alike or table.num_rows != manifest.rows[source.name]:
-            raise DriveError(f"{manifest.id}: {source.name}.parquet is no table of such a source")
+            raise DriveError(f"{manifest.id}: {source.name}.parquet is not a table of this source")
     if not manifest.cut:
         raw = _table(manifest, RAW, files, RAW_SCHEMA.names)
         if not raw.schema.equals(RAW_SCHEMA):
-            raise DriveError(f"{manifest.id}: {RAW} holds no raw bytes of a drive")
+            raise DriveError(f"{manifest.id}: {RAW} does not hold the raw bytes of a drive")
         digest = raw_digest(raw)
         if manifest.digests.setdefault(RAW_ROWS, digest) != digest:
-            raise DriveError(f"{manifest.id}: {RAW} is not what was recorded: its digest differs from the manifest's")
+            raise DriveError(f"{manifest.id}: {RAW} is not what was recorded (its digest is not the manifest's)")
 
 
 def _kinds(table: pa.Table) -> list[tuple[str, pa.DataType]]:
@@ -360,12 +361,12 @@ def _table(manifest: Manifest, name: str, files: Mapping[str, bytes], wanted: li
         with pq.ParquetFile(pa.BufferReader(files[name])) as file:
             groups = [file.metadata.row_group(k).total_byte_size for k in range(file.metadata.num_row_groups)]
             if file.metadata.num_rows > _MOST_ROWS or sum(groups) > _MOST_UNPACKED:
-                raise DriveError(f"{manifest.id}: {name} claims {file.metadata.num_rows} rows: too many for a drive")
+                raise DriveError(f"{manifest.id}: {name} claims {file.metadata.num_rows} rows, too many for a drive")
             table = file.read()
     except (pa.ArrowException, OSError, ValueError) as error:
         if isinstance(error, InputError):
             raise
-        raise DriveError(f"{manifest.id}: {name} is no whole Parquet file") from error
+        raise DriveError(f"{manifest.id}: {name} is not a complete Parquet file") from error
     if lacking := [column for column in wanted if column not in table.column_names]:
         raise DriveError(f"{manifest.id}: {name} lacks the column {lacking[0]!r}")
     return table
@@ -394,7 +395,7 @@ def _joined(found: Drive, manifest: Manifest, files: Mapping[str, bytes], pack: 
             changes[name] = theirs_value
             added.append(name)
         elif theirs_value and mine != theirs_value and not _same_setup(name, mine, theirs_value):
-            differ.append(f"its {name} is another in the pack: yours stays")
+            differ.append(f"its {name} differs in the pack; yours stays")
     if not changes:
         return TakenDrive(manifest.id, found.id, "already", tuple(differ))
     photos = {str(each.file): files[str(each.file)] for each in changes.get("photos", ()) if str(each.file) in files}

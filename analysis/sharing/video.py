@@ -46,7 +46,7 @@ def find_clap(samples: ArrayLike, rate_hz: float) -> Clap:
 
     x = np.asarray(samples, float)
     if len(x) < rate_hz * 0.2 or not np.any(x):
-        raise NoAnswer("there is no sound to find a clap in")
+        raise NoAnswer("there is no sound, so no clap can be found")
     if rate_hz > 4000:
         x = np.asarray(sosfilt(butter(4, 1000, "highpass", fs=rate_hz, output="sos"), x))
     hop = max(round(rate_hz * 0.001), 1)
@@ -65,7 +65,7 @@ def find_clap(samples: ArrayLike, rate_hz: float) -> Clap:
     clarity = float(score[best] / max(rest.max(), 1e-12))
     if score[best] < 30 or clarity < 2:
         when = ", ".join(f"{i / 1000:.2f} s" for i in sorted((best, int(np.argmax(rest)))))
-        raise NoAnswer(f"no sound stands out as a clap (the likeliest are at {when}): give its time with --at")
+        raise NoAnswer(f"no sound stands out as a clap (most likely at {when}). Give its time with --at")
     first, last = max(best - 5, 0) * hop, (best + 10) * hop
     window = np.abs(x[first:last])
     return Clap(float(first + int(np.argmax(window > 0.3 * window.max()))) / rate_hz, clarity)
@@ -116,7 +116,7 @@ def probe(path: Path) -> Video:
         turned = any(abs(int(side.get("rotation", 0))) % 180 == 90 for side in stream.get("side_data_list", []))
         return Video(float(told["format"]["duration"]), *((height, width) if turned else (width, height)))
     except (KeyError, IndexError, ValueError) as error:
-        raise InputError(f"{path}: this is no video with a length and a size") from error
+        raise InputError(f"{path}: this is not a video with a length and a size") from error
 
 
 def _run(command: list[str], path: Path, does: Literal["read", "mak"] = "read") -> bytes:

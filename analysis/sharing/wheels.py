@@ -62,9 +62,9 @@ def make_bundle(
     """
     known = [name for name in importlib.metadata.metadata(NAME).get_all("Provides-Extra") or () if name not in _OURS]
     if unknown := [name for name in extras if name not in known]:
-        raise InputError(f"--extra: there is no {unknown[0]!r}: expected {' or '.join(known)}")
+        raise InputError(f"--extra: there is no extra {unknown[0]!r}. Use {' or '.join(known)}.")
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise InputError(f"{folder}: this exists already and is not empty: name a new folder")
+        raise InputError(f"{folder}: this folder exists already and is not empty. Name a new folder.")
     make_store(folder.absolute().parent)
     draft = folder.absolute().with_name(f".{folder.absolute().name}.{uuid.uuid4().hex[:8]}.new")
     try:
@@ -103,11 +103,11 @@ def own_wheel(into: Path, name: str = NAME) -> Path:
             if file.parts[0] == "..":
                 if file.parent.name in ("bin", "Scripts"):  # the installer makes it again of entry_points.txt
                     continue
-                raise InputError(f"{name}: its file {file} is in no wheel of Python files")
+                raise InputError(f"{name}: its file {file} cannot be in a wheel of Python files")
             try:
                 data = Path(str(file.locate())).read_bytes()
             except OSError as error:
-                raise InputError(f"{file.locate()}: cannot be read: {said(error)}: install {name} anew") from error
+                raise InputError(f"{file.locate()}: cannot be read: {said(error)}. Install {name} again.") from error
             wheel.writestr(zipfile.ZipInfo(file.as_posix(), _FIRST_DAY), data, zipfile.ZIP_DEFLATED)
             digest = base64.urlsafe_b64encode(hashlib.sha256(data).digest()).rstrip(b"=").decode()
             listed.append([file.as_posix(), f"sha256={digest}", str(len(data))])
@@ -154,7 +154,7 @@ def _run(command: Sequence[str]) -> None:
     if done.returncode:
         lines = [line.strip() for line in (done.stderr + done.stdout).splitlines() if line.strip()]
         wrong = [line for line in lines if line.startswith("ERROR")] or lines or [f"exit code {done.returncode}"]
-        raise InputError(f"pip could not get all wheels: {wrong[-1].removeprefix('ERROR: ')}: is there internet here?")
+        raise InputError(f"pip could not get all wheels: {wrong[-1].removeprefix('ERROR: ')}. Is there internet here?")
 
 
 def _described(draft: Path, folder: Path, extras: Sequence[str]) -> Bundle:
@@ -171,8 +171,8 @@ def _described(draft: Path, folder: Path, extras: Sequence[str]) -> Bundle:
     text = f"""\
 pullbook {version}, with all it needs, for {system} and Python {python}.
 
-On the laptop without internet, in this folder (or a copy of it: the environment
-is made beside the wheels), run this one command:
+On the laptop without internet, open a terminal in this folder or in a copy of it.
+Run this one command. It makes the program's environment beside the wheels:
 
   {command}
 
@@ -180,8 +180,8 @@ Then:
 
   {scripts}pullbook demo
 
-Another system or another Python needs a bundle made on one of its kind:
-`pullbook bundle FOLDER`, on a laptop with internet.
+Another system or another Python needs its own bundle. Make it with
+`pullbook bundle FOLDER` on a laptop of that kind with internet.
 """
     (draft / "README.txt").write_text(text, encoding="utf-8", newline="\r\n")
     return Bundle(folder, wheels, sum(path.stat().st_size for path in draft.iterdir()), command)

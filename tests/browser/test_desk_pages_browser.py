@@ -148,7 +148,8 @@ def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_p
         [struck] = json.loads((made.store / made.b / "drive.json").read_bytes())["struck"]
         assert struck["reason"] == "a gust"
         screen.follow(browser.find_element("link text", "Season"))
-        assert f"{made.b}:2 is struck out: a gust" in browser.find_element("css selector", ".verdict").text
+        why = browser.find_element("css selector", ".verdict .why")
+        assert f"{made.b}:2 is struck out: a gust" in why.get_attribute("textContent")
         screen.go(f"/drive/{made.b}")
         browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary").click()
         browser.find_element("css selector", "#strike input[value='2']").click()
@@ -198,10 +199,10 @@ def test_the_next_outing_is_ticked_off_and_parts_are_changed(made: DeskStore, se
         screen.unfold("set")
         screen.type("set", parts="snorkle=long")
         screen.send("set")
-        assert "is it snorkel?" in screen.text("#set-parts-wrong")
+        assert "Did you mean snorkel?" in screen.text("#set-parts-wrong")
         screen.type("set", parts="main_jet_mm=1.00", name="small jet")
         screen.send("set")
-        assert "Drives from now on carry small jet" in screen.text("#did")
+        assert "New drives are recorded with small jet" in screen.text("#did")
         assert 'name = "small jet"' in (made.store / "setup.toml").read_text(encoding="utf-8")
 
 

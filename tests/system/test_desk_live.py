@@ -193,7 +193,7 @@ def test_a_recorder_that_cannot_start_says_why_on_the_page(tmp_path: Path) -> No
     (tmp_path / "recorder.toml").write_text("[recorder]\nflush_s = 0\n")
     with served(tmp_path) as (_, client):
         assert client.post("/now/start").status == 303
-        until(lambda: "last said" in (page := client.get("/now").text) and "flush_s" in page and page)
+        until(lambda: "last message" in (page := client.get("/now").text) and "flush_s" in page and page)
         assert client.get("/car/file/recorder").status == 200
 
 

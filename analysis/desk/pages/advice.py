@@ -68,8 +68,22 @@ def _page(desk: Desk, asked: Typed, wrong: tuple[Typed, Exception] | None = None
     parts = [*_plan_parts(plan, plan_asked), _setting_part(plan, wrong), _jet_part(jets.value, jet_asked)]
     failed = [each for each in (plan.error, jets.value) if isinstance(each, Exception) and (plan_asked or jet_asked)]
     command = typed("plan", *_options(plan_asked))
-    page = Page(_TITLE, "What to drive, and with what", (), cautions=_cautions(jets.value))
+    said = _verdict(plan.answer, jets.value)
+    page = Page(_TITLE, "What to drive next, and which jet", said, cautions=_cautions(jets.value))
     return View(page, "next", command, parts=parts, status=422 if wrong is not None or failed else 200)
+
+
+def _verdict(plan: PlanAnswer | None, jet: JetsAnswer | Exception) -> list[str]:
+    """The first drive of the plan and why; then the jet. Empty where neither is known."""
+    from analysis.conditions.setups import described
+
+    said = []
+    if plan is not None and plan.next:
+        first = plan.next[0]
+        said += [f"Drive next: {wording.plural(first.runs, 'run')} with {described(first.setup)}.", first.why]
+    if not isinstance(jet, Exception):
+        said.append(jet.says)
+    return [wording.sentence(line) for line in said]
 
 
 def _cautions(jet: JetsAnswer | Exception) -> list[str]:
@@ -93,7 +107,7 @@ def _planned(store: DriveStore, asked: Typed, progress: Callable[[str], None]) -
     if not store.drives:
         return _Plan(
             None,
-            NoAnswer("no drive is in this store yet: planning begins with the first timed runs"),
+            NoAnswer("there are no drives in this store yet. Planning starts with the first timed runs"),
             (),
             (),
             "",
@@ -106,13 +120,13 @@ def _planned(store: DriveStore, asked: Typed, progress: Callable[[str], None]) -
     words = "" if carried is None else f"{carried.name}: {described(carried.parts)}"
     season = gather(store, progress=progress)
     setups, tags = [each.name for each in season.setups], sorted({tag for run in season.runs for tag in run.tags})
-    progress("all drives are read: working out the plan")
+    progress("all drives read; working out the plan")
     try:
         where, without = asked.get("where", "").split(), asked.get("without", "").split()
         kept = tagged(season, where, without) if where or without else season
         both = asked.get("a", ""), asked.get("b", "")
         if any(both) and not all(both):
-            raise EntryError("a" if both[1] else "b", "two setups are settled: choose the other one too")
+            raise EntryError("a" if both[1] else "b", "choose both setups to compare, or neither")
         hours = read.quantity("--hours", asked.get("hours"), "1")
         answer = plan_answer(
             kept, read.speed("--to", asked.get("to")), settle=both if all(both) else None,
@@ -132,12 +146,12 @@ def _plan_parts(plan: _Plan, asked: Typed) -> list[Part]:
         assert plan.error is not None
         blocks: list[Shown] = [Words(wording.sentence(str(plan.error)))]
         if asked:
-            blocks = [Fold("Plan by other rules", [refused(form, asked, plan.error)])]
+            blocks = [Fold("Plan with other rules", [refused(form, asked, plan.error)])]
         return [Part("plan", "What to drive next", blocks)]
     answer = plan.answer
-    found = [Part("plan", "What to drive next", [*planned_blocks(answer), Fold("Plan by other rules", [form])])]
+    found = [Part("plan", "What to drive next", [*planned_blocks(answer), Fold("Plan with other rules", [form])])]
     if answer.checklist:
-        said = Words("For the day; the ticks are not kept.")
+        said = Words("For today; the ticks are not saved.")
         found.append(Part("checklist", "Checklist", [said, Checks(answer.checklist)]))
     return found
 
@@ -146,14 +160,14 @@ def _plan_form(plan: _Plan) -> Form:
     choices = [("", "the newest two"), *((name, name) for name in dict.fromkeys(plan.setups))]
     return Form(
         "by", "/next",
-        [Entry("to", "Judge by the time to", help="Such as 50mph; empty: what four of five runs reach."),
-         Entry("worth", "The change worth knowing", help="In that time, such as 0.3s; empty: 3 % of it."),
+        [Entry("to", "Judge by the time to", help="Such as 50mph. If empty: what four of five runs reach."),
+         Entry("worth", "The change worth knowing", help="In that time, such as 0.3s. If empty: 3 % of it."),
          Entry("hours", "Longest outing", unit="hours", numeric=True),
-         Entry("a", "Settle", how="choice", options=choices),
-         Entry("b", "against", how="choice", options=choices),
-         Entry("gone", "Parts you no longer have", help="Such as snorkel=short; spaces between several."),
-         *([Entry("where", "Only runs tagged", help=f"Tags here: {', '.join(plan.tags)}."),
-            Entry("without", "Only runs not tagged")] if plan.tags else [])],
+         Entry("a", "Compare", how="choice", options=choices),
+         Entry("b", "with", how="choice", options=choices),
+         Entry("gone", "Parts you no longer have", help="Such as snorkel=short. Put a space between parts."),
+         *([Entry("where", "Only runs with the tags", help=f"Tags here: {', '.join(plan.tags)}."),
+            Entry("without", "Only runs without the tags")] if plan.tags else [])],
         "Plan", asks=True,
     )  # fmt: skip
 
@@ -172,23 +186,23 @@ def _options(asked: Typed) -> list[str]:
 
 
 def _setting_part(plan: _Plan, wrong: tuple[Typed, Exception] | None) -> Part:
-    now = f"Coming drives carry {plan.in_force}." if plan.in_force else (
-        "No setup is in force: what is changed here starts from the newest drive's."
+    now = f"New drives are recorded with {plan.in_force}." if plan.in_force else (
+        "No setup is in force. A change here starts from the newest drive's setup."
     )  # fmt: skip
     form = Form(
         "set", "/next/set",
         [Entry("version", "", plan.version, "hidden"),
-         Entry("parts", "Parts changed", how="area", help="A line each, such as main_jet_mm=1.06 or snorkel=long."),
-         Entry("forget", "Parts no longer said", help="Their names; spaces between several."),
-         Entry("name", "Name", help="Empty: called by what differs."),
-         Entry("notes", "Words to keep with it"),
-         Entry("cost", "Cost", numeric=True, help="What the change cost, in your money."),
+         Entry("parts", "Parts changed", how="area", help="One per line, such as main_jet_mm=1.06 or snorkel=long."),
+         Entry("forget", "Parts to leave out", help="Their names. Put a space between them."),
+         Entry("name", "Name", help="If empty, it is named after what differs."),
+         Entry("notes", "Notes"),
+         Entry("cost", "Cost", numeric=True, help="What the change cost, in your currency."),
          Entry("hours", "Hours of work", numeric=True),
-         Entry("anyway", "As written", how="tick", help="Take words that are nearly known ones as they stand.")],
-        "Coming drives carry it", "Engine off and cool before anything is changed.", typed("set", "main_jet_mm=1.06"),
+         Entry("anyway", "Keep as typed", how="tick", help="Accept words that look like a misspelled known one.")],
+        "Use for new drives", "Engine off and cool before anything is changed.", typed("set", "main_jet_mm=1.06"),
     )  # fmt: skip
     shown = form if wrong is None else refused(form, *wrong)
-    return Part("setting", "Change parts for coming drives", [Words(now), Fold("Change parts", [shown])])
+    return Part("setting", "Change parts for new drives", [Words(now), Fold("Change parts", [shown])])
 
 
 async def set_parts(desk: Desk, request: Request) -> Response | View:
@@ -222,21 +236,21 @@ def _set(store: DriveStore, form: Typed) -> str:
                 continue
             part, value = setting.read_change(line, season)
             if part in changes:
-                raise InputError(f"{part}: it is given twice")
+                raise InputError(f"{part} is given twice")
             changes[part] = value
         if not anyway:
             near = ((part, vocabulary.near_name(part, season)) for part in changes)
-            asked = [f"{part} is no part so far: is it {known}?" for part, known in near if known is not None]
+            asked = [f"{part} is a new part. Did you mean {known}?" for part, known in near if known is not None]
             for question in (*asked, *vocabulary.doubts(changes, season)):
-                raise InputError(f"{question} With --anyway it is taken as written")
+                raise InputError(f"{question} To use it as it is, tick --anyway")
         money, hours = (setting.number_of(f"--{name}", given(form, name)) for name in ("cost", "hours"))
         changed = setting.changed_setup(
             store, changes, form.get("forget", "").split(), name=given(form, "name"), notes=given(form, "notes"),
             cost=money, hours=hours,
         )  # fmt: skip
     done = setting.put_changed(store, changed, anyway=anyway)
-    later = f" {done.under_way} began before and keeps what was in force then." if done.under_way else ""
-    return f"Drives from now on carry {done.in_force.name}: {described(done.in_force.parts)}.{later}"
+    later = f" {done.under_way} started earlier and keeps its own setup." if done.under_way else ""
+    return f"New drives are recorded with {done.in_force.name}: {described(done.in_force.parts)}.{later}"
 
 
 # --- the jet ------------------------------------------------------------------------------------------------------
@@ -248,7 +262,7 @@ def _jet(store: DriveStore, asked: Typed, progress: Callable[[str], None]) -> Je
     try:
         air = read.air_to_come(asked.get("temperature"), asked.get("pressure"), asked.get("humidity"))
         if not store.drives:
-            raise NoAnswer("no drive is in this store yet: the jet follows from a drive with a mixture in it")
+            raise NoAnswer("there are no drives in this store yet. The jet needs a drive with mixture readings")
         return jets_answer(
             store,
             store.drives[-1],
@@ -265,10 +279,10 @@ def _jet_part(found: JetsAnswer | Exception, asked: Typed) -> Part:
 
     form = Form(
         "air", "/next",
-        [Entry("temperature", "Temperature of the air to come", help="Such as 31C or 88F."),
-         Entry("pressure", "Its pressure at the place", help="Such as 1009hPa."),
-         Entry("humidity", "Its humidity", help="Such as 60%."),
-         Entry("fuel", "Fuel to come", help="Such as E10; empty: what the car's file says.")],
+        [Entry("temperature", "Air temperature to expect", help="Such as 31C or 88F."),
+         Entry("pressure", "Air pressure to expect, at the place", help="Such as 1009hPa."),
+         Entry("humidity", "Humidity to expect", help="Such as 60%."),
+         Entry("fuel", "Fuel to use", help="Such as E10. If empty: what the car's file says.")],
         "Work out", asks=True,
         command=typed("jets", *(word for name in _JET if name in asked for word in (f"--{name}", asked[name]))),
     ).filled(asked)  # fmt: skip
@@ -279,7 +293,7 @@ def _jet_part(found: JetsAnswer | Exception, asked: Typed) -> Part:
         return Part("jet", "Which main jet", blocks)
     lines = [found.says, words.wanted_sentence(found), words.now_sentence(found), words.which_full_throttle(found)]
     heads = [head if head == "mm" else f"{head[:1].upper()}{head[1:]}" for head in words.JET_HEADS]
-    table = Table("What each jet that can be had would give", heads, words.jet_rows(found), left=(len(heads) - 1,))
+    table = Table("What each jet that you can get would give", heads, words.jet_rows(found), left=(len(heads) - 1,))
     return Part("jet", "Which main jet", [
         *(Words(line) for line in lines if line), table, Words(words.WHAT_COLUMNS_MEAN),
         Bullets([as_labelled(line, form) for line in words.jet_lines(found)]), Fold("For other air or fuel", [form]),

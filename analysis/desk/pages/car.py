@@ -73,7 +73,12 @@ def page(desk: Desk, request: Request) -> View:
         if state not in {"in order", "not there yet"}:
             wrong.append(state)
     has_recorder, has_car = (store / "recorder.toml").is_file(), items[1][2] != "not there yet"
-    parts = [Part("setup", "Set up" if has_recorder and has_car else "First set-up", _steps(has_recorder, has_car))]
+    steps = _steps(has_recorder, has_car)
+    if wrong:
+        steps.insert(0, Words("Not ready: a file cannot be used. Open it below."))
+    elif has_recorder and has_car:
+        steps.insert(0, Words("Ready to record. To change something, listen again or open a file below."))
+    parts = [Part("setup", "Set up" if has_recorder and has_car else "First set-up", steps)]
     parts.append(Part("files", "The files", [Links(items)]))
     return View(Page("Car", "What is plugged in, and what is driven", ()), "car", typed("check"), parts=parts)
 
@@ -82,13 +87,13 @@ def _steps(has_recorder: bool, has_car: bool) -> list[Any]:
     steps: list[Any] = []
     if not has_recorder:
         steps.append(Words("Three steps, then you can drive: what is plugged in, the car, recording."))
-    also = Entry("also", "Further ports", help="Only such as the system does not list: paths, with blanks between.")
+    also = Entry("also", "Other ports", help="Only those that the system does not list: paths with spaces between.")
     steps.append(
         Form("listen", "/car/listen", [also], "Listen to the ports",
-             "1. What is plugged in: receiver and controller on? Listening takes up to half a minute; nothing is sent.",
+             "1. What is plugged in. Switch on receiver and controller. It takes up to half a minute; nothing is sent.",
              typed("begin", "--only", "ports"))
     )  # fmt: skip
-    steps.append(Links([("/car/about", "2. The car" + (" (given)" if has_car else ""), "five questions")]))
+    steps.append(Links([("/car/about", "2. The car" + (" (done)" if has_car else ""), "five questions")]))
     if has_recorder and has_car:
         steps.append(Links([("/now", "3. Start recording, and drive off when you like", "")]))
     return steps
@@ -100,7 +105,7 @@ def _steps(has_recorder: bool, has_car: bool) -> list[Any]:
 async def listen(desk: Desk, request: Request) -> Response:
     form = await form_of(request)
     if presence.is_recording(desk.store):
-        raise NoAnswer("a recorder is at work here and has the ports: stop it first, on the page Now")
+        raise NoAnswer("a recorder is running here and uses the ports. Stop it first, on the page Now")
     desk.ears.listen(form.get("also", "").split()[:20])
     return desk.to("/car/ports")
 
@@ -109,12 +114,12 @@ def heard(desk: Desk, request: Request) -> View:
     """What is heard, as it is made out; then what each number is."""
     last = desk.ears.last
     if last is None:
-        raise NoAnswer("nothing was listened to yet: begin on the page Car")
+        raise NoAnswer("no ports were listened to yet. Start on the page Car")
     page_ = Page("What is plugged in", "Step 1 of 3", ())
     if desk.ears.busy:
-        how_many = "" if last.ports is None else f" Ports: {last.ports}, made out: {len(last.told)}."
+        how_many = "" if last.ports is None else f" Ports: {last.ports}, identified: {len(last.told)}."
         words: list[Block] = [Words(f"Listening; nothing is sent.{how_many}"), Bullets(list(last.told)),
-                 Words("This page looks again by itself, and may be left.")]  # fmt: skip
+                 Words("This page refreshes on its own. You can leave it.")]  # fmt: skip
         return View(replace(page_, sections=[Section("work", "Listening", words)]), "car", again_s=1)
     return View(page_, "car", typed("begin", "--only", "ports"), parts=_heard_parts(desk), wrong=last.failed)
 
@@ -124,20 +129,20 @@ def _heard_parts(desk: Desk, filled: Callable[[Form], Form] = lambda form: form)
 
     last = desk.ears.last
     found = last.heard if last is not None and last.heard is not None else []
-    told = [setting_up.heard_said(one) for one in found] or ["No port is plugged in that the system knows of."]
+    told = [setting_up.heard_said(one) for one in found] or ["The system lists no ports. Is anything plugged in?"]
     blocks: list[Any] = [Bullets(told)]
     if lacking := setting_up.lacking(found):
-        blocks.append(Words(f"Nothing speaks as {' or '.join(lacking)} does. Plugged in, powered?"))
-        blocks.append(Words("Listen again below, or go on without: a source may be named later."))
+        blocks.append(Words(f"Nothing sounds like {' or '.join(lacking)}. Is it plugged in and powered?"))
+        blocks.append(Words("Listen again below, or go on without it. You can add it later."))
     path = desk.store / "recorder.toml"
     old = setting_up.old_recorder(path)
     speaking = setting_up.speaking(found)
     entries = [Entry("version", "", version_of(path), "hidden")]
     for at, one in enumerate(speaking):
         entries += _number_entries(at, one, speaking, old)
-    keep = Form("keep", "/car/ports", entries, "Keep this", "What is each number? Name it, or take - to pass it over."
+    keep = Form("keep", "/car/ports", entries, "Save this", "What is each number? Name it, or type - to skip it."
                 if len(entries) > 1 else "")  # fmt: skip
-    again = Form("listen", "/car/listen", [Entry("also", "Further ports")], "Listen again")
+    again = Form("listen", "/car/listen", [Entry("also", "Other ports")], "Listen again")
     return [Part("heard", "Heard", blocks), Part("names", "What goes into the recorder's file", [filled(keep)]),
             Part("again", "Again", [again])]  # fmt: skip
 
@@ -155,7 +160,7 @@ def _number_entries(at: int, one: Heard, speaking: list[Heard], old: Any) -> lis
         unit = one.units[number] if one.units else ""
         low, high = one.columns[number]
         seen = f"{one.latest[number]:g}{unit} when heard, {low:g} to {high:g}."
-        known = f"{', '.join(naming.KNOWN)}; or a name of your own; - passes it over."
+        known = f"{', '.join(naming.KNOWN)}; or a name of your own; - skips it."
         found.append(Entry(f"{at}.{number}", f"{port}: number {number + 1}", guess, help=f"{seen} {known}"))
     return found
 
@@ -170,7 +175,7 @@ def _keep(desk: Desk, form: Mapping[str, str]) -> Response | View:
 
     last = desk.ears.last
     if last is None or last.heard is None:
-        raise NoAnswer("nothing was listened to yet: begin on the page Car")
+        raise NoAnswer("no ports were listened to yet. Start on the page Car")
     path, wrong = desk.store / "recorder.toml", dict[str, str]()
     speaking = setting_up.speaking(last.heard)
 
@@ -192,10 +197,10 @@ def _keep(desk: Desk, form: Mapping[str, str]) -> Response | View:
         if not wrong and not changed_meanwhile:
             parse(text, RecorderConfig, str(path))
             _put(path, text)
-            return desk.to("/car/about", "Kept in recorder.toml. Now the car.")
+            return desk.to("/car/about", "Saved in recorder.toml. Now the car.")
     parts = _heard_parts(desk, lambda made: made.filled(form, wrong))
     return View(Page("What is plugged in", "Step 1 of 3", ()), "car", parts=parts, status=422,
-                wrong=_MEANWHILE if changed_meanwhile else "Nothing was written: see below.")  # fmt: skip
+                wrong=_MEANWHILE if changed_meanwhile else "Nothing was written. See below.")  # fmt: skip
 
 
 # --- first set-up: the car ----------------------------------------------------------------------------------------
@@ -226,7 +231,7 @@ def _about_form(path: Path) -> Form:
             Entry("carburettor", "Its carburettor", car.carburettor if car else "", help="In your words."),
             Entry("speed", "Speeds in", speeds, "choice", options=[("mph", "mph"), ("km/h", "km/h")]),
         ],
-        "Keep this", check="/car/about/check",
+        "Save this", check="/car/about/check",
     )  # fmt: skip
 
 
@@ -281,10 +286,10 @@ def _keep_about(desk: Desk, form: Mapping[str, str]) -> Response | View:
             if not (targets := desk.store / "targets.toml").exists():
                 _put(targets, examples.text("targets.toml"))
             _name_car(desk.store, path)
-            return desk.to("/car", f"Kept in {path.name}. Drive off when you like: start recording on the page Now.")
+            return desk.to("/car", f"Saved in {path.name}. Start recording on the page Now, then drive off.")
     parts = [Part("car", "Five questions", [_about_form(path).filled(form, wrong)])]
     return View(Page("The car", "Step 2 of 3", ()), "car", parts=parts, status=422,
-                wrong=_MEANWHILE if meanwhile else "Nothing was written: see below.")  # fmt: skip
+                wrong=_MEANWHILE if meanwhile else "Nothing was written. See below.")  # fmt: skip
 
 
 def _name_car(store: Path, car: Path) -> None:
@@ -299,8 +304,8 @@ def _name_car(store: Path, car: Path) -> None:
 # --- files --------------------------------------------------------------------------------------------------------
 
 _MEANWHILE = (
-    "This was changed meanwhile, in another window or by a command, and nothing was written. What you typed is still "
-    "here; look at what stands there now, and send it again to have yours."
+    "This was changed in the meantime, in another window or by a command. Nothing was written. What you typed is still "
+    "here. Look at what is in the file now, and send yours again to replace it."
 )
 
 
@@ -311,7 +316,7 @@ def file(desk: Desk, request: Request) -> View:
 def _kind(request: Request) -> FileKind:
     kind = KINDS.get(request.path_params["kind"])
     if kind is None:
-        raise NoAnswer("there is no such file")
+        raise NoAnswer("there is no file of this kind")
     return kind
 
 
@@ -344,12 +349,12 @@ def _file(
         "text", f"/car/file/{kind.name}/text",
         [Entry("version", "", version, "hidden"), Entry("text", "The whole file", text, "area", lines=24),
          *_anyway(kind)],
-        "Keep the file", "Every key and comment as it stands in the file.", check=f"/car/file/{kind.name}/check",
+        "Save the file", "The file as it is, with every key and comment.", check=f"/car/file/{kind.name}/check",
     )  # fmt: skip
     parts.append(Part("text-part", "As text", [filled(as_text)]))
     elsewhere = ""
     if path.is_file() and (faults := all_wrong(text, kind.model)):
-        elsewhere = f"The file can't be used as it stands: {faults[0][1]}"
+        elsewhere = f"The file cannot be used as it is: {faults[0][1]}"
     subtitle = f"{path.name}{'' if path.is_file() else ' (not there yet)'}"
     command = {"setup": typed("setup"), "recorder": typed("check")}.get(kind.name, "")
     return View(Page(kind.title, subtitle, ()), "car", command, parts=parts, wrong=wrong or elsewhere, status=status)
@@ -358,19 +363,19 @@ def _file(
 def _anyway(kind: FileKind) -> list[Entry]:
     if kind.name != "setup":
         return []
-    return [Entry("anyway", "Take it as written, also where a name stood for other parts", how="tick")]
+    return [Entry("anyway", "Save it as typed, even if the name stood for other parts", how="tick")]
 
 
 def _group_form(kind: FileKind, group: Group, version: str) -> Form:
     entries = [Entry("version", "", version, "hidden"), *group.entries, *_anyway(kind)]
     return Form(f"g-{group.name}", f"/car/file/{kind.name}/part/{group.name}", entries,
-                "Add it" if group.adds else "Keep this part",
+                "Add it" if group.adds else "Save this part",
                 check=f"/car/file/{kind.name}/check/{group.name}")  # fmt: skip
 
 
 def _away_form(kind: FileKind, group: Group, version: str) -> Form:
     return Form(f"away-{group.name}", f"/car/file/{kind.name}/away/{group.place[1]}",
-                [Entry("version", "", version, "hidden")], "Take this source away",
+                [Entry("version", "", version, "hidden")], "Remove this source",
                 "Its lines stay in the file, as comments.", careful=True)  # fmt: skip
 
 
@@ -389,9 +394,9 @@ def _with_part(kind: FileKind, text: str, name: str, form: Mapping[str, str]) ->
     try:
         group = next((each for each in groups_of(kind, tomllib.loads(text)) if each.name == name), None)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        raise InputError("the file is no TOML as it stands: mend it as text first") from error
+        raise InputError("the file is not a TOML file as it is. Correct it as text first") from error
     if group is None:
-        raise InputError("the file has no such part any more")
+        raise InputError("the file no longer has this part")
     made = storable(changed(kind, text, group, form))
     return (made, *wrong_in(kind, made, group.entries))
 
@@ -421,9 +426,9 @@ async def away(desk: Desk, request: Request) -> Response | View:
     def text_with(text: str) -> tuple[str, dict[str, str], str]:
         left = writing.without(text, "source", at) if kind.name == "recorder" else None
         if left is None:
-            raise InputError("this can't be taken away here: change the file as text below")
+            raise InputError("this cannot be removed here. Change the file as text, below")
         faults = all_wrong(left, kind.model)
-        return left, {}, "a recorder needs one source at least" if faults else ""
+        return left, {}, "a recorder needs at least one source" if faults else ""
 
     return await run_in_threadpool(_keep_file, desk, kind, f"away-source-{at}", form, text_with)
 
@@ -444,12 +449,12 @@ def _keep_file(
                 text, wrong, why = text_with(before)
                 if not wrong and not why:
                     _write(desk, kind, path, text, anyway=given(form, "anyway") is not None)
-                    return desk.to(f"/car/file/{kind.name}", f"Kept in {path.name}.")
+                    return desk.to(f"/car/file/{kind.name}", f"Saved in {path.name}.")
             except InputError as error:
                 why = str(error)
     return _file(
         desk, kind, lambda made: made.filled(form, wrong) if made.name == name else made,
-        f"Nothing was written: {why}" if why and why != _MEANWHILE else why or "Nothing was written: see below.", 422,
+        f"Nothing was written: {why}" if why and why != _MEANWHILE else why or "Nothing was written. See below.", 422,
     )  # fmt: skip
 
 

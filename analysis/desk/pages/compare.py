@@ -80,7 +80,7 @@ def page(desk: Desk, request: Request) -> View:
         if not asked.both:
             return _Made(season, [form], None, "", None)
         try:
-            progress("all drives are read: holding one side against the other")
+            progress("all drives read; comparing the two sides")
             a, b = (_side(ticked, asked.by, season) for ticked in (asked.a, asked.b))
             return _Made(season, [form], _compared(season, a, b, asked), _command(a, b, asked), None)
         except (InputError, NoAnswer) as error:
@@ -103,7 +103,7 @@ class _Made:
 
 def _view(made: _Made, asked: _Asked) -> View:
     if made.season is None:
-        none = Words("No drive is in this store yet: this page is for when two setups were driven.")
+        none = Words("There are no drives in this store yet. Come back when you have driven two setups.")
         return View(
             Page("Compare", "", ()), "compare", typed("compare", "A", "B"), parts=[Part("pick", "Nothing yet", [none])]
         )
@@ -114,17 +114,17 @@ def _view(made: _Made, asked: _Asked) -> View:
     others = [("" if kind == asked.by else f"/compare?by={kind}", f"By {kind}", "") for kind in _KINDS]
     links = Links(others, inline=True)
     if made.report is None:
-        words = Words("Tick what is to be A, and B to hold against it. Several on a side count together.")
+        words = Words("Tick A, and B to compare with it. More than one on a side are taken together.")
         parts = [Part("pick", f"Choose {asked.by}", [links, words, form])]
         return View(
             Page("Compare", "", ()), "compare", typed("compare", "A", "B"), parts=parts,
             status=200 if made.error is None else 422,
         )  # fmt: skip
     away: Sequence[tuple[str, str, str]] = [
-        (f"/compare/report.html?{asked.query}", "The page as one file", "opens in any browser, without a position")
+        (f"/compare/report.html?{asked.query}", "The page as one file", "opens in any browser; holds no position")
     ]
     choose: list[Shown] = [Fold("Choose others", [links, form]), Links(away)]
-    return View(made.report, "compare", made.command, parts=[Part("pick", "Others, and to take away", choose)])
+    return View(made.report, "compare", made.command, parts=[Part("pick", "Other sides, or a file", choose)])
 
 
 def report(desk: Desk, request: Request) -> Response | View:
@@ -177,7 +177,7 @@ def _side(ticked: Sequence[str], by: str, season: SeasonRecord) -> str:
     for key in ticked:
         found = next((each for each in season.setups if each.drives[0] == key), None)
         if found is None:
-            raise NoAnswer(f"no setup was first driven in {key!r}")
+            raise NoAnswer(f"no setup starts with the drive {key!r}")
         chosen.append(found)
     names = [each.name.casefold() for each in season.setups]
     if len(chosen) == 1 and names.count(chosen[0].name.casefold()) == 1:
@@ -205,10 +205,10 @@ def _form(season: SeasonRecord, asked: _Asked) -> Form:
         "pick", "/compare",
         [Entry("by", "", asked.by, "hidden"),
          Entry("pairs", said, "\n".join(a), "pairs", columns=columns, rows=rows, left=left, value_b="\n".join(b)),
-         *([Entry("where", "Only runs tagged", asked.where, help=f"Tags here: {tags}. Spaces between several."),
-            Entry("without", "Only runs not tagged", asked.without)] if tags else []),
-         Entry("to", "To speeds", asked.to, help="Such as 30mph 50mph; empty: those that both sides reach.")],
-        "Compare", asks=True, also=[("by", "runs", "Choose among their runs")] if asked.by == "drives" else (),
+         *([Entry("where", "Only runs with the tags", asked.where, help=f"Tags here: {tags}. Put spaces between."),
+            Entry("without", "Only runs without the tags", asked.without)] if tags else []),
+         Entry("to", "Speeds", asked.to, help="Such as 30mph 50mph. If empty: those that both sides reach.")],
+        "Compare", asks=True, also=[("by", "runs", "Choose from their runs")] if asked.by == "drives" else (),
     )  # fmt: skip
 
 

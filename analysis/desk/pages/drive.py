@@ -69,9 +69,9 @@ def _or_bare(drive: AnalysedDrive, make: Callable[[], Page]) -> Page:
     try:
         return make()
     except NoAnswer as error:
-        begun = drive.drive.manifest.started_utc
-        section = Section("driven", "What was driven, and with what", with_what(drive))
-        return Page(f"Drive of {begun:%Y-%m-%d %H:%M} UTC", "", [wording.sentence(str(error))], sections=[section])
+        started = drive.drive.manifest.started_utc
+        section = Section("driven", "Drive and setup", with_what(drive))
+        return Page(f"Drive of {started:%Y-%m-%d %H:%M} UTC", "", [wording.sentence(str(error))], sections=[section])
 
 
 def _with(view: View, wrong: _Refused) -> View:
@@ -149,7 +149,7 @@ def _setup(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
     anyway = bool(form.get("anyway"))
     with read_from("parts"):
         set_right(drive, setup, form.get("because", ""), store=None if anyway else store)
-    return f"The drive carries {setup.name}: {described(setup.parts)}."
+    return f"This drive now has the setup {setup.name}: {described(setup.parts)}."
 
 
 def _weather(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
@@ -159,7 +159,7 @@ def _weather(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
     typed_in = {name: given(form, name) for name in names}
     clear = bool(form.get("clear"))
     if not clear and not any(typed_in.values()):
-        raise InputError("nothing is given: fill in what you know")
+        raise InputError("nothing was filled in. Fill in what you know")
     answer = keep_typed_weather(drive, clear=clear, **typed_in)
     return f"The weather: {answer.words}."
 
@@ -172,16 +172,17 @@ def _fuel(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
     amount = fuel_of(drive, **named, held=given(form, "band"))
     answer = fuel_answer(drive, amount)
     if (question := doubted(drive, amount)) and not form.get("anyway"):
-        raise InputError(f"not kept: {question} With --anyway it is kept")
+        raise InputError(f"not saved: {question} To save it, tick --anyway")
     keep_fuel(drive, amount)
-    return f"Kept: {answer.l_per_100km:.2f} L/100 km, {answer.mpg_us:.1f} mpg (US), \u00b1{answer.sigma_percent:.1f} %."
+    both = f"{answer.l_per_100km:.2f} L/100 km, {answer.mpg_us:.1f} mpg (US)"
+    return f"Saved: {both}, \u00b1{answer.sigma_percent:.1f} %."
 
 
 def _forget(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
     from analysis.answers.fuel import forget_fuel
 
     forget_fuel(drive)
-    return "Its fuel is forgotten; the drive's trace says so."
+    return "The fuel is deleted; the drive's list of changes says so."
 
 
 def _note(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
@@ -203,11 +204,11 @@ def _photo(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
         pictures = [picture_of(each.data, _called(each.name)) for each in form.uploads]
     if number is None:
         add_photos(drive, pictures, words=words)
-        return "Kept with the drive."
+        return "Saved with the drive."
     with read_from("run"):
         run = _whole(number)
         add_photos(drive, pictures, words=words, run=run)
-    return f"Kept with run {run}."
+    return f"Saved with run {run}."
 
 
 def _called(name: str) -> str:
@@ -219,7 +220,7 @@ def _called(name: str) -> str:
 def _whole(text: str) -> int:
     if text.isascii() and text.isdigit() and len(text) < 10:
         return int(text)
-    raise InputError(f"{text[:_LONGEST_NAME]!r}: expected a whole number")
+    raise InputError(f"{text[:_LONGEST_NAME]!r} is not a whole number")
 
 
 def _put_away(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
@@ -229,7 +230,7 @@ def _put_away(store: DriveStore, drive: AnalysedDrive, form: Typed) -> str:
     with read_from("kept"):
         numbers = [_whole(line) for line in line_of(form, "kept", "the list of photographs").split("\n")]
         put_away(drive, numbers, back=back)
-    return f"{wording.plural(len(numbers), 'photograph')} {'shown again' if back else 'put away: kept, not shown'}."
+    return f"{wording.plural(len(numbers), 'photograph')} {'shown again' if back else 'hidden: kept, not shown'}."
 
 
 Do = Callable[["DriveStore", "AnalysedDrive", Typed], str]

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from analysis.store import DriveStore
     from logger.config.setup import SetupConfig
 
-ANYWAY = "As written"
+ANYWAY = "Keep as typed"
 
 
 @dataclass(frozen=True)
@@ -80,23 +80,23 @@ def _runs(drive: AnalysedDrive) -> list[tuple[int, str]]:
 def actions(held: Held) -> list[Part]:
     """All forms of a drive, by the section of its page that they belong to."""
     return [
-        Part("driven", "What was driven, and with what", [
-            Fold("Put the setup right", [setup_form(held)]), Fold("Add a note", [note_form(held)]),
+        Part("driven", "Drive and setup", [
+            Fold("Correct the setup", [setup_form(held)]), Fold("Add a note", [note_form(held)]),
         ]),
         *([Part("runs", "Runs", [
             Fold("Strike out runs", [strike_form(held)]), Fold("Tag runs", [tag_form(held)]),
         ])] if held.runs else []),
         Part("photos", "Plugs and photographs", [
-            *held.pictures, Fold("Keep a photograph", [photo_form(held)]),
-            *([Fold("Put photographs away", [putaway_form(held)])] if held.photos else []),
+            *held.pictures, Fold("Add a photograph", [photo_form(held)]),
+            *([Fold("Hide photographs", [putaway_form(held)])] if held.photos else []),
         ]),
         Part("fuel", "Fuel", [
-            Fold("Give the fuel used", [fuel_form(held), *([forget_form(held)] if held.has_fuel else [])]),
+            Fold("Enter the fuel used", [fuel_form(held), *([forget_form(held)] if held.has_fuel else [])]),
         ]),
-        Part("weather", "Weather", [Fold("Give the weather", [weather_form(held)])]),
-        Part("away", "To take away", [
+        Part("weather", "Weather", [Fold("Enter the weather", [weather_form(held)])]),
+        Part("away", "Files", [
             Links([
-                (address("drive", held.drive, "report.html"), "The page as one file", "without a position"),
+                (address("drive", held.drive, "report.html"), "The page as one file", "holds no position"),
                 (address("drive", held.drive, "captions"), "Captions for a video", "speed, mixture, time and splits"),
                 (address("drive", held.drive, "export"), "The data", "CSV, Parquet, GPX or GeoJSON"),
             ]),
@@ -118,9 +118,9 @@ def strike_form(held: Held) -> Form:
     return Form(
         "strike", address("drive", held.drive, "strike"),
         [_version(held), _ticks(held),
-         Entry("reason", "Reason", broad=True, help="Kept with the drive: a run is never struck out silently."),
+         Entry("reason", "Reason", broad=True, help="Kept with the drive, so that it is known later."),
          *([Entry("undo", "Count them again instead", how="tick")] if held.struck else [])],
-        "Strike out", "A run that is struck out stays on the page and never counts.",
+        "Strike out", "A struck-out run stays on the page and is not counted.",
         typed("strike", held.drive, "1", "--reason", "..."),
     )  # fmt: skip
 
@@ -129,33 +129,33 @@ def tag_form(held: Held) -> Form:
     return Form(
         "tag", address("drive", held.drive, "tag"),
         [_version(held), _ticks(held),
-         Entry("tags", "Tags", broad=True, help="Such as passenger, or gear=2; spaces between several."),
-         *([Entry("undo", "Take these tags away instead", how="tick")] if held.tagged else [])],
-        "Tag", "Compare can then take or leave the runs that bear a tag.", typed("tag", held.drive, "1", "gear=2"),
+         Entry("tags", "Tags", broad=True, help="Such as passenger, or gear=2. Put a space between tags."),
+         *([Entry("undo", "Remove these tags instead", how="tick")] if held.tagged else [])],
+        "Tag", "Compare can then use only runs with a tag, or leave them out.", typed("tag", held.drive, "1", "gear=2"),
     )  # fmt: skip
 
 
 def setup_form(held: Held) -> Form:
     now = held.setup
     lines = [part_line(part, value) for part, value in now.parts.items()] if now is not None else []
-    choices = [("", "as written below"), *((name, name) for name in held.setups)]
+    choices = [("", "the parts below"), *((name, name) for name in held.setups)]
     return Form(
         "setup", address("drive", held.drive, "setup"),
         [_version(held),
          *([Entry("as_driven", "The setup", how="choice", options=choices, broad=True,
                   help="One that was driven before, or the parts below.")] if held.setups else []),
          Entry("parts", "Parts", "\n".join(lines), "area",
-               help="A line each, such as main_jet_mm=1.06 or snorkel=long. A line taken out is a part not said."),
+               help="One per line, such as main_jet_mm=1.06 or snorkel=long. Delete a line to leave the part out."),
          Entry("name", "Name", now.name if now is not None else "",
-               help="Left empty, it is called by what differs. Other parts need another name."),
-         Entry("notes", "Words to keep with it", now.notes if now is not None else "", broad=True),
+               help="If empty, it is named after what differs. Other parts need another name."),
+         Entry("notes", "Notes", now.notes if now is not None else "", broad=True),
          Entry("date", "Since", str(now.date or "") if now is not None else "", help="Such as 2026-05-02."),
          Entry("cost", "Cost", _plain(now.cost if now is not None else None), numeric=True,
-               help="What the change cost, in your money."),
+               help="What the change cost, in your currency."),
          Entry("hours", "Hours of work", _plain(now.hours if now is not None else None), numeric=True),
-         Entry("because", "Why it is put right", broad=True, help="Kept in the drive's trace."),
-         Entry("anyway", ANYWAY, how="tick", help="Take words and names that are nearly known ones as they stand.")],
-        "Put right", command=typed("setup", "FILE", "--drive", held.drive),
+         Entry("because", "Why it is corrected", broad=True, help="Kept in the drive's list of changes."),
+         Entry("anyway", ANYWAY, how="tick", help="Accept words and names that look like a misspelled known one.")],
+        "Correct", command=typed("setup", "FILE", "--drive", held.drive),
     )  # fmt: skip
 
 
@@ -164,7 +164,7 @@ def note_form(held: Held) -> Form:
         "note",
         address("drive", held.drive, "note"),
         [_version(held), Entry("text", "Note", broad=True)],
-        "Keep the note",
+        "Save the note",
     )
 
 
@@ -173,10 +173,10 @@ def photo_form(held: Held) -> Form:
     return Form(
         "photo", address("drive", held.drive, "photo"),
         [_version(held),
-         Entry("picture", "Picture", how="file", help="JPEG, PNG or WebP, up to 64 MB; it is kept as it is."),
-         Entry("words", "Words", broad=True, help="What is to be seen, such as tan, a little white. Or words alone."),
+         Entry("picture", "Picture", how="file", help="JPEG, PNG or WebP, up to 64 MB. It is kept unchanged."),
+         Entry("words", "Words", broad=True, help="What it shows, such as tan, a little white. Words alone are fine."),
          *([Entry("run", "Of", how="choice", options=runs)] if held.runs else [])],
-        "Keep", "Hot plugs burn: engine off and cool.",
+        "Save", "Hot plugs burn: engine off and cool.",
         typed("photo", held.drive, "PICTURE", "--run", "1", "--words", "..."),
     )  # fmt: skip
 
@@ -185,33 +185,34 @@ def putaway_form(held: Held) -> Form:
     options = [(str(each.n), _photo_said(each)) for each in held.photos]
     return Form(
         "putaway", address("drive", held.drive, "putaway"),
-        [_version(held), Entry("kept", "Kept", how="ticks", options=options),
+        [_version(held), Entry("kept", "Photographs", how="ticks", options=options),
          *([Entry("undo", "Show them again instead", how="tick")] if any(each.away for each in held.photos) else [])],
-        "Put away", "What is put away stays in the drive and is shown nowhere.",
+        "Hide", "A hidden photograph stays in the drive and is shown nowhere.",
         typed("photo", held.drive, "--away", "1"), careful=True,
     )  # fmt: skip
 
 
 def _photo_said(each: PhotoAnswer) -> str:
     said = f"{each.n}: {'the drive' if each.run is None else f'run {each.run}'}, {each.words or each.file}"
-    return f"{said} (put away)" if each.away else said
+    return f"{said} (hidden)" if each.away else said
 
 
 def weather_form(held: Held) -> Form:
     return Form(
         "weather", address("drive", held.drive, "weather"),
         [_version(held),
-         Entry("metar", "METAR report", broad=True, help="Of an airfield nearby, pasted whole; or fill in below."),
+         Entry("metar", "METAR report", broad=True, help="Paste the report of an airfield nearby, or fill in below."),
          Entry("temperature", "Temperature", help="Such as 17C or 63F."),
          Entry("pressure", "Pressure at the place", help="Such as 1009hPa or 29.8inHg."),
          Entry("qnh", "Pressure at sea level (QNH)", help="From an airfield; needs the elevation."),
          Entry("humidity", "Humidity", help="Such as 59%."),
-         Entry("dew_point", "Dew point", help="In place of humidity, such as 9C."),
+         Entry("dew_point", "Dew point", help="Instead of humidity, such as 9C."),
          Entry("wind", "Wind", help="Such as 1.2m/s or 5mph."),
          Entry("wind_from", "Wind from", unit="degrees", numeric=True),
-         Entry("elevation", "Elevation of the place", help="Such as 21m; by default the car file's."),
-         *([Entry("clear", "Forget what was given before", how="tick")] if held.has_weather else [])],
-        "Keep the weather", "What is left empty stays as it was.", typed("weather", held.drive, "--temperature", "17C"),
+         Entry("elevation", "Elevation of the place", help="Such as 21m. If empty: what the car's file says."),
+         *([Entry("clear", "Delete what was entered before", how="tick")] if held.has_weather else [])],
+        "Save the weather", "What you leave empty stays as it was.",
+        typed("weather", held.drive, "--temperature", "17C"),
     )  # fmt: skip
 
 
@@ -220,17 +221,17 @@ def fuel_form(held: Held) -> Form:
         "fuel", address("drive", held.drive, "fuel"),
         [_version(held), Entry("used", "Fuel used", help="As a volume: 0.84gal or 3.2L."),
          Entry("by_weight", "Or its weight", help="Such as 2.31kg."),
-         Entry("sigma", "How well that is known", help="Standard error: how well fills, or the scale, repeat."),
-         Entry("fuel_temp", "Temperature of the fuel", help="31C or 88F, for a volume."),
-         Entry("band", "Speeds to hold", help="The band that was to be held, such as 45mph-50mph."),
-         Entry("anyway", "Keep it all the same", how="tick", help="Also a consumption that is no car's.")],
-        "Keep the fuel", "For a loop that ends where it began, filled to the same mark. Fill and weigh in the open, "
+         Entry("sigma", "How exact that is (\u00b1)", help="One standard error: how well fills, or the scale, repeat."),
+         Entry("fuel_temp", "Temperature of the fuel", help="Such as 31C or 88F, if you gave a volume."),
+         Entry("band", "Speed to hold", help="The band you meant to hold, such as 45mph-50mph."),
+         Entry("anyway", "Save it anyway", how="tick", help="Even if no car uses so much or so little.")],
+        "Save the fuel", "For a loop that ends where it started, filled to the same mark. Fill and weigh in the open, "
         "engine off and cool.", typed("fuel", held.drive, "--used", "3.2L"),
     )  # fmt: skip
 
 
 def forget_form(held: Held) -> Form:
-    return Form("forget", address("drive", held.drive, "forget"), [_version(held)], "Forget the fuel", careful=True,
+    return Form("forget", address("drive", held.drive, "forget"), [_version(held)], "Delete the fuel", careful=True,
                 command=typed("fuel", held.drive, "--forget"))  # fmt: skip
 
 

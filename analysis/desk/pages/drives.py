@@ -39,7 +39,7 @@ def listed(desk: Desk, request: Request) -> View:
     if not asked.done:
         return waiting(asked, "drives", _TITLE)
     if asked.value is None:
-        none = Words("No drive is in this store yet: start the recorder under Now, and drive.")
+        none = Words("There are no drives in this store yet. Start the recorder under Now, and drive.")
         return View(Page(_TITLE, "", ()), "drives", typed("drives"), parts=[Part("list", "None yet", [none])])
     return _page(*asked.value)
 
@@ -61,17 +61,22 @@ def _page(answer: DrivesAnswer, unit: str) -> View:
     used = [wording.fuel_use_unit(unit)] if fuel else []
     heads = ["Drive", "Runs", "Best", "Typical", answer.channel, *used, "Setup", "Notes"]
     caption = (
-        f"Seconds from one foot to {answer.speed}, as driven; typical is the median. {answer.channel} at full "
+        f"Seconds from one foot to {answer.speed}, as driven; typical = median. {answer.channel} at full "
         f"throttle, {wording.FULL_THROTTLE_OF_RUNS}"
     )
     table = Rows(caption, heads, rows, left=(len(heads) - 2, len(heads) - 1))
     lacking = [
         f"No {lack.what} yet: {', '.join(lack.drives[:3])}"
         + (f" and {len(lack.drives) - 3} more" if len(lack.drives) > 3 else "")
-        + ". Its page takes it."
+        + ". Enter it on the page of the drive."
         for lack in answer.lacking
     ]
-    page = Page(_TITLE, f"{wording.plural(len(rows), 'drive')} in this store", ())
+    timed = [each for each in answer.drives if math.isfinite(each.best_s)]
+    best = min(timed, key=lambda each: each.best_s, default=None)
+    said = "No standing run in this store is counted yet." if best is None else (
+        f"Best run: {answer.speed} in {best.best_s:.2f} s on {wording.day(best.started_utc)}, setup {best.setup}."
+    )  # fmt: skip
+    page = Page(_TITLE, f"{wording.plural(len(rows), 'drive')} in this store", (said,))
     blocks: list[Shown] = [table, Bullets(lacking)] if lacking else [table]
     return View(page, "drives", typed("drives"), parts=[Part("list", "The newest first", blocks)])
 

@@ -51,7 +51,7 @@ def page(desk: Desk, request: Request) -> Response:
         front.watch(desk.store)  # so that the page, loaded again without script, shows this moment's
     shown = shown_now(desk.store)
     view = View(
-        Page("Now", "", (), footer=("Figures for looking at when parked, or for a passenger.",)), "now",
+        Page("Now", "", (), footer=("Read these figures when parked, or let a passenger read them.",)), "now",
         typed("status"), parts=_parts(desk, shown["running"]), said=desk.said(request),
     )  # fmt: skip
     return HTMLResponse(rendered(view, "now.html.j2", now=shown, stream="/now/stream", share=_share(desk)))
@@ -68,17 +68,17 @@ def _parts(desk: Desk, running: bool) -> list[Part]:
     from logger.record.panel import CAUTIONS
 
     if running:
-        note = Form("note", "/now/note", [Entry("text", "Note", help="Kept with the moment you send it.")], "Keep note",
+        note = Form("note", "/now/note", [Entry("text", "Note", help="Saved with the time you send it.")], "Save note",
                     command="pullbook note '...'")  # fmt: skip
         mark = Form("mark", "/now/mark", [], "Mark this moment")
         stop = Form("stop", "/now/stop", [], "Stop recording", "The drive is closed and its runs are worked out.",
                     careful=True)  # fmt: skip
         return [Part("notes", "Note and mark", [note, mark]), Part("recorder", "Recorder", [stop])]
     start = Form("start", "/now/start", [], "Start recording", command=typed("record"),
-                 words="It records drive after drive until it is stopped, also when this page is closed.")  # fmt: skip
+                 words="It records drive after drive until you stop it, even with this page closed.")  # fmt: skip
     blocks: list[Any] = [start, Bullets([" ".join(line.split()) for line in _sentences(CAUTIONS)])]
     if said := recording.ended_with(desk.store):
-        blocks.append(Words(f"The recorder that was started here last said: {said.splitlines()[-1]}"))
+        blocks.append(Words(f"The last message of the recorder started here: {said.splitlines()[-1]}"))
     return [Part("recorder", "Recorder", blocks)]
 
 
@@ -101,22 +101,22 @@ async def mark(desk: Desk, request: Request) -> Response:
 def left(store: Path, text: str) -> str:
     """Leave a note for the recorder; says where it went. NoAnswer where none is at work, InputError where it can't."""
     if not presence.is_recording(store):
-        raise NoAnswer("no recorder is at work, so there is no drive to note this in")
+        raise NoAnswer("no recorder is running, so there is no drive for this note")
     presence.leave_note(store, text, monotonic_ns(), datetime.now(UTC).isoformat())
     current = (presence.read_state(store) or {}).get("drive")
-    return f"Noted in {current}: {text}" if current else f"Kept for the next drive: {text}"
+    return f"Noted in {current}: {text}" if current else f"Saved for the next drive: {text}"
 
 
 def start(desk: Desk, request: Request) -> Response:
     if not (desk.store / "recorder.toml").is_file():
-        raise InputError("There is no recorder.toml yet: set the recorder up under Car first.")
+        raise InputError("There is no recorder.toml yet. Set the recorder up under Car first.")
     recording.start(desk.store, desk.command)
     return desk.to("/now", "The recorder is starting.")
 
 
 def stop(desk: Desk, request: Request) -> Response:
     recording.stop(desk.store)
-    return desk.to("/now", "The recorder was asked to stop; it closes the drive first.")
+    return desk.to("/now", "The recorder is stopping. It closes the drive first.")
 
 
 # --- what is shown as it happens ----------------------------------------------------------------------------------
@@ -190,7 +190,7 @@ def _state(running: bool, told: dict[str, Any], outside: bool) -> str:
     if not running:
         return "Not recording"
     if not told:
-        return "A recorder is at work, and tells nothing yet"
+        return "A recorder is running, but has nothing to show yet"
     said = str(told["state"]).capitalize()
     if outside:
         return f"{said}, {clock_time(told['recorded_s'])}" if told.get("drive") else said
@@ -207,9 +207,9 @@ def _source(source: dict[str, Any], doubts: Any, outside: bool) -> tuple[str, bo
     if how != "open":
         return f"{name}: {how}" + ("" if outside else f": {source['why']}"), False
     if name in doubts:
-        return f"{name}: no sense: the lines don't parse; is the baud right?", False
+        return f"{name}: the lines make no sense. Is the baud rate right?", False
     if ago is None or ago > 3:
-        return f"{name}: silent: is it powered?", False
+        return f"{name}: silent. Is it powered?", False
     return f"{name}: {source['lines_per_s']:.0f} lines a second", True
 
 

@@ -36,14 +36,14 @@ def page(desk: Desk, request: Request) -> View:
     if not work.done:
         return waiting(work, "season", "Season")
     if work.value is None:
-        none = Words("No drive is in this store yet: the season grows with each.")
+        none = Words("There are no drives in this store yet. The season grows with each drive.")
         return View(Page("Season", "", ()), "season", typed("season"), parts=[Part("none", "Nothing yet", [none])])
     _, report = work.value
     to = ["--to", text] if text else []
     file = f"/season/report.html{'?' + str(request.url.query) if text else ''}"
-    links = Links([(file, "The page as one file", "opens in any browser, without a position")])
+    links = Links([(file, "The page as one file", "opens in any browser; holds no position")])
     again = Fold("By another speed", [_form().filled({"to": text or ""})])
-    parts = [Part("away", "Otherwise, and to take away", [again, links])]
+    parts = [Part("away", "Another speed, or a file", [again, links])]
     return View(report, "season", typed("report", "--season", *to), parts=parts)
 
 
@@ -68,7 +68,7 @@ def _work(desk: Desk, speed: float | None) -> Asked:
 
 
 def _form() -> Form:
-    return Form("by", "/season", [Entry("to", "Times to", help="Such as 50mph; empty: what four of five runs reach.")],
+    return Form("by", "/season", [Entry("to", "Times to", help="Such as 50mph. If empty: what 4 of 5 runs reach.")],
                 "Show", asks=True)  # fmt: skip
 
 

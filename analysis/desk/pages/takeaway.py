@@ -86,7 +86,7 @@ def captions(desk: Desk, request: Request) -> View:
     return View(
         Page(f"Captions for a video of drive {name}", "", ()), "drives",
         typed("captions", name, *_captions_options(asked)), status=422 if form.refused else 200,
-        parts=[Part("captions", "Where the video lies", [form]),
+        parts=[Part("captions", "Line the video up with the drive", [form]),
                *([Part("files", "The files", found)] if found else []), _back(name)],
     )  # fmt: skip
 
@@ -95,7 +95,7 @@ def caption_file(desk: Desk, request: Request) -> Response:
     """One of the files."""
     kind = request.path_params["kind"]
     if kind not in _CAPTION_KINDS:
-        raise NoAnswer("there is no such file")
+        raise NoAnswer("there is no captions file of this kind")
     drive = known(desk.opened(), request.path_params["drive"])
     made = _captions_made(drive, dict(request.query_params))
     text = next(text for path, text in made.texts.items() if path.suffix == f".{kind}")
@@ -106,16 +106,16 @@ def _captions_form(drive: AnalysedDrive) -> Form:
     moments = [("", "-"), *_moments(drive)]
     return Form(
         "captions", address("drive", drive.id, "captions"),
-        [Entry("sync", "A moment that is in the video", how="choice", options=moments,
-               help="A run's first movement, a stop, or a note. Where the car stood again is known best."),
-         Entry("at", "When it is to be seen in the video", help="1:23.4, 83.4s, or frame 2502f; empty: at its start."),
+        [Entry("sync", "A moment seen in the video", how="choice", options=moments,
+               help="A run's first movement, a stop, or a note. A stop is the most exact."),
+         Entry("at", "Its time in the video", help="Such as 1:23.4, 83.4s, or frame 2502f. If empty: the start."),
          Entry("sync2", "A second moment, far from the first", how="choice", options=moments,
-               help="It takes out the camera's drift."),
-         Entry("at2", "When that is to be seen"),
-         Entry("video_start", "Or when the video began", help="2026-05-02T09:20:05Z, or +1:23.4 into the drive."),
-         Entry("length", "How long the video is", help="Such as 5min; empty: to the end of the drive."),
-         Entry("fps", "Frames a second", "30", numeric=True, help="For a moment that is given as a frame."),
-         Entry("notes", "Show the notes of the drive too", how="tick")],
+               help="It removes the drift of the camera's clock."),
+         Entry("at2", "Time of the second moment"),
+         Entry("video_start", "Or when the video started", help="2026-05-02T09:20:05Z, or +1:23.4 into the drive."),
+         Entry("length", "Length of the video", help="Such as 5min. If empty: to the end of the drive."),
+         Entry("fps", "Frames per second", "30", numeric=True, help="For a time given as a frame."),
+         Entry("notes", "Also show the notes of the drive", how="tick")],
         "Make captions", asks=True,
     )  # fmt: skip
 
@@ -131,8 +131,8 @@ def _moments(drive: AnalysedDrive) -> list[tuple[str, str]]:
     for run in runs:
         when = local_clock(utc(run.start_utc_ns))
         found += [
-            (f"run {run.n}", f"run {run.n} begins to move, {when}"),
-            (f"stop {run.n}", f"it stands again after run {run.n}"),
+            (f"run {run.n}", f"run {run.n} starts to move, {when}"),
+            (f"stop {run.n}", f"the car stops after run {run.n}"),
         ]
     return [*found, *((note.text, f"note: {note.text}") for note in drive.drive.manifest.notes)]
 
@@ -144,7 +144,7 @@ def _captions_made(drive: AnalysedDrive, asked: Mapping[str, str]) -> MadeCaptio
     try:
         fps = float(given(asked, "fps") or 30.0)
     except ValueError as error:
-        raise EntryError("fps", f"found {asked['fps']!r}, expected a number such as 30 or 29.97") from error
+        raise EntryError("fps", f"{asked['fps']!r} is not a number. Write it as 30 or 29.97") from error
     sync = [text for name in ("sync", "sync2") if (text := given(asked, name))]
     at_s = [read.video_time(f"--{name}", text, fps) for name in ("at", "at2") if (text := given(asked, name))]
     start = given(asked, "video_start")
@@ -161,14 +161,14 @@ def _made_blocks(drive: AnalysedDrive, asked: Mapping[str, str]) -> list[Shown]:
     first = made.fits[0]
     lines = placed_lines(first.rate, first.residual_s, made.sigma_s, [fit.offset_s for fit in made.fits])
     query = urllib.parse.urlencode({name: value for name, value in asked.items() if value})
-    kinds = {"vtt": "WebVTT, for a page", "srt": "SubRip, for a player", "ass": "ASS, placed and sized; to draw in"}
+    kinds = {"vtt": "WebVTT, for a web page", "srt": "SubRip, for a video player", "ass": "ASS, to draw into the video"}
     files = [
         (f"{address('drive', drive.id, f'captions.{kind}')}?{query}", f"{drive.id}-captions.{kind}", said)
         for kind, said in kinds.items()
     ]
     return [
         Bullets(lines), Links(files),
-        Words("To draw them into a copy of the video, beside the ASS file:"),
+        Words("To draw the captions into a copy of the video, run this beside the ASS file:"),
         *(Words(f"`{command}`") for command in made.commands),
     ]  # fmt: skip
 
@@ -215,7 +215,7 @@ def exported(desk: Desk, request: Request) -> Response | View:
 def _export_page(drive: AnalysedDrive, form: Form, status: int = 200) -> View:
     return View(
         Page(f"The data of drive {drive.id}", "", ()), "drives", typed("export", drive.id), status=status,
-        parts=[Part("export", "Write it for other programs", [form]), _back(drive.id)],
+        parts=[Part("export", "Export for other programs", [form]), _back(drive.id)],
     )  # fmt: skip
 
 
@@ -224,10 +224,10 @@ def _export_form(drive: AnalysedDrive) -> Form:
     return Form(
         "export", address("drive", drive.id, "export", "file"),
         [Entry("format", "As", "csv", "choice", options=[(kind, said) for kind, (said, _) in _EXPORT_KINDS.items()]),
-         Entry("rate", "Rows or points a second", "10", numeric=True),
-         Entry("ends", "Cut positions from both ends", help="From where it began and where it ended, such as 500m; "
-               "empty: what the recorder's file says, or 300 m. Private circles are cut out in any case."),
-         Entry("units", "Speeds in", how="choice", options=units, help="Of a CSV.")],
+         Entry("rate", "Rows or points per second", "10", numeric=True),
+         Entry("ends", "Cut positions from both ends", help="Distance from its start and end, such as 500m. "
+               "If empty: what the recorder's file says, or 300 m. Private circles are always cut out."),
+         Entry("units", "Speeds in", how="choice", options=units, help="For CSV.")],
         "Download", asks=True,
     )  # fmt: skip
 

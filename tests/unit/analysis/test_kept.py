@@ -342,7 +342,7 @@ def test_duckdb_reads_it_and_the_units_are_there(store: Path, made_season: MadeS
 
 
 def test_map_and_motion_are_there_for_other_programs(store: Path, made_season: MadeSeason) -> None:
-    """By duckdb, over all drives at once, as README has it."""
+    """By duckdb, over all drives at once, as docs/manual/reference.md has it."""
     gather(DriveStore(store))
     drive = AnalysedDrive(open_drive(store, made_season.ids[0]))
     where = store / kept.FOLDER

@@ -289,8 +289,8 @@ def test_a_run_that_no_car_can_do_is_starred_with_its_reason_and_never_a_best(co
     every = all_runs_answer(DriveStore(copy))
     assert drive.id not in {each.drive for each in every.runs} and every.not_counted == 2
     page = drive_page(DriveStore(copy).drive(drive.id))
-    assert page.verdict[0] == "None of the 1 run counts: each was broken off, not plausible or struck out."
-    assert any(f"run 1: {run.implausible}" in line for line in page.caveats)
+    assert page.verdict[0] == "No run of this drive is counted: broken off, not plausible or struck out."
+    assert any(f"run 1: {run.implausible}" in line for line in page.why)
     strike_run(DriveStore(copy).drive(drive.id), 1, "ice")
     assert runs_answer(DriveStore(copy).drive(drive.id)).runs[0].why_not == "struck out: ice"
 

@@ -244,7 +244,7 @@ def test_two_friends_cars_of_one_name_are_two(root: Path) -> None:
     again = run_verb(root / "store", "unpack", str(second), "--json").json
     assert again["car"] == "finch-2" and {each["became"] for each in again["drives"]} == {"already"}
     said = run_verb(root / "store", "unpack", str(second), "--as", "finch")
-    assert said.code == 2 and "another owner's car" in said.err
+    assert said.code == 2 and "another owner's car has this name" in said.err
 
 
 # --- one's own ----------------------------------------------------------------------------------------------------
@@ -269,7 +269,7 @@ def test_another_drive_of_the_same_name_is_renamed_and_said(root: Path, tmp_path
     other, _ = make_drive(tmp_path / "other", STARTS, seed=9)
     assert other.id == ONE
     said = run_verb(root / "store", "unpack", str(packed(tmp_path / "other", tmp_path / "o.zip")), "--mine")
-    assert said.code == 0 and f"nother drive is called {ONE} here: it is {ONE}-2 now" in said.flat
+    assert said.code == 0 and f"nother drive here has the name {ONE}, so it is now {ONE}-2" in said.flat
     assert open_drive(root / "store", f"{ONE}-2").manifest.digests["raw rows"] == other.manifest.digests["raw rows"]
 
 
@@ -299,7 +299,7 @@ def test_marks_and_pictures_of_both_laptops_come_together(root: Path, tmp_path: 
     assert run_verb(other, "weather", ONE, "--temperature", "3C").code == 0
     said = run_verb(root / "store", "unpack", str(packed(other, tmp_path / "o.zip")), "--mine")
     assert said.code == 0 and "1 strike, 1 photograph" in said.flat
-    assert "ts weather is another in the pack: yours stays" in said.flat
+    assert "ts weather differs in the pack; yours stays" in said.flat
     now = open_drive(root / "store", ONE)
     assert {each.reason for each in now.manifest.struck} == {"a gust", "a tractor"}
     assert {each.words for each in now.manifest.photos} == {"tan", "sooty"}

@@ -31,7 +31,7 @@ def test_what_is_printed_and_written_is_what_stands_on_the_page(made_season: Mad
     told = run_verb(made_season.store, "report", *asked, "--json").json
     read = page_of(tmp_path / "page.html")
     assert told["path"] == str(tmp_path / "page.html") and told["bytes"] == (tmp_path / "page.html").stat().st_size
-    assert told["verdict"][0].startswith("One foot to 30 mph in ") and "of 4 runs)" in told["verdict"][0]
+    assert told["verdict"][0].startswith("Best of 4 runs: 30 mph in ")
     for line in (*told["verdict"], *told["caveats"]):
         assert line in read.text
     said = run_verb(made_season.store, "report", *asked, "--force")
@@ -44,14 +44,14 @@ def test_what_is_printed_and_written_is_what_stands_on_the_page(made_season: Mad
 @pytest.mark.parametrize(
     ("asked", "said"),
     [
-        (["a", "b", "c", "d"], "one drive or of two setups"),
+        (["a", "b", "c", "d"], "4 names were given. A report takes one drive or two setups."),
         (["nowhere"], "no such drive"),
-        (["{drive}", "--reference", "9"], "no counted run 9: its counted runs are 1, 2, 3, 4"),
+        (["{drive}", "--reference", "9"], "no counted run 9. Its counted runs: 1, 2, 3, 4"),
         (["{drive}", "--units", "knots"], "--units: found 'knots'"),
         (["{drive}", "--season"], "--season reports all drives"),
-        (["--season", "--reference", "1"], "--reference numbers a run of one drive"),
-        (["{drive}", "--to", "30mph"], "--to is the speed to judge setups or the season by"),
-        (["--season", "--to", "20mph", "--to", "30mph"], "--season is judged by one speed"),
+        (["--season", "--reference", "1"], "--reference is a run's number in one drive"),
+        (["{drive}", "--to", "30mph"], "--to is for two setups or --season"),
+        (["--season", "--to", "20mph", "--to", "30mph"], "--season takes one speed"),
         (["--season", "--to", "30"], "'30' has no unit"),
         (["--season", "--targets", "{store}/no.toml"], "no.toml"),
         ([A, "no such setup"], "no such setup"),

@@ -104,7 +104,7 @@ def test_a_drives_setup_is_put_right_with_the_questions_of_the_verb(
     refused(same, "setup", "parts", "carries just this setup already")
     near = at_desk.send(page, "setup", {"parts": "main_jet_mm=1.06\nsnorkle=long", "name": "odd"})
     refused(near, "setup", "parts", "Snorkle is no part so far: is it snorkel?", name="odd")
-    assert "\u201cAs written\u201d" in near.beside("setup", "parts")
+    assert "\u201cKeep as typed\u201d" in near.beside("setup", "parts")
     reused = at_desk.send(page, "setup", {"parts": "main_jet_mm=1.00", "name": BASELINE.name})
     refused(reused, "setup", "parts", "was driven with other parts", name=BASELINE.name)
     comma = at_desk.send(page, "setup", {"parts": "main_jet_mm=1,06"})
@@ -118,7 +118,7 @@ def test_a_drives_setup_is_put_right_with_the_questions_of_the_verb(
     assert kept["parts"] == {"main_jet_mm": 1.02, "snorkel": "long", "sprung": True} and kept["cost"] == 19.5
     assert kept["name"] == "baseline with main jet 1.02, snorkel long, sprung yes"
     assert "because: measured again" in manifest(store, name)["trace"][-1]["what"]
-    assert "The drive carries baseline with main jet 1.02" in done.section("driven")
+    assert "This drive now has the setup baseline with main jet 1.02" in done.section("driven")
     assert done.form("setup")["parts"] == ["main_jet_mm=1.02\nsnorkel=long\nsprung=true"]
     page = at_desk.send(done, "setup", {"as_driven": BASELINE.name})
     assert manifest(store, name)["setup"]["parts"] == BASELINE.parts
@@ -179,13 +179,13 @@ def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made:
         used="70mL",
     )
     doubt = at_desk.send(page, "fuel", {"used": "70L"})
-    assert doubt.status == 422 and "Not kept:" in doubt.text and doubt.form("fuel")["used"] == ["70L"]
-    assert "\u201cKeep it all the same\u201d" in doubt.text and manifest(store, name)["fuel"] == before
+    assert doubt.status == 422 and "Not saved:" in doubt.text and doubt.form("fuel")["used"] == ["70L"]
+    assert "\u201cSave it anyway\u201d" in doubt.text and manifest(store, name)["fuel"] == before
     way = made.loop_m
     litres = 3.5e-5 * way  # 3.5 L/100 km
     done = at_desk.send(page, "fuel", {"used": f"{litres:.5f}L", "fuel_temp": "60F", "band": "28mph-35mph"})
     assert "3.5" in done.section("fuel") and manifest(store, name)["fuel"] != before
-    assert "Kept: 3.5" in done.words("//*[@class='said']")[0]
+    assert "Saved: 3.5" in done.words("//*[@class='said']")[0]
     odd = at_desk.send(done, "fuel", {"used": "70L", "anyway": "yes"})
     assert odd.status == 200 and "70" in json.dumps(manifest(store, name)["trace"][-1])
     gone = at_desk.send(odd, "forget", {})
@@ -216,7 +216,7 @@ def test_two_tabs_do_not_lose_each_others_changes(at_desk: Visitor, store: Path,
     one, two = at_desk.get(f"/drive/{name}"), at_desk.get(f"/drive/{name}")
     at_desk.send(one, "note", {"text": "from the first tab"})
     late = at_desk.send(two, "note", {"text": "from the second tab"})
-    assert late.status == 422 and "was changed meanwhile" in late.wrong
+    assert late.status == 422 and "was changed in the meantime" in late.wrong
     assert late.form("note")["text"] == ["from the second tab"] and "from the first tab" in late.section("driven")
     notes = [each["text"] for each in manifest(store, name)["notes"]]
     assert "from the first tab" in notes and "from the second tab" not in notes
@@ -231,15 +231,19 @@ def test_parts_for_coming_drives_are_changed_with_the_questions_of_the_verb(at_d
     page = at_desk.get("/next")
     two = at_desk.get("/next")
     refused(
-        at_desk.send(page, "set", {"parts": "snorkle=long"}), "set", "parts", "is it snorkel?", parts="snorkle=long"
+        at_desk.send(page, "set", {"parts": "snorkle=long"}),
+        "set",
+        "parts",
+        "Did you mean snorkel",
+        parts="snorkle=long",
     )
     refused(at_desk.send(page, "set", {"parts": "main_jet_mm"}), "set", "parts", "expected a part and its value")
     refused(at_desk.send(page, "set", {"parts": "main_jet_mm=1.0", "cost": "dear"}), "set", "cost", "expected a number")
     assert not force.exists()
     done = at_desk.send(page, "set", {"parts": "main_jet_mm=1.00\nsnorkel=short", "notes": "for the heat", "cost": "4"})
-    assert "Drives from now on carry" in done.section("setting") and "main_jet_mm 1" in done.section("setting")
+    assert "New drives are recorded with" in done.section("setting") and "main_jet_mm 1" in done.section("setting")
     text = force.read_text(encoding="utf-8")
     assert "main_jet_mm = 1.0" in text and "for the heat" in text
     late = at_desk.send(two, "set", {"parts": "snorkel=long"})
-    assert late.status == 422 and "was changed meanwhile" in late.section("setting")
+    assert late.status == 422 and "was changed in the meantime" in late.section("setting")
     assert late.form("set")["parts"] == ["snorkel=long"] and force.read_text(encoding="utf-8") == text

@@ -172,7 +172,7 @@ def test_next_has_the_plan_its_checklist_and_the_jet(at_desk: Visitor, made: Des
     damp = at_desk.send(page, "air", {"humidity": "50%"})
     assert damp.status == 422 and "need" in damp.section("jet") and damp.form("air")["humidity"] == ["50%"]
     one = at_desk.send(page, "by", {"a": BASELINE.name})
-    assert one.status == 422 and "choose the other" in one.beside("by", "b")
+    assert one.status == 422 and "Choose both setups" in one.beside("by", "b")
     settled = at_desk.send(page, "by", {"a": BASELINE.name, "b": BOTH.name, "to": "30mph"})
     assert command(settled) == f"pullbook plan --to 30mph --settle {BASELINE.name} '{BOTH.name}'"
 

@@ -81,7 +81,7 @@ def test_a_picture_is_kept_as_it_came_shown_without_its_place_put_away_and_taken
     page, data = opened(at_desk, made), picture()
     assert not shown(page) and not page.tree.xpath("//form[@id='putaway']")
     done = at_desk.send_files(page, "photo", {"words": "tan all round", "run": "2"}, [("picture", "plug.jpg", data)])
-    assert "Kept with run 2." in done.section("photos")
+    assert "Saved with run 2." in done.section("photos")
     [entry] = kept(made)
     assert (made / entry["file"]).read_bytes() == data and entry["words"] == "tan all round"
     [(seen, words)] = shown(done)
@@ -92,7 +92,7 @@ def test_a_picture_is_kept_as_it_came_shown_without_its_place_put_away_and_taken
     assert b"Exif" in data and PLACE in data and b"Exif" not in seen and PLACE not in seen
     assert "img-src 'self' data:" in done.headers["content-security-policy"]
     gone = at_desk.send(done, "putaway", {"kept": "1"})
-    assert "1 photograph put away" in gone.section("photos") and not shown(gone)
+    assert "1 photograph hidden" in gone.section("photos") and not shown(gone)
     assert kept(made)[0]["away"] and (made / entry["file"]).read_bytes() == data
     back = at_desk.send(gone, "putaway", {"kept": "1", "undo": "yes"})
     assert "shown again" in back.section("photos") and shown(back) == shown(done)
@@ -106,7 +106,7 @@ def test_words_alone_and_a_picture_alone_are_kept(at_desk: Visitor, made: Path) 
     before, many = kept(made), len(shown(opened(at_desk, made)))
     # A browser sends an entry for a file that was left empty with an empty name (HTML 4.10.22.4).
     done = at_desk.send_files(opened(at_desk, made), "photo", {"words": "sooty"}, [("picture", "", b"")])
-    assert "Kept with the drive." in done.section("photos") and "The drive: sooty" in done.section("photos")
+    assert "Saved with the drive." in done.section("photos") and "The drive: sooty" in done.section("photos")
     again = at_desk.send_files(done, "photo", {}, [("picture", "a.webp", picture((300, 500), "WEBP", "black"))])
     assert len(kept(made)) == len(before) + 2 and len(shown(again)) == many + 1
 
@@ -115,16 +115,18 @@ def test_wrong_files_are_told_in_one_line_at_the_entry_and_nothing_is_kept(at_de
     page, before = opened(at_desk, made), kept(made)
     files = sorted(path.name for path in made.iterdir())
     broken = at_desk.send_files(page, "photo", {"words": "white"}, [("picture", "plug.jpg", picture()[:3000])])
-    refused(broken, "picture", "\u201cplug.jpg\u201d: this is no picture that can be read")
+    refused(broken, "picture", "\u201cplug.jpg\u201d: this picture cannot be read")
     assert broken.form("photo")["words"] == ["white"]
-    refused(at_desk.send_files(page, "photo", {}, [("picture", "notes.txt", b"tan")]), "picture", "this is no picture")
-    refused(at_desk.send_files(page, "photo", {}, [("picture", "none.jpg", b"")]), "picture", "this is no picture")
+    refused(at_desk.send_files(page, "photo", {}, [("picture", "notes.txt", b"tan")]), "picture", "cannot be read")
+    refused(at_desk.send_files(page, "photo", {}, [("picture", "none.jpg", b"")]), "picture", "cannot be read")
     heic = b"\0\0\0\x18ftypheic" + b"\0" * 40
-    refused(at_desk.send_files(page, "photo", {}, [("picture", "a.heic", heic)]), "picture", "let the telephone save")
+    refused(
+        at_desk.send_files(page, "photo", {}, [("picture", "a.heic", heic)]), "picture", "Save it as JPEG on the phone"
+    )
     refused(at_desk.send_files(page, "photo", {}, []), "picture", "Give a picture, words, or both")
     small = ("picture", "a.png", picture((30, 50), "PNG"))
     refused(at_desk.send_files(page, "photo", {"run": "99"}, [small]), "run", "it has no run 99")
-    refused(at_desk.send_files(page, "photo", {"run": "two"}, [small]), "run", "expected a whole number")
+    refused(at_desk.send_files(page, "photo", {"run": "two"}, [small]), "run", "is not a whole number")
     refused(at_desk.send_files(page, "photo", {"words": "a" * 2001}, [small]), "words", "2001 letters are too many")
     assert kept(made) == before and sorted(path.name for path in made.iterdir()) == files
 
@@ -132,7 +134,7 @@ def test_wrong_files_are_told_in_one_line_at_the_entry_and_nothing_is_kept(at_de
 @pytest.mark.parametrize("name", [*HOSTILE, "../../../etc/passwd", "C:\\odd\\plug.jpg", "--words: x", "n" * 255])
 def test_a_hostile_file_name_is_text(at_desk: Visitor, made: Path, name: str) -> None:
     page = at_desk.send_files(opened(at_desk, made), "photo", {}, [("picture", name, b"no picture")])
-    refused(page, "picture", "this is no picture")
+    refused(page, "picture", "cannot be read")
     assert not page.tree.xpath("//script[not(starts-with(@src, '/static/'))] | //img[@src='x'] | //*[@onerror]")
     assert "\u202e" not in page.text and "\x1b" not in page.text
     assert len(page.beside("photo", "picture")) < 300 and "etc/" not in page.beside("photo", "picture")
@@ -142,7 +144,7 @@ def test_a_hostile_file_name_is_text(at_desk: Visitor, made: Path, name: str) ->
 def test_a_file_is_called_as_the_owner_called_it(at_desk: Visitor, made: Path, name: str) -> None:
     """An option's name in it is neither taken for the entry to blame nor said in the form's words."""
     page = at_desk.send_files(opened(at_desk, made), "photo", {}, [("picture", name, b"no picture")])
-    refused(page, "picture", f"\u201c{name}\u201d: this is no picture")
+    refused(page, "picture", f"\u201c{name}\u201d: this picture cannot be read")
 
 
 def test_a_kept_picture_bears_no_name_of_the_senders(at_desk: Visitor, made: Path) -> None:
@@ -161,9 +163,9 @@ def test_a_picture_for_a_drive_that_was_changed_meanwhile_is_not_kept(at_desk: V
     at_desk.send(one, "note", {"text": "from the first tab"})
     before = kept(made)
     late = at_desk.send_files(two, "photo", {"words": "late"}, [("picture", "a.png", picture((50, 50), "PNG"))])
-    assert late.status == 422 and "was changed meanwhile" in late.wrong and kept(made) == before
+    assert late.status == 422 and "was changed in the meantime" in late.wrong and kept(made) == before
     stale = at_desk.send(two, "putaway", {"kept": "1"})
-    assert stale.status == 422 and "was changed meanwhile" in stale.wrong and kept(made) == before
+    assert stale.status == 422 and "was changed in the meantime" in stale.wrong and kept(made) == before
 
 
 def test_a_damaged_picture_is_named_and_the_page_stands(at_desk: Visitor, made: Path) -> None:
@@ -175,7 +177,8 @@ def test_a_damaged_picture_is_named_and_the_page_stands(at_desk: Visitor, made: 
     # The note makes the page anew: what was painted before must not hide that the file is another.
     page = at_desk.send(done, "note", {"text": "looked again"})
     assert page.status == 200 and len(shown(page)) == many - 1
-    assert f"Not shown: {made.name}/{file.name}: this is not the photograph that was kept" in page.section("photos")
+    said = f"Not shown: {made.name}/{file.name}: this photograph has changed since it was kept"
+    assert said in page.section("photos")
     file.write_bytes(data)
 
 

@@ -132,5 +132,5 @@ def test_a_setup_takes_further_parts() -> None:
     made = changed(kind, text, parts, typed)
     read = tomllib.loads(made)["parts"]
     assert read == {"main_jet_mm": 1.09, "snorkel": "long", "plug_gap_mm": 0.7, "choke_off": True}
-    with pytest.raises(ValueError, match="needs its name"):
+    with pytest.raises(ValueError, match="this part has no name"):
         changed(kind, text, parts, {"+0.value": "3"})

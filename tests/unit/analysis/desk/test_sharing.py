@@ -218,7 +218,7 @@ class _Line:
 
 
 @pytest.mark.parametrize(
-    ("address", "said"), [("8.8.4.4", "the whole internet"), ("", "on no network"), ("127.0.0.1", "on no network")]
+    ("address", "said"), [("8.8.4.4", "the whole internet"), ("", "on a network"), ("127.0.0.1", "on a network")]
 )
 def test_an_address_that_all_may_reach_is_not_taken(monkeypatch: pytest.MonkeyPatch, address: str, said: str) -> None:
     monkeypatch.setattr(sharing.socket, "socket", lambda *_: _Line(address))
@@ -233,5 +233,5 @@ def test_an_address_that_is_none_is_refused(text: str) -> None:
 
 
 def test_an_address_of_another_machine_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match=r"--share 198\.51\.100\.1: cannot be listened on"):
+    with pytest.raises(InputError, match=r"--share 198\.51\.100\.1: cannot listen there"):
         Shared(tmp_path, "198.51.100.1")

@@ -73,6 +73,15 @@ def test_the_same_report_twice_is_the_same_but_for_its_date(told, html, store):
     assert html == again.replace(f"Made {local_minute(later)}.", f"Made {local_minute(DAY)}.")
 
 
+def test_the_answer_stands_first_and_what_lies_behind_it_is_folded_last():
+    page = Page("x", "", ["faster", "by 0.3 s"], ["no weather"], [("Runs", "6")], why=["run 2 not counted"])
+    html = render(page, DAY)
+    section = html[html.index('<section class="verdict"') : html.index("</main>")]
+    order = ["faster", "by 0.3 s", "Runs", "no weather", '<details class="why"><summary>Why</summary>', "run 2 not"]
+    assert [section.index(words) for words in order] == sorted(section.index(words) for words in order)
+    assert section.index("run 2 not") < section.index("</details>")
+
+
 # --- whatever is written in it is text ----------------------------------------------------------------------------
 
 

@@ -145,6 +145,6 @@ def test_what_cannot_be_is_one_line(root: Path) -> None:
     assert (root / "store" / ID / "drive.json").read_bytes() == before and photo(root, ID).code == 1
     for asked in (["--season"], ["baseline", ID]):
         said = run_verb(root / "store", "report", *asked, "--photos", "--out", str(root / "x.html"))
-        assert said.code == 2 and "--photos shows those of one drive" in said.err
+        assert said.code == 2 and "--photos shows the photographs of one drive" in said.err
     said = run_verb(root / "store", "report", ID, "--photos", "--out", str(root / "x.html"))
     assert said.code == 1 and "no photographs" in said.err and not (root / "x.html").exists()

@@ -176,7 +176,7 @@ def test_a_circle_holds_for_all_drives_of_the_store(driven, tmp_path):
     rules = privacy.in_force(tmp_path, [older])
     assert len(rules.circles) == 1 and rules.ends_m == 300  # the ends are the drive's own
     assert privacy.in_force(tmp_path, [older], 50.0).ends_m == 50
-    with pytest.raises(InputError, match="expected 0 m"):
+    with pytest.raises(InputError, match="Use 0 m to 100 km"):
         privacy.in_force(tmp_path, [older], -1.0)
     assert privacy.in_force(store, [drive]).said() == "the first and last 300 m (984 ft) and 1 private circle"
 
