@@ -119,10 +119,10 @@ def test_a_mass_is_told_as_it_is_written(tmp_path: Path) -> None:
 
 def test_who_stops_half_way_goes_on_from_there(tmp_path: Path) -> None:
     stopped = begin(tmp_path, "--only", "car", answers="Wren\n392kg\n")
-    assert isinstance(stopped.exception, InputError) and "the answers end before" in str(stopped.exception)
+    assert isinstance(stopped.exception, InputError) and "the input ended before" in str(stopped.exception)
     assert not (tmp_path / "car.toml").exists()
     again = begin(tmp_path, "--only", "car", answers="\n" * 5)
-    assert "Your answers of last time are offered" in again.output
+    assert "Your answers from last time are in [ ]" in again.output
     assert load(tmp_path / "car.toml", CarConfig).car.name == "Wren"
     assert not (tmp_path / ".recorder" / "begun.json").exists()
 
@@ -163,7 +163,7 @@ def test_bytes_that_are_no_text_end_no_questions(
     names = [b"K\xe4fer\n"] + ([b"Wren\n"] if errors == "strict" else [])
     typed = io.BufferedReader(Lines(*names, b"392kg\n", b"\n", b"\n", b"\n"))
     monkeypatch.setattr("sys.stdin", io.TextIOWrapper(typed, encoding="utf-8", errors=errors))
-    with pytest.raises(ConfigError, match=r"recorder\.toml: there is no such file"):  # the car alone was asked about
+    with pytest.raises(ConfigError, match=r"recorder\.toml: no such file"):  # the car alone was asked about
         begin_(only="car", store=tmp_path)
     assert load(tmp_path / "car.toml", CarConfig).car.name == name
 
@@ -186,7 +186,7 @@ def test_a_file_that_cannot_be_read_is_named_and_left(tmp_path: Path) -> None:
 
 def test_without_a_port_the_explained_file_looks_for_both(tmp_path: Path) -> None:
     result = begin(tmp_path, "--only", "ports", answers="listen\n\n")
-    assert result.output.count("Nothing speaks") == 2
+    assert result.output.count("Nothing heard looks like") == 2
     assert [source.port for source in load(tmp_path / "recorder.toml", RecorderConfig).source] == ["auto", "auto"]
 
 
