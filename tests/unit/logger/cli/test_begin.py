@@ -101,8 +101,8 @@ def test_nothing_but_enter_where_it_can_guess(tmp_path: Path) -> None:
 def test_answers_are_asked_again_until_they_can_be_used(tmp_path: Path) -> None:
     answers = ["", "392", "7,4kg", "3kg", "860lb", "ice", "w", 'two 32s, "as found" # 2', "knots", "km"]
     result = begin(tmp_path, "--only", "car", answers="\n".join(answers) + "\n")
-    assert "has no unit" in result.output and "write decimals with a point" in result.output
-    assert "a car of 50 to 20000 kg" in result.output
+    assert "has no unit" in result.output and "Write decimals with a point" in result.output
+    assert "50 to 20000 kg" in result.output
     assert "expected air or water" in result.output and "expected mph or km/h" in result.output
     car = load(tmp_path / "car.toml", CarConfig)
     assert car.car.mass_kg == pytest.approx(860 * 0.45359237, abs=0.05)  # 1 lb = 0.45359237 kg (NIST SP 811)
@@ -218,7 +218,7 @@ def test_any_part_of_what_ports_prints_can_be_pasted(tmp_path: Path) -> None:
                 said = str(error)
                 assert "\n" not in said
                 if first == 0:
-                    assert "line 1: '$ pullbook ports --listen' is a line of the screen" in said, part
+                    assert "line 1: '$ pullbook ports --listen' was copied from the screen" in said, part
                 else:
                     assert re.search(r"line \d+: |missing|unknown key|has a name", said), (said, part)
 
