@@ -283,8 +283,8 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
         )
     console().print(table(["source", "kind", "rows", "chunks", "rejected"], rows, left=(0, 1, 4)))
     if not manifest.counters.get("events"):
-        mended = any("mended" in remark for remark in clock.remarks)
-        tell(f"Clock: the log's own times{', mended as noted below' if mended else ''}.")
+        mended = any("corrected" in remark or "mended" in remark for remark in clock.remarks)
+        tell(f"Clock: the log's own times{', corrected as noted below' if mended else ''}.")
     elif clock.basis == "gps" and clock.residual_s is not None:
         late = f"half of the fixes within {clock.residual_s * MS_PER_S:.0f} ms"
         tell(f"Clock: by GPS, {late}; the computer gains {clock.drift_ppm or 0:+.1f} ppm.")

@@ -234,17 +234,17 @@ class _Chunks:
     def add(self, mono_ns: int, source: str, data: bytes) -> None:
         self._data += data
         if len(self._data) > _MOST_BYTES:
-            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB is too much for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB, too much for one drive")
         self._mono.append(mono_ns)
         if len(self._mono) > _MOST_CHUNKS:
-            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines are too many for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines, too many for one drive")
         self._source.append(self._known.setdefault(source, len(self._known)))
         self._length.append(len(data))
 
     def extend(self, lines: CaptureLines, first: int, end: int) -> None:
         """Take ordinary lines, from `first` up to `end`."""
         if len(self._mono) + end - first > _MOST_CHUNKS:
-            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines are too many for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines, too many for one drive")
         begins, ends = lines.data_begins[first:end], lines.data_ends[first:end]
         start = int(begins[0])
         edges = np.zeros(int(ends[-1]) - start + 1, np.int8)
@@ -253,7 +253,7 @@ class _Chunks:
         chosen = np.cumsum(edges[:-1], dtype=np.int8).view(np.bool_)
         self._data += lines.bytes[start : int(ends[-1])][chosen].data
         if len(self._data) > _MOST_BYTES:
-            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB is too much for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB, too much for one drive")
         known = [self._known.setdefault(name, len(self._known)) if _is_plain(name) else -1 for name in lines.names]
         self._mono.frombytes(lines.mono_ns[first:end].tobytes())
         self._source.frombytes(np.array(known, np.int32)[lines.source[first:end]].tobytes())

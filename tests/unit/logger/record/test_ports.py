@@ -195,7 +195,7 @@ def test_recognised_by_its_own_decoder(text: str, data: bytes, known: bool) -> N
     [
         (rmc(0) + nmea("GPGGA,1,2,3"), "nmea", "GGA, RMC"),
         (b"13.2V; 27\r\n", "numbers", "lines of 2 numbers"),
-        (b"afr=13.2\r\n", "unknown", "no form known"),
+        (b"afr=13.2\r\n", "unknown", "an unknown format"),
         (b"\xaa\x55\x01\x02\x03", "unknown", "aa 55 01"),
         (b"", "silent", "silent"),
     ],

@@ -327,5 +327,5 @@ def test_more_lines_than_a_drive_has_are_refused(tmp_path: Path, monkeypatch: py
     monkeypatch.setattr(capture, "_MOST_CHUNKS", 3)
     lines = [f'{{"t": {n}, "source": "gps", "text": ""}}' for n in range(4)]
     assert len(rows_of(captured(tmp_path, *lines[:3]))) == 4  # and the wall clock's
-    with pytest.raises(CaptureError, match=r"drive\.jsonl: more than 3 lines are too many for one drive"):
+    with pytest.raises(CaptureError, match=r"drive\.jsonl: more than 3 lines, too many for one drive"):
         capture.read(captured(tmp_path, *lines))
