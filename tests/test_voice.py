@@ -27,6 +27,16 @@ ODD = {
     r"\bwould tell\b|\b(be|is|are|was|were|not) told\b": "known, shown, measured",
     r"\bexpected one such as\b": "write it as ...",
     r"\bthere is no such\b": "no such ... ; name it first",
+    r"\bgive or take\b": "±",
+    r"\bat work\b": "running",
+    r"\banew\b(?!})": "again",
+    r"\bis none\b": "is not a ...",
+    r"\bpass(es|ed)? (it )?over\b": "skip",
+    r"\bby itself\b": "on its own",
+    r"\bno sense\b": "unreadable, cannot be right",
+    r"\bheld against\b": "compared with",
+    r"\bsay `?--": "use --...",
+    r"\bnot a byte\b": "nothing",
 }
 
 

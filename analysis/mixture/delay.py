@@ -62,7 +62,7 @@ ENGINE_S, MOTION_STEPS = 0.035, 0.08
 """Standard errors of the delay that reweighting does not show: table and bends are not quite the engine's, in seconds;
 when the motion changes its acceleration between two fixes, in the receiver's steps. The first is the whole error in
 drives of an engine of another hand, the second from simulated drives with receivers of 1 to 20 Hz."""
-UNTOLD = "; whether the receiver smooths speed is not known, and not in its interval"
+UNTOLD = "; whether the receiver smooths speed is not known, and the interval leaves that out"
 TELLING_S = 0.3
 """Half-width of the 95 % interval from which on the drive does not tell the delay [s]: the doubt of a receiver that
 smooths over 0.3 s alone makes 0.2."""

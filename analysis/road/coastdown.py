@@ -263,7 +263,7 @@ def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> 
     windy = max((abs(w) for s in measured.stretches for w, _ in s.wind_mps.values()), default=0.0)
     if windy > CALM_MPS:
         said.append(
-            f"The wind along the road was {wind_words(windy)}. Coasts are good only up to {wind_words(CALM_MPS)}.good."
+            f"The wind along the road was {wind_words(windy)}. Coasts are good only up to {wind_words(CALM_MPS)}."
         )
     if both_ways and measured.road[0, 0] > max(measured.scatter[0, 0], (0.05 * measured.a_n) ** 2):
         said.append(

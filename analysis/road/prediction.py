@@ -250,10 +250,10 @@ def _variants(
 
 def _assumptions(curve: WheelCurve, changes: Changes, before: float, after: float) -> list[str]:
     said = [
-        "At each speed the engine gives what it gave in these runs, on the level, in the same air, launched the same."
+        "Each speed has the engine power of these runs, on the level, in the same air, with the same launch."
     ]
     if changes.mass_kg:
-        said.append("Rolling drag goes with the mass; the rotating parts stay the same.")
+        said.append("Rolling drag grows with the mass; the rotating parts stay the same.")
     if changes.power != 1:
         said.append("The power changes by the same share at all speeds, also in the launch.")
     if changes.gearing != 1:

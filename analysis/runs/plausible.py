@@ -44,7 +44,7 @@ def _impossible(run: Run) -> str | None:
     if gained > MOST_MPS2:
         return f"gained {gained / STANDARD_GRAVITY:.1f} g in its launch, more than road tyres can hold"
     if abs(run.grade.percent) - 2 * run.grade.sigma > STEEPEST_PERCENT:
-        return f"its altitudes give a grade of {run.grade.percent:+.0f} %, steeper than any street"
+        return f"its altitudes give a grade of {run.grade.percent:+.0f} %, steeper than any road"
     return None
 
 
