@@ -307,7 +307,9 @@ def response(tested: Sequence[Tried]) -> Response:
 
     exponent, sigma = float(beta[0]), float(math.sqrt(covariance[0, 0]))
     reach = float(stdtrit(SCATTER_DF + max(freedom, 0), 0.975)) * sigma
-    said = f"{jets} jets in {len(members)} drives show AFR proportional to diameter to the power {exponent:.2f} ±{reach:.2f}"
+    said = (
+        f"{jets} jets in {len(members)} drives show that AFR goes as diameter to the power {exponent:.2f} ±{reach:.2f}"
+    )
     if sigma > AREA_RULE_SIGMA:
         return _rule(
             f"{said}, which is less certain than the area rule (-2), so the rule is used.", jets, drives, scatter

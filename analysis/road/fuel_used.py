@@ -113,7 +113,9 @@ def used_by_weight(
         assumed.append(f"the scale is right to ±{SCALE_SIGMA_KG * G_PER_KG:.0f} g, one standard error (set --sigma)")
     if density_kg_per_m3 is None:
         density, density_sigma = usual_density, DENSITY_SIGMA
-        assumed.append(f"density {usual_density:.0f} ±{DENSITY_SIGMA:.0f} kg/m3, one standard error (set density_kg_per_m3)")
+        assumed.append(
+            f"density {usual_density:.0f} ±{DENSITY_SIGMA:.0f} kg/m3, one standard error (set density_kg_per_m3)"
+        )
     else:
         density, density_sigma = density_kg_per_m3, 0.003 * density_kg_per_m3
     volume = mass_kg / density

@@ -249,9 +249,7 @@ def _variants(
 
 
 def _assumptions(curve: WheelCurve, changes: Changes, before: float, after: float) -> list[str]:
-    said = [
-        "Each speed has the engine power of these runs, on the level, in the same air, with the same launch."
-    ]
+    said = ["Each speed has the engine power of these runs, on the level, in the same air, with the same launch."]
     if changes.mass_kg:
         said.append("Rolling drag grows with the mass; the rotating parts stay the same.")
     if changes.power != 1:

@@ -409,9 +409,7 @@ def _raw_rows(path: Path, digest: str | None) -> pa.Table:
     if not raw.schema.equals(RAW_SCHEMA):
         raise DriveError(f"{path / RAW}: this does not hold the raw bytes of a drive")
     if digest and raw_digest(raw) != digest:
-        raise DriveError(
-            f"{path / RAW}: it was changed since it was recorded (its checksum does not match {MANIFEST})"
-        )
+        raise DriveError(f"{path / RAW}: it was changed since it was recorded (its checksum does not match {MANIFEST})")
     return raw
 
 

@@ -62,9 +62,7 @@ def read_table(path: Path, digest: str | None, columns: Sequence[str]) -> pa.Tab
     try:
         data = no_pipe(path).read_bytes()
         if digest and digest_of(data) != digest:
-            raise DamagedTable(
-                f"{path}: it was changed since it was written (its checksum does not match drive.json)"
-            )
+            raise DamagedTable(f"{path}: it was changed since it was written (its checksum does not match drive.json)")
         table = table_of(data)
     except OSError as error:
         if error.strerror is None:  # pyarrow's own, which tells of its insides
