@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from logger.text import safe
 
-ANYWAY = "With --anyway it is taken as written"
+ANYWAY = "Use --anyway to accept it as written"
 """How the line ends that asks about what is nearly a known name or word."""
 
 

@@ -112,7 +112,7 @@ def parse_quantity(text: str, unit: str) -> float:
     expected = f"expected {kind} with its unit, such as {example}"
     match = _QUANTITY.match(text)
     if re.match(r"\s*[+-]?\d+,\d", text):
-        raise UnitError(f"{text!r} has a comma: write decimals with a point, and thousands without any: {expected}")
+        raise UnitError(f"{text!r} has a comma. Write decimals with a point, and thousands without a comma; {expected}")
     if match is None:
         raise UnitError(f"{text!r} is not {kind}: {expected}")
     number, name = float(match[1]), match[2]
@@ -135,7 +135,7 @@ def parse_speed(text: str) -> float:
     """Read a speed such as "50mph" or "80 km/h" in m/s; UnitError where it is none, or not above zero."""
     value = parse_quantity(text, "m/s")
     if value <= 0:
-        raise UnitError(f"{text!r} is not a speed above zero: expected one such as 50mph or '80 km/h'")
+        raise UnitError(f"{text!r} is not a speed above zero. Write it as 50mph or '80 km/h'")
     return value
 
 
@@ -188,7 +188,7 @@ def convert(value: float, from_unit: str, to_unit: str) -> float:
     try:
         return float(_registry().Quantity(value, _spelled(from_unit)).to(_spelled(to_unit)).magnitude)
     except Exception as error:
-        raise UnitError(f"{from_unit!r} cannot be turned into {to_unit!r}") from error
+        raise UnitError(f"{from_unit!r} cannot be converted to {to_unit!r}") from error
 
 
 def _usual(value: float, from_unit: str, to_unit: str) -> float | None:
@@ -197,7 +197,7 @@ def _usual(value: float, from_unit: str, to_unit: str) -> float | None:
     if first is None or second is None:
         return None
     if first[0] != second[0]:
-        raise UnitError(f"{from_unit!r} cannot be turned into {to_unit!r}")
+        raise UnitError(f"{from_unit!r} cannot be converted to {to_unit!r}")
     return value * first[1] / second[1]
 
 

@@ -27,7 +27,6 @@ ODD = {
     r"\bwould tell\b|\b(be|is|are|was|were|not) told\b": "known, shown, measured",
     r"\bexpected one such as\b": "write it as ...",
     r"\bthere is no such\b": "no such ... ; name it first",
-    r"\bis at work\b": "is running",
     r"\bto be seen\b": "seen, shown",
     r"\b(?:takes?|taken) away\b|\bputs? away\b": "remove, hide",
     r"\bas (?:is )?usual\b": "by default, usually",
@@ -35,6 +34,15 @@ ODD = {
     r"\bfor granted\b": "assumed",
     r"\bas (?:it stands|they stand)\b": "as it is",
     r"\bmay be left\b": "you can leave it",
+    r"\bgive or take\b": "±",
+    r"\bat work\b": "running",
+    r"\banew\b(?!})": "again",
+    r"\bis none\b": "is not a ...",
+    r"\bpass(es|ed)? (it )?over\b": "skip",
+    r"\bby itself\b": "on its own",
+    r"\bno sense\b": "unreadable, cannot be right",
+    r"\bsay `?--": "use --...",
+    r"\bnot a byte\b": "nothing",
 }
 
 

@@ -76,7 +76,7 @@ def analyse(
     """
     found = dict(_drives(urls))
     if not found:
-        raise NoAnswer(f"{' '.join(urls)}: there is no drive here: expected stores or folders of drives")
+        raise NoAnswer(f"{' '.join(urls)}: there is no drive here. Give stores or folders of drives")
     files, where = _opened(out)
     began = time.monotonic()
     todo, stale = _plan(found, _markers(files, where))
@@ -212,7 +212,9 @@ def _here(todo: list[_Batch], out: str, workers: int) -> Iterator[_Made]:
                     yield running.pop(future), future.result()
                     running |= {pool.submit(make, batch, out): batch for batch in islice(waiting, 1)}
         except BrokenProcessPool:
-            raise NoAnswer("a process that worked was ended from outside; asked again, it goes on from there") from None
+            raise NoAnswer(
+                "a worker process was stopped from outside. Run the command again to go on from there"
+            ) from None
         finally:
             pool.shutdown(cancel_futures=True)
 
@@ -225,7 +227,7 @@ def _on_cluster(todo: list[_Batch], out: str, scheduler: str) -> Iterator[_Made]
     try:
         client = dask.Client(scheduler, timeout=10)
     except OSError as error:
-        raise InputError(f"--scheduler {scheduler}: nobody answers there: {error}") from error
+        raise InputError(f"--scheduler {scheduler}: no answer from there: {error}") from error
     waiting, running = iter(todo), {}
 
     def hand_out(most: int) -> list[Any]:

@@ -32,12 +32,12 @@ if TYPE_CHECKING:
 Rows = dict[str, list[tuple[Any, ...]]]
 
 COMMON: tuple[Field, ...] = (
-    ("car", "string", "", "the car's name; empty where the drive carries no car's file"),
-    ("drive", "string", "", "the drive's id, and what tells it from others of that id"),
-    ("url", "string", "", "where it lies"),
-    ("setup", "string", "", "what its setup is called; - where none is known"),
-    ("parts", "string", "", "its parts, JSON text of an object; null where no setup is known"),
-    ("air_kg_per_m3", "double", "kg/m3", "density of the day's air; NaN without weather"),
+    ("car", "string", "", "the car's name; empty if the drive has no car's file"),
+    ("drive", "string", "", "the drive's id, with an ending if other drives have the same id"),
+    ("url", "string", "", "where it is stored"),
+    ("setup", "string", "", "the name of its setup; - if none is known"),
+    ("parts", "string", "", "its parts, JSON text of an object; null if no setup is known"),
+    ("air_kg_per_m3", "double", "kg/m3", "air density of the day; NaN without weather"),
 )
 _RUN: tuple[Field, ...] = (
     ("run", "int64", "", "number of the run in its drive"),
@@ -62,8 +62,8 @@ FIELDS: dict[str, tuple[Field, ...]] = {
         ("humidity_percent", "double", "%", "relative"),
         ("factor", "double", "", "SAE J1349 correction"),
         ("channel", "string", "", "the mixture's: afr or lambda; empty without one"),
-        ("runs", "int64", "", "standing runs that nothing broke"),
-        ("reason", "string", "", "why it could not be read; empty where it could"),
+        ("runs", "int64", "", "clean standing runs"),
+        ("reason", "string", "", "why it could not be read; empty if it could"),
         ("key", "string", "", "digest of its drive.json and of the program"),
     ),
     "runs": (*COMMON, *_RUN, ("peak_mps", "double", "m/s", "the highest speed that it was timed to")),
@@ -73,8 +73,8 @@ FIELDS: dict[str, tuple[Field, ...]] = {
         ("speed_mps", "double", "m/s", "speed"),
         ("from_one_foot_s", "double", "s", "time to it from one foot of movement"),
         ("from_one_foot_sigma_s", "double", "s", "its standard error"),
-        ("corrected_s", "double", "s", "the time in standard air; NaN without weather"),
-        ("unlaunched_s", "double", "s", "the same, with a launch that does not follow the air"),
+        ("corrected_s", "double", "s", "the time in standard weather; NaN without weather"),
+        ("unlaunched_s", "double", "s", "the same, if the air does not change the launch"),
     ),
     "cells": (
         *COMMON,
@@ -89,15 +89,15 @@ FIELDS: dict[str, tuple[Field, ...]] = {
     ),
     "loops": (
         *COMMON,
-        ("distance_m", "double", "m", "way of the fuel loop"),
+        ("distance_m", "double", "m", "distance of the fuel loop"),
         ("m3_per_m", "double", "m3/m", "fuel used over distance, at 15.6 C"),
         ("sigma", "double", "1", "its relative standard error"),
     ),
     "coasts": (
         *COMMON,
-        ("start_utc", "timestamp[us]", "UTC", "when it began"),
+        ("start_utc", "timestamp[us]", "UTC", "when it started"),
         ("direction_deg", "double", "deg", "heading"),
-        ("from_mps", "double", "m/s", "speed at its beginning"),
+        ("from_mps", "double", "m/s", "speed at its start"),
         ("to_mps", "double", "m/s", "speed at its end"),
         ("seconds", "double", "s", "how long it took"),
         ("headwind_mps", "double", "m/s", "stated wind against the car"),

@@ -62,7 +62,7 @@ ENGINE_S, MOTION_STEPS = 0.035, 0.08
 """Standard errors of the delay that reweighting does not show: table and bends are not quite the engine's, in seconds;
 when the motion changes its acceleration between two fixes, in the receiver's steps. The first is the whole error in
 drives of an engine of another hand, the second from simulated drives with receivers of 1 to 20 Hz."""
-UNTOLD = "; whether the receiver smooths speed is not told, and not in its interval"
+UNTOLD = "; whether the receiver smooths speed is not known, and the interval leaves that out"
 TELLING_S = 0.3
 """Half-width of the 95 % interval from which on the drive does not tell the delay [s]: the doubt of a receiver that
 smooths over 0.3 s alone makes 0.2."""
@@ -144,14 +144,16 @@ def estimate(
         beside = "" if state.late_sigma_s is not None else UNTOLD
     if steps < MIN_STEPS:
         what = "one step" if steps == 1 else f"{steps or 'no'} steps"
-        return configured(configured_s, f"The delay cannot be told from this drive: {what} of load in it.", steps)
+        return configured(configured_s, f"This drive does not show the delay, because it has {what} of load.", steps)
     time, reading = np.asarray(time_s, dtype=np.float64), np.asarray(value, dtype=np.float64)
     edges = find_edges(time, reading, LAGS_S, _moving(time, state))
     likely = edges.misfit.sum(axis=0)
     lags = np.flatnonzero(np.convolve(likely < likely.min() + UNLIKELY, np.ones(3), mode="same"))
     sums = _sums(time, reading, state, load, LAGS_S[lags])
     if sums is None:
-        return configured(configured_s, "The delay cannot be told from this drive: too few readings in a row.", steps)
+        return configured(
+            configured_s, "This drive does not show the delay, because it has too few readings in a row.", steps
+        )
 
     others = _by_block(edges.time_s, edges.misfit[:, lags], sums.start_s)[..., None] + np.zeros(len(SHIFTS))
     if opening is None:
@@ -165,19 +167,19 @@ def estimate(
     elsewhere = float(np.mean(np.abs(found.sum(axis=1) - total) > 0.3))
     at_end = not 0.0 <= delay <= (SHIFTS[-1] - 1) * GRID_S
     if elsewhere > 0.025 or at_end or spread_total[1] - spread_total[0] > 2 * TELLING_S:
-        why = "The delay cannot be told from this drive: the changes of load in it fit many delays alike."
+        why = "This drive does not show the delay, because its changes of load fit many delays equally well."
         return configured(configured_s, why, steps)
     delay_low, delay_high = _interval(found[:, 0], delay, own, unseen)
     lag_low, lag_high = _interval(found[:, 1], lag, own)
     if delay_high - delay_low <= 2 * TELLING_S and lag_high - lag_low <= 0.5:
         return Delay(
             delay, lag, delay_low, delay_high, max(lag_low, 0.0), lag_high, True, "this drive", steps,
-            f"Delay and lag of the sensor come from this drive, from {steps} steps of load{beside}.",
+            f"The sensor's delay and lag come from {steps} steps of load in this drive{beside}.",
         )  # fmt: skip
     return Delay(
         total, 0.0, *spread_total, None, None, False, "this drive", steps,
-        f"The delay comes from this drive, from {steps} steps of load; it includes the sensor's lag, which the drive "
-        f"does not tell from it{beside}.",
+        f"The delay comes from {steps} steps of load in this drive; it includes the sensor's lag, which the drive "
+        f"cannot separate from it{beside}.",
     )  # fmt: skip
 
 

@@ -284,9 +284,9 @@ def response(tested: Sequence[Tried]) -> Response:
         scatter = _scatter(level, variance, groups.values(), {i: t.diameter_mm for i, t in enumerate(usable)})
         many = len({round(t.diameter_mm, 4) for t in usable}) > 1
         says = (
-            "The jets in this car's history each came with other parts changed, so the area rule is used."
+            "Each jet in this car's history came with other changed parts, so the area rule is used."
             if many
-            else "This car's history holds one jet only, so the area rule is used: AFR goes with 1 / diameter squared."
+            else "This car's history has only one jet, so the area rule is used: AFR goes with 1 / diameter squared."
         )
         return _rule(says, len({round(t.diameter_mm, 4) for t in usable}), drives, scatter)
 
@@ -307,11 +307,15 @@ def response(tested: Sequence[Tried]) -> Response:
 
     exponent, sigma = float(beta[0]), float(math.sqrt(covariance[0, 0]))
     reach = float(stdtrit(SCATTER_DF + max(freedom, 0), 0.975)) * sigma
-    said = f"{jets} jets in {len(members)} drives give AFR by diameter to the power {exponent:.2f} +-{reach:.2f}"
+    said = (
+        f"{jets} jets in {len(members)} drives show that AFR goes as diameter to the power {exponent:.2f} ±{reach:.2f}"
+    )
     if sigma > AREA_RULE_SIGMA:
-        return _rule(f"{said}, which is vaguer than the area rule (-2): the rule is used.", jets, drives, scatter)
+        return _rule(
+            f"{said}, which is less certain than the area rule (-2), so the rule is used.", jets, drives, scatter
+        )
     if exponent + reach < -6 or exponent > -0.2:
-        return _rule(f"{said}, which makes no sense for a jet: the area rule is used.", jets, drives, scatter)
+        return _rule(f"{said}, which cannot be right for a jet, so the area rule is used.", jets, drives, scatter)
     return Response(
         exponent, sigma, exponent - reach, exponent + reach, "this car's history", jets, drives, scatter,
         f"{said} (the area rule says -2).",
@@ -409,13 +413,13 @@ def advise(now: Present, law: Response, jets: Sequence[Jet], target: Window, max
     )
     low, high = min(ends), max(ends)
     if target.low <= now.value <= target.high:
-        says = "Full throttle lies in its window: leave the main jet alone."
+        says = "Full throttle is inside its window. Leave the main jet alone."
         return Advice("keep", None, wanted, low, high, expected, says)
     allowed = [e for e in expected if e.allowed and (e.change > 0) == (now.value < target.low)]
     better = [e for e in allowed if abs(math.log(e.value / aim)) < abs(math.log(now.value / aim))]
     if not better:
         way = "smaller" if now.value < target.low else "larger"
-        says = f"None of the jets that can be had may be advised: none is {way} and within the limits."
+        says = f"There is no jet to advise. None of those you can get is {way} and within the limits."
         return Advice("none to be had", None, wanted, low, high, expected, says)
     choice = max(better, key=lambda e: (e.chance_in - e.chance_lean, e.jet.kind == "owned"))
     if choice.chance_in < 0.1:  # the window is more than one step away: the nearest that may be
@@ -423,7 +427,7 @@ def advise(now: Present, law: Response, jets: Sequence[Jet], target: Window, max
     there = target.low <= choice.value <= target.high
     size = "" if choice.jet.kind == "metric" else f" ({choice.jet.diameter_mm:.3f} mm)"
     says = f"Try {choice.jet.name}{size}" + (
-        "." if there else " as a first step, then drive again: it does not reach the window at once."
+        "." if there else " as a first step, then drive again. One step does not reach the window."
     )
     return Advice("change", choice, wanted, low, high, expected, says)
 
@@ -447,13 +451,13 @@ def _expect(now: Present, law: Response, jet: Jet, target: Window, max_lean_step
     )  # fmt: skip
     step_high = change + HELD * step_sigma
     if change > max_lean_step:
-        why = f"leaner by {change:.2f}: more than one step may be"
+        why = f"leaner by {change:.2f}, more than one step allows"
     elif change > 0 and step_high > max_lean_step:
-        why = f"leaner by {change:.2f}, and by up to {step_high:.2f} as holes vary: more than one step may be"
+        why = f"leaner by {change:.2f}, or up to {step_high:.2f} because holes vary; more than one step allows"
     elif change > 0 and worst > target.high:
         why = "its leanest speeds would be leaner than the window"
     elif change > 0 and lean > MAX_LEAN_RISK:
-        why = f"a chance of {lean:.0%} that its leanest speeds are leaner than the window"
+        why = f"{lean:.0%} chance that its leanest speeds are leaner than the window"
     reach = 1.96 * math.hypot(spread, now.sensor_sigma / now.value)
     return Expected(
         jet, value, value * math.exp(-reach), value * math.exp(reach),

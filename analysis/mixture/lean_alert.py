@@ -28,7 +28,7 @@ from logger.units import NS_PER_S, W_PER_KW
 
 _WINDOW_NS = 1_200_000_000
 _MOVING_MPS = 1.0
-_WAITING = f"lean alert asleep until wheel_power_kw is given, or {FEWEST} timed runs driven"
+_WAITING = f"lean alert off until you give wheel_power_kw or drive {FEWEST} timed runs"
 
 
 class LeanWatch(Alert):

@@ -419,14 +419,14 @@ def load_axis(state: Driving, targets: TargetsConfig, load: str | LoadAxis) -> t
         values, label, unit = state.load_mps2, _ACCELERATION, "m/s2"
     elif name == "speed_over_rpm":
         if "rpm" not in state.channels:
-            raise InputError(f"load speed_over_rpm needs a channel rpm: this drive has {_known(state)}")
+            raise InputError(f"load speed_over_rpm needs a channel rpm. This drive has {_known(state)}")
         with np.errstate(divide="ignore", invalid="ignore"):
             values = np.where(state.channels["rpm"] > 100, 1000 * state.speed_mps / state.channels["rpm"], np.nan)
         label, unit = "speed over rpm", "m/s per 1000 rpm"
     elif name in state.channels:
         values, label, unit = state.channels[name], name, state.units.get(name, "")
     else:
-        raise InputError(f"no load {name!r} in this drive: expected one of {_known(state)}")
+        raise InputError(f"there is no load {name!r} in this drive. Choose one of {_known(state)}")
     if given:
         return given, values
     moving = values[np.isfinite(values) & (state.speed_mps > targets.regimes.idle_below_mps)]
@@ -517,13 +517,13 @@ def _windows(targets: TargetsConfig, cooling: Literal["air", "water"], per_lambd
 def _notes(state: Driving, summaries: Sequence[RegimeSummary], cooling: Literal["air", "water"]) -> list[str]:
     notes = []
     if state.most is None:
-        notes.append("Nothing in this drive moved the car, so there is no load to sort by.")
+        notes.append("The car did not move in this drive, so there is no load to sort by.")
     for summary in summaries:
         if summary.far_rich:
-            notes.append(f"{summary.regime.capitalize()} is far too rich: that washes the bore and fouls the plug.")
+            notes.append(f"{summary.regime.capitalize()} is far too rich. That washes the bore and fouls the plug.")
         if summary.judgement is Judgement.LEAN and summary.regime in (Regime.HEAVY, Regime.FULL):
             harm = "overheats an air-cooled engine within minutes" if cooling == "air" else "burns pistons and valves"
-            notes.append(f"Caution: {summary.regime} is lean. That {harm}: do not hold it until it is mended.")
+            notes.append(f"Caution: {summary.regime} is lean. That {harm}. Do not hold it until you have corrected it.")
     return notes
 
 

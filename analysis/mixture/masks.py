@@ -132,7 +132,7 @@ def travel_of(state: Driving) -> Floats:
 
 KEPT = 0
 _MASKS = (
-    "kept", "void", "no speed to lay it against", "warm-up", "free air", "standstill: kept as the idle row",
+    "kept", "void", "no speed at that time", "warm-up", "free air", "standstill (kept as the idle row)",
     "standing, not yet settled", "overrun", "gear change", "just after a step",
 )  # fmt: skip
 _VOID, _BLIND, _WARM, _FREE, _IDLE, _STANDING, _OVERRUN, _SHIFT, _STEP = range(1, len(_MASKS))

@@ -48,7 +48,7 @@ def find_delay(pairs: SecondPairs, even: Floats, gained: Floats, *, part: bool =
     the fixes badly, or hardly tells it; `part`: it is one of several that are to be held against each other, whatever
     each is worth."""
     if len(pairs.gained) < _LEAST_PAIRS:
-        raise BesideUnusable("there is too little driving beside it")
+        raise BesideUnusable("too little driving was recorded with it")
     delays = np.arange(-MOST_DELAY_S, MOST_DELAY_S + 0.01, 0.04)
     left = np.array([_fit(pairs, even, gained, delay).left for delay in delays])
     best = float(delays[int(np.argmin(left))])
@@ -68,7 +68,9 @@ def find_delay(pairs: SecondPairs, even: Floats, gained: Floats, *, part: bool =
     delay = float(fine[k]) + 0.005 * float(left[k - 1] - left[k + 1]) / (bend * 0.01**2)
     spread = math.sqrt(2 * left[k] / max(len(pairs.gained) - gained.shape[1] - 1, 1) / bend * pairs.overlap)
     if spread > SURE_DELAY_S:
-        raise BesideUnusable(f"its delay is only known to {spread:.2f} s: too little driving beside it")
+        raise BesideUnusable(
+            f"its delay is known only to {spread:.2f} s, because too little driving was recorded with it"
+        )
     return Delayed(delay, spread, fit)
 
 
@@ -143,7 +145,7 @@ def _holds_throughout(pairs: SecondPairs, even: Floats, gained: Floats, delay: f
         x, y = x - x.mean(), y - y.mean()
         follows = float(x @ y) / max(math.sqrt(float(x @ x) * float(y @ y)), 1e-9)
         if follows < LEAST_AGREEMENT or not 0.75 < float(x @ y) / max(float(x @ x), 1e-9) < 1.33:
-            raise BesideUnusable("it came loose: in a part of the drive it does not follow the fixes' speed")
+            raise BesideUnusable("it came loose (in part of the drive it does not follow the fixes' speed)")
 
 
 class BesideFit(NamedTuple):

@@ -84,16 +84,16 @@ def mount(readings: BoardReadings, motion: Motion) -> Board:
     t, accel = _usable(readings, motion)
     hz = rate_of(t)
     if hz < LEAST_HZ:
-        raise BesideUnusable(f"it reads only {hz:.0f} times a second, and {LEAST_HZ:.0f} are needed")
+        raise BesideUnusable(f"it sends only {hz:.0f} readings a second, and {LEAST_HZ:.0f} are needed")
     standing = _standing(t, accel, motion)
     if accel.shape[1] == 3:
         gravity = float(np.median(np.linalg.norm(standing[1], axis=1)))
         if not GRAVITY_MPS2[0] < gravity < GRAVITY_MPS2[1]:
-            raise BesideUnusable(f"at a standstill its three axes read {gravity:.1f} m/s2 together, and gravity is 9.8")
+            raise BesideUnusable(f"at a standstill its three axes read {gravity:.1f} m/s2 together, but gravity is 9.8")
         usual = np.median(standing[1], axis=0)
         lengths = np.linalg.norm(standing[1], axis=1) * np.linalg.norm(usual)
         if float((standing[1] @ usual / lengths).min()) < math.cos(math.radians(MOST_TILT_DEG)):
-            raise BesideUnusable("it came loose: at a later standstill it lies otherwise")
+            raise BesideUnusable("it came loose (at a later standstill it lies differently)")
     even = np.arange(t[0], t[-1], GRID_STEP_S)
     gained = _gained(even, t, accel, standing, motion.receiver.undone_s)
     delay, spread, fit = find_delay(pairs_of(motion, even, t), even, gained)
@@ -172,9 +172,9 @@ def _standing(t: Floats, accel: Floats, motion: Motion) -> tuple[Floats, Floats]
             half = inside & (t < when[-1])
             crept.append(float(np.linalg.norm(accel[half].mean(0) - accel[inside & ~half].mean(0))))
     if not when:
-        raise BesideUnusable("there is no standstill of three seconds beside it")
+        raise BesideUnusable("there is no standstill of three seconds recorded with it")
     if (creeps := float(np.median(crept))) > MOST_CREEP_MPS2:
-        raise BesideUnusable(f"while the car stands by the fixes its readings don't hold still ({creeps:.2f} m/s2)")
+        raise BesideUnusable(f"its readings do not stay steady while the car stands still ({creeps:.2f} m/s2)")
     return np.array(when), np.stack(mean)
 
 

@@ -93,9 +93,9 @@ class Receiver:
 
     def words(self, unit: str) -> str:
         """One sentence for the owner who drives in `unit`, without a full stop."""
-        text = f"{self.hz:.2g} a second, noise {wind_text(self.noise_mps, unit, 2)}"
+        text = f"{self.hz:.2g} fixes a second, noise {wind_text(self.noise_mps, unit, 2)}"
         if self.wandering_share and self.wandering_s is not None:
-            text += f", {_share_words(self.wandering_share)} of it wandering over {self.wandering_s:.1g} s"
+            text += f", {_share_words(self.wandering_share)} of it drifting over {self.wandering_s:.1g} s"
         if self.smoothing_s is None:
             text += ", smoothing unknown"
         elif self.smoothing_low_s is not None and self.smoothing_low_s > 0.05:
@@ -104,7 +104,7 @@ class Receiver:
         else:
             text += f", no smoothing seen (at most {self.smoothing_high_s:.2f} s)"
         if self.outlier_share >= 0.002:
-            text += f", {100 * self.outlier_share:.1g} % of its readings stray"
+            text += f", {100 * self.outlier_share:.1g} % of its readings far off"
         return text
 
     def as_json(self) -> dict[str, Any]:

@@ -178,7 +178,7 @@ def smooth(
     smoothing.
     """
     if len(fixes) < 2:
-        raise ValueError(f"a motion needs two good fixes or more, and here are {len(fixes)}")
+        raise ValueError(f"at least two good fixes are needed, and there are {len(fixes)}")
     t, y = fixes.t_s, fixes.speed_mps
     dt = np.diff(t)
     step = float(np.median(dt))

@@ -44,7 +44,9 @@ def save_road_load(measured: Measured, path: Path, words: str) -> None:
     text = _with_section(path.read_bytes().decode("utf-8-sig"), "road_load", values)
     after = parse(text, CarConfig, str(path))
     if after.model_copy(update={"road_load": None}) != before.model_copy(update={"road_load": None}):
-        raise ConfigError(f"{path}: [road_load] cannot be written without touching the rest: add it by hand")
+        raise ConfigError(
+            f"{path}: [road_load] cannot be written without changing the rest of the file. Add it by hand"
+        )
     Disk().put_file(path, text.encode("utf-8"))
 
 

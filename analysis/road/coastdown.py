@@ -190,18 +190,20 @@ def fit(
         that cannot be told apart. The line says what to drive.
     """
     if not coasts:
-        raise NoAnswer("no coasts: roll in neutral from as fast as is safe and lawful to walking pace, both ways")
+        raise NoAnswer(
+            "there are no coasts. Roll in neutral from the highest safe and lawful speed to walking pace, both ways"
+        )
     low, high = min(coast.to_mps for coast in coasts), max(coast.from_mps for coast in coasts)
     if high - low < MIN_RANGE_MPS:
         raise NoAnswer(
-            f"the coasts cover {speed_words(low)} to {speed_words(high)} only: too little to tell rolling from drag; "
-            f"coast over {speed_words(MIN_RANGE_MPS)} or more, better from the highest safe speed to walking pace"
+            f"the coasts cover only {speed_words(low)} to {speed_words(high)}, too little to split rolling from drag. "
+            f"Coast over {speed_words(MIN_RANGE_MPS)} or more, best from the highest safe speed to walking pace"
         )
     layout = Layout.of(coasts)
     both_ways = any(len(set(layout.sense[layout.stretch == j])) == 2 for j in range(layout.stretches))
     if not both_ways and known_grade is None:
         raise NoAnswer(
-            "all coasts over a stretch went one way, and a slope of 1 % pushes as hard as a light car rolls: coast "
+            "all coasts went in one direction, and a slope of 1 % acts as strongly as a light car's rolling. Coast "
             "back over the same stretch, or give the slope with --grade"
         )
     problem = Problem(coasts, layout, mass, with_b, None if both_ways else known_grade, even_sigma, density_kg_per_m3)
@@ -226,17 +228,17 @@ def fit(
 def _refuse_what_it_cannot_tell(measured: Measured, low: float, high: float) -> None:
     middle = (low + high) / 2
     force, give = float(measured.force(middle)), measured.half_width(middle)
-    at = f"{force:.0f} N at {speed_words(middle)}, give or take {give:.0f}"
+    at = f"{force:.0f} ±{give:.0f} N at {speed_words(middle)}"
     if give > 0.5 * abs(force) or force <= 0:
         raise NoAnswer(
-            f"these {len(measured.coasts)} coasts disagree too much to measure anything: {at}; coast again on a calm "
-            "day, both ways"
+            f"these {len(measured.coasts)} coasts differ too much to measure anything ({at}). Coast again on a calm "
+            "day, in both directions"
         )
     a_give, _, c_give = measured.half_widths
     if c_give > 0.6 * measured.c_n_per_mps2 or a_give > 0.6 * force or measured.a_n + a_give <= 0:
         raise NoAnswer(
-            f"these coasts tell the force, {at}, but not how it splits into rolling and drag: coast over more speed, "
-            "both ways, some from other places"
+            f"these coasts show the force ({at}) but not how it splits into rolling and drag. Coast over more speed, "
+            "in both directions, some from other places"
         )
 
 
@@ -245,28 +247,29 @@ def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> 
     count = len(measured.coasts)
     if not both_ways:
         said.append(
-            f"All coasts went one way: the result stands on the slope given ({100 * (known_grade or 0):.2f} %, taken "
-            f"to be right to 0.1 %) and on the wind (taken to be known to {wind_words(WIND_PRIOR_MPS)})."
+            f"All coasts went in one direction. The result rests on the slope given ({100 * (known_grade or 0):.2f} %, "
+            f"assumed right to 0.1 %) and on the wind (assumed known to {wind_words(WIND_PRIOR_MPS)})."
         )
     if count < 4:
         said.append(
-            f"With {count} {'coast' if count == 1 else 'coasts'} it is known only roughly how much the wind gusted; "
-            "five to each side are better."
+            f"With {count} {'coast' if count == 1 else 'coasts'} the gusts of the wind are only roughly known. "
+            "Drive five in each direction."
         )
     one_way = [s for s in measured.stretches if min(s.forward, s.backward) == 0]
     if both_ways and one_way:
-        said.append(f"{len(one_way)} of {len(measured.stretches)} stretches were coasted one way only and tell little.")
+        said.append(
+            f"{len(one_way)} of {len(measured.stretches)} stretches were coasted in only one direction and add little."
+        )
     windy = max((abs(w) for s in measured.stretches for w, _ in s.wind_mps.values()), default=0.0)
     if windy > CALM_MPS:
         said.append(
-            f"The wind along the road was {wind_words(windy)}, over the {wind_words(CALM_MPS)} up to which coasts are "
-            "good."
+            f"The wind along the road was {wind_words(windy)}. Coasts are good only up to {wind_words(CALM_MPS)}."
         )
     if both_ways and measured.road[0, 0] > max(measured.scatter[0, 0], (0.05 * measured.a_n) ** 2):
         said.append(
-            "Most of the uncertainty of A and C is the road: a sag or hump would look the same to these coasts. Start "
+            "Most of the ± of A and C comes from the road. A dip or hump would look the same to these coasts. Start "
             "some from other places, or coast fast and slow over the same ground."
         )
     if measured.second is not None and not measured.second.agrees:
-        said.append("The interval method does not agree with the fit: look for a coast that is none.")
+        said.append("The interval method does not agree with the fit. Check whether one of them was not a coast.")
     return said

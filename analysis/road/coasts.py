@@ -258,7 +258,7 @@ def find(
             continue  # plainly the brake, or nothing
         why = _no_coast(coast, fixes.course_deg[first : last + 1], mass, drag, t[0], engine_speed)
         if told and not marked:
-            why = "no note says that it was one"
+            why = "no note marks it as a coast"
         if why:
             left_out.append(RejectedCoast(start_ns, coast.from_mps, coast.to_mps, why))
         else:
@@ -311,28 +311,28 @@ def _no_coast(
 ) -> str:
     """Why a stretch of falling speed is no coast to use; empty where it is one."""
     if coast.seconds < MIN_SECONDS:
-        return f"too short: {coast.seconds:.0f} s, and {MIN_SECONDS:.0f} s are needed"
+        return f"too short: {coast.seconds:.0f} s; at least {MIN_SECONDS:.0f} s are needed"
     if coast.from_mps - coast.to_mps < MIN_DROP_MPS:
         return f"too little speed lost: {speed_words(coast.from_mps - coast.to_mps)}"
     turned = _turned(course)
     if turned > 25:
-        return f"round a bend of {turned:.0f} degrees, and tyres drag in bends"
+        return f"in a bend of {turned:.0f} degrees, where tyres drag more"
     if not math.isfinite(coast.direction_deg):
-        return "its direction is not known: the receiver gave no course"
+        return "its direction is not known, because the receiver gave no course"
     if engine_speed is not None:
         at = start_s + np.array([0.0, coast.seconds])
         if engine_speed[0][0] <= at[0] and at[1] <= engine_speed[0][-1]:
             turns = np.interp(at, *engine_speed)
             fell, slowed = turns[1] / max(turns[0], 1.0), coast.to_mps / coast.from_mps
             if fell < 0.5 * (1 + slowed):
-                return "in gear: engine speed fell with road speed"
+                return "in gear (engine speed fell with road speed)"
             return ""
     x = coast.seconds
     force = mass.inertia_kg * (coast.from_mps - coast.to_mps) / x
     middle = (coast.from_mps + coast.to_mps) / 2
     rolling = (force - 0.5 * coast.density_kg_per_m3 * drag * middle**2) / (mass.mass_kg * GRAVITY)
     if rolling > IN_GEAR_COEFFICIENT and not coast.marked:
-        return f"held back by {force:.0f} N, more than tyres and air do: in gear, or the brake"
+        return f"slowed by {force:.0f} N, more than tyres and air can; in gear or braked"
     return ""
 
 

@@ -165,9 +165,9 @@ def drive_loop(
     """The loop that a drive was. NoAnswer where the car went nowhere or no fuel was used."""
     way = distance(motion, fixes)
     if not way.metres > 100:
-        raise NoAnswer(f"the drive went {short_way_words(way.metres)}: too short for a fuel loop")
+        raise NoAnswer(f"the drive was only {short_way_words(way.metres)} long, too short for a fuel loop")
     if not used.volume_m3 > 0:
-        raise NoAnswer("no fuel was used: expected a volume or weight above zero")
+        raise NoAnswer("no fuel was used. Give a volume or weight above zero")
     manner = _manner(motion, fixes, used.band_mps, wind_mps)
     return Loop(way, used, manner, _complaints(way, manner, used))
 
@@ -212,7 +212,7 @@ def no_cars(m3_per_m: float) -> str:
     consumption = l_per_100km(m3_per_m)
     if USUAL_L_PER_100KM[0] <= consumption <= USUAL_L_PER_100KM[1]:
         return ""
-    return f"{consumption:.3g} L/100 km is no car's consumption: is it the right drive, amount and unit?"
+    return f"{consumption:.3g} L/100 km cannot be right for a car. Is it the right drive, amount and unit?"
 
 
 def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
@@ -223,17 +223,17 @@ def _complaints(way: Distance, manner: Manner, used: Used) -> list[str]:
     if manner.standing_s > 0.1 * manner.seconds:
         said.append(f"it stood for {manner.standing_s / manner.seconds:.0%} of the time ({manner.stops} stops)")
     if manner.closing_m > 300:
-        said.append(f"it ended {way_words(manner.closing_m)} from its start: wind and slope do not cancel")
+        said.append(f"it ended {way_words(manner.closing_m)} from its start, so wind and slope do not cancel")
     if abs(manner.net_climb_m) > 15:
         side = "above" if manner.net_climb_m > 0 else "below"
         said.append(f"it ended {short_way_words(abs(manner.net_climb_m))} {side} its start")
     if manner.wind_mps > 5:
         said.append(f"the wind was {wind_words(manner.wind_mps)}")
     if way.gap_m > 0.02 * way.metres:
-        said.append(f"{way.gap_m / way.metres:.0%} of the way has no fixes")
+        said.append(f"{way.gap_m / way.metres:.0%} of the distance has no fixes")
     if not way.agree:
         said.append(
-            f"speed and track disagree on the distance by {abs(way.doppler_m - way.track_m) / way.metres:.1%}: "
-            "a receiver with a poor view of the sky?"
+            f"speed and track give distances that differ by {abs(way.doppler_m - way.track_m) / way.metres:.1%}. "
+            "Did the receiver have a poor view of the sky?"
         )
     return said

@@ -85,10 +85,10 @@ def used_by_volume(
     assumed = []
     if sigma_m3 is None:
         sigma_m3 = FILL_SIGMA_M3
-        assumed.append(f"fills repeat to {FILL_SIGMA_M3 / M3_PER_LITRE:.2f} L (say --sigma)")
+        assumed.append(f"fills repeat to ±{FILL_SIGMA_M3 / M3_PER_LITRE:.2f} L, one standard error (set --sigma)")
     if fuel_k is None:
         above, above_sigma = 0.0, UNKNOWN_TEMPERATURE_SIGMA_K
-        assumed.append(f"fuel at 15.6 C, give or take {UNKNOWN_TEMPERATURE_SIGMA_K:.0f} (say --fuel-temp)")
+        assumed.append(f"fuel at 15.6 ±{UNKNOWN_TEMPERATURE_SIGMA_K:.0f} C, one standard error (set --fuel-temp)")
     else:
         above, above_sigma = fuel_k - REFERENCE_K, THERMOMETER_SIGMA_K
     at_reference = volume_m3 / (1 + grows * above)
@@ -110,10 +110,12 @@ def used_by_weight(
     assumed = []
     if sigma_kg is None:
         sigma_kg = SCALE_SIGMA_KG
-        assumed.append(f"the scale is good to {SCALE_SIGMA_KG * G_PER_KG:.0f} g (say --sigma)")
+        assumed.append(f"the scale is right to ±{SCALE_SIGMA_KG * G_PER_KG:.0f} g, one standard error (set --sigma)")
     if density_kg_per_m3 is None:
         density, density_sigma = usual_density, DENSITY_SIGMA
-        assumed.append(f"density {usual_density:.0f} kg/m3, give or take {DENSITY_SIGMA:.0f} (say density_kg_per_m3)")
+        assumed.append(
+            f"density {usual_density:.0f} ±{DENSITY_SIGMA:.0f} kg/m3, one standard error (set density_kg_per_m3)"
+        )
     else:
         density, density_sigma = density_kg_per_m3, 0.003 * density_kg_per_m3
     volume = mass_kg / density
@@ -160,7 +162,7 @@ def by_car(
     from analysis.conditions.fuels import FUELS, parse_blend
 
     if (volume_m3 is None) == (mass_kg is None):
-        raise ValueError("the fuel used is a volume or a weight: give one of them")
+        raise ValueError("give the fuel used either as a volume or as a weight")
     fuel = car.fuel if car else None
     if volume_m3 is not None:
         return used_by_volume(volume_m3, sigma, fuel_k, fuel.expansion_per_c if fuel else None, band_mps)

@@ -190,11 +190,11 @@ def predict(
     """
     if changes.gearing != 1 and (gearing is None or (gearing.belt_low is not None)):
         raise NoAnswer(
-            "a change of gearing cannot be foretold: "
-            + ("the belt picks its own ratio between its limits" if gearing else "the car's file has no [gearing]")
+            "a change of gearing cannot be predicted, because "
+            + ("the belt sets its own ratio between its limits" if gearing else "the car's file has no [gearing]")
         )
     if changes.gearing != 1 and gearing is not None and len(gearing.gears) > 1:
-        raise NoAnswer("a change of gearing cannot be foretold: the runs went through several gears, not one")
+        raise NoAnswer("a change of gearing cannot be predicted, because the runs used more than one gear")
     car = Vehicle.of(mass, road)
     speed, power = curve.speed_mps, curve.power_w
     variants = _variants(speed, power, curve, car, mass, road)
@@ -249,20 +249,18 @@ def _variants(
 
 
 def _assumptions(curve: WheelCurve, changes: Changes, before: float, after: float) -> list[str]:
-    said = [
-        "The engine gives at each speed what it gave in these runs, on the level, in their air; the launch is the same."
-    ]
+    said = ["Each speed has the engine power of these runs, on the level, in the same air, with the same launch."]
     if changes.mass_kg:
-        said.append("Rolling goes with the mass; what rotates stays.")
+        said.append("Rolling drag grows with the mass; the rotating parts stay the same.")
     if changes.power != 1:
-        said.append("The power changes by the same share at all speeds, the launch included.")
+        said.append("The power changes by the same share at all speeds, also in the launch.")
     if changes.gearing != 1:
-        said.append("One fixed ratio; nothing is lost or gained in the gears themselves.")
+        said.append("One fixed ratio; the gears' own losses stay the same.")
     highest = float(curve.speed_mps[-1])
     if max(before, after) > highest * max(1.0, 1 / changes.gearing) + 0.3:
         said.append(
-            f"Top speed lies beyond the {speed_words(highest)} that the runs reached: power is taken to stay level "
-            "from there."
+            f"Top speed is above the {speed_words(highest)} that the runs reached. Power is assumed to stay the same "
+            "above that."
         )
     return said
 

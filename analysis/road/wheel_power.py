@@ -278,7 +278,7 @@ def wheel_curve(pulls: Sequence[RunPower], mass: Mass, road: RoadLoad, *, wind_s
     altitudes give is taken off, drawn to zero by how little they know.
     """
     if not pulls or not any(np.isfinite(each.power_w).any() for each in pulls):
-        raise NoAnswer("no run tells a power: a full-throttle run from a standstill, or a rolling one, is needed")
+        raise NoAnswer("no run shows the power. Drive a run at full throttle, from a standstill or rolling")
     pulls = list(pulls)
     speeds = pulls[0].speed_mps
     one_way = _one_way([each.direction_deg for each in pulls])

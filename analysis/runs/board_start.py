@@ -80,7 +80,7 @@ def first_movement(board: Board, motion: Motion, run: Run) -> BoardStart:
     began = _Seen.of(board, rest.start_s, early, about + MOST_AFTER_S).roll_began()
     if began is None:
         if run.notes:
-            raise BesideUnusable("the fixes have it roll back, and the board does not")
+            raise BesideUnusable("it rolled back by the fixes, but not by the board")
         seen = _Seen.of(board, rest.start_s, before, about + MOST_AFTER_S)
         start, spread = _pulled_away(seen, about, sigma)
     else:
@@ -90,7 +90,7 @@ def first_movement(board: Board, motion: Motion, run: Run) -> BoardStart:
     _as_the_fixes(seen, motion, start)
     spread = math.hypot(spread, board.delay_sigma_s, JITTER_S)
     if abs(start - about) > max(4 * math.hypot(sigma, spread), CONTRADICTS_S):
-        raise BesideUnusable(f"the board has it {start - about:+.2f} s from where the fixes have it")
+        raise BesideUnusable(f"the board shows it {start - about:+.2f} s from where the fixes show it")
     return BoardStart(start, spread, began is not None)
 
 
@@ -142,12 +142,12 @@ class _Seen(NamedTuple):
         least = int(np.argmin(self.speed))
         forwards = np.flatnonzero(self.speed[least:] > 0) + least
         if not len(forwards):
-            raise BesideUnusable("the car did not turn by the board")
+            raise BesideUnusable("the board does not show the car stop rolling back")
         about = float(self.t[forwards[0]])
         near = np.abs(self.t - about) < 0.12
         slope, level = np.polyfit(self.t[near] - about, self.speed[near], 1)
         if slope < 0.1:
-            raise BesideUnusable("the car hardly moved as it turned")
+            raise BesideUnusable("the car hardly moved as it stopped rolling back")
         return about - float(level / slope), self.sigma(about) / float(slope)
 
 
@@ -160,7 +160,7 @@ def _pulled_away(seen: _Seen, about: float, sigma: float) -> tuple[float, float]
     even = even[even <= seen.t[-1]]
     grid = np.arange(seen.before - 0.2, end, GRID_S)
     if len(grid) < 2:
-        raise BesideUnusable("the board has it moving before the fixes do")
+        raise BesideUnusable("the board shows it moving before the fixes do")
     log = _evidence(even, np.interp(even, seen.t, seen.speed), grid, seen.noise, seen.drift, seen.tilt)
 
     def joined(fixes_sigma: float) -> tuple[float, float]:
@@ -181,9 +181,9 @@ def _piece(board: Board, begin: float, end: float) -> tuple[Floats, Floats]:
     inside = (board.t_s >= begin) & (board.t_s <= end)
     t, f = board.t_s[inside], board.forward_mps2[inside]
     if len(t) < 20 or t[0] > begin + HOLE_S or t[-1] < end - HOLE_S or float(np.diff(t).max()) > HOLE_S:
-        raise BesideUnusable("the board's lines are missing about its start")
+        raise BesideUnusable("the board's lines are missing around the start")
     if board.limits[inside].mean() > 0.03:
-        raise BesideUnusable("the board is at the end of its range about its start")
+        raise BesideUnusable("the board is at the end of its range around the start")
     return t, f
 
 
@@ -192,7 +192,7 @@ def _as_the_fixes(seen: _Seen, motion: Motion, start: float) -> None:
     gained = float(np.diff(motion.at([start, seen.t[-1]]).speed_mps)[0])
     shown = float(seen.speed[-1] - np.interp(start, seen.t, seen.speed))
     if abs(shown - gained) > AGREES * abs(gained) + 3 * seen.sigma(float(seen.t[-1])):
-        raise BesideUnusable(f"the board gains {shown:.1f} m/s in its launch and the fixes {gained:.1f}")
+        raise BesideUnusable(f"the board shows {shown:.1f} m/s gained in the launch, the fixes {gained:.1f}")
 
 
 def _noise(t: Floats, speed: Floats) -> tuple[float, float]:

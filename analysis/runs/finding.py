@@ -310,7 +310,7 @@ def _ending(
     """How a run ended, in one word and in a sentence's worth of words, speeds in `unit`."""
     t, v, a = motion.t_s, motion.speed_mps, motion.accel_mps2
     if broken:
-        return "broken by traffic", "held up on its way and accelerated again"
+        return "broken by traffic", "held up, then accelerated again"
     after = v[end : last + 1]
     later = t[end : last + 1] < t[end] + 10.0
     if why in ("lifted", "reached its peak") and later.any() and after[later].max(initial=0.0) > v[peak] + FALL_MPS:

@@ -347,13 +347,13 @@ def pull_away(
     if crept is not None:
         way = f"{crept.way_m / FOOT_M:.0f} ft" if unit == "mph" else f"{crept.way_m:.1f} m"
         at = speed_label(crept.speed_mps, unit)
-        note = f"crept {way} at {at} before it pulled away: not a clean standing start"
+        note = f"crept {way} at {at} before it pulled away, so not a clean standing start"
         launch = fit(crept.from_s, latest, from_s=crept.from_s, base_mps=crept.speed_mps)
         return replace(launch, notes=(note,))
     return fit(earliest, latest, from_s=begin, may_roll=may_roll)
 
 
-ROLLED_BACK = "rolled back before it pulled away: time zero is where it turned"
+ROLLED_BACK = "rolled back before it pulled away; time zero is where it started forward"
 
 
 class _Crept(NamedTuple):

@@ -128,18 +128,18 @@ def habit_words(habit: LaunchHabit) -> str:
     """How the car mostly pulls away, as the end of a sentence."""
     every, shares = rises(False), np.array(habit.shares)
     kinds = {
-        "force is there at once": [k for k, rise in enumerate(every) if rise.seconds < QUICK_S],
-        "force is slipped in": [
+        "full pull at once": [k for k, rise in enumerate(every) if rise.seconds < QUICK_S],
+        "pull fed in by a slipping clutch or belt": [
             k for k, rise in enumerate(every) if rise.curve in ("s-shaped", "exponential") and rise.seconds >= QUICK_S
         ],
-        "force comes in evenly": [
+        "pull building up evenly": [
             k for k, rise in enumerate(every) if rise.curve in ("straight", "late") and rise.seconds >= QUICK_S
         ],
     }
     words, of = max(kinds.items(), key=lambda kind: float(shares[kind[1]].sum()))
     share = float(shares[of].sum())
     text = words
-    if words != "force is there at once":
+    if words != "full pull at once":
         seconds = np.array([every[k].seconds for k in of])
         middle = float(np.exp(np.average(np.log(seconds), weights=shares[of])))
         text += f", over {middle:.1f} s"

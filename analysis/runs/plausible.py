@@ -42,9 +42,9 @@ def judged(runs: Sequence[Run], motion: Motion, fixes: Fixes) -> list[Run]:
 def _impossible(run: Run) -> str | None:
     gained = run.launch.half_second_mps2 if run.launch is not None else math.nan
     if gained > MOST_MPS2:
-        return f"gained {gained / STANDARD_GRAVITY:.1f} g in its launch: more than road tyres hold"
+        return f"gained {gained / STANDARD_GRAVITY:.1f} g in its launch, more than road tyres can hold"
     if abs(run.grade.percent) - 2 * run.grade.sigma > STEEPEST_PERCENT:
-        return f"its heights make a grade of {run.grade.percent:+.0f} %: steeper than any street"
+        return f"its altitudes give a grade of {run.grade.percent:+.0f} %, steeper than any road"
     return None
 
 
@@ -71,7 +71,7 @@ def _unmoved(run: Run, motion: Motion, fixes: Fixes) -> str | None:
             wrong.append((float(way[k]), moved))
     if len(wrong) < 2:
         return None
-    return f"its positions moved {short_way_words(wrong[-1][1])} where its speed makes {short_way_words(wrong[-1][0])}"
+    return f"its positions moved {short_way_words(wrong[-1][1])}, but its speed gives {short_way_words(wrong[-1][0])}"
 
 
 def _early_gain(run: Run) -> float | None:
@@ -91,5 +91,5 @@ def _unlike(run: Run, usual: Sequence[float]) -> str | None:
     spread = 1.4826 * float(np.median(np.abs(np.array(usual) - middle)))
     if mine > LIKE_ITSELF * middle and mine > middle + 6 * spread + 0.5:
         own, others = mine / STANDARD_GRAVITY, middle / STANDARD_GRAVITY
-        return f"gained {own:.2f} g where this car's other launches gain {others:.2f}"
+        return f"gained {own:.2f} g, but this car's other launches gain {others:.2f}"
     return None

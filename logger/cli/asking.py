@@ -54,10 +54,10 @@ class Answers:
             try:
                 typed = _typed(f"{question}{offered}: ", question).strip() or guess
             except UnicodeDecodeError:
-                tell("  Not all of this is text here: type it in other letters.")
+                tell("  Some of these letters cannot be read here. Type it in plain letters.")
                 continue
             if typed is None:
-                tell("  This cannot be guessed: type something.")
+                tell("  There is no suggestion for this one. Type an answer.")
                 continue
             try:
                 answer = read(typed)
@@ -84,7 +84,7 @@ def _typed(prompt: str, question: str) -> str:
     try:
         return storable(input(prompt))
     except EOFError as error:
-        raise InputError(f"the answers end before the question {question!r}") from error
+        raise InputError(f"the input ended before the question {question!r} was answered") from error
 
 
 def yes(text: str) -> bool:

@@ -48,7 +48,7 @@ def install(store: Path | None) -> list[str]:
             return _launchd(command(store))
         case "Task Scheduler":
             return _scheduler(command(store))
-    raise InputError("no way is known here to start a program at login: see configs/AUTOSTART.md")
+    raise InputError("pullbook cannot set up a start at login on this system. configs/AUTOSTART.md has the steps")
 
 
 def _systemd(words: list[str]) -> list[str]:
@@ -61,8 +61,8 @@ def _systemd(words: list[str]) -> list[str]:
         ended = subprocess.run(["systemctl", "--user", *arguments], capture_output=True, text=True, check=False)
         if ended.returncode:
             why = " ".join(ended.stderr.split())[:200]
-            return [*done, f"systemctl did not take it ({why}): try `systemctl --user enable --now pullbook` yourself."]
-    return [*done, "It records from your next login on; `systemctl --user disable pullbook` ends that."]
+            return [*done, f"systemctl refused it ({why}). Try `systemctl --user enable --now pullbook` yourself."]
+    return [*done, "It records from your next login on. `systemctl --user disable pullbook` turns that off."]
 
 
 def _for_systemd(word: str) -> str:
@@ -88,7 +88,7 @@ def _launchd(words: list[str]) -> list[str]:
         "StandardErrorPath": log,
     }
     put(path, plistlib.dumps(job).decode())
-    return [f"Wrote {path}.", "It records from your next login on; take the file away to end that."]
+    return [f"Wrote {path}.", "It records from your next login on. Delete this file to turn that off."]
 
 
 def _scheduler(words: list[str]) -> list[str]:
@@ -96,8 +96,8 @@ def _scheduler(words: list[str]) -> list[str]:
     task = ["schtasks", "/Create", "/F", "/TN", "Pullbook", "/SC", "ONLOGON", "/TR", run]
     ended = subprocess.run(task, capture_output=True, text=True, check=False)
     if ended.returncode:
-        raise InputError(f"schtasks did not take it: {' '.join(ended.stderr.split())[:200]}")
+        raise InputError(f"schtasks refused it: {' '.join(ended.stderr.split())[:200]}")
     return [
         "The task Pullbook records from your next login on.",
-        "Open Task Scheduler and take the two ticks on AC power from its conditions, or it ends on battery.",
+        "In Task Scheduler, clear the two boxes about AC power under Conditions. Otherwise it stops on battery.",
     ]

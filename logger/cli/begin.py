@@ -33,28 +33,28 @@ _BEGUN = "begun.json"
 @app.command()
 def begin(
     device: Annotated[
-        list[str] | None, typer.Argument(help="Ports to listen to beside those that the system lists.")
+        list[str] | None, typer.Argument(help="More ports to listen to, besides those that the system lists.")
     ] = None,
     only: Annotated[
-        Part | None, typer.Option("--only", help="Ask about this part alone: ports, car or start.", show_default=False)
+        Part | None, typer.Option("--only", help="Ask only about this part: ports, car or start.", show_default=False)
     ] = None,
     store: StoreOption = None,
 ) -> None:
-    """Set everything up by plain questions: ports, car, starting with the system. Again, to change an answer."""
+    """Set everything up with a few questions: ports, car, start at login. Run it again to change an answer."""
     from logger.store import presence
     from logger.store.folders import make_store
     from logger.store.place import default_store
 
     asked_store, store = store, store or default_store()
     if only != "car" and presence.is_recording(store):
-        raise NoAnswer(f"{store}: a recorder is at work here and has the ports: stop it first, or ask `--only car`")
+        raise NoAnswer(f"{store}: a recorder is running here and uses the ports. Stop it first, or use `--only car`")
     make_store(store)
     (store / ".recorder").mkdir(mode=0o700, exist_ok=True)
     answers = Answers(store / ".recorder" / _BEGUN)
-    tell("Some questions, then you can drive. Enter takes what stands in [ ].")
-    tell("Ctrl-C stops; the same command goes on from there, and changes answers later.")
+    tell("A few questions, then you can drive. Enter accepts the answer in [ ].")
+    tell("Ctrl-C stops. The same command goes on from there, or changes answers later.")
     if answers.begun:
-        tell("Your answers of last time are offered.")
+        tell("Your answers from last time are in [ ].")
     try:
         if only in {None, "ports"}:
             _ports(answers, store, device or [])
@@ -63,7 +63,7 @@ def begin(
         if only in {None, "start"}:
             _start(answers, asked_store)
     except KeyboardInterrupt:
-        tell("\nStopped. What you answered is kept: `pullbook begin` goes on from there.")
+        tell("\nStopped. Your answers are kept. `pullbook begin` goes on from there.")
         raise typer.Exit(1) from None
     answers.done()
     _ready(store, asked_store)
@@ -83,7 +83,7 @@ def _ports(answers: Answers, store: Path, also: list[str]) -> None:
     heard = setting_up.speaking(_listen(answers, also))
 
     def names(one: Heard, port: str, source: Source | None) -> list[Named]:
-        tell(f"\n{port} speaks {'NMEA: a GPS receiver' if one.kind == 'nmea' else 'numbers'}, {one.baud} baud.")
+        tell(f"\n{port} sends {'NMEA (a GPS receiver)' if one.kind == 'nmea' else 'numbers'} at {one.baud} baud.")
         return _names(answers, one, port, source)
 
     text = setting_up.recorder_text(old, heard, names)
@@ -99,19 +99,19 @@ def _listen(answers: Answers, also: list[str]) -> list[Heard]:
 
     def begun(count: int) -> None:
         if count:
-            tell("Receiver and controller on? Listening, up to half a minute; nothing is sent.")
+            tell("Receiver and controller on? Listening for up to half a minute; nothing is sent.")
 
     while True:
         for name in also:
             if "*" not in name and name not in {port.device for port in ports.listed(also)}:
-                tell(f"{name}: there is no such port.")
+                tell(f"{name}: no such port.")
         heard = setting_up.hear_all(also, begun, lambda one: tell(wrapped(setting_up.heard_said(one), "  ")))
         lacking = setting_up.lacking(heard)
         if not lacking:
             return heard
-        tell(f"Nothing speaks as {' or '.join(lacking)} does. Plugged in, powered?")
-        tell("(Other kinds are named with an editor: recorder.toml explains every key.)")
-        again = answers.ask("", "Go on without, or listen again", one_of("go on", "listen"), "go on")
+        tell(f"Nothing heard looks like {' or '.join(lacking)}. Is it plugged in and powered?")
+        tell("(To add anything else, edit recorder.toml, which explains every key.)")
+        again = answers.ask("", "Go on without it, or listen again", one_of("go on", "listen"), "go on")
         if again == "go on":
             return heard
 
@@ -123,7 +123,7 @@ def _names(answers: Answers, heard: Heard, port: str, source: Source | None) -> 
     if heard.kind == "nmea":
         return []
     tell(wrapped(f"What is each number? {', '.join(naming.KNOWN)};", ""))
-    tell("or a name of your own, - to pass it over, ? to see it change.")
+    tell("or a name of your own, - to skip it, ? to see its value now.")
     named: list[Named] = []
     for place, guess in enumerate(setting_up.guesses(heard, source)):
         unit = heard.units[place] if heard.units else ""
@@ -133,12 +133,14 @@ def _names(answers: Answers, heard: Heard, port: str, source: Source | None) -> 
         def read(text: str, place: int = place) -> Named:
             if text.strip() == "?":
                 again = ports.listen(heard.found, [heard.baud])
-                raise InputError(f"now {again.latest[place]:g}" if place < len(again.latest) else "nothing comes now")
+                raise InputError(
+                    f"now {again.latest[place]:g}" if place < len(again.latest) else "nothing is coming in now"
+                )
             return naming.read_one(text, named)
 
         named.append(answers.ask(f"{port} {place + 1}", question, read, guess))
     if naming.name_one(named):
-        tell("  All are passed over: the first is kept as column_1, so that its table has something to hold.")
+        tell("  You skipped all of them. The first is kept as column_1, because a table needs one column.")
     return named
 
 
@@ -182,8 +184,8 @@ def _car(answers: Answers, store: Path) -> None:
     targets = store / "targets.toml"
     if not targets.exists():
         put(targets, examples.text("targets.toml"))
-        tell(f"Wrote {targets}:")
-        tell("mixture windows by common practice; who made or tunes your engine knows better.")
+        tell(f"Wrote {targets}.")
+        tell("Its targets are common practice; your engine's maker or tuner knows better.")
 
 
 def _car_file(store: Path) -> Path:
@@ -207,13 +209,13 @@ def _start(answers: Answers, store: Path | None) -> None:
 
     by = autostart.possible()
     if by:
-        tell("\n3. By itself")
-        if answers.ask("start", f"Record from login on, without a hand on it (by {by})", yes, "no"):
+        tell("\n3. Start at login")
+        if answers.ask("start", f"Start recording on its own at each login (with {by})", yes, "no"):
             for line in autostart.install(store):
                 tell(wrapped(line, "  "))
     if shortcut.possible():
         tell("\n4. In the browser" if by else "\n3. In the browser")
-        if answers.ask("shortcut", "A shortcut on the desktop that opens all this as pages", yes, "yes"):
+        if answers.ask("shortcut", "Put a shortcut on the desktop that opens pullbook in the browser", yes, "yes"):
             for line in shortcut.install(store):
                 tell(wrapped(line, "  "))
 
@@ -226,9 +228,9 @@ def _ready(store: Path, asked: Path | None) -> None:
     try:
         lines = understood(Files.read(None, store))
     except InputError as error:
-        raise ConfigError(f"what is there cannot be recorded with yet: {error}") from error
+        raise ConfigError(f"not ready to record yet: {error}") from error
     for line in lines:
         tell(wrapped(line.strip(), line[: len(line) - len(line.lstrip())]))
     tell("\nThe driver drives; a passenger looks after the laptop, or nobody does.")
     where = f" --store {shlex.quote(str(asked))}" if asked is not None else ""
-    tell(f"Drive off when you like:\n  pullbook record{safe(where)}")
+    tell(f"Start recording when you like:\n  pullbook record{safe(where)}")

@@ -44,13 +44,15 @@ latency_s = 0.0
 
 @app.command("import")
 def import_(
-    file: Annotated[Path, typer.Argument(help="A capture file or a plain NMEA log; gzip'd ones too.")],
+    file: Annotated[
+        Path, typer.Argument(help="A recording from `pullbook capture`, or a plain NMEA log; may be gzipped.")
+    ],
     config: Annotated[
         Path | None,
         typer.Option(
             "--config",
             "-c",
-            help="The recorder's file; by default recorder.toml in the store. A plain NMEA log needs none.",
+            help="The recorder's file. Default: recorder.toml in the store. A plain NMEA log needs none.",
             show_default=False,
         ),
     ] = None,
@@ -60,7 +62,7 @@ def import_(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Make a drive of a capture file or a plain NMEA log. The same file twice makes one drive."""
+    """Make a drive from a recording or a plain NMEA log. The same file twice makes one drive."""
     from logger.config.reading import parse
     from logger.config.recorder import NmeaSource, RecorderConfig
     from logger.store import capture, drive, place
@@ -70,7 +72,9 @@ def import_(
     if config is None and kind == "capture":
         config = store / "recorder.toml"
         if not config.is_file():
-            raise InputError(f"{file}: a capture needs the recorder's file that says what its sources are: --config F")
+            raise InputError(
+                f"{file}: a recording needs the recorder's file, which says what its sources are. Give --config F"
+            )
     if config is None:
         text, settings, own_car, own_setup = _PLAIN_LOG, parse(_PLAIN_LOG, RecorderConfig, "a plain log"), None, None
     else:
@@ -101,7 +105,7 @@ def import_(
         print_json({**_answer(made), "already": already})
         return
     name = safe(file.name)
-    tell(f"{name} is in the store already: {made.id}" if already else f"Imported {name} as {made.id}")
+    tell(f"{name} is already in the store: {made.id}" if already else f"Imported {name} as {made.id}")
     _print_drive(made, [remark for remark in remarks if remark])
 
 
@@ -120,7 +124,7 @@ def rebuild(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Build a drive's tables anew from its raw bytes, after a calibration or a setup was put right."""
+    """Rebuild a drive's tables from its raw bytes, after you corrected a calibration or a setup."""
     from logger.store import drive, place
 
     store = store or place.default_store()
@@ -147,7 +151,7 @@ def rebuild(
     else:
         made = drive.rebuild(found, *(given or (found.config, found.config_text)))
     if changes:
-        made = made.amend(f"{' and '.join(changes)} put right", **changes)
+        made = made.amend(f"{' and '.join(changes)} corrected", **changes)
     if json:
         print_json(_answer(made))
         return
@@ -157,13 +161,13 @@ def rebuild(
 
 @app.command()
 def recover(store: StoreOption = None, json: JsonOption = False) -> None:
-    """Finish the drives whose recording was cut off: by a power cut, a crash, a full disk."""
+    """Finish drives whose recording was cut off by a power cut, a crash or a full disk."""
     from logger.store import drive, place, presence
     from logger.store.recovery import recover_cut_off
 
     store = store or place.default_store()
     if presence.is_recording(store):
-        raise NoAnswer(f"{store}: a recorder is at work here, and it has recovered what there was when it started")
+        raise NoAnswer(f"{store}: a recorder is running here. It recovered everything when it started")
     found = recover_cut_off(store)
     if json:
         print_json(
@@ -186,24 +190,24 @@ def recover(store: StoreOption = None, json: JsonOption = False) -> None:
 @app.command("capture")
 def capture_(
     name: DriveArgument,
-    file: Annotated[Path, typer.Argument(help="The file to write; gzip'd where its name ends in .gz.")],
-    force: Annotated[bool, typer.Option("--force", help="Replace the file where it exists.")] = False,
+    file: Annotated[Path, typer.Argument(help="The file to write; gzipped if its name ends in .gz.")],
+    force: Annotated[bool, typer.Option("--force", help="Replace the file if it exists.")] = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Write a drive's raw bytes as a capture file: text to look at, and to import elsewhere."""
+    """Write a drive's raw bytes to a text file, to look at or to import elsewhere."""
     from logger.store import capture, drive, place
 
     found = drive.open_drive(store or place.default_store(), name)
     if file.exists() and not force:
-        raise InputError(f"{file}: this file exists already: name another, or say --force")
+        raise InputError(f"{file}: this file already exists. Name another, or use --force")
     chunks = capture.write(file, found.table("raw"))
     size = file.stat().st_size
     if json:
         print_json({"drive": found.id, "path": str(file), "chunks": chunks, "bytes": size})
     else:
         tell(f"Wrote {found.id} to {safe(str(file))}: {chunks} chunks, {size / BYTES_PER_MB:.2f} MB.")
-        tell("It tells where you drove: think before you give it away.")
+        tell("It shows where you drove. Think before you give it away.")
 
 
 app.registered_commands += begin.app.registered_commands
@@ -245,9 +249,9 @@ def _ask(store: Path, setup: SetupConfig | None, but: str = "") -> None:
 def _same_as(made: Drive, settings: RecorderConfig, setup: SetupConfig | None) -> str:
     """What to do where the drive that is there already was made in another way."""
     if settings != made.config:
-        return f"it was built with another configuration: `pullbook rebuild {made.id} --config F` changes that"
+        return f"it was built with another configuration; `pullbook rebuild {made.id} --config F` changes that"
     if setup is not None and setup != made.setup:
-        return f"it has another setup: `pullbook rebuild {made.id} --setup F` changes that"
+        return f"it has another setup; `pullbook rebuild {made.id} --setup F` changes that"
     return ""
 
 
@@ -279,17 +283,17 @@ def _print_drive(made: Drive, remarks: list[str]) -> None:
         )
     console().print(table(["source", "kind", "rows", "chunks", "rejected"], rows, left=(0, 1, 4)))
     if not manifest.counters.get("events"):
-        mended = any("mended" in remark for remark in clock.remarks)
-        tell(f"Clock: the log's own times{', mended as noted below' if mended else ''}.")
+        mended = any("corrected" in remark or "mended" in remark for remark in clock.remarks)
+        tell(f"Clock: the log's own times{', corrected as noted below' if mended else ''}.")
     elif clock.basis == "gps" and clock.residual_s is not None:
         late = f"half of the fixes within {clock.residual_s * MS_PER_S:.0f} ms"
-        tell(f"Clock: by GPS, {late}; the computer's gains {clock.drift_ppm or 0:+.1f} ppm.")
+        tell(f"Clock: by GPS, {late}; the computer gains {clock.drift_ppm or 0:+.1f} ppm.")
     else:
         tell(f"Clock: {clock.basis}.")
     for gap in manifest.gaps[:6]:
         when = f"{local_clock(gap.start_utc)} to {local_clock(gap.end_utc)} ({zone_of(gap.start_utc)})"
         tell(f"Gap: {gap.source or 'all'}, {when}: {safe(gap.why)}.")
     if len(manifest.gaps) > 6:
-        tell(f"Gap: and {len(manifest.gaps) - 6} more; drive.json has them all.")
+        tell(f"Gap: {len(manifest.gaps) - 6} more; drive.json lists them all.")
     for remark in [*manifest.remarks, *remarks]:
         tell(wrapped(f"Note: {remark}.", ""))

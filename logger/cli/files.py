@@ -43,8 +43,8 @@ class Files:
             path = store / "recorder.toml"
             if not path.is_file():
                 raise InputError(
-                    f"{path}: there is no such file: `pullbook begin` makes it by a few questions; "
-                    "or name the recorder's file with --config"
+                    f"{path}: no such file. `pullbook begin` writes it after a few questions; "
+                    "or name another with --config"
                 )
         text = text_of(path)
         config = parse(text, RecorderConfig, str(path))

@@ -30,12 +30,12 @@ StoreOption = Annotated[
     Path | None,
     typer.Option(
         "--store",
-        help="The folder that holds the drives; by default the platform's data folder, or $PULLBOOK_STORE.",
+        help="The folder that holds the drives. Default: $PULLBOOK_STORE, or the system's data folder.",
         show_default=False,
     ),
 ]
 AnywayOption = Annotated[
-    bool, typer.Option("--anyway", help="Take a setup's name or a word in it as written that is nearly a known one.")
+    bool, typer.Option("--anyway", help="Accept a setup's name or value as written, even if it is nearly a known one.")
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else.")]
 

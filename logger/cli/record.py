@@ -76,13 +76,13 @@ def record(
     store: StoreOption = None,
     setup: Annotated[
         Path | None,
-        typer.Option(help="The setup's file, in place of the one that the recorder's file names.", show_default=False),
+        typer.Option(help="The setup's file, instead of the one that the recorder's file names.", show_default=False),
     ] = None,
     once: Annotated[bool, typer.Option("--once", help="Stop after one drive.")] = False,
     for_: Annotated[
         str | None, typer.Option("--for", help="Stop after this time, such as 90s or 2h.", show_default=False)
     ] = None,
-    plain: Annotated[bool, typer.Option("--plain", help="Plain lines in place of the panel.")] = False,
+    plain: Annotated[bool, typer.Option("--plain", help="Plain lines instead of the panel.")] = False,
     anyway: AnywayOption = False,
     json: JsonOption = False,
 ) -> None:
@@ -100,7 +100,7 @@ def record(
     files = Files.read(config, store, setup)
     make_store(store)
     if files.car is not None and is_the_example(files.car):
-        say("the car's file still holds the example car's figures: `pullbook begin --only car` asks for yours")
+        say("the car's file still holds the example car's figures. Enter yours with `pullbook begin --only car`")
     with presence.Lock(store) as lock:
         if files.setup is not None and not anyway:
             ask_first(files.setup, store, json)
@@ -135,12 +135,12 @@ def record(
 @app.command()
 def ports(
     device: Annotated[
-        list[str] | None, typer.Argument(help="Ports to look at beside those that the system lists.")
+        list[str] | None, typer.Argument(help="More ports to look at, besides those that the system lists.")
     ] = None,
-    listen: Annotated[bool, typer.Option("--listen", help="Listen to each: what does it speak, how fast?")] = False,
+    listen: Annotated[bool, typer.Option("--listen", help="Listen to each port: what it sends, and how fast.")] = False,
     json: JsonOption = False,
 ) -> None:
-    """Show the serial ports, and with --listen what each speaks, as a whole file for the recorder."""
+    """Show the serial ports. With --listen, show what each sends, as a complete recorder.toml."""
     from concurrent.futures import ThreadPoolExecutor
 
     from logger.cli.printing import console, table
@@ -149,12 +149,12 @@ def ports(
 
     found = serial_ports.listed(device or [])
     if missing := [name for name in device or [] if name not in {port.device for port in found} and "*" not in name]:
-        raise InputError(f"{missing[0]}: there is no such port")
+        raise InputError(f"{missing[0]}: no such port")
     heard: list[serial_ports.Heard] = []
     if listen and found:
         if not json:
-            tell("# Listening, up to half a minute; nothing is sent.")
-            tell("# All that follows is a recorder.toml; `pullbook begin` writes a longer one.")
+            tell("# Listening for up to half a minute; nothing is sent.")
+            tell("# This is a complete recorder.toml; `pullbook begin` writes a longer one.")
         with ThreadPoolExecutor(len(found)) as pool:
             heard = list(pool.map(serial_ports.listen, found))
     if json:
@@ -163,12 +163,12 @@ def ports(
     elif found and not listen:
         console().print(
             table(
-                ["port", "USB identity", "calls itself"],
+                ["port", "USB identity", "description"],
                 [[p.device, p.usb, p.description] for p in found],
                 left=(0, 1, 2),
             )
         )
-        tell("\npullbook ports --listen tells what each speaks.")
+        tell("\n`pullbook ports --listen` shows what each one sends.")
     else:
         for one, block in zip(heard, naming.blocks(heard), strict=True):
             tell(f"\n# {one.found.device}  {one.found.usb}  {one.found.description}".rstrip())
@@ -176,12 +176,14 @@ def ports(
             if block:
                 tell(block)
     if not found:
-        raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
+        raise NoAnswer(
+            "no serial port is plugged in. If the system does not list yours, name it: pullbook ports DEVICE"
+        )
 
 
 @app.command()
 def status(store: StoreOption = None, json: JsonOption = False) -> None:
-    """Tell what the recorder is doing, from outside."""
+    """Show what the recorder is doing, from any terminal."""
     from logger.cli.printing import console, table
     from logger.store import place, presence
 
@@ -193,7 +195,7 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
         if json:
             print_json(state)
             raise typer.Exit(1)
-        raise NoAnswer(f"{store}: no recorder is at work on this store")
+        raise NoAnswer(f"{store}: no recorder is running on this store")
     try:
         age = presence.age_s(state)
         for source in state["sources"]:
@@ -203,7 +205,7 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
         doubts = list((state.get("seen") or {}).get("doubts", ()))
         lines, rows = _state_said(state), [_source_said(source, doubts) for source in state["sources"]]
     except (KeyError, TypeError, ValueError, AttributeError, OverflowError) as error:
-        raise NoAnswer(f"{store}: a recorder is at work, but what it says of itself cannot be read now") from error
+        raise NoAnswer(f"{store}: a recorder is running, but its status cannot be read just now") from error
     if json:
         print_json(state)
         return
@@ -224,8 +226,8 @@ def _state_said(state: dict[str, Any]) -> list[str]:
     """The recorder's own lines of `status`, without its sources; KeyError, TypeError, ... where it tells no state."""
     from logger.record.panel import clock_time
 
-    recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
-    lines = [f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)"]
+    recorded = f", {clock_time(state['recorded_s'])} into drive {state['drive']}" if state.get("drive") else ""
+    lines = [f"{state['state']}{recorded} (process {state['pid']}, {state['age_s']:.0f} s ago)"]
     seen = state.get("seen") or {}
     if moment := "   ".join(word for word in (seen.get("mixture"), _speed_said(state), seen.get("channels")) if word):
         lines.append(moment)
@@ -253,7 +255,7 @@ def _source_said(source: dict[str, Any], doubts: Sequence[str]) -> list[str]:
     """A source's row of `status`, as the panel has it."""
     ago, how = source["last_bytes_s_ago"], str(source["state"])
     if how == "open" and source["name"] in doubts:
-        how = "no sense: the lines don't parse; is the baud right?"
+        how = "unreadable: is the baud right?"
     elif how == "open" and (ago is None or ago > 3):
         how = "silent: is it powered?"
     return [
@@ -272,7 +274,7 @@ def note(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Drop a timed note into the drive that is being recorded; the next one where none is."""
+    """Add a timed note to the drive being recorded, or to the next one if none is."""
     from datetime import UTC, datetime
 
     from logger.decode.clock import monotonic_ns
@@ -281,9 +283,9 @@ def note(
     mono_ns, utc = monotonic_ns(), datetime.now(UTC).isoformat()
     store = store or place.default_store()
     if not text.strip():
-        raise InputError("the note is empty: expected some words in quotes")
+        raise InputError("the note is empty. Write some words in quotes")
     if not presence.is_recording(store):
-        raise NoAnswer(f"{store}: no recorder is at work on this store, so there is no drive to note this in")
+        raise NoAnswer(f"{store}: no recorder is running on this store, so there is no drive to add this note to")
     presence.leave_note(store, text.strip(), mono_ns, utc)
     current = (presence.read_state(store) or {}).get("drive")
     if json:
@@ -300,7 +302,7 @@ def check(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Read the recorder's file and what it names, and say what was understood."""
+    """Read the recorder's file and the files it names, and show what was understood."""
     from logger.store import place
 
     files = Files.read(config, store or place.default_store())
@@ -332,17 +334,17 @@ def ask_first(setup: SetupConfig, store: Path, json: bool) -> None:
     try:
         doubts = questions(store, setup)
     except Exception as error:  # whatever is wrong with other drives is no reason to miss this one
-        say(f"setup {setup.name!r}: it could not be held against those of other drives: {error}")
+        say(f"setup {setup.name!r} could not be compared with those of other drives: {error}")
         return
     if not doubts:
         return
     for doubt in doubts:
         say(doubt)
     if not json and Terminal.usable():
-        say(f"record with it as written? y or n; without an answer recording starts in {ANSWER_S:g} s")
+        say(f"record with it as written? y or n. Without an answer recording starts in {ANSWER_S:g} s")
         if answered("yn", ANSWER_S) == "n":
-            raise InputError(f"nothing is recorded: put setup {setup.name!r} right. {ANYWAY}")
-    say("it is recorded as written: `pullbook setup FILE --drive DRIVE` puts a drive's setup right")
+            raise InputError(f"nothing is recorded. Correct setup {setup.name!r} first. {ANYWAY}")
+    say("it is recorded as written. `pullbook setup FILE --drive DRIVE` corrects a drive's setup later")
 
 
 def _views(
@@ -509,11 +511,13 @@ def _report(outcome: Outcome, kept: Kept | None, nothing: bool, json: bool) -> N
     elif kept is not None:
         tell("\n".join(kept.texts))
     for path in outcome.unfinished:
-        say(f"drive {path.name} is safe but not finished yet: the next start does it, or `pullbook recover` now")
+        say(
+            f"drive {path.name} is safe but not finished. The next start finishes it, or `pullbook recover` does it now"
+        )
     if outcome.trouble or outcome.lost_bytes:
-        say(f"recording had stopped: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
+        say(f"recording was interrupted: {outcome.trouble or 'no room'}; {outcome.lost_bytes} bytes could not be kept")
     elif nothing:
-        say("nothing was recorded: not a byte came from any source")
+        say("nothing was recorded: no source sent anything")
 
 
 def _port_said(port: SerialPort, heard: Heard | None, block: str) -> dict[str, Any]:
@@ -539,7 +543,7 @@ def understood(files: Files) -> list[str]:
     from logger.config.recorder import channels_of
     from logger.record.ports import describe
 
-    settings, lines = files.config.recorder, [f"{files.path}: in order"]
+    settings, lines = files.config.recorder, [f"{files.path}: OK"]
     for source in files.config.source:
         what = {"nmea": "NMEA sentences", "numbers": "lines of numbers", "pattern": "lines by a pattern"}
         speech = what.get(source.kind, "binary frames")
@@ -548,16 +552,16 @@ def understood(files: Files) -> list[str]:
         if names := [_channel_said(channel) for channel in channels_of(source)]:
             lines.append("    " + ", ".join(names))
         if source.on_open:
-            lines.append(f"    on opening sends {', '.join(map(repr, source.on_open))}")
+            lines.append(f"    sends on opening: {', '.join(map(repr, source.on_open))}")
     lines.append(
         f"  a drive ends after {settings.park_after_s:g} s parked or {settings.silence_after_s:g} s of silence; "
-        f"on the disk every {settings.flush_s:g} s"
+        f"written to disk every {settings.flush_s:g} s"
     )
     if settings.car is not None and files.car is not None:
         car = files.car.car
         lines.append(f"  car: {car.name}, {car.mass_kg:g} kg, {car.cooling}-cooled ({settings.car})")
         if is_the_example(files.car):
-            lines.append("    these are the figures of the example car: `pullbook begin --only car` asks for yours")
+            lines.append("    these are the example car's figures. Enter yours with `pullbook begin --only car`")
     if files.setup is not None:
         lines.append(f"  setup: {files.setup.name}, {len(files.setup.parts)} parts")
     mixtures = [(c, s) for s in files.config.source for c in channels_of(s) if c.channel in {"afr", "lambda"}]
@@ -567,14 +571,14 @@ def understood(files: Files) -> list[str]:
         load = settings.load_channel or "GPS speed"
         lines.append(
             f"  lean alert: {channel.channel} above {limit:.4g} for {settings.lean_alert_s:g} s at "
-            f"{settings.lean_alert_load:.0%} load or more, load by {load}; bell {'on' if settings.bell else 'off'}"
+            f"{settings.lean_alert_load:.0%} load or more, load from {load}; bell {'on' if settings.bell else 'off'}"
         )
     return lines
 
 
 def _channel_said(channel: Channel) -> str:
     if channel.channel is None:
-        return "(one passed over)"
+        return "(one skipped)"
     if channel.calibration is None:
         return channel.channel
     how = "table" if channel.calibration.table else "polynomial" if channel.calibration.polynomial else "check"

@@ -35,7 +35,7 @@ def install(store: Path | None) -> list[str]:
     """Put it there; lines that say what was done. InputError where the system refuses."""
     words = command(store)
     if any("\n" in word or "\r" in word for word in words):
-        raise InputError("a path with a line end in it can't stand in a shortcut")
+        raise InputError("a path with a line break in it cannot go into a shortcut")
     if sys.platform == "win32":
         return _windows(words)
     if sys.platform == "darwin":
@@ -49,11 +49,11 @@ def _linux(words: list[str]) -> list[str]:
     text = desktop_entry(words)
     menu = data / "applications" / NAME
     put(menu, text)
-    done = [f"Wrote {menu}: Pullbook stands among your programs."]
+    done = [f"Wrote {menu}. Pullbook is now among your programs."]
     if (desktop := _desktop_folder()) is not None:
         put(desktop / NAME, text)
         (desktop / NAME).chmod(0o700)
-        done.append(f"Wrote {desktop / NAME}: a double click opens the desk. Some desktops ask first: allow it.")
+        done.append(f"Wrote {desktop / NAME}. Double-click it to open the desk. Some desktops ask first; allow it.")
     return done
 
 
@@ -89,10 +89,11 @@ def _desktop_folder() -> Path | None:
 def _macos(words: list[str]) -> list[str]:
     path = Path.home() / "Desktop" / "Pullbook.command"
     put(
-        path, f"#!/bin/sh\n# Opens the desk; closing this window ends it, and no recording.\nexec {shlex.join(words)}\n"
+        path,
+        f"#!/bin/sh\n# Opens the desk. Closing this window stops only the desk.\nexec {shlex.join(words)}\n",
     )
     path.chmod(0o700)
-    return [f"Wrote {path}: a double click opens the desk. The first time, click with ctrl held and choose Open."]
+    return [f"Wrote {path}. Double-click it to open the desk. The first time, click it with ctrl held and choose Open."]
 
 
 def _windows(words: list[str]) -> list[str]:
@@ -117,4 +118,4 @@ def _windows(words: list[str]) -> list[str]:
         raise InputError(f"the shortcut could not be made: {error}") from error
     if ended.returncode:
         raise InputError(f"the shortcut could not be made: {' '.join(ended.stderr.split())[:200]}")
-    return ["The shortcut Pullbook is on the desktop; a double click opens the desk, closing its window ends it."]
+    return ["The shortcut Pullbook is on the desktop. Double-click it to open the desk; close its window to stop it."]

@@ -34,7 +34,7 @@ class Car(ConfigSection):
     @classmethod
     def _a_car(cls, mass: float) -> float:
         if not 50 <= mass <= 20_000:
-            raise ValueError("a car of 50 to 20000 kg is expected")
+            raise ValueError("expected 50 to 20000 kg")
         return mass
 
 
@@ -84,7 +84,7 @@ class Gearing(ConfigSection):
         if self.gears and (self.belt_low or self.belt_high):
             raise ValueError("give gears or the limits of a belt, not both")
         if any(b >= a for a, b in itertools.pairwise(self.gears)):
-            raise ValueError("gears must fall from the lowest gear up, such as [3.6, 2.1, 1.4, 1.0]")
+            raise ValueError("list gears from the lowest gear (largest ratio) up, such as [3.6, 2.1, 1.4, 1.0]")
         if (self.belt_low is None) != (self.belt_high is None):
             raise ValueError("a belt needs both belt_low and belt_high")
         if self.belt_low is not None and self.belt_high is not None and self.belt_low < self.belt_high:

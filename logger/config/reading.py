@@ -36,14 +36,14 @@ def text_of(path: Path) -> str:
     try:
         about = path.stat()
         if not stat.S_ISREG(about.st_mode):  # a pipe would be waited for
-            raise ConfigError(f"{path}: this is no file")
+            raise ConfigError(f"{path}: this is not a file")
         if about.st_size > _LARGEST_BYTES:
-            raise ConfigError(f"{path}: {about.st_size} bytes are too many for a configuration")
+            raise ConfigError(f"{path}: {about.st_size} bytes is too large for a configuration file")
         return path.read_text(encoding="utf-8-sig")
     except FileNotFoundError as error:
         raise ConfigError(f"{path}: no such file") from error
     except UnicodeDecodeError as error:
-        raise ConfigError(f"{path}: cannot be read: it is no text in UTF-8: {error}") from error
+        raise ConfigError(f"{path}: cannot be read: it is not UTF-8 text: {error}") from error
     except OSError as error:
         raise ConfigError(f"{path}: cannot be read: {error.strerror or error}") from error
 
@@ -108,7 +108,7 @@ def _in_words(detail: Any, model: type[BaseModel], text: str) -> str:
             hint = f"did you mean {near[0]!r}?" if near else f"known keys are {', '.join(sorted(known))}"
             return f"unknown key {key!r}: {hint}"
         case "missing":
-            return f"{where}this key is missing and is needed"
+            return f"{where}this key is needed and is missing"
         case "union_tag_not_found":
             return f"{where}kind is missing: expected {_kinds()}"
         case "union_tag_invalid":
@@ -126,7 +126,7 @@ def _in_words(detail: Any, model: type[BaseModel], text: str) -> str:
             said = str(context["error"])
             return f"{where}{said}" if isinstance(found, dict | BaseModel) else f"{where}found {found!r}: {said}"
         case "list_type" if isinstance(found, dict):
-            return f"{where}is it a table of its own? is a line [[{key}]] missing before it?"
+            return f"{where}found a table, expected a list in [ ]. Is a line [[{key}]] missing before it?"
         case kind if kind in _EXPECTED:
             said = f"{where}found {found!r}, expected {_EXPECTED[kind]}"
             if kind not in {"float_type", "int_type"} or not (better := slips.number_said(found)):

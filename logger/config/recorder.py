@@ -105,14 +105,14 @@ class Channel(ConfigSection):
                 known = " or ".join(repr(unit) for unit in units)
                 raise ValueError(f"unit: found {self.unit!r}, expected {known} for quantity = {self.quantity!r}")
             if self.channel is None:
-                raise ValueError(f"quantity = {self.quantity!r} needs a name for the channel: channel = ...")
+                raise ValueError(f"quantity = {self.quantity!r} needs a name for the channel. Write channel = ...")
         return self
 
     @field_validator("channel")
     @classmethod
     def _not_reserved(cls, name: str | None) -> str | None:
         if name in TAKEN:
-            raise ValueError(f"the name {name!r} is taken by the tables themselves")
+            raise ValueError(f"the name {name!r} is already used in every table")
         return name
 
 
@@ -131,7 +131,7 @@ class _Source(ConfigSection):
     @classmethod
     def _free(cls, name: str) -> str:
         if name in {"raw", "journal", "drive", "recorder"}:
-            raise ValueError(f"the name {name!r} is taken by a file of the drive folder")
+            raise ValueError(f"the name {name!r} is already used by a file of the drive folder")
         return name
 
 
@@ -169,10 +169,10 @@ class PatternSource(_Source):
         groups = {name.decode() for name in line_pattern(self.pattern).groupindex}
         for channel in self.channel:
             if channel.channel is None:
-                raise ValueError("a channel of a pattern is missing its name: channel = ...")
+                raise ValueError("a channel of this pattern has no name. Write channel = ...")
             if channel.channel not in groups:
                 name = channel.channel
-                raise ValueError(f"the pattern has no group named {name!r}: write (?P<{name}>...)")
+                raise ValueError(f"the pattern has no group named {name!r}. Write (?P<{name}>...)")
         _distinct(self.channel, "channel")
         return self
 
@@ -181,12 +181,12 @@ def _distinct(channels: Sequence[Channel], table: str) -> None:
     """ValueError where no channel of a source has a name, or two have one."""
     names = [channel.channel for channel in channels if channel.channel is not None]
     if not names:
-        raise ValueError(f"no {table} has a name, so nothing would be recorded in a table: channel = ...")
+        raise ValueError(f"no {table} has a name, so its table would be empty. Name one: channel = ...")
     if twice := [name for name in names if names.count(name) > 1]:
-        raise ValueError(f"two channels are named {twice[0]!r}: each needs a name of its own")
+        raise ValueError(f"two channels are named {twice[0]!r}. Give each its own name")
     for quantity, most in (("acceleration", 3), ("engine_speed", 1), *((watched, 1) for watched in WATCHED_UNITS)):
         if (count := sum(channel.quantity == quantity for channel in channels)) > most:
-            raise ValueError(f"{count} channels have quantity = {quantity!r}, expected {most} at most in one source")
+            raise ValueError(f"{count} channels have quantity = {quantity!r}, expected at most {most} in one source")
 
 
 def line_pattern(pattern: str) -> Any:
@@ -204,7 +204,7 @@ def line_pattern(pattern: str) -> Any:
         return re2.compile(pattern.encode(), options)
     except re2.error as error:
         said = error.args[0].decode("utf-8", "replace") if isinstance(error.args[0], bytes) else error.args[0]
-        raise ValueError(f"the pattern is no regular expression that RE2 takes: {said}") from error
+        raise ValueError(f"RE2 cannot read the pattern as a regular expression: {said}") from error
 
 
 class FrameField(Channel):
@@ -218,7 +218,7 @@ class FrameField(Channel):
     @model_validator(mode="after")
     def _whole(self) -> FrameField:
         if self.mask is not None and self.code in {"f", "d"}:
-            raise ValueError(f"a mask needs a whole number, code {self.code!r} is a fraction")
+            raise ValueError(f"a mask needs a whole number, but code {self.code!r} is for fractions")
         return self
 
 
@@ -323,8 +323,8 @@ class RecorderConfig(ConfigSection):
     def _distinct(self) -> RecorderConfig:
         names = [source.name for source in self.source]
         if twice := [name for name in names if names.count(name) > 1]:
-            raise ValueError(f"two sources are named {twice[0]!r}: each needs a name of its own")
+            raise ValueError(f"two sources are named {twice[0]!r}. Give each its own name")
         ports = [source.port for source in self.source if source.port != "auto"]
         if twice := [port for port in ports if ports.count(port) > 1]:
-            raise ValueError(f"two sources use the port {twice[0]!r}: each needs a port of its own")
+            raise ValueError(f"two sources use the port {twice[0]!r}. Give each its own port")
         return self

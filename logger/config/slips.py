@@ -25,9 +25,7 @@ def toml_said(text: str, error: Exception) -> str:
     # An error is found at the next line's start where a value is missing.
     said = line_said(lines[number - 1])
     if not said and "overwrite" in str(error).casefold():
-        said = (
-            f"{lines[number - 1].strip()[:60]!r} says again what stands above: is a line [[source]] missing before it?"
-        )
+        said = f"{lines[number - 1].strip()[:60]!r} is already set above. Is a line [[source]] missing before it?"
     return f"line {number}: {said}" if said else str(error)
 
 
@@ -37,19 +35,19 @@ def line_said(line: str) -> str:
     if not bare:
         return ""
     if _SCREEN.match(bare):
-        return f"{bare[:60]!r} is a line of the screen and none of the file: leave it out"
+        return f"{bare[:60]!r} was copied from the screen and does not belong in the file. Delete the line"
     key = _KEY.match(bare)
     if key is None:
         if bare.startswith("[") or bare.endswith(("{", "[", "]", "}", ",")):
             return ""
-        return f"{bare[:60]!r} is no key with its value, no [section] and no # comment: leave it out"
+        return f"{bare[:60]!r} is not a key with its value, a [section] or a # comment. Delete the line"
     name, value = key[1], key[2]
     if comma := _COMMA.search(re.sub(r"\"[^\"]*\"|'[^']*'", "", value)):
-        return f"{name} = {value[:40]}: write decimals with a point: {comma[1]}.{comma[2]}"
+        return f"{name} = {value[:40]}: write the decimal with a point: {comma[1]}.{comma[2]}"
     if unit := _WITH_UNIT.match(value):
-        return f"{name} = {value}: write the number alone, without {unit[2]}: {name} = {unit[1].replace(',', '.')}"
+        return f"{name} = {value}: write only the number, without {unit[2]}: {name} = {unit[1].replace(',', '.')}"
     if re.fullmatch(r"[^\W\d_][\w -]*", value) and value not in {"true", "false", "inf", "nan"}:
-        return f'{name} = {value[:40]}: words stand in quotes: {name} = "{value[:40]}"'
+        return f'{name} = {value[:40]}: put words in quotes: {name} = "{value[:40]}"'
     return ""
 
 

@@ -159,6 +159,6 @@ class TargetsConfig(ConfigSection):
                 window: Target = getattr(cooling, regime)
                 if window.low < low or window.high > high:
                     raise ValueError(
-                        f"{regime} {window.low:g} to {window.high:g} is no {self.unit} of {low:g} to {high:g}"
+                        f"{regime} {window.low:g} to {window.high:g} is outside {self.unit} {low:g} to {high:g}"
                     )
         return self

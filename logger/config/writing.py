@@ -230,7 +230,7 @@ def own_recorder(example: str, blocks: Sequence[str], car: str) -> str:
         head, rule, rest = _parted(example, "# --- sources")
         explained, privacy, tail = _parted(rest, "# Which positions are cut")
         shown = "\n".join(_commented(line) for line in explained.split("\n"))
-        own = "\n".join([*blocks, "# Examples, every key explained; take the # away and change them."])
+        own = "\n".join([*blocks, "# Examples, every key explained; delete the # and change them."])
         example = f"{head}{rule}\n{own}\n{shown}{privacy}{tail}"
     return changed(example, {("recorder", "car"): car})
 
@@ -244,7 +244,7 @@ def own_car(example: str, answers: Mapping[Place, Any]) -> str:
         key = re.match(r"(\w+) *=", line)
         foreign = section in {"tyres", "gearing"} if header else key is not None and key[1] not in keep
         if line.startswith("# This is the Wren"):
-            line = "# Lines that begin with # and a key show the example's figures; give your own and take the # away."
+            line = "# Lines that begin with # and a key show the example's figures; give your own and delete the #."
         lines.append(f"#{line}" if foreign else line)
     return changed("\n".join(lines), answers)
 

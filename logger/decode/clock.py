@@ -159,7 +159,7 @@ def settle(
     wall clock, then epochs without a fix, then 1970. `first_mono_ns` is the drive's first arrival.
     """
     if not len(mono_ns) and not len(anchors.mono_ns):
-        said = "nothing says when this was: times are counted from 1970-01-01"
+        said = "nothing says when this was, so times are counted from 1970-01-01"
         return ClockFit("none", (Piece(first_mono_ns, first_mono_ns, 0),), remarks=(said,))
     utc_ns, mended = _mend_rollover(mono_ns, utc_ns, anchors)
     wild = _wild(mono_ns, utc_ns)
@@ -180,8 +180,10 @@ def settle(
     # The time of an epoch without a fix comes from the receiver's own quartz: good where it agrees.
     lateness = np.abs(settled.utc_ns(mono_ns - round(latency_s * NS_PER_S)) - utc_ns)
     trusted |= ~chosen & (lateness < NS_PER_S // 2) & (basis == "gps")
-    odd_dates = f"{int(wild.sum())} epochs told dates that fit no other and get theirs from their arrival"
-    no_fix = ("no epoch has a fix: UTC is the receiver's own guess",) if basis == "gps without a fix" else ()
+    odd_dates = (
+        f"{int(wild.sum())} fixes had dates that do not fit the rest; their time is taken from when they arrived"
+    )
+    no_fix = ("the receiver never had a fix, so UTC is its own guess",) if basis == "gps without a fix" else ()
     return replace(
         settled,
         basis=basis,
@@ -237,12 +239,12 @@ def fit(mono_ns: Nanoseconds, utc_ns: Nanoseconds, latency_s: float = 0.0, ancho
     if dated.any():  # the time of day is right
         mended_utc_ns = mended_utc_ns + np.where(dated, days, 0) * NS_PER_DAY
         residual = residual - np.where(dated, days, 0) * float(S_PER_DAY)
-        remarks.append(f"{int(dated.sum())} epochs told the date of another day; mended")
+        remarks.append(f"{int(dated.sum())} fixes had the date of another day; corrected")
     future, past = residual <= -STEP_S, residual >= S_PER_DAY
     trusted = ~(future | past)
     for wrong, when in ((future, "in the future"), (past, "of another day")):
         if wrong.any():
-            remarks.append(f"{int(wrong.sum())} epochs told a time {when} and get theirs from their arrival")
+            remarks.append(f"{int(wrong.sum())} fixes had a time {when}; their time is taken from when they arrived")
     late = residual[trusted]
     return ClockFit(
         basis="gps",
@@ -285,7 +287,7 @@ def from_wall(anchors: Anchors) -> ClockFit:
         at = int(anchors.mono_ns[k])
         pieces.append(Piece(at, at, at - height - int(still[k])))
     slept = tuple(_stood_still(-steps[k] / NS_PER_S, int(anchors.utc_ns[k])) for k in woken)
-    said = ("no GPS time: UTC is the computer's own", *slept, *_wall_jumps(anchors, starts))
+    said = ("no GPS time, so UTC is from the computer's clock", *slept, *_wall_jumps(anchors, starts))
     return ClockFit("wall", tuple(pieces), remarks=said)
 
 
@@ -313,7 +315,7 @@ def as_told(mono_ns: Nanoseconds, utc_ns: Nanoseconds, fixed: NDArray[np.bool_])
     )
     near = np.abs(found.utc_ns(mono_ns) - told_ns) < NS_PER_S // 2
     remarks = (
-        [f"{count} epochs told the date of another day; mended"] if (count := int((days[chosen] != 0).sum())) else []
+        [f"{count} fixes had the date of another day; corrected"] if (count := int((days[chosen] != 0).sum())) else []
     )
     if len(back := np.flatnonzero(np.diff(told) < 0)):
         remarks.append(_gone_back(told, back))
@@ -425,7 +427,7 @@ def _explain(
         wall_step = _wall_step(anchors, int(seen_ns[first - 1]), int(seen_ns[first]))
         if step > 0 and _is_leap(int(utc_ns[first]), step):
             corrections[first:] += NS_PER_S
-            remarks.append(f"a leap second before {when}: times go on without it, 1 s ahead of UTC from there")
+            remarks.append(f"there was a leap second before {when}; from there times are 1 s ahead of UTC")
         elif S_PER_DAY >= step > 60 and min(first - previous, following - first) >= 0.1 * len(y):
             breaks.append(first)
             remarks.append(f"the receiver's time goes back by {step:.0f} s to {when}")
@@ -435,7 +437,7 @@ def _explain(
         elif step > 0 or step < -S_PER_DAY or (wall_step is not None and wall_step > step / 2):
             exact = _exact(step)
             corrections[:first] -= round(exact * NS_PER_S)
-            remarks.append(f"the receiver corrected its time by {-exact:+.9g} s at {when}; earlier times are mended")
+            remarks.append(f"the receiver corrected its time by {-exact:+.9g} s at {when}; earlier times are corrected")
         else:
             breaks.append(first)
             remarks.append(_stood_still(-step, int(utc_ns[first])))
@@ -559,7 +561,7 @@ def _mend_rollover(mono_ns: Nanoseconds, utc_ns: Nanoseconds, anchors: Anchors) 
     mended = utc_ns + times * ROLLOVER_NS
     said = (
         f"the receiver's date was {times[first]} x 1024 weeks early ({_clock_text(int(utc_ns[first]))} "
-        f"for {_clock_text(int(mended[first]))}); mended"
+        f"for {_clock_text(int(mended[first]))}); corrected"
     )
     return mended, (said,)
 
@@ -584,7 +586,7 @@ def _wall_jumps(anchors: Anchors, starts: Nanoseconds) -> tuple[str, ...]:
     ahead = (anchors.mono_ns - anchors.utc_ns) / NS_PER_S
     return tuple(
         f"the computer's wall clock was set by {ahead[k - 1] - ahead[k]:+.1f} s "
-        f"at {_clock_text(int(anchors.utc_ns[k]))}; the level that it held longest counts"
+        f"at {_clock_text(int(anchors.utc_ns[k]))}; the setting that it kept longest is used"
         for k in starts
     )
 

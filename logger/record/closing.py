@@ -116,11 +116,11 @@ def finish(
             found = recover(folder.parent, only=[folder], disk=disk) if (folder / JOURNAL).is_dir() else []
             path = found[0].path if found else None
             made = open_folder(path) if path is not None else None
-            said = found[0].said if found else f"{folder.name}: finished meanwhile"
+            said = found[0].said if found else f"{folder.name}: already finished"
         else:
             path = making.close(folder, disk=disk, decoding=decoding)
             made = open_folder(path) if path is not None else None
-            said = _said(made) if made is not None else f"{folder.name}: not a byte came, so there is no drive"
+            said = _said(made) if made is not None else f"{folder.name}: no source sent anything, so there is no drive"
     if made is not None and after_drive is not None:
         said = f"{said}\n{_printed(after_drive, made)}".rstrip()
     return {"drive": made.path.name if made is not None else None, "said": said}
@@ -221,8 +221,8 @@ def _finish_elsewhere(folder: Path, recovering: bool, after_drive: AfterDrive | 
     try:
         answer = json.loads(child.stdout)
     except ValueError:
-        last = (child.stderr.strip().splitlines() or [f"it ended with {child.returncode}"])[-1]
-        raise DriveError(f"{folder.name}: finishing it failed: {last}") from None
+        last = (child.stderr.strip().splitlines() or [f"exit code {child.returncode}"])[-1]
+        raise DriveError(f"{folder.name}: could not be finished: {last}") from None
     if "error" in answer:
         raise DriveError(answer["error"])
     return dict(answer)

@@ -243,13 +243,13 @@ class Keeper:
             self.end("the car was parked", now_ns)
             self.state = RecorderState.PARKED
         elif self._grown():
-            self.end("it has grown large: what follows is a drive of its own", now_ns)
+            self.end("it has grown too large; a new drive starts", now_ns)
             self.state = RecorderState.WAITING_FOR_BYTES
         elif now_ns >= self._next_room_ns:
             self._next_room_ns = now_ns + 2 * NS_PER_S
             if self._free_bytes() < self._settings.min_free_mb * BYTES_PER_MB:
                 self.end("the disk is nearly full", now_ns)
-                self._no_room(f"less than {self._settings.min_free_mb:g} MB are free", now_ns)
+                self._no_room(f"less than {self._settings.min_free_mb:g} MB free", now_ns)
 
     def _grown(self) -> bool:
         """Whether the drive has as much as can be made into tables with the memory that an old laptop has."""

@@ -93,7 +93,7 @@ class Doubts(Listener):
                 self.sources.discard(name)
             elif name not in self.sources:
                 self.sources.add(name)
-                self._tell(f"{name}: bytes come, but they make no sense: is the baud right, and the kind?")
+                self._tell(f"{name}: bytes arrive but cannot be read. Are its baud and kind right?")
 
 
 class Live(threading.Thread):

@@ -64,7 +64,7 @@ def read_one(text: str, before: Sequence[Named]) -> Named:
     """`read_name` of a number of a line whose numbers `before` it are named; InputError where one has the name."""
     one = read_name(text)
     if one.channel and one.channel in {each.channel for each in before}:
-        raise InputError(f"{one.channel!r} is another number's name already")
+        raise InputError(f"{one.channel!r} is already the name of another number")
     return one
 
 
@@ -113,7 +113,7 @@ def blocks(heard: Sequence[Heard]) -> list[str]:
     for one in heard:
         names = [read_name(guess) for guess in guesses(one)]
         name = free_name(one, names, taken)
-        made.append(block(one, names, port_of(one, heard), name, "; it looks like AFR: is it?", "; name it"))
+        made.append(block(one, names, port_of(one, heard), name, "; looks like AFR. Is it?", "; name it"))
         taken |= {name} if made[-1] else set()
     return made
 
@@ -144,7 +144,7 @@ def block(heard: Heard, names: Sequence[Named], port: str, name: str, of_afr: st
     for each, (low, high) in zip(names, heard.columns, strict=True):
         seen = f"seen {low:g} to {high:g}"
         if not each.channel:
-            lines.append(f"  [[source.column]]  # passed over; {seen}")
+            lines.append(f"  [[source.column]]  # skipped; {seen}")
             continue
         why = of_afr if each.channel == "afr" else of_others
         lines += ["  [[source.column]]", f'  channel = "{each.channel}"  # {seen}{why}']
@@ -155,7 +155,7 @@ def block(heard: Heard, names: Sequence[Named], port: str, name: str, of_afr: st
         if each.channel == "afr":
             lines += [
                 "  stoich_afr = 14.7  # the AFR at lambda 1 that the controller is set to",
-                '  valid_min = 7.4    # near its limits a wideband shows no more than "limit"',
-                "  valid_max = 22.3   # ... and in free air",
+                "  valid_min = 7.4    # below this the wideband is at its limit: not used",
+                "  valid_max = 22.3   # ... and above this, or in free air",
             ]
     return "\n".join(lines) + "\n"

@@ -28,14 +28,14 @@ from logger.zone import local_clock
 CAUTIONS_S = 30.0
 
 CAUTIONS = """\
-On public roads the driver drives; a passenger looks after this laptop. Obey
-the law of the place: where it is not allowed, record on private ground.
+On public roads the driver drives; a passenger looks after this laptop.
+Obey the local law. Where it does not allow this, use private ground.
 Secure laptop and cables so that nothing can slide, fly or catch a belt.
 Exhaust gas kills: seal the sensor's bung, never run the engine indoors.
 Petrol, hot pipes and belts burn and maim: engine off before hands go in.
-Near its limits and while warming up a wideband's reading is no reading:
+Near its limits and while warming up a wideband does not read true:
 never lean a jet on it alone. If in doubt, ask someone qualified.
-All this stands in README.md as well."""
+README.md says all of this too."""
 
 
 @dataclass(frozen=True)
@@ -159,12 +159,12 @@ class Panel(Listener):
         doubts = self._doubts.sources if self._doubts is not None else set()
         lines += [_source_line(source, source["name"] in doubts) for source in sources[:room]]
         if len(sources) > room:
-            lines[-1] = PanelRow(f" and {len(sources) - room + 1} more: pullbook status")
+            lines[-1] = PanelRow(f" {len(sources) - room + 1} more: pullbook status")
         lines += [PanelRow("")] * (height - len(lines) - 2)
         lines.append(PanelRow(f" {self._said}"))
         if self._typing is not None:
             tail = self._typing[-(width - 32) :] if width > 40 else self._typing[-8:]
-            lines.append(PanelRow(f" note: {tail}_   (Enter keeps, Esc drops)", bold=True))
+            lines.append(PanelRow(f" note: {tail}_   (Enter saves, Esc cancels)", bold=True))
         else:
             bell = "on" if self._bell else "off"
             lines.append(PanelRow(f" n note   m mark   l light/dark   b bell ({bell})   Ctrl-C stop"))
@@ -198,9 +198,9 @@ class Panel(Listener):
             return "", "no mixture source"
         name = "AFR" if self._shown.mixture.channel == "afr" else "lambda"
         if now_ns - self._mixture_ns > STALE_NS:
-            return "--.-", f"{name}: nothing comes"
+            return "--.-", f"{name}: no data"
         if math.isnan(self._mixture):
-            return "--.-", f"{name}: void ({self._void})"
+            return "--.-", f"{name}: no reading ({self._void})"
         return (f"{self._mixture:.1f}" if name == "AFR" else f"{self._mixture:.2f}"), name
 
     def _speed_said(self, now_ns: int) -> tuple[str, str]:
@@ -208,7 +208,7 @@ class Panel(Listener):
         if self._shown.speed is None:
             return "", "no GPS source"
         if now_ns - self._speed_ns > STALE_NS:
-            return "--", f"{unit}: nothing comes"
+            return "--", f"{unit}: no data"
         if self._speed is None:
             return "--", f"{unit}: no fix"
         return f"{self._speed / SPEED_UNITS[unit]:.0f}", unit
@@ -225,7 +225,7 @@ def _source_line(source: dict[str, Any], in_doubt: bool = False) -> PanelRow:
         said = "SILENT" if ago is None else f"SILENT {ago:.0f} s"
         return PanelRow(f" {source['name']:<12.12} {said:<12} {source['port']} at {source['baud']}", reverse=True)
     if in_doubt:
-        said = f"NO SENSE in it at {source['baud']} baud from {source['port']}"
+        said = f"UNREADABLE at {source['baud']} baud from {source['port']}"
         return PanelRow(f" {source['name']:<12.12} {said}", reverse=True)
     rate = f"{source['lines_per_s']:.0f}/s" if source["lines_per_s"] else f"{source['bytes_per_s']:.0f} B/s"
     return PanelRow(f" {source['name']:<12.12} ok {rate:>9}   {source['port']} at {source['baud']}")
@@ -327,7 +327,7 @@ def event_line(said: dict[str, Any]) -> str:
         case "lost":
             return f"{source}: LOST: {why}"
         case "flood":
-            return f"{source}: a FLOOD of bytes, more than a cable carries: {said['dropped']} were not kept"
+            return f"{source}: a FLOOD of bytes, more than a cable can carry; {said['dropped']} were not kept"
         case "sent":
             return f"{source}: sent {said['text']!r}"
         case "note":
@@ -337,7 +337,7 @@ def event_line(said: dict[str, Any]) -> str:
         case "resumed":
             return f"the computer slept for {said['slept_s']:.0f} s"
         case "room again":
-            return f"the disk takes bytes again ({why}); lost meanwhile: {said['lost_bytes']} bytes"
+            return f"writing to the disk again ({why}); {said['lost_bytes']} bytes were lost"
         case "ended" if "drive" in said:
             return f"drive {said['drive']} ended: {why}"
         case "closed" | "run" | "doubt":

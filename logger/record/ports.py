@@ -174,12 +174,12 @@ class Finder:
             wanted = _identity(int(usb[1], 16), int(usb[2], 16), usb[3])
             matches = [port for port in listed(self._also) if same_usb(wanted, port.usb)]
             if not matches:
-                raise PortError(f"no USB port {source.port} is plugged in")
+                raise PortError(f"USB port {source.port} is not plugged in")
         else:
             matches = [SerialPort(source.port)]
             if not _is_url(source.port) and os.name == "posix" and not os.path.exists(source.port):  # noqa: PTH110
                 raise PortError(f"{source.port} is not there")
-        why = PortError(f"{source.port} is taken by another source")
+        why = PortError(f"{source.port} is already used by another source")
         for found in matches:
             if self._claim(found, source):
                 try:
@@ -222,7 +222,7 @@ class Finder:
                 self._not_the_one[source.name, found.device] = (time.monotonic() + pause, pause)
                 if stopped():
                     break
-        what = "no port heard so far speaks" if heard_any or self._not_the_one else "no free port to listen to for"
+        what = "no port heard so far sends" if heard_any or self._not_the_one else "no free port left that may send"
         raise PortError(f"{what} {_speech(source)}")
 
     def candidates(self, source: Source) -> Iterator[SerialPort]:
@@ -314,7 +314,7 @@ def in_words(heard: Heard) -> str:
             kinds = ", ".join(sorted({name[-3:] for name in heard.sentences}))
             rate = sum(heard.sentences.values()) / heard.seconds if heard.seconds else 0.0
             seen = "" if heard.satellites is None else f" with {heard.satellites} satellites"
-            fix = f"a fix{seen}" if heard.fix else "no fix yet: it wants to see the sky"
+            fix = f"a fix{seen}" if heard.fix else "no fix yet; it needs a clear view of the sky"
             return f"NMEA at {heard.baud} baud: {kinds}; about {rate:.0f} sentences a second; {fix}"
         case "numbers":
             rate = heard.lines / heard.seconds if heard.seconds else 0.0
@@ -323,11 +323,11 @@ def in_words(heard: Heard) -> str:
             numbers = f"{len(heard.columns)} numbers" if len(heard.columns) > 1 else "one number"
             return f"lines of {numbers} at {heard.baud} baud, about {rate:.0f} a second; now {now}; seen {seen}"
         case "silent":
-            return "silent at every usual speed: is it powered, and does it speak without being asked?"
+            return "silent at every usual baud. Is it powered, and does it send without being asked?"
         case "closed":
-            return f"not heard: {heard.error}"
+            return f"could not listen: {heard.error}"
     begins = heard.sample[:24].hex(" ")
-    return f"bytes of no form known here ({begins} ...): a binary frame, an unusual speed, or text of its own"
+    return f"bytes in an unknown format ({begins} ...): binary frames, an unusual baud, or some other text"
 
 
 def _listen_once(port: Port, patience_s: float) -> Heard:
@@ -396,7 +396,7 @@ def _parts(line: bytes) -> list[bytes]:
 def describe(spec: str) -> str:
     """A source's `port` in words, for a newcomer: what the recorder will look for."""
     if spec == "auto":
-        return "whichever port speaks it"
+        return "whichever port sends it"
     if usb := _USB.match(spec):
         return f"the USB device {usb[1]}:{usb[2]}" + (f" with serial number {usb[3]}" if usb[3] else "")
     return f"the address {spec}" if _is_url(spec) else f"the port {spec}"

@@ -256,7 +256,7 @@ class Recorder:
                 began = monotonic_ns()
                 self._turn()
                 if ends_ns is not None and began >= ends_ns:
-                    self.stop("the time asked for is over")
+                    self.stop("the time given is over")
                 # What came just after a turn began must be on the disk flush_s later, syncing included.
                 took = monotonic_ns() - began
                 pause = max(flush_ns - took - min(took, flush_ns // 2), flush_ns // 10)
@@ -311,7 +311,7 @@ class Recorder:
             said = f"{type(error).__name__}: {error}"
             if said not in self._told:
                 self._told.add(said)
-                self._show(event(monotonic_ns(), "doubt", text=f"something beside the recording failed: {said}"))
+                self._show(event(monotonic_ns(), "doubt", text=f"something failed, but not the recording: {said}"))
 
     def _take_notes(self) -> None:
         for path, note in presence.notes_left(self.store, self._notes):
@@ -327,7 +327,7 @@ class Recorder:
 
     def _look_whether_to_stop(self) -> None:
         if front.stop_asked(self.store, os.getpid(), self._started_utc.isoformat()):
-            self.stop("asked from the desk")
+            self.stop("stopped from the desk")
 
     def _look_at_clocks(self) -> None:
         for chunk in self._clocks.look():
@@ -339,9 +339,9 @@ class Recorder:
             return
         try:
             self._lock.renew()
-            said = "the lock of the store was deleted, and is taken anew"
+            said = "the store's lock file was deleted; it was made again"
         except AlreadyRecording:
-            said = "the lock of the store was deleted, and another recorder has it now: stop one of them"
+            said = "the store's lock file was deleted, and another recorder now uses the store. Stop one of them"
         self._show(event(monotonic_ns(), "doubt", text=said))
 
     def _put(self, chunk: Chunk) -> None:
@@ -358,7 +358,7 @@ class Recorder:
         self._show(event(monotonic_ns(), "ended", drive=journal.parent.name, why=why))
         self._closer.put(journal.parent, decoding=decoding)
         if self._once:
-            self.stop("one drive was asked for")
+            self.stop("one drive is done")
 
     def _free_bytes(self) -> int:
         try:

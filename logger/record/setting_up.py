@@ -179,7 +179,7 @@ def car_text(was: str, asked: CarAsked) -> str:
 
 def some_words(text: str) -> str:
     if not text.strip():
-        raise InputError("some words are expected")
+        raise InputError("type a word or more")
     return text.strip()
 
 
@@ -187,7 +187,7 @@ def read_mass(text: str) -> float:
     """A car's mass with its unit, such as 392kg [kg]."""
     mass = parse_quantity(text, "kg")
     if not 50 <= mass <= 20_000:
-        raise InputError(f"{text!r}: a car of 50 to 20000 kg is expected")
+        raise InputError(f"{text!r}: expected a car of 50 to 20000 kg")
     return mass
 
 

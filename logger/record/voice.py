@@ -158,7 +158,7 @@ def write_tones(path: Path, hertz: Sequence[float], seconds: float = 0.18, rate:
 # --- numbers as people say them -----------------------------------------------------------------------------------
 
 _UNITS = (
-    "nought", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
+    "zero", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve",
     "thirteen", "fourteen", "fifteen", "sixteen", "seventeen", "eighteen", "nineteen",
 )  # fmt: skip
 _TENS = ("twenty", "thirty", "forty", "fifty", "sixty", "seventy", "eighty", "ninety")

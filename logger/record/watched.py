@@ -24,7 +24,7 @@ _BACK_C, _BACK_V, _BACK_SHARE = 5.0, 0.3, 0.03
 source)."""
 _SPOKEN = {
     "head_temperature": "head too hot", "oil_temperature": "oil too hot", "plug_temperature": "plug too hot",
-    "engine_speed": "engine too fast", "battery": "battery low",
+    "engine_speed": "revs too high", "battery": "battery low",
 }  # fmt: skip
 """What is said aloud of a quantity beyond its limit."""
 
@@ -113,10 +113,10 @@ class ChannelWatch(Alert):
         self.spoken = tuple(_SPOKEN[each.quantity] for each in beyond)
 
     def _warning(self, each: Watched) -> str:
-        """ "HEAD HIGH: 240 C, most 230 C"."""
-        word, bound = ("LOW", "least") if each.least else ("HIGH", "most")
+        """ "HEAD HIGH: 240 C, limit 230 C"."""
+        word = "LOW" if each.least else "HIGH"
         value = each.said(self._values[each.quantity][1])
-        return f"{WATCHED_NAMES[each.quantity].upper()} {word}: {value}, {bound} {each.said(each.limit)}"
+        return f"{WATCHED_NAMES[each.quantity].upper()} {word}: {value}, limit {each.said(each.limit)}"
 
     def _look(self, each: Watched, now_ns: int) -> None:
         at_ns, value = self._values.get(each.quantity, (0, math.nan))

@@ -50,7 +50,7 @@ def failure(name: str, error: Exception) -> LeftOut:
     else:
         # A file that no check of ours refused, or a fault of the program: from the raw bytes both can be told apart.
         what = f"{type(error).__name__}: {error}"
-        line = f"{name}: {what}; `pullbook rebuild {name}` makes its files anew from its raw bytes"
+        line = f"{name}: {what}; `pullbook rebuild {name}` rebuilds its files from the raw bytes"
     line = " ".join(line.split())
     return LeftOut(name, line if name in line else f"{name}: {line}")
 

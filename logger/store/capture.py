@@ -65,7 +65,7 @@ def kind_of(path: Path) -> Kind:
     """Whether the file at `path` is a capture or a plain log, by its first byte; CaptureError where it is neither."""
     start = Unpacked(path).start()
     if not start:
-        raise CaptureError(f"{path}: the file is empty: expected a capture or an NMEA log")
+        raise CaptureError(f"{path}: the file is empty; expected a recording or an NMEA log")
     return "capture" if start.startswith(b"{") else "nmea"
 
 
@@ -123,7 +123,7 @@ def utc_ns(text: str) -> int:
     """An ISO 8601 time from 1970 to 2200, UTC where it names no zone, in ns since 1970; ValueError where it is none."""
     when = datetime.fromisoformat(text)
     if not 1970 <= when.year < 2200:
-        raise ValueError(f"no computer's clock shows the year {when.year}")
+        raise ValueError(f"the year {when.year} cannot be right")
     since = (when if when.tzinfo else when.replace(tzinfo=UTC)) - datetime(1970, 1, 1, tzinfo=UTC)
     return (since.days * S_PER_DAY + since.seconds) * NS_PER_S + since.microseconds * 1000
 
@@ -204,9 +204,9 @@ class _Reading:
     def capture(self, remarks: list[str]) -> Capture:
         """What has been read, at the end of the file."""
         if self._cut:
-            remarks = [*remarks, f"line {self._number}, the last, is cut off and was left out"]
+            remarks = [*remarks, f"line {self._number}, the last one, is cut off and was left out"]
         if not self._chunks:
-            raise CaptureError(f"{self._path}: there is no chunk in this capture")
+            raise CaptureError(f"{self._path}: this recording is empty")
         if self._started is not None and not self._told:
             self._chunks.put_first(events.at(self._chunks.first_ns, self._started, "wall"))
         return Capture(self._chunks.table(), "capture", tuple(remarks))
@@ -234,17 +234,17 @@ class _Chunks:
     def add(self, mono_ns: int, source: str, data: bytes) -> None:
         self._data += data
         if len(self._data) > _MOST_BYTES:
-            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB are too much for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB, too much for one drive")
         self._mono.append(mono_ns)
         if len(self._mono) > _MOST_CHUNKS:
-            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines are too much for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines, too many for one drive")
         self._source.append(self._known.setdefault(source, len(self._known)))
         self._length.append(len(data))
 
     def extend(self, lines: CaptureLines, first: int, end: int) -> None:
         """Take ordinary lines, from `first` up to `end`."""
         if len(self._mono) + end - first > _MOST_CHUNKS:
-            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines are too much for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_CHUNKS:,} lines, too many for one drive")
         begins, ends = lines.data_begins[first:end], lines.data_ends[first:end]
         start = int(begins[0])
         edges = np.zeros(int(ends[-1]) - start + 1, np.int8)
@@ -253,7 +253,7 @@ class _Chunks:
         chosen = np.cumsum(edges[:-1], dtype=np.int8).view(np.bool_)
         self._data += lines.bytes[start : int(ends[-1])][chosen].data
         if len(self._data) > _MOST_BYTES:
-            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB are too much for one drive")
+            raise CaptureError(f"{self._path}: more than {_MOST_BYTES >> 20} MiB, too much for one drive")
         known = [self._known.setdefault(name, len(self._known)) if _is_plain(name) else -1 for name in lines.names]
         self._mono.frombytes(lines.mono_ns[first:end].tobytes())
         self._source.frombytes(np.array(known, np.int32)[lines.source[first:end]].tobytes())
@@ -290,18 +290,18 @@ def _started(path: Path, line: bytes, number: int) -> str | None:
     except (ValueError, RecursionError):
         header = None
     if not isinstance(header, dict) or header.get("capture") != 1:
-        raise CaptureError(f"{path}: line {number}: this is not the first line of a capture: {expected}")
+        raise CaptureError(f"{path}: line {number}: this is not the first line of a recording; {expected}")
     started = header.get("started_utc")
     try:
         if started is not None:
             utc_ns(started)
     except (ValueError, TypeError) as error:
-        raise CaptureError(f"{path}: line {number}: started_utc is {shown(started)}: {expected}") from error
+        raise CaptureError(f"{path}: line {number}: started_utc is {shown(started)}; {expected}") from error
     return started
 
 
 def _no_constant(word: str) -> Any:
-    raise ValueError(f"{word} is no time")
+    raise ValueError(f"{word} is not a time")
 
 
 _decode = json.JSONDecoder(parse_float=Decimal, parse_constant=_no_constant).decode
@@ -317,11 +317,11 @@ def _chunk(line: bytes) -> tuple[int, str, bytes]:
         raise ValueError('expected {"t": seconds, "source": name, "text": "..."}')
     t, name = entry.get("t"), entry.get("source")
     if isinstance(t, bool) or not isinstance(t, int | Decimal):
-        raise ValueError(f"t is {shown(t)}: expected seconds as a number")
+        raise ValueError(f"t is {shown(t)}; expected seconds as a number")
     if not 0 <= t <= LONGEST_S:
-        raise ValueError(f"t is {str(t)[:30]}: expected seconds of a computer's clock, from 0 up")
+        raise ValueError(f"t is {str(t)[:30]}; expected seconds of a computer's clock, from 0 up")
     if not isinstance(name, str) or not _NAME.fullmatch(name):
-        raise ValueError(f"source is {shown(name)}: expected a name of small letters, digits and _")
+        raise ValueError(f"source is {shown(name)}; expected a name of small letters, digits and _")
     text: Any = entry.get("text")
     hexadecimal: Any = entry.get("hex")
     if (text is None) == (hexadecimal is None):
@@ -330,8 +330,8 @@ def _chunk(line: bytes) -> tuple[int, str, bytes]:
         data = bytes.fromhex(hexadecimal) if text is None else _of_text(text)
     except (TypeError, ValueError, AttributeError) as error:
         if text is None:
-            raise ValueError(f"hex is {shown(hexadecimal)}: expected hexadecimal bytes, such as 'AA550F'") from error
-        raise ValueError(f"text is {shown(text)}: expected a line of text") from error
+            raise ValueError(f"hex is {shown(hexadecimal)}; expected hexadecimal bytes, such as 'AA550F'") from error
+        raise ValueError(f"text is {shown(text)}; expected a line of text") from error
     return round(t * NS_PER_S), name, data
 
 

@@ -36,7 +36,7 @@ def changing(folder: Path) -> Iterator[None]:
     except OSError as error:
         raise DriveError(f"{folder}: cannot be changed: {said(error)}") from error
     if not taken:
-        raise DriveError(f"{folder}: another change of this drive is under way (process {lock.holder()}): try again")
+        raise DriveError(f"{folder}: this drive is being changed by process {lock.holder()}. Try again")
     try:
         yield
     finally:

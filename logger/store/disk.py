@@ -108,7 +108,7 @@ def _for_its_owner(path: str, flags: int) -> int:
 def no_pipe(path: Path) -> Path:
     """`path` itself; OSError where it is a pipe, a socket or a device, which a reader would wait for."""
     if path.exists() and not (path.is_file() or path.is_dir()):
-        raise OSError(errno.EINVAL, "this is a pipe or a device, and no file", str(path))
+        raise OSError(errno.EINVAL, "this is a pipe or a device, not a file", str(path))
     return path
 
 

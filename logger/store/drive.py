@@ -93,11 +93,11 @@ class Drive:
         """
         if name not in self.manifest.rows and name != "raw":
             known = ", ".join(self.table_names) or "none"
-            raise DriveError(f"{self.id}: it has no table {name!r}: its tables are {known}")
+            raise DriveError(f"{self.id}: there is no table {name!r}. Its tables are {known}")
         if self._tables is not None:
             return self._tables[name]
         if name == "raw" and self.manifest.cut:
-            raise DriveError(f"{self.id}: it came without its raw bytes, as a pack for others is: its owner has them")
+            raise DriveError(f"{self.id}: it came in a pack without its raw bytes; only its owner has them")
         if name == "raw":
             return _raw_rows(self.path, self.manifest.digests.get("raw rows"))
         source = next((source for source in self.config.source if source.name == name), None)
@@ -107,8 +107,10 @@ class Drive:
             return read_table(self.path / file, self.manifest.digests.get(file), columns)
         except DamagedTable as error:
             if name not in self._built.tables:
-                raise DriveError(f"{error}; and its configuration has no source {name!r} to make it anew") from error
-            mend = f"made anew from {RAW} for now; `pullbook rebuild {self.id}` does it on the disk"
+                raise DriveError(
+                    f"{error}, and its configuration has no source {name!r} to make it again from"
+                ) from error
+            mend = f"made again from {RAW} for now; `pullbook rebuild {self.id}` repairs it on the disk"
             bulkhead.warn(bulkhead.LeftOut(self.id, f"{error}: {mend}"))
             return self._built.tables[name]
 
@@ -136,7 +138,7 @@ class Drive:
         being recorded or cannot be written.
         """
         if self._tables is not None:
-            raise DriveError(f"{self.id}: it is still being recorded: change it when it is closed")
+            raise DriveError(f"{self.id}: it is still being recorded. Change it once it is closed")
         with changing(self.path):
             now = open_folder(self.path).manifest
             plain = {
@@ -207,9 +209,9 @@ def folder_of(store: Path, ref: str) -> Path:
         if len(near) == 1:
             return store / near[0]
         hint = (
-            f"{len(near)} drives begin like that: {', '.join(near[:4])}" if near else "expected an id, a path or last"
+            f"{len(near)} drives start like that: {', '.join(near[:4])}" if near else "expected an id, a path or last"
         )
-        raise DriveError(f"{ref}: no such drive in {store}: {hint}")
+        raise DriveError(f"{ref}: no such drive in {store}; {hint}")
     return path
 
 
@@ -218,7 +220,7 @@ def finish_cut_off(store: Path) -> str:
     try:
         found = recover_cut_off(store)
     except (OSError, AlreadyRecording) as error:  # a store that may only be read, another process that is at it
-        return f"what was cut off cannot be finished now: {said(error)}"
+        return f"a recording that was cut off cannot be finished now: {said(error)}"
     for each in found:
         bulkhead.warn(bulkhead.LeftOut("", each.said))
     return next((each.said for each in found if each.failed), "")
@@ -234,25 +236,25 @@ def last_added(drives: Iterable[Drive], store: Path, tried: str = "") -> Drive:
 
 def open_folder(path: Path) -> Drive:
     """The finished drive in the folder `path`; DriveError says what it lacks, and what to do."""
-    anew = f": `pullbook rebuild {path.name}` makes it anew from {RAW}"
+    anew = f"; `pullbook rebuild {path.name}` makes it again from {RAW}"
     try:
         finish_commit(path, Disk())
         data = no_pipe(path / MANIFEST).read_bytes()
         config_text = no_pipe(path / CONFIG).read_text(encoding="utf-8")
     except FileNotFoundError as error:
         if (path / JOURNAL).is_dir():
-            raise DriveError(f"{path.name}: this drive is not closed: `pullbook recover` does that") from error
+            raise DriveError(f"{path.name}: this drive is not closed; `pullbook recover` closes it") from error
         lacking = Path(error.filename).name
         if lacking == MANIFEST and (path / RAW).exists():
-            raise DriveError(f"{path}: it has no {lacking}{anew}") from error
-        raise DriveError(f"{path}: this is no drive: it has no {lacking}") from error
+            raise DriveError(f"{path}: {lacking} is missing{anew}") from error
+        raise DriveError(f"{path}: this is not a drive, because {lacking} is missing") from error
     except (OSError, UnicodeDecodeError) as error:
         raise DriveError(f"{path}: cannot be read: {said(error)}") from error
     try:
         manifest = parse_manifest(data, path / MANIFEST)
         config = parse(config_text, RecorderConfig, str(path / CONFIG))
     except ConfigError as error:
-        raise DriveError(f"{error}: `pullbook rebuild {path.name} --config F` puts another in its place") from error
+        raise DriveError(f"{error}; `pullbook rebuild {path.name} --config F` replaces it") from error
     except DriveError as error:
         raise DriveError(f"{error}{anew}") from error
     # The folder's name is the id, also where the owner renamed or copied it; as text, whatever bytes it is of.
@@ -261,8 +263,8 @@ def open_folder(path: Path) -> Drive:
         try:
             getattr(drive, name)
         except ValidationError as error:
-            put = f"`pullbook rebuild {path.name} --{name} F` puts another in its place"
-            raise DriveError(f"{path / MANIFEST}: its {name} is none: {first_said(error)}: {put}") from error
+            put = f"`pullbook rebuild {path.name} --{name} F` replaces it"
+            raise DriveError(f"{path / MANIFEST}: its {name} cannot be used ({first_said(error)}); {put}") from error
     return drive
 
 
@@ -275,7 +277,7 @@ def _open_current(store: Path) -> Drive:
         with contextlib.suppress(FileNotFoundError):
             held = journal.read(path / JOURNAL)
             if not held.batches:
-                raise DriveError(f"{path.name}: nothing has been written of this drive yet: try again in a second")
+                raise DriveError(f"{path.name}: nothing of this drive is on the disk yet. Try again in a second")
             about = making.read_about(path / JOURNAL)
             config = parse(about.config_text, RecorderConfig, str(path / JOURNAL / CONFIG))
             raw = raw_table(held.raw)
@@ -321,7 +323,7 @@ def find_raw(store: Path, raw: pa.Table) -> Drive | None:
 def rebuild(drive: Drive, config: RecorderConfig, config_text: str, *, disk: Disk | None = None) -> Drive:
     """Build the drive's tables anew from raw.parquet with a configuration; DriveError where that cannot be done."""
     if drive.manifest.state == "recording":
-        raise DriveError(f"{drive.id}: it is still being recorded: rebuild it when it is closed")
+        raise DriveError(f"{drive.id}: it is still being recorded. Rebuild it once it is closed")
     with changing(drive.path):
         drive = open_folder(drive.path)
         raw, old = drive.table("raw"), drive.manifest
@@ -360,15 +362,15 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
         dropped = {name for name, model in (("car", CarConfig), ("setup", SetupConfig)) if not _fits(kept, name, model)}
         raw = _raw_rows(path, digests.get("raw rows"))
         built = build(raw, settings[0])
-        lost = f"{MANIFEST} was damaged and is made anew from {RAW}"
+        lost = f"{MANIFEST} was damaged and was made again from {RAW}"
         if not kept:
-            lost += f"; setup, car, weather, strikes, tags and fuel could not be read: they may stand in {aside}"
+            lost += f"; setup, car, weather, strikes, tags and fuel could not be read, but may still be in {aside}"
         elif dropped:
             lost += f"; {' and '.join(sorted(dropped))} could not be read"
         about = About(settings[1], remarks=(*kept.pop("found", ()), lost))
         fresh = manifest_of(path.name, kept.pop("state", "recovered"), raw, built, about)
         notes = [*fresh.notes, *(note for note in kept.pop("notes", ()) if note.added is not None)]
-        trace = [*kept.pop("trace", ()), _trace(f"mended by {program()}")]
+        trace = [*kept.pop("trace", ()), _trace(f"repaired by {program()}")]
         manifest = fresh.model_copy(update={**kept, "notes": notes, "trace": trace})
         files = files_of(manifest, settings[1], None, built, digests.get(RAW, ""))
         if before:
@@ -376,7 +378,7 @@ def mend(path: Path, settings: tuple[RecorderConfig, str] | None = None, *, disk
         try:
             commit_files(path, files, disk or Disk())
         except OSError as error:
-            raise DriveError(f"{path}: cannot be mended: {said(error)}") from error
+            raise DriveError(f"{path}: cannot be repaired: {said(error)}") from error
     return open_folder(path)
 
 
@@ -384,7 +386,7 @@ def _config_text(path: Path) -> str:
     try:
         return no_pipe(path / CONFIG).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as error:
-        raise DriveError(f"{path / CONFIG}: cannot be read: {said(error)}: name another with --config") from error
+        raise DriveError(f"{path / CONFIG}: cannot be read: {said(error)}. Name another with --config") from error
 
 
 def _fits(kept: dict[str, Any], name: str, model: type[BaseModel]) -> bool:
@@ -405,9 +407,9 @@ def _raw_rows(path: Path, digest: str | None) -> pa.Table:
     except DamagedTable as error:
         raise DriveError(str(error)) from error
     if not raw.schema.equals(RAW_SCHEMA):
-        raise DriveError(f"{path / RAW}: these are no raw bytes of a drive")
+        raise DriveError(f"{path / RAW}: this does not hold the raw bytes of a drive")
     if digest and raw_digest(raw) != digest:
-        raise DriveError(f"{path / RAW}: it is not what was recorded: its digest differs from the manifest's")
+        raise DriveError(f"{path / RAW}: it was changed since it was recorded (its checksum does not match {MANIFEST})")
     return raw
 
 

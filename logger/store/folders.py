@@ -31,7 +31,7 @@ def make_store(store: Path) -> None:
     try:
         store.mkdir(mode=0o700, parents=True, exist_ok=True)
     except FileExistsError as error:
-        raise NotADirectoryError(errno.ENOTDIR, "this is a file, and no folder", str(store)) from error
+        raise NotADirectoryError(errno.ENOTDIR, "this is a file, not a folder", str(store)) from error
 
 
 def drive_folders(store: Path) -> list[Path]:
@@ -96,7 +96,7 @@ def take_name(folder: Path, wanted: str, disk: Disk) -> Path:
             continue
         disk.sync_folder(path.parent)
         return path
-    raise OSError(f"a thousand drives are called {wanted}")
+    raise OSError(f"there are already a thousand drives called {wanted}")
 
 
 @contextlib.contextmanager

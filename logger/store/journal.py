@@ -114,7 +114,7 @@ class JournalWriter:
             self._disk.write(self._file, message)
             self._disk.sync(self._file)
             if not self._is_there():
-                raise JournalGone(f"{self.folder}: the journal was removed while it was written")
+                raise JournalGone(f"{self.folder}: the journal was deleted while it was being written")
         except JournalGone:
             self._end_segment()
             raise
@@ -144,7 +144,7 @@ class JournalWriter:
         self._segment += 1
         path = self._path
         if not self.folder.is_dir() and self._batch:
-            raise JournalGone(f"{self.folder}: the journal was removed while it was written")
+            raise JournalGone(f"{self.folder}: the journal was deleted while it was being written")
         self._file = self._disk.create(path)
         try:
             self._disk.write(self._file, _HEADER)

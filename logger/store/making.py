@@ -80,7 +80,7 @@ def write(
     disk = disk or Disk()
     raw = raw_table(raw)
     if (days := _days(raw)) > LONGEST_DAYS:
-        what = f"its times span {days:,.0f} days, and no drive lasts more than {LONGEST_DAYS}: is it several in one?"
+        what = f"its times span {days:,.0f} days, and the longest drive is {LONGEST_DAYS}. Is it several drives in one?"
         raise DriveError(f"{about.origin or 'these rows'}: {what}")
     built = build(raw, config)
     manifest = manifest_of(id_of(built.started_utc_ns), state, raw, built, about)
@@ -152,7 +152,7 @@ def close(
     try:
         if not finish_commit(path, disk) and not (path / MANIFEST).exists():
             if not folder.is_dir():
-                raise DriveError(f"{path}: there is no journal here to make a drive of")
+                raise DriveError(f"{path}: there is no journal here to make a drive from")
             held = journal.read(folder)
             if not held.batches:
                 clear_empty(path, held, disk)
@@ -271,18 +271,18 @@ def read_about(folder: Path) -> About:
             text = no_pipe(folder / CONFIG).read_text(encoding="utf-8")
             parse(text, RecorderConfig, CONFIG)
         except (OSError, ValueError) as error:
-            what = "is damaged: put the recorder's file there under that name, and `pullbook recover` goes on"
+            what = "is damaged. Put the recorder's file there under that name and run `pullbook recover` again"
             raise DriveError(f"{folder / CONFIG}: {what}") from error
-        return About(text, remarks=(f"{_ABOUT} of the journal is damaged: car, setup and weather are missing",))
+        return About(text, remarks=(f"{_ABOUT} of the journal is damaged, so car, setup and weather are missing",))
 
 
 def missing_from(held: journal.Journal) -> list[str]:
     said = []
     if held.missing_batches:
-        flushes = "1 flush" if held.missing_batches == 1 else f"{held.missing_batches} flushes"
-        said.append(f"Missing in the middle: {flushes}.")
+        flushes = "1 batch is" if held.missing_batches == 1 else f"{held.missing_batches} batches are"
+        said.append(f"{flushes} missing in the middle.")
     if held.cut_bytes:
-        said.append(f"{held.cut_bytes} bytes of the journal belong to no whole flush and were left out.")
+        said.append(f"{held.cut_bytes} bytes at the end were not written completely and were left out.")
     return said
 
 

@@ -21,7 +21,7 @@ MANIFEST = "drive.json"
 def _within_reach(when: datetime) -> datetime:
     """Times are kept as nanoseconds in 64 bits, which reach from 1677 to 2262; no drive is older than its receiver."""
     if not _FIRST_YEAR <= when.year < _LAST_YEAR:
-        raise ValueError(f"no drive is of the year {when.year}")
+        raise ValueError(f"the year {when.year} cannot be right")
     return when
 
 
@@ -181,9 +181,9 @@ def parse_manifest(data: bytes, path: Path) -> Manifest:
     try:
         manifest = Manifest.model_validate_json(data)
     except ValidationError as error:
-        raise DriveError(f"{path}: this is no manifest of a drive: {first_said(error)}") from error
+        raise DriveError(f"{path}: this does not describe a drive: {first_said(error)}") from error
     if manifest.schema_version > SCHEMA_VERSION:
-        raise DriveError(f"{path}: written by a newer program ({manifest.program}): update this one")
+        raise DriveError(f"{path}: written by a newer version ({manifest.program}). Update this program")
     return manifest
 
 

@@ -105,7 +105,7 @@ def _write_all(packed: zipfile.ZipFile, about: PackIndex, files: Iterable[tuple[
     entries = {}
     for name, data in files:
         if not is_known(name):
-            raise ValueError(f"{name}: no file of a pack is called so")
+            raise ValueError(f"{name}: no file in a pack has this name")
         entries[name] = PackEntry(bytes=len(data), sha256=hashlib.sha256(data).hexdigest())
         _put(packed, name, data)
     index = about.model_copy(update={"files": entries})
@@ -155,7 +155,7 @@ class PackFile:
         except InputError:
             raise
         except Exception as error:  # what a spoilt directory of a zip brings about is not to be counted up
-            raise InputError(f"{path}: this is no pack, or it was cut off: get it again") from error
+            raise InputError(f"{path}: this is not a pack, or it was cut off. Get it again") from error
         try:
             self._entries = self._listed(size)
             self.index = self._index()
@@ -206,41 +206,41 @@ class PackFile:
         for entry in self._zip.infolist():
             name = entry.filename
             if name != INDEX and not is_known(name):
-                raise InputError(f"{self.path}: it holds {name[:80]!r}, which no pack of this program holds")
+                raise InputError(f"{self.path}: it contains {name[:80]!r}, which does not belong in a pack")
             if name in entries:
-                raise InputError(f"{self.path}: it holds {name} twice")
+                raise InputError(f"{self.path}: it contains {name} twice")
             text = _is_text(name)
             if entry.compress_type != zipfile.ZIP_STORED and not text:
-                raise InputError(f"{self.path}: {name} is compressed, which no table or picture of a pack is")
+                raise InputError(f"{self.path}: {name} is compressed; tables and pictures of a pack never are")
             if text and entry.file_size > _LARGEST_TEXT:
-                raise InputError(f"{self.path}: {name} has {entry.file_size} bytes: too many for such a file")
+                raise InputError(f"{self.path}: {name} has {entry.file_size} bytes, too many for such a file")
             entries[name] = entry
             packed += entry.compress_size
         if packed > size:  # files that lie over each other
-            raise InputError(f"{self.path}: its files are longer than itself: this is no pack")
+            raise InputError(f"{self.path}: this is not a pack (its files are longer than the whole)")
         return entries
 
     def _index(self) -> PackIndex:
         if INDEX not in self._entries:
-            raise InputError(f"{self.path}: it has no {INDEX}: this is no pack")
+            raise InputError(f"{self.path}: this is not a pack, because {INDEX} is missing")
         data = b"".join(self._plain(INDEX, min(self._entries[INDEX].file_size, _LARGEST_INDEX)))
         try:
             told = _Version.model_validate_json(data)
             if told.pack > VERSION:
-                raise InputError(f"{self.path}: a pack of a newer form ({told.pack}): update this program")
+                raise InputError(f"{self.path}: a pack of a newer version ({told.pack}). Update this program")
             return PackIndex.model_validate_json(data)
         except ValidationError as error:
-            raise InputError(f"{self.path}: its {INDEX} is none of a pack: {first_said(error)}") from error
+            raise InputError(f"{self.path}: its {INDEX} does not describe a pack: {first_said(error)}") from error
 
     def _whole(self) -> None:
         """That pack.json and the zip name the same files with the same sizes."""
         for name, entry in self.index.files.items():
             if name == INDEX or name not in self._entries:
-                raise InputError(f"{self.path}: {name[:80]!r} is missing: get the pack again")
+                raise InputError(f"{self.path}: {name[:80]!r} is missing. Get the pack again")
             if self._entries[name].file_size != entry.bytes:
-                raise InputError(f"{self.path}: {name} has another size than {INDEX} says: get the pack again")
+                raise InputError(f"{self.path}: {name} is not the size that {INDEX} lists. Get the pack again")
         if stray := [name for name in self._entries if name != INDEX and name not in self.index.files]:
-            raise InputError(f"{self.path}: its {INDEX} does not know {stray[0]}: this is no pack")
+            raise InputError(f"{self.path}: this is not a pack ({stray[0]} is not listed in its {INDEX})")
 
     def _blocks(self, name: str) -> Iterator[bytes]:
         entry, digest = self.index.files[name], hashlib.sha256()
@@ -248,7 +248,7 @@ class PackFile:
             digest.update(block)
             yield block
         if digest.hexdigest() != entry.sha256:
-            raise InputError(f"{self.path}: {name} is not what was packed: its digest differs: get the pack again")
+            raise InputError(f"{self.path}: {name} changed since it was packed. Get the pack again")
 
     def _plain(self, name: str, size: int) -> Iterator[bytes]:
         """A file's bytes, `size` of them, never more."""
@@ -263,9 +263,9 @@ class PackFile:
         except InputError:
             raise
         except Exception as error:  # a broken stream, a wrong checksum, a lie about the file's place: many kinds
-            raise InputError(f"{self.path}: {name} is damaged: get the pack again") from error
+            raise InputError(f"{self.path}: {name} is damaged. Get the pack again") from error
         if left:
-            raise InputError(f"{self.path}: {name} has another size than it should: get the pack again")
+            raise InputError(f"{self.path}: {name} has the wrong size. Get the pack again")
 
 
 class _Version(BaseModel):

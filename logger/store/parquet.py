@@ -62,14 +62,14 @@ def read_table(path: Path, digest: str | None, columns: Sequence[str]) -> pa.Tab
     try:
         data = no_pipe(path).read_bytes()
         if digest and digest_of(data) != digest:
-            raise DamagedTable(f"{path}: it is not what was written there: its digest differs from the manifest's")
+            raise DamagedTable(f"{path}: it was changed since it was written (its checksum does not match drive.json)")
         table = table_of(data)
     except OSError as error:
         if error.strerror is None:  # pyarrow's own, which tells of its insides
-            raise DamagedTable(f"{path}: this is no whole Parquet file") from error
+            raise DamagedTable(f"{path}: this is not a complete Parquet file") from error
         raise DamagedTable(f"{path}: cannot be read: {said(error)}") from error
     except (pa.ArrowException, ValueError) as error:
-        raise DamagedTable(f"{path}: this is no whole Parquet file") from error
+        raise DamagedTable(f"{path}: this is not a complete Parquet file") from error
     if lacking := [name for name in columns if name not in table.column_names]:
-        raise DamagedTable(f"{path}: it lacks the column {lacking[0]!r}")
+        raise DamagedTable(f"{path}: the column {lacking[0]!r} is missing")
     return table

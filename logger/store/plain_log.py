@@ -46,7 +46,7 @@ class PlainLog:
             elif passed > _UNTIMED_BYTES:
                 break
         if not clock.began:
-            said = "neither a capture nor an NMEA log: no sentence with a time and a right checksum"
+            said = "not a recording and not an NMEA log: it has no sentence with a time and a correct checksum"
             raise CaptureError(f"{self._path}: {said}")
 
 

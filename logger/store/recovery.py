@@ -45,11 +45,13 @@ def recover(store: Path, *, only: Iterable[Path] | None = None, disk: Disk | Non
             continue
         if made is None:
             became = "set aside" if held.cut_bytes else "removed"
-            found.append(Recovered(None, f"{path.name}: it was cut off before a byte was safe, and was {became}"))
+            found.append(
+                Recovered(None, f"{path.name}: it was cut off before anything was on the disk, and was {became}")
+            )
         elif was_closed:
-            found.append(Recovered(made, f"{made.name}: it was complete already; its journal is cleared away"))
+            found.append(Recovered(made, f"{made.name}: it was already complete; its journal was deleted"))
         else:
-            lost = " ".join(missing_from(held)) or "Nothing that was flushed is missing."
+            lost = " ".join(missing_from(held)) or "Nothing that was on the disk is missing."
             manifest = parse_manifest((made / MANIFEST).read_bytes(), made / MANIFEST)
             minutes = f"{manifest.duration_s / S_PER_MINUTE:.1f} min"
             found.append(Recovered(made, f"{made.name}: recovered {minutes}, {held.raw.num_rows} chunks. {lost}"))

@@ -248,7 +248,9 @@ class Decoding:
         tables = {name: source.table(fit) for name, source in told.items()}
         remarks = [*dates, *fit.remarks]
         for name, count in self.unknown.items():
-            remarks.append(f"source {name!r} is not in the configuration: its {count} chunks are kept in raw only")
+            remarks.append(
+                f"source {name!r} is not in the configuration; its {count} chunks are kept only as raw bytes"
+            )
         for name, source in told.items():
             if not source.chunks:
                 remarks.append(f"nothing came from source {name!r}")
@@ -380,7 +382,7 @@ def _gaps(recorded: Decoding, fit: clock.ClockFit) -> list[dict[str, Any]]:
     woken += [piece.from_mono_ns for piece in fit.pieces[1:]]
     for start, end in zip(before[long].tolist(), after[long].tolist(), strict=True):
         slept = any(start < mono_ns <= end for mono_ns in woken)
-        silent = "nothing arrived" if recorded.events else "no sentence tells a time"
+        silent = "nothing arrived" if recorded.events else "no sentence has a time"
         gaps.append((start, end, None, "the computer slept" if slept else silent))
     return [
         {"source": name, "start_utc": _iso(fit, start), "end_utc": _iso(fit, end), "why": why}

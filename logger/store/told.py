@@ -205,7 +205,7 @@ class ToldReceiver(ToldSource):
             null={**self.fixes.null, "utc_ns": ~timed},
         )
         basis = "from the computer's clock" if len(anchors.mono_ns) else "counted from 1970-01-01"
-        return f"no sentence of {self.config.name!r} tells a date: it is {basis}"
+        return f"no sentence of {self.config.name!r} has a date; it is {basis}"
 
     @property
     def timed(self) -> NDArray[np.bool_]:
@@ -269,7 +269,7 @@ class ToldInstrument(ToldSource):
         read = readings.joined(list(self._blocks))
         name = self.config.name
         fields = [
-            field_of(q.name, pa.float64(), q.unit, q.description or f"{q.name} as {name} tells it")
+            field_of(q.name, pa.float64(), q.unit, q.description or f"{q.name} as {name} sends it")
             for q in self._readings_of.channels
         ]
         # What could not be read is null in the files: every program knows what that means.
@@ -281,7 +281,7 @@ class ToldInstrument(ToldSource):
         words = columns.of_bytes([word.encode() for word in readings.VOID_REASONS if word is not None], pa.string())
         codes = read.void_code
         void = pa.DictionaryArray.from_arrays(columns.of_numbers(codes - 1, pa.int8(), codes == 0), words)
-        fields.append(field_of("void", void.type, "", "why the reading is not to be used; null where it is good"))
+        fields.append(field_of("void", void.type, "", "why the reading is not used; null if it is good"))
         time_ns = fit.utc_ns(read.mono_ns - self.latency_ns)
         return _table(name, time_ns, read.mono_ns, [*given, void], fields)
 

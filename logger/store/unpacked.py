@@ -69,7 +69,7 @@ class Unpacked:
         first = True
         try:
             if not stat.S_ISREG(self._path.stat().st_mode):
-                raise CaptureError(f"{self._path}: cannot be read: this is no file")
+                raise CaptureError(f"{self._path}: cannot be read: this is not a file")
             with self._path.open("rb") as file:
                 zipped = file.read(2) == _GZIP
                 file.seek(0)
@@ -94,7 +94,7 @@ class Unpacked:
                     yield block
                 packed = unzip.unconsumed_tail
                 if not packed and not unzip.eof and not block and not (packed := file.read(BLOCK_BYTES)):
-                    self.remarks.append("the gzip'd file is cut off: what there is of it was read")
+                    self.remarks.append("the gzipped file is cut off; everything before the cut was read")
                     return
             packed = unzip.unused_data
 

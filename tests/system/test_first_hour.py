@@ -135,12 +135,12 @@ def test_from_installing_to_the_first_printed_run(tmp_path: Path) -> None:
             (r"Cooled by air or water \[air\]:$", ""),
             (r"Its carburettor, in your words \[Enter: nothing\]:$", ""),
             (r"Speeds in mph or km/h \[mph\]:$", ""),
-            *([(r"Record from login on.*\[no\]:$", "")] if autostart.possible() else []),
+            *([(r"Start recording on its own at each login.*\[no\]:$", "")] if autostart.possible() else []),
         ):
             owner.wait(question)
             owner.type(text)
             answers += 1
-        said = owner.wait(r"Drive off when you like:\n +pullbook record\n.*\$$")
+        said = owner.wait(r"Start recording when you like:\n +pullbook record\n.*\$$")
         assert "Traceback" not in said
 
         owner.type("pullbook record")

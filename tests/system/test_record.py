@@ -196,9 +196,9 @@ def test_a_lock_or_a_drive_that_is_deleted_while_recording_is_told(tmp_path: Pat
         first = recording.wait(lambda state: state["drive"])["drive"]
         (store / ".recorder" / "lock").unlink()
         ends = time.monotonic() + 10
-        while "lock of the store was deleted" not in recording.said() and time.monotonic() < ends:
+        while "lock file was deleted" not in recording.said() and time.monotonic() < ends:
             time.sleep(0.05)
-        assert "lock of the store was deleted, and is taken anew" in recording.said()
+        assert "lock file was deleted; it was made again" in recording.said()
         assert "at work here" in pullbook("recover", store=store, code=1)
         shutil.rmtree(store / first)
         board.send(b"3,4\r\n")
@@ -206,6 +206,6 @@ def test_a_lock_or_a_drive_that_is_deleted_while_recording_is_told(tmp_path: Pat
         board.send(b"5,6\r\n")
         recording.wait(lambda state: state["state"] == "recording")
         code, _ = recording.stop()
-        assert code == 1 and "removed while it was written" in recording.said()
+        assert code == 1 and "deleted while it was being written" in recording.said()
     raw = drive.open_drive(store, "last").table("raw")
     assert bytes_of(raw, "board") == b"3,4\r\n5,6\r\n"

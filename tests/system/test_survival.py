@@ -180,7 +180,7 @@ def test_a_disk_that_fills_up_stops_recording_cleanly_and_goes_on(small_disk: Pa
             sender.stop()
             code, _ = recording.stop()
             assert code == 1
-            assert "less than 2 MB are free" in recording.said()
+            assert "less than 2 MB free" in recording.said()
             assert "no room on the disk" in recording.said()
         whole = board.all_sent()
         parts = [bytes_of(made.table("raw"), "board") for made in drive.list_drives(store)]

@@ -142,7 +142,7 @@ def cautions() -> list[str]:
     """What may hurt somebody: those that the recorder shows, and more."""
     from logger.record.panel import CAUTIONS
 
-    shown = " ".join(CAUTIONS.split()).removesuffix("All this stands in README.md as well.").strip()
+    shown = " ".join(CAUTIONS.split()).removesuffix("README.md says all of this too.").strip()
     return [
         *(f"{line.strip().removesuffix('.')}." for line in shown.split(". ") if line.strip()),
         "Lean running can overheat and destroy an engine, an air-cooled one within minutes. Every jet suggestion "

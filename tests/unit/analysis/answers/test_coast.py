@@ -141,7 +141,7 @@ def test_what_looked_like_a_coast_is_listed_with_its_reason(
     assert [each["start_utc"] for each in found["list"]] == [each["start_utc"] for each in coasts[:2]]
     assert all(each["noted"] for each in found["list"])
     assert [each["start_utc"] for each in found["left_out"]][-2:] == [each["start_utc"] for each in coasts[2:]]
-    assert {each["why"] for each in found["left_out"][-2:]} == {"no note says that it was one"}
+    assert {each["why"] for each in found["left_out"][-2:]} == {"no note marks it as a coast"}
     left = found["left_out"][-1]
     told = one_line(terminal.text("coast", drives["coasts"].id, "--units", "km/h"))
     assert (

@@ -283,7 +283,7 @@ def test_own_jets_and_targets_of_the_options(drives: DriveStore, tmp_path: Path,
     printed = json.loads(said("last", "--json", "--jets", str(own), "--targets", str(targets)))
     assert [row["jet"] for row in printed["expected"]] == ["other"]
     assert printed["verdict"] == "none to be had"
-    assert "more than one step" in printed["expected"][0]["why_not"]
+    assert "more than one step allows" in printed["expected"][0]["why_not"]
     same = jets_answer(drives, drives.drive("last"), own=JetsConfig.model_validate({"jet": [
         {"mark": "other", "measured_mm": 1.09}]}))  # fmt: skip
     assert "other" in [each.jet for each in same.expected]

@@ -112,9 +112,9 @@ def test_a_start_that_the_board_cannot_tell_says_why(
     monkeypatch.setattr(board_channels, "read_accelerations", cut)
     told = run_verb(store, "runs", drive.id, "--json").json["runs"]
     assert [run["first_movement_by"] for run in told] == ["imu", "fixes", "imu"]
-    assert told[1]["board_why_not"] == "the board's lines are missing about its start"
+    assert told[1]["board_why_not"] == "the board's lines are missing around the start"
     said = " ".join(run_verb(store, "runs", drive.id).out.split())
-    assert "first movement by the fixes alone: the board's lines are missing about its start" in said
+    assert "first movement by the fixes alone: the board's lines are missing around the start" in said
 
 
 def test_without_a_board_nothing_is_said_of_one(tmp_path: Path) -> None:

@@ -186,7 +186,7 @@ def test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run(store: Path, tmp_
     copy = Path(shutil.copytree(store, tmp_path / "store"))
     before = run_verb(copy, "runs", "--all", "--json").json["runs"]
     said = run_verb(copy, "fuel", "last", "--used", "2L")
-    assert said.code == 2 and "is no car's consumption" in said.err and "--anyway" in said.err
+    assert said.code == 2 and "cannot be right for a car" in said.err and "--anyway" in said.err
     assert run_verb(copy, "fuel").code == 1  # nothing is kept
     assert run_verb(copy, "fuel", "last", "--used", "0.15L").code == 0
     assert run_verb(copy, "fuel", "last", "--used", "2L", "--anyway").code == 0

@@ -223,7 +223,7 @@ def test_a_prediction_is_labelled_and_comes_with_its_assumptions(
 def test_what_cannot_be_foretold_is_refused(says: Says, season: tuple[Path, dict[str, str]]) -> None:
     _, drives = season
     refused(says("whatif", drives["starts"]), 2, "nothing is changed")
-    refused(says("whatif", drives["starts"], "--gearing", "+8%"), 1, "the belt picks its own ratio")
+    refused(says("whatif", drives["starts"], "--gearing", "+8%"), 1, "the belt sets its own ratio")
     refused(says("whatif", drives["starts"], "--drag", "-10"), 2, "--drag", "out of reach")
     refused(says("whatif", drives["starts"], "--mass", "-390kg"), 2, "--mass")
     refused(says("whatif", drives["starts"], "--mass", "-20kg", "--to", "90mph"), 1, "not all of these runs reached")

@@ -66,20 +66,20 @@ NAMES = (
 
 @pytest.mark.parametrize("name", NAMES)
 def test_no_name_of_a_pack_leads_out_of_it(root: Path, name: str) -> None:
-    refused(root, rewritten(root / "finch.zip", root / "h.zip", _name(name)), "which no pack of this program holds")
+    refused(root, rewritten(root / "finch.zip", root / "h.zip", _name(name)), "which does not belong in a pack")
 
 
 WRONG: dict[str, tuple[Callable[[dict[str, bytes]], None], bool, str]] = {
-    "newer": (_index(pack=2), True, "newer form"),
-    "no version": (_index(pack="x"), True, "none of a pack"),
-    "owner is a path": (_index(owner="../../x"), True, "none of a pack"),
-    "for nobody": (_index(made_for="all"), True, "none of a pack"),
-    "digest": (lambda files: files.update({"car.toml": files["car.toml"][::-1]}), False, "digest differs"),
-    "size": (lambda files: files.update({"car.toml": b"x"}), False, "another size"),
-    "stray": (lambda files: files.update({"jets.toml": b"x"}), False, "does not know"),
+    "newer": (_index(pack=2), True, "newer version"),
+    "no version": (_index(pack="x"), True, "does not describe a pack"),
+    "owner is a path": (_index(owner="../../x"), True, "does not describe a pack"),
+    "for nobody": (_index(made_for="all"), True, "does not describe a pack"),
+    "digest": (lambda files: files.update({"car.toml": files["car.toml"][::-1]}), False, "changed since it was packed"),
+    "size": (lambda files: files.update({"car.toml": b"x"}), False, "is not the size"),
+    "stray": (lambda files: files.update({"jets.toml": b"x"}), False, "is not listed in its"),
     "missing": (lambda files: files.pop("car.toml") and None, False, "is missing"),
-    "no index": (lambda files: files.pop("pack.json") and None, False, "has no pack.json"),
-    "index is none": (lambda files: files.update({"pack.json": b"{"}), False, "none of a pack"),
+    "no index": (lambda files: files.pop("pack.json") and None, False, "pack.json is missing"),
+    "index is none": (lambda files: files.update({"pack.json": b"{"}), False, "does not describe a pack"),
 }
 
 
@@ -104,7 +104,7 @@ def test_a_pack_that_was_cut_off_is_refused_wherever(root: Path) -> None:
         (root / "h.zip").write_bytes(data[: int(share * len(data))])
         refused(root, root / "h.zip", "cut off")
     (root / "h.zip").write_bytes(b"PK\3\4" + random.Random(1).randbytes(5000))
-    refused(root, root / "h.zip", "no pack")
+    refused(root, root / "h.zip", "not a pack")
     refused(root, root / "store", "this is a folder")
     refused(root, root / "none.zip", "no such file")
 
@@ -133,7 +133,7 @@ def test_no_small_file_becomes_a_huge_one(root: Path, monkeypatch: pytest.Monkey
     files["car.toml"] = bytes(100 << 20)
     refused(root, written(toml=zipfile.ZIP_DEFLATED), "too many")
     # Files that lie over each other (Fifield 2019): each claims the same bytes.
-    refused(root, _overlapping(root), "longer than itself")
+    refused(root, _overlapping(root), "longer than the whole")
     # A table of a hundred million million rows in a few bytes: a column of one value, again and again.
     table = pa.table({"time": pa.array(np.zeros(40_000_000, np.int64), pa.timestamp("ns", tz="UTC"))})
     sink = io.BytesIO()

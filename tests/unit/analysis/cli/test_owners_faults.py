@@ -40,7 +40,7 @@ def cut_off(store: Path, seconds: int = 5) -> Path:
 
 
 @pytest.mark.parametrize(
-    ("lost", "said"), [(0, "Nothing that was flushed is missing."), (100, "belong to no whole flush")]
+    ("lost", "said"), [(0, "Nothing that was on the disk is missing."), (100, "were not written completely")]
 )
 def test_last_says_what_it_finished_and_what_is_missing(tmp_path: Path, lost: int, said: str) -> None:
     segment = cut_off(tmp_path)

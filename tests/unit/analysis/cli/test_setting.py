@@ -92,7 +92,7 @@ def test_with_nothing_in_force_it_says_what_it_is_made_from(store: Path) -> None
         (["main_jt_mm=1.06"], "main_jt_mm is no part so far: is it main_jet_mm?"),
         (["main_jet=1.06"], "main_jet is no part so far: is it main_jet_mm?"),
         (["snorkel=lnog", "--forget", "snorkle"], "has no such part"),
-        (["main_jet_mm=1,06"], "write decimals with a point: 1.06"),
+        (["main_jet_mm=1,06"], "write the decimal with a point: 1.06"),
         (["main_jet_mm"], "expected a part and its value"),
         (["snorkel=short"], "nothing is otherwise"),
         (["main_jet_mm=1.06", "main_jet_mm=1.05"], "given twice"),

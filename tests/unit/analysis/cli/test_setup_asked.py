@@ -143,7 +143,7 @@ def test_record_asks_nothing_of_what_is_known_or_in_force_and_no_other_drive_hol
 
     monkeypatch.setattr(record.hooks, "questions", broken)
     asked_by_record(store)
-    assert "could not be held against" in capsys.readouterr().err
+    assert "could not be compared with those" in capsys.readouterr().err
 
 
 @posix

@@ -102,8 +102,8 @@ def test_whatever_is_typed_is_kept_or_told_at_its_entry(kind: str, data: st.Data
     ("kind", "group", "name", "typed", "said"),
     [
         ("car", "car", "car.mass_kg", "392kg", "write it without quotes and without kg: 392"),
-        ("car", "car", "car.mass_kg", "", "this key is missing and is needed"),
-        ("car", "car", "car.mass_kg", "7", "a car of 50 to 20000 kg is expected"),
+        ("car", "car", "car.mass_kg", "", "this key is needed and is missing"),
+        ("car", "car", "car.mass_kg", "7", "expected 50 to 20000 kg"),
         ("car", "limits", "limits.head_max", "hot", "expected a temperature with its unit"),
         ("car", "car", "car.cooling", "ice", "expected 'air' or 'water'"),
         ("recorder", "source-1", "source.1.column.0.channel", "AFR 1", "a name of small letters"),

@@ -141,7 +141,7 @@ def test_each_mask_takes_its_own() -> None:
     assert took["void: status"] == pytest.approx(5, abs=0.2)
     assert took["free air"] == pytest.approx(4, abs=0.2)
     assert took["overrun"] == pytest.approx(20, abs=0.3)
-    assert took["standstill: kept as the idle row"] == pytest.approx(35, abs=1.5)
+    assert took["standstill (kept as the idle row)"] == pytest.approx(35, abs=1.5)
     assert took["just after a step"] < 10
 
 
@@ -176,7 +176,7 @@ def test_where_the_receiver_was_blind_nothing_is_mapped() -> None:
     speed[hole] = np.nan
     state = known_state(np.where(np.isnan(speed), np.nan, share), speed)
     took = mask_seconds(state, read(state, by_share(share)))
-    assert took["no speed to lay it against"] == pytest.approx(20, abs=2)
+    assert took["no speed at that time"] == pytest.approx(20, abs=2)
 
 
 def test_standstill_is_the_idle_row_and_in_no_band() -> None:

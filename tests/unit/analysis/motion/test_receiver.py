@@ -281,11 +281,14 @@ def test_strays_do_not_move_the_motion(truth: Truth) -> None:
 
 def test_a_receiver_is_said_in_words() -> None:
     said = Receiver(10.0, 0.05, 0.5, 1.0, 0.0, 0.0, 0.12, 0.04).words("km/h")
-    assert said == "10 a second, noise 0.05 m/s, half of it wandering over 1 s, no smoothing seen (at most 0.12 s)"
+    assert said == "10 fixes a second, noise 0.05 m/s, half of it drifting over 1 s, no smoothing seen (at most 0.12 s)"
     said = Receiver(5.0, 0.031, smoothing_s=0.35, smoothing_low_s=0.3, smoothing_high_s=0.4, outlier_share=0.02).words(
         "mph"
     )
-    assert said == "5 a second, noise 0.07 mph, smooths speed over 0.35 s (0.30 to 0.40), 2 % of its readings stray"
+    assert (
+        said
+        == "5 fixes a second, noise 0.07 mph, smooths speed over 0.35 s (0.30 to 0.40), 2 % of its readings far off"
+    )
 
 
 def test_a_receiver_is_kept_as_json(truth: Truth) -> None:

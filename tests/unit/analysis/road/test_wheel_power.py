@@ -139,7 +139,7 @@ def test_gear_changes_leave_a_hole_and_not_a_dent() -> None:
 
 
 def test_nothing_to_tell_a_power_is_refused() -> None:
-    with pytest.raises(NoAnswer, match="no run tells a power"):
+    with pytest.raises(NoAnswer, match="no run shows the power"):
         wheel_power.wheel_curve([], MASS, ROAD)
 
 
@@ -230,7 +230,7 @@ def test_gearing_is_foretold_for_one_fixed_ratio_only(curve: WheelCurve) -> None
     short = predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, direct)
     assert short.times[0].change_s < 0, "the simulated engine has more force low down, where a shorter gear lifts it"
     for gearing, words in (
-        (Gearing(belt_low=2.9, belt_high=0.8), "the belt picks its own ratio"),
+        (Gearing(belt_low=2.9, belt_high=0.8), "the belt sets its own ratio"),
         (None, r"no \[gearing\]"),
         (Gearing(gears=[2.0, 1.0]), "several gears"),
     ):
@@ -259,14 +259,14 @@ SMALLEST = '[car]\nname = "X"\nmass_kg = 400\ncooling = "air"\n'
 @pytest.mark.parametrize(
     ("text", "words"),
     [
-        ("[gearing]\ngears = [1.0, 2.0]\n", "gears must fall from the lowest gear up"),
+        ("[gearing]\ngears = [1.0, 2.0]\n", "list gears from the lowest gear"),
         ("[gearing]\ngears = [1.0]\nbelt_low = 3\nbelt_high = 1\n", "not both"),
         ("[gearing]\nbelt_low = 3\n", "a belt needs both belt_low and belt_high"),
         ("[gearing]\nbelt_low = 0.8\nbelt_high = 2.9\n", "belt_low (pulling away) must be above belt_high"),
         ("[gearing]\nfinal_ratio = -4\n", "gearing.final_ratio: found -4"),
         ("[tyres]\ncircumference_m = 16\n", "tyres.circumference_m: found 16"),
         ("[tyres]\ncircumfrence_m = 1.6\n", "did you mean 'circumference_m'?"),
-        ("[road_load]\na_n = 50\n", "road_load.c_n_per_mps2: this key is missing"),
+        ("[road_load]\na_n = 50\n", "road_load.c_n_per_mps2: this key is needed and is missing"),
         (
             "[road_load]\nc_n_per_mps2 = -1\na_n = 1\nmass_kg = 1\nair_density_kg_per_m3 = 1\n",
             "road_load.c_n_per_mps2: found -1",

@@ -197,7 +197,7 @@ def test_the_doubt_of_the_smoothing_is_what_that_much_smoothing_does(
 
 def test_a_run_that_is_not_counted_is_no_best(pull: Truth) -> None:
     (run,) = found_in(received(pull))
-    wrong = dataclasses.replace(run, why_not="its positions moved 3 m where its speed makes 30 m")
+    wrong = dataclasses.replace(run, why_not="its positions moved 3 m but its speed gives 30 m")
     summary = pairs.summarise([wrong, run], 20 * MPH, "one foot")
     assert summary is not None
     assert (summary.runs, summary.best_run) == (1, 1)

@@ -101,8 +101,8 @@ def test_nothing_but_enter_where_it_can_guess(tmp_path: Path) -> None:
 def test_answers_are_asked_again_until_they_can_be_used(tmp_path: Path) -> None:
     answers = ["", "392", "7,4kg", "3kg", "860lb", "ice", "w", 'two 32s, "as found" # 2', "knots", "km"]
     result = begin(tmp_path, "--only", "car", answers="\n".join(answers) + "\n")
-    assert "has no unit" in result.output and "write decimals with a point" in result.output
-    assert "a car of 50 to 20000 kg" in result.output
+    assert "has no unit" in result.output and "Write decimals with a point" in result.output
+    assert "50 to 20000 kg" in result.output
     assert "expected air or water" in result.output and "expected mph or km/h" in result.output
     car = load(tmp_path / "car.toml", CarConfig)
     assert car.car.mass_kg == pytest.approx(860 * 0.45359237, abs=0.05)  # 1 lb = 0.45359237 kg (NIST SP 811)
@@ -119,10 +119,10 @@ def test_a_mass_is_told_as_it_is_written(tmp_path: Path) -> None:
 
 def test_who_stops_half_way_goes_on_from_there(tmp_path: Path) -> None:
     stopped = begin(tmp_path, "--only", "car", answers="Wren\n392kg\n")
-    assert isinstance(stopped.exception, InputError) and "the answers end before" in str(stopped.exception)
+    assert isinstance(stopped.exception, InputError) and "the input ended before" in str(stopped.exception)
     assert not (tmp_path / "car.toml").exists()
     again = begin(tmp_path, "--only", "car", answers="\n" * 5)
-    assert "Your answers of last time are offered" in again.output
+    assert "Your answers from last time are in [ ]" in again.output
     assert load(tmp_path / "car.toml", CarConfig).car.name == "Wren"
     assert not (tmp_path / ".recorder" / "begun.json").exists()
 
@@ -163,7 +163,7 @@ def test_bytes_that_are_no_text_end_no_questions(
     names = [b"K\xe4fer\n"] + ([b"Wren\n"] if errors == "strict" else [])
     typed = io.BufferedReader(Lines(*names, b"392kg\n", b"\n", b"\n", b"\n"))
     monkeypatch.setattr("sys.stdin", io.TextIOWrapper(typed, encoding="utf-8", errors=errors))
-    with pytest.raises(ConfigError, match=r"recorder\.toml: there is no such file"):  # the car alone was asked about
+    with pytest.raises(ConfigError, match=r"recorder\.toml: no such file"):  # the car alone was asked about
         begin_(only="car", store=tmp_path)
     assert load(tmp_path / "car.toml", CarConfig).car.name == name
 
@@ -186,7 +186,7 @@ def test_a_file_that_cannot_be_read_is_named_and_left(tmp_path: Path) -> None:
 
 def test_without_a_port_the_explained_file_looks_for_both(tmp_path: Path) -> None:
     result = begin(tmp_path, "--only", "ports", answers="listen\n\n")
-    assert result.output.count("Nothing speaks") == 2
+    assert result.output.count("Nothing heard looks like") == 2
     assert [source.port for source in load(tmp_path / "recorder.toml", RecorderConfig).source] == ["auto", "auto"]
 
 
@@ -218,7 +218,7 @@ def test_any_part_of_what_ports_prints_can_be_pasted(tmp_path: Path) -> None:
                 said = str(error)
                 assert "\n" not in said
                 if first == 0:
-                    assert "line 1: '$ pullbook ports --listen' is a line of the screen" in said, part
+                    assert "line 1: '$ pullbook ports --listen' was copied from the screen" in said, part
                 else:
                     assert re.search(r"line \d+: |missing|unknown key|has a name", said), (said, part)
 

@@ -45,7 +45,7 @@ def test_import_answers_and_prints(files: Path) -> None:
     assert made.manifest.origin == "drive.jsonl"
 
     said = run("import", files / "drive.jsonl", *config, *store)
-    assert "in the store already: 2026-05-02_091430Z" in said
+    assert "already in the store: 2026-05-02_091430Z" in said
     assert max(len(line) for line in said.splitlines()) <= 80
     again = pullbook("import", files / "drive.jsonl", *config, *store)
     assert (again["drive"], again["already"], answer["already"]) == (answer["drive"], True, False)
@@ -116,7 +116,7 @@ def test_rebuild_puts_setup_and_calibration_right(files: Path) -> None:
     answer = pullbook("rebuild", "last", "--setup", files / "setup.toml", *store)
     made = drive.open_drive(files / "store", answer["drive"])
     assert made.setup is not None and made.setup.name == "short snorkel"
-    assert [trace.what for trace in made.manifest.trace][-1] == "setup put right"
+    assert [trace.what for trace in made.manifest.trace][-1] == "setup corrected"
     other = files / "other.toml"
     other.write_text(CONFIG_TEXT.replace('"afr"', '"afr"\n  offset = 1.0'))
     said = run("rebuild", "last", "--config", other, *store)
@@ -133,7 +133,7 @@ def test_capture_writes_what_import_reads(files: Path) -> None:
     assert list(capture.rows(capture.read(files / "out.jsonl.gz").raw)) == list(
         capture.rows(capture.read(files / "drive.jsonl").raw)
     )
-    with pytest.raises(InputError, match="exists already"):
+    with pytest.raises(InputError, match="already exists"):
         run("capture", "last", files / "out.jsonl.gz", *store)
     assert "where you drove" in run("capture", "last", files / "out.jsonl.gz", "--force", *store)
 
@@ -144,7 +144,7 @@ def test_recover_on_the_command_line(tmp_path: Path, raw: pa.Table) -> None:
     (found,) = pullbook("recover", "--store", tmp_path)["recovered"]
     assert found["drive"] == "2026-05-02_091430Z" and found["state"] == "recovered"
     path = recorded(tmp_path, raw)
-    with Lock(tmp_path), pytest.raises(NoAnswer, match="a recorder is at work"):
+    with Lock(tmp_path), pytest.raises(NoAnswer, match="a recorder is running"):
         run("recover", "--store", tmp_path)
     for name in ("about.json", "recorder.toml"):
         (path / "journal" / name).unlink()

@@ -370,17 +370,17 @@ def test_a_frame_of_another_length_is_rejected() -> None:
     ("text", "line"),
     [
         ('kind = "pattern"\npattern = "(?P<afr>.)(?=x)"\n[[source.channel]]\nchannel = "afr"',
-         "the pattern is no regular expression that RE2 takes: invalid perl operator: (?="),
+         "RE2 cannot read the pattern as a regular expression: invalid perl operator: (?="),
         ('kind = "pattern"\npattern = "(?P<afr>.)"\n[[source.channel]]\nchannel = "egt"',
-         "the pattern has no group named 'egt': write (?P<egt>...)"),
+         "the pattern has no group named 'egt'. Write (?P<egt>...)"),
         ('kind = "pattern"\npattern = "(?P<afr>.)"\n[[source.channel]]\nunit = "V"',
-         "a channel of a pattern is missing its name: channel = ..."),
+         "a channel of this pattern has no name. Write channel = ..."),
         ('kind = "numbers"\n[[source.column]]\nchannel = "afr"\n[[source.column]]\nchannel = "afr"',
-         "two channels are named 'afr': each needs a name of its own"),
+         "two channels are named 'afr'. Give each its own name"),
         ('kind = "numbers"\n[[source.column]]\nunit = "V"',
-         "no column has a name, so nothing would be recorded in a table: channel = ..."),
+         "no column has a name, so its table would be empty. Name one: channel = ..."),
         ('kind = "frame"\nsync = "AA"\nlength = 9\n[[source.field]]\nchannel = "v"\nat = 1\ncode = "f"\nmask = 1',
-         "a mask needs a whole number, code 'f' is a fraction"),
+         "a mask needs a whole number, but code 'f' is for fractions"),
     ],
 )  # fmt: skip
 def test_what_could_not_be_decoded_is_refused_in_one_line(text: str, line: str) -> None:

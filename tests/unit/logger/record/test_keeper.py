@@ -238,7 +238,7 @@ def test_a_nearly_full_disk_ends_the_drive_and_room_begins_the_next_with_all_tha
     store.free = 49 * 10**6
     send(10)
     assert store.keeper.state == RecorderState.NO_ROOM
-    assert store.keeper.trouble == "less than 50 MB are free"
+    assert store.keeper.trouble == "less than 50 MB free"
     assert [why for _, why in store.ended] == ["the disk is nearly full"]
     store.free = 59 * 10**6  # not enough: it would fill up again at once
     send(60)
@@ -301,7 +301,7 @@ def test_a_drive_that_grows_too_large_goes_on_in_the_next(tmp_path: Path, monkey
         sent += block
     store.keeper.end("enough", store.now)
     assert len(store.ended) > 5
-    assert {why for _, why in store.ended[:-1]} == {"it has grown large: what follows is a drive of its own"}
+    assert {why for _, why in store.ended[:-1]} == {"it has grown too large; a new drive starts"}
     assert b"".join(bytes_of(store.raw(n), "mixture") for n in range(len(store.ended))) == sent
 
 
@@ -324,7 +324,7 @@ def test_a_journal_that_is_removed_while_it_is_written_is_noticed_within_a_flush
     shutil.rmtree(tmp_path / "drive0")
     store.turn(("mixture", b"3\r\n"))
     assert store.keeper.state == RecorderState.NO_ROOM
-    assert "removed while it was written" in store.keeper.trouble
+    assert "deleted while it was being written" in store.keeper.trouble
     assert store.keeper.lost_bytes == 6  # what had been on the disk
     store.turn(("mixture", b"4\r\n"), after_s=2.0)  # what had not goes on, in a drive of its own
     assert store.keeper.state == RecorderState.RECORDING and not store.keeper.trouble
@@ -332,7 +332,7 @@ def test_a_journal_that_is_removed_while_it_is_written_is_noticed_within_a_flush
     assert bytes_of(store.raw(0), "mixture") == b"3\r\n4\r\n5\r\n"
     store.keeper.end("enough", store.now)
     assert [folder.is_dir() for folder, _ in store.ended] == [True]
-    assert "removed while it was written" in store.keeper.lost_why
+    assert "deleted while it was being written" in store.keeper.lost_why
 
 
 def test_a_journal_that_is_removed_before_the_end_is_told_and_no_drive_ends(tmp_path: Path) -> None:

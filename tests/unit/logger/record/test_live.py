@@ -186,7 +186,7 @@ def test_bytes_that_make_no_sense_raise_doubts_once() -> None:
     play(b"\x8e\xf2\x00", 0, 6)
     assert told == []
     play(b"\x8e\xf2\x00", 6, 10)
-    assert len(told) == 1 and told[0].startswith("mixture: bytes come, but they make no sense")
+    assert len(told) == 1 and told[0].startswith("mixture: bytes arrive but cannot be read")
     assert doubts.sources == {"mixture"}
     play(b"\r\n13.2\r\n", 16, 4)
     assert doubts.sources == set()

@@ -131,9 +131,9 @@ def test_the_figures_grow_with_the_window() -> None:
 @pytest.mark.parametrize(
     ("reading", "said"),
     [
-        (None, "AFR: nothing comes"),
-        (Reading(0, (13.2,), None), "AFR: nothing comes"),  # long ago
-        (Reading(-1, (float("nan"),), "status"), "AFR: void (status)"),
+        (None, "AFR: no data"),
+        (Reading(0, (13.2,), None), "AFR: no data"),  # long ago
+        (Reading(-1, (float("nan"),), "status"), "AFR: no reading (status)"),
     ],
 )
 def test_a_value_that_is_none_is_not_shown_as_one(reading: Reading | None, said: str) -> None:

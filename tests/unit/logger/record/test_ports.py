@@ -111,7 +111,7 @@ def test_a_usb_identity_is_looked_up_anew_each_time(tmp_path: Path, monkeypatch:
     monkeypatch.setattr(ports, "listed", lambda also=(): plugged)
     (source,) = sources(numbers("mixture", "1546:01A8"))
     finder = ports.Finder([source], recogniser)
-    with pytest.raises(errors.PortError, match="no USB port 1546:01A8 is plugged in"):
+    with pytest.raises(errors.PortError, match="USB port 1546:01A8 is not plugged in"):
         finder.open(source)
     for name in ("ttyUSB0", "ttyUSB7"):
         with Cable(tmp_path / name) as cable:
@@ -195,7 +195,7 @@ def test_recognised_by_its_own_decoder(text: str, data: bytes, known: bool) -> N
     [
         (rmc(0) + nmea("GPGGA,1,2,3"), "nmea", "GGA, RMC"),
         (b"13.2V; 27\r\n", "numbers", "lines of 2 numbers"),
-        (b"afr=13.2\r\n", "unknown", "no form known"),
+        (b"afr=13.2\r\n", "unknown", "an unknown format"),
         (b"\xaa\x55\x01\x02\x03", "unknown", "aa 55 01"),
         (b"", "silent", "silent"),
     ],
@@ -277,7 +277,7 @@ def test_command_bytes(text: str, sent: bytes) -> None:
 @pytest.mark.parametrize(
     ("spec", "words"),
     [
-        ("auto", "whichever port speaks it"),
+        ("auto", "whichever port sends it"),
         ("1546:01a8", "the USB device 1546:01a8"),
         ("1546:01a8:XY", "the USB device 1546:01a8 with serial number XY"),
         ("socket://h:1", "the address socket://h:1"),

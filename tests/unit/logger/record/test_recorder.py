@@ -263,7 +263,7 @@ def test_every_key_of_the_configuration_is_in_the_explained_file() -> None:
     [
         ("[recorder]\ncar = 'nowhere.toml'\n" + TEXT, "nowhere.toml: no such file"),
         ("[recorder]\nflush = 1\n" + TEXT, "did you mean 'flush_s'?"),
-        ("", "source: this key is missing"),
+        ("", "source: this key is needed and is missing"),
     ],
 )
 def test_check_names_file_and_key(tmp_path: Path, text: str, said: str) -> None:

@@ -20,10 +20,10 @@ from logger.record.voice import Voice, gain_said, number_said, time_said, write_
 SECOND = 10**9
 
 
-# English numerals; "nought" and "flat" as timekeepers have it (common practice, no source).
+# English numerals; "flat" as timekeepers have it (common practice, no source).
 @pytest.mark.parametrize(
     ("value", "words"),
-    [(0, "nought"), (7, "seven"), (14, "fourteen"), (50, "fifty"), (62, "sixty two"), (100, "one hundred"),
+    [(0, "zero"), (7, "seven"), (14, "fourteen"), (50, "fifty"), (62, "sixty two"), (100, "one hundred"),
      (113, "one hundred and thirteen"), (999, "nine hundred and ninety nine")],
 )  # fmt: skip
 def test_numbers(value: int, words: str) -> None:
@@ -32,7 +32,7 @@ def test_numbers(value: int, words: str) -> None:
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(14.41, "fourteen four"), (9.04, "nine flat"), (9.06, "nine one"), (9.96, "ten flat"), (0.3, "nought three")],
+    [(14.41, "fourteen four"), (9.04, "nine flat"), (9.06, "nine one"), (9.96, "ten flat"), (0.3, "zero three")],
 )
 def test_times(seconds: float, words: str) -> None:
     assert time_said(seconds) == words

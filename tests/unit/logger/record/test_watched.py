@@ -74,10 +74,10 @@ def test_all_are_shown_in_their_units() -> None:
 @pytest.mark.parametrize(
     ("channel", "well", "beyond", "just_back", "well_back", "said"),
     [
-        ("cht", 440.0, 450.0, 440.0, 436.0, "HEAD HIGH: 450 F, most 446 F"),  # 230 C is 446 F
-        ("sump", 129.0, 131.0, 127.0, 124.0, "OIL HIGH: 131 C, most 130 C"),  # 266 F is 130 C
-        ("turns", 86.0, 87.0, 86.0, 83.0, "ENGINE HIGH: 5220 rpm, most 5200 rpm"),
-        ("volts", 12.1, 11.8, 12.1, 12.5, "BATTERY LOW: 11.8 V, least 12.0 V"),
+        ("cht", 440.0, 450.0, 440.0, 436.0, "HEAD HIGH: 450 F, limit 446 F"),  # 230 C is 446 F
+        ("sump", 129.0, 131.0, 127.0, 124.0, "OIL HIGH: 131 C, limit 130 C"),  # 266 F is 130 C
+        ("turns", 86.0, 87.0, 86.0, 83.0, "ENGINE HIGH: 5220 rpm, limit 5200 rpm"),
+        ("volts", 12.1, 11.8, 12.1, 12.5, "BATTERY LOW: 11.8 V, limit 12.0 V"),
     ],
 )
 def test_a_warning_begins_after_a_second_and_ends_well_back(
@@ -110,7 +110,7 @@ def test_a_channel_that_falls_silent_or_void_warns_no_more() -> None:
     [
         ({"cht": 450.0}, ("head too hot",)),
         ({"sump": 131.0}, ("oil too hot",)),
-        ({"turns": 87.0}, ("engine too fast",)),
+        ({"turns": 87.0}, ("revs too high",)),
         ({"volts": 11.8}, ("battery low",)),
         ({"cht": 450.0, "volts": 11.8}, ("head too hot", "battery low")),
     ],
@@ -129,7 +129,7 @@ def test_the_plug_is_spoken_of_as_the_head_is() -> None:
     car = parse(CAR.replace("head_max", "plug_max"), CarConfig, "c.toml")
     told = ChannelWatch(watched_of(config, car, Live(config)))
     step(told, 0.0, cht=450.0)
-    assert step(told, 1.0, cht=450.0) == "PLUG HIGH: 450 F, most 446 F"
+    assert step(told, 1.0, cht=450.0) == "PLUG HIGH: 450 F, limit 446 F"
     assert told.spoken == ("plug too hot",)
 
 

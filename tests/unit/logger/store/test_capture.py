@@ -148,7 +148,7 @@ def test_a_last_line_that_a_crash_cut_is_left_out_and_told(tmp_path: Path) -> No
     for size in range(1, len(whole)):
         read = capture.read(captured(tmp_path, whole, whole[:size], end=""))
         assert read.raw.num_rows == 2
-        assert read.remarks == ("line 3, the last, is cut off and was left out",)
+        assert read.remarks == ("line 3, the last one, is cut off and was left out",)
     read = capture.read(captured(tmp_path, whole, whole, end=""))
     assert read.raw.num_rows == 3
     assert not read.remarks
@@ -169,7 +169,7 @@ def test_a_gzip_file_that_was_cut_gives_what_there_is(tmp_path: Path) -> None:
     [
         ("nonsense", 'expected {"t": seconds'),
         ("[1, 2]", 'expected {"t": seconds'),
-        ('{"source": "gps", "text": "a"}', "t is None: expected seconds"),
+        ('{"source": "gps", "text": "a"}', "t is None; expected seconds"),
         ('{"t": "1", "source": "gps", "text": "a"}', "t is '1'"),
         ('{"t": true, "source": "gps", "text": "a"}', "t is True"),
         ('{"t": NaN, "source": "gps", "text": "a"}', 'expected {"t": seconds'),
@@ -203,16 +203,16 @@ def test_a_bad_line_is_named_with_its_number(tmp_path: Path, line: str, said: st
     [
         (b"", "the file is empty"),
         (b" \n\n", "the file is empty"),
-        (b'{"t": 1}\n', "line 1: this is not the first line of a capture"),
-        (b'{"capture": 2}\n', "line 1: this is not the first line of a capture"),
+        (b'{"t": 1}\n', "line 1: this is not the first line of a recording"),
+        (b'{"capture": 2}\n', "line 1: this is not the first line of a recording"),
         (b'{"capture": 1, "started_utc": "yesterday"}\n', "started_utc is 'yesterday'"),
         (b'{"capture": 1, "started_utc": 5}\n', "started_utc is 5"),
-        (HEADER.encode() + b"\n", "there is no chunk in this capture"),
-        (HEADER.encode(), "there is no chunk in this capture"),
+        (HEADER.encode() + b"\n", "this recording is empty"),
+        (HEADER.encode(), "this recording is empty"),
         (b"\x1f\x8b\x08\x00garbage that is no deflate stream", "damaged gzip data"),
-        (b"just some text\nof two lines\n", "neither a capture nor an NMEA log"),
-        (b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*48\n", "neither a capture nor an NMEA log"),
-        (bytes(range(256)) * 100, "neither a capture nor an NMEA log"),
+        (b"just some text\nof two lines\n", "not a recording and not an NMEA log"),
+        (b"$GPGGA,123519,4807.038,N,01131.000,E,1,08,0.9,545.4,M,46.9,M,,*48\n", "not a recording and not an NMEA log"),
+        (bytes(range(256)) * 100, "not a recording and not an NMEA log"),
     ],
 )
 def test_what_is_no_capture_and_no_log(tmp_path: Path, content: bytes, said: str) -> None:
@@ -327,5 +327,5 @@ def test_more_lines_than_a_drive_has_are_refused(tmp_path: Path, monkeypatch: py
     monkeypatch.setattr(capture, "_MOST_CHUNKS", 3)
     lines = [f'{{"t": {n}, "source": "gps", "text": ""}}' for n in range(4)]
     assert len(rows_of(captured(tmp_path, *lines[:3]))) == 4  # and the wall clock's
-    with pytest.raises(CaptureError, match=r"drive\.jsonl: more than 3 lines are too much for one drive"):
+    with pytest.raises(CaptureError, match=r"drive\.jsonl: more than 3 lines, too many for one drive"):
         capture.read(captured(tmp_path, *lines))

@@ -147,19 +147,19 @@ def test_what_is_no_drive(tmp_path: Path, few: pa.Table, caplog: pytest.LogCaptu
         assert len(str(error.value).splitlines()) == 1
     for name in ("one", "two"):
         shutil.copytree(drive.write(tmp_path / name, few, CONFIG, CONFIG_TEXT).path, tmp_path / f"store/2026-{name}")
-    with pytest.raises(DriveError, match="2 drives begin like that"):
+    with pytest.raises(DriveError, match="2 drives start like that"):
         drive.open_drive(tmp_path / "store", "2026")
     made = tmp_path / "store" / "2026-one"
-    with pytest.raises(DriveError, match="its tables are gps, mixture"):
+    with pytest.raises(DriveError, match="Its tables are gps, mixture"):
         drive.open_drive(tmp_path / "store", "2026-one").table("map")
     (made / "gps.parquet").write_bytes(b"PAR1 no")
     whole = drive.open_drive(tmp_path / "store", "2026-two").table("gps")
     assert drive.open_drive(tmp_path / "store", "2026-one").table("gps").equals(whole)
     assert "pullbook rebuild 2026-one" in caplog.text
     for damage, said in (
-        (b"{", "no manifest"),
-        (b'{"id": 5}', "no manifest"),
-        (b'{"schema_version": 99}', "no manifest"),
+        (b"{", "does not describe a drive"),
+        (b'{"id": 5}', "does not describe a drive"),
+        (b'{"schema_version": 99}', "does not describe a drive"),
     ):
         (made / "drive.json").write_bytes(damage)
         with pytest.raises(DriveError, match=said) as error:
@@ -169,7 +169,7 @@ def test_what_is_no_drive(tmp_path: Path, few: pa.Table, caplog: pytest.LogCaptu
     with pytest.raises(DriveError, match="cannot be read"):
         drive.open_drive(tmp_path / "store", "2026-one")
     (made / "drive.json").unlink()
-    with pytest.raises(DriveError, match=r"it has no drive\.json"):
+    with pytest.raises(DriveError, match=r"drive\.json is missing"):
         drive.open_drive(tmp_path / "store", "2026-one")
     assert [each.id for each in drive.list_drives(tmp_path / "store")] == ["2026-two"]
 
@@ -181,7 +181,7 @@ def test_a_drive_of_a_newer_program(tmp_path: Path, few: pa.Table) -> None:
     kept = drive.open_drive(tmp_path, "last").amend("struck", struck=[])
     assert json.loads((kept.path / "drive.json").read_text())["more"] == {"to": "come"}
     (made.path / "drive.json").write_text(json.dumps({**manifest, "schema_version": 2}))
-    with pytest.raises(DriveError, match="newer program"):
+    with pytest.raises(DriveError, match="newer version"):
         drive.open_drive(tmp_path, made.id)
 
 
@@ -189,7 +189,7 @@ def test_the_drive_being_recorded_is_read_from_its_journal(tmp_path: Path, raw: 
     making.close(recorded(tmp_path, raw.slice(0, 50), started=START - timedelta(hours=1)))
     with Lock(tmp_path):
         folder = making.begin(tmp_path, CONFIG_TEXT, CAR, SETUP, started=START)
-        with pytest.raises(DriveError, match="nothing has been written"):
+        with pytest.raises(DriveError, match="nothing of this drive is on the disk"):
             drive.open_drive(tmp_path, "current")
         writer = JournalWriter(folder)
         writer.extend(Chunk(*row) for row in capture.rows(raw.slice(0, 400)))
@@ -266,5 +266,5 @@ def test_a_source_that_a_new_configuration_lacks_loses_its_table_not_its_bytes(t
 def test_raw_bytes_that_were_changed_are_not_built_from(tmp_path: Path, raw: pa.Table) -> None:
     made = drive.write(tmp_path, raw, CONFIG, CONFIG_TEXT)
     pq.write_table(made.table("raw").slice(1), made.path / "raw.parquet")
-    with pytest.raises(DriveError, match="not what was recorded"):
+    with pytest.raises(DriveError, match="it was changed since it was recorded"):
         drive.rebuild(made, CONFIG, CONFIG_TEXT)

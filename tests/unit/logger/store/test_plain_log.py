@@ -88,7 +88,7 @@ def test_where_the_times_go_back_they_are_kept_and_told(tmp_path: Path, back_s: 
 def test_a_wrong_date_among_right_ones_is_mended_and_told(tmp_path: Path) -> None:
     rows, remarks = built(tmp_path, (rmc(n, n, day="060180" if 10 <= n < 14 else "020526") for n in range(30)))
     assert [row["t"] for row in rows] == list(range(30))
-    assert any("wrong by" in remark or "another day; mended" in remark for remark in remarks)
+    assert any("wrong by" in remark or "another day; corrected" in remark for remark in remarks)
 
 
 def test_lines_that_begin_with_two_dollars_are_of_their_epoch(tmp_path: Path) -> None:
@@ -186,10 +186,10 @@ def test_a_capture_of_centuries_is_refused_in_a_line(tmp_path: Path) -> None:
     ("start", "filling", "said"),
     [
         (b"", b"\n", "the file is empty"),
-        (b'{"capture": 1}\n', b"\n", "there is no chunk"),
-        (b"", b"x", "neither a capture nor an NMEA log"),
+        (b'{"capture": 1}\n', b"\n", "this recording is empty"),
+        (b"", b"x", "not a recording and not an NMEA log"),
         (b'{"capture": 1}\n{"t": 1, "source": "gps", "text": "', b"x", "line 2"),
-        (b"", b"$", "neither a capture nor an NMEA log"),
+        (b"", b"$", "not a recording and not an NMEA log"),
     ],
 )
 def test_a_small_file_that_unpacks_to_much_is_read_in_little_memory(

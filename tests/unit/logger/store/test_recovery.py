@@ -31,9 +31,9 @@ def test_a_torn_journal_is_recovered_and_says_what_is_missing(tmp_path: Path, ra
     (found,) = recovery.recover(tmp_path)
     made = opened(found.path)
     assert made.manifest.state == "recovered"
-    assert "bytes of the journal belong to no whole flush" in found.said
+    assert "bytes at the end were not written completely" in found.said
     for built in (made, drive.rebuild(made, CONFIG, CONFIG_TEXT)):
-        assert any("belong to no whole flush" in remark for remark in built.manifest.remarks)
+        assert any("were not written completely" in remark for remark in built.manifest.remarks)
     size = -(-raw.num_rows // 10)
     kept = made.table("raw")
     assert kept.num_rows == raw.num_rows - (raw.num_rows - 9 * size)
@@ -48,13 +48,13 @@ def test_a_missing_flush_in_the_middle_is_told(tmp_path: Path, raw: pa.Table) ->
     data[len(data) // 2] ^= 1
     segment.write_bytes(data)
     (found,) = recovery.recover(tmp_path)
-    assert "Missing in the middle: 1 flush." in found.said
+    assert "1 batch is missing in the middle." in found.said
 
 
 def test_a_journal_without_a_byte_is_cleared_away(tmp_path: Path) -> None:
     making.begin(tmp_path, CONFIG_TEXT)
     (found,) = recovery.recover(tmp_path)
-    assert found.path is None and not found.failed and "before a byte was safe" in found.said
+    assert found.path is None and not found.failed and "before anything was on the disk" in found.said
     assert seen_in(tmp_path) == []
 
 
@@ -97,7 +97,7 @@ def test_without_any_description_the_journal_stays(tmp_path: Path, raw: pa.Table
     for name in ("about.json", "recorder.toml"):
         (path / "journal" / name).write_bytes(b"\0" * 50)
     (found,) = recovery.recover(tmp_path)
-    assert found.failed and "put the recorder's file there" in found.said
+    assert found.failed and "Put the recorder's file there" in found.said
     assert journal.read(path / "journal").raw.num_rows == raw.num_rows
     with pytest.raises(DriveError, match="recover"):
         drive.open_drive(tmp_path, path.name)
