@@ -82,7 +82,7 @@ def replay(gps: Cable, mixture: Cable, began: float, over: threading.Event) -> N
             wait = began + chunk["t"] - first - time.monotonic()
             if over.wait(max(wait, 0.0)):
                 return
-            data = bytes.fromhex(chunk["hex"]) if "hex" in chunk else chunk["text"].encode("latin-1")
+            data = bytes.fromhex(chunk["hex"]) if "hex" in chunk else chunk["text"].encode() + b"\r\n"
             try:
                 {"gps": gps, "mixture": mixture}[chunk["source"]].send(data)
             except BlockingIOError:  # nobody reads between the two verbs
@@ -100,6 +100,7 @@ def begin_and_panel(folder: Path) -> None:
         car = threading.Thread(target=replay, args=(gps, mixture, began, over), daemon=True)
         car.start()
         owner.type(f'pullbook() {{ {sys.executable} -m analysis.cli.main "$@"; }}; clear; tmux clear-history')
+        time.sleep(2)
         owner.type("pullbook begin gps mixture")
         for answer in ("", "Wren", "392kg", "", "", ""):
             owner.wait(r":\s*$")
@@ -109,7 +110,7 @@ def begin_and_panel(folder: Path) -> None:
         if "login on" in shown.splitlines()[-1]:
             owner.type("")
         shown = owner.wait(r"pullbook record\n.*\$\s*$")
-        drawn("begin", shown[shown.index("$ pullbook begin") :].rsplit("\n", 1)[0])
+        drawn("begin", "$ " + shown[shown.index("pullbook begin") :].rsplit("\n", 1)[0])
         owner.type("pullbook record")
         owner.wait("RECORDING")
         time.sleep(max(began + PANEL_AT_S - time.monotonic(), 0.0))
