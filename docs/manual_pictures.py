@@ -41,7 +41,7 @@ WIDTH = 760
 """Of a browser's picture [pixels]."""
 
 PAPER = TerminalTheme((250, 250, 247), (25, 25, 25), [(25, 25, 25)] * 8, [(25, 25, 25)] * 8)
-FORMAT = """<svg viewBox="0 0 {terminal_width} {terminal_height}" xmlns="http://www.w3.org/2000/svg">
+FORMAT = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
 <style>.{unique_id}-matrix {{ font: {char_height}px ui-monospace, "DejaVu Sans Mono", Menlo, Consolas, monospace; }}
 {styles}</style>
 <defs>{lines}</defs>
@@ -110,7 +110,8 @@ def begin_and_panel(folder: Path) -> None:
         if "login on" in shown.splitlines()[-1]:
             owner.type("")
         shown = owner.wait(r"pullbook record\n.*\$\s*$")
-        drawn("begin", "$ " + shown[shown.index("pullbook begin") :].rsplit("\n", 1)[0])
+        said = shown[shown.index("pullbook begin") :].rsplit("\n", 1)[0]
+        drawn("begin", "$ " + said.replace(str(folder), "~"))
         owner.type("pullbook record")
         owner.wait("RECORDING")
         time.sleep(max(began + PANEL_AT_S - time.monotonic(), 0.0))
