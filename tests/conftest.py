@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import subprocess
+import time
 from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # as the command does; before numpy is imported
@@ -13,6 +15,7 @@ import hypothesis  # noqa: E402
 import pytest  # noqa: E402
 from made_road import MadeDrive, make_road_store  # noqa: E402
 from made_season import MadeSeason, make_season  # noqa: E402
+from rig import PULLBOOK  # noqa: E402
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -52,3 +55,22 @@ def made_road(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str,
     """A store of coasts, starts and loops, made once: nobody may change its drives."""
     store = tmp_path_factory.mktemp("road")
     return store, make_road_store(store)
+
+
+@pytest.fixture(scope="session")
+def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A folder with `demo-store` as `pullbook demo` leaves it, made once for all workers: nobody may change it."""
+    base = tmp_path_factory.getbasetemp()
+    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "demo"
+    ended = folder / "ended"
+    try:
+        folder.mkdir()
+    except FileExistsError:  # another worker makes it
+        while not ended.exists():
+            time.sleep(0.2)
+    else:
+        done = subprocess.run([*PULLBOOK, "demo", "demo-store"], cwd=folder, capture_output=True, check=False)
+        (folder / "ending").write_bytes(done.stderr if done.returncode else b"well")
+        (folder / "ending").replace(ended)
+    assert ended.read_bytes() == b"well"
+    return folder

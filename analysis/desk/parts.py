@@ -11,6 +11,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import ClassVar, Literal
 
+from markupsafe import Markup
+
 from analysis.report.page import Block, Page
 
 
@@ -124,6 +126,14 @@ class Checks:
 
 
 @dataclass(frozen=True)
+class Prose:
+    """HTML of the program's own, such as a page of the manual: what others wrote never comes here."""
+
+    html: Markup
+    kind: ClassVar[str] = "prose"
+
+
+@dataclass(frozen=True)
 class Fold:
     """Something that is opened when it is wanted; it stands open where a form in it was refused."""
 
@@ -137,7 +147,7 @@ class Fold:
         return self.wanted or any(isinstance(each, Form) and each.refused for each in self.blocks)
 
 
-Shown = Block | Form | Links | Rows | Checks | Fold
+Shown = Block | Form | Links | Rows | Checks | Prose | Fold
 
 
 @dataclass(frozen=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 from pathlib import Path
 
@@ -14,12 +15,11 @@ from rig import PULLBOOK
 NOTEBOOK = Path(__file__).parents[2] / "docs" / "notebook.ipynb"
 
 
-@pytest.fixture(scope="module")
-def beside(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture
+def beside(demo_folder: Path, tmp_path: Path) -> Path:
     """A folder with the demo's store in it."""
-    folder = tmp_path_factory.mktemp("notebook")
-    subprocess.run([*PULLBOOK, "demo", "demo-store"], cwd=folder, check=True, capture_output=True)
-    return folder
+    shutil.copytree(demo_folder / "demo-store", tmp_path / "demo-store")
+    return tmp_path
 
 
 def test_the_notebook_runs_and_agrees_with_the_command_line(beside: Path) -> None:
