@@ -168,7 +168,7 @@ def at(text: str) -> datetime:
 
 SEASON = [
     Outing("first-drive.jsonl.gz", at("2026-04-18T09:14:30"), "baseline", BASELINE,
-           Weather(11, 1016, 71, 1.2, 250), first_drive(), notes="First drive with the two cables in."),
+           Weather(11, 1016, 71, 1.2, 250), first_drive(), notes="First drive with both cables plugged in."),
     Outing("sweep.jsonl.gz", at("2026-04-18T10:05:00"), "baseline", BASELINE,
            Weather(12, 1016, 66, 1.5, 250), sweep(), road=COUNTRY, notes="Town, then country, for the mixture map."),
     Outing("starts-baseline-1.jsonl.gz", at("2026-04-25T09:40:00"), "baseline", BASELINE,
@@ -184,13 +184,13 @@ SEASON = [
     Outing("starts-both-2.jsonl.gz", at("2026-05-16T09:15:00"), "snorkel and needle", SNORKEL_AND_NEEDLE,
            Weather(16, 1018, 58, 1.3, 230), standing_starts(6, 4), 0.998),
     Outing("starts-needle.jsonl.gz", at("2026-05-23T09:25:00"), "needle only", NEEDLE,
-           Weather(15, 1017, 62, 0.9, 245), standing_starts(6, 5), 1.001, notes="Short snorkel back on, needle left."),
+           Weather(15, 1017, 62, 0.9, 245), standing_starts(6, 5), 1.001, notes="Short snorkel back on, needle kept."),
     Outing("starts-smaller-jet.jsonl.gz", at("2026-05-30T09:10:00"), "smaller jet", SMALLER_JET,
-           Weather(17, 1015, 59, 1.0, 250), standing_starts(6, 6), 1.000, notes="Main jet one drill down."),
+           Weather(17, 1015, 59, 1.0, 250), standing_starts(6, 6), 1.000, notes="Main jet one drill size smaller."),
     Outing("road-baseline-1.jsonl.gz", at("2026-06-06T08:30:00"), "baseline", BASELINE,
            Weather(15, 1016, 66, 1.2, 240), road_pulls(7), 1.003, PERIMETER, "Perimeter road, as built."),
     Outing("road-both.jsonl.gz", at("2026-06-06T09:10:00"), "snorkel and needle", SNORKEL_AND_NEEDLE,
-           Weather(16, 1016, 63, 1.3, 240), road_pulls(8), 1.001, PERIMETER, "Snorkel and needle put on in between."),
+           Weather(16, 1016, 63, 1.3, 240), road_pulls(8), 1.001, PERIMETER, "Long snorkel and raised needle again."),
     Outing("road-baseline-2.jsonl.gz", at("2026-06-06T09:50:00"), "baseline", BASELINE,
            Weather(17, 1016, 60, 1.3, 245), road_pulls(9), 1.000, PERIMETER, "As built again."),
 ]  # fmt: skip

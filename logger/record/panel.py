@@ -29,7 +29,7 @@ CAUTIONS_S = 30.0
 
 CAUTIONS = """\
 On public roads the driver drives; a passenger looks after this laptop.
-Obey the local law. Where it does not allow this, use private ground.
+Obey the local law. Where timed runs are not allowed, use private ground.
 Secure laptop and cables so that nothing can slide, fly or catch a belt.
 Exhaust gas kills: seal the sensor's bung, never run the engine indoors.
 Petrol, hot pipes and belts burn and maim: engine off before hands go in.

@@ -199,7 +199,7 @@ def test_a_lock_or_a_drive_that_is_deleted_while_recording_is_told(tmp_path: Pat
         while "lock file was deleted" not in recording.said() and time.monotonic() < ends:
             time.sleep(0.05)
         assert "lock file was deleted; it was made again" in recording.said()
-        assert "at work here" in pullbook("recover", store=store, code=1)
+        assert "is running here" in pullbook("recover", store=store, code=1)
         shutil.rmtree(store / first)
         board.send(b"3,4\r\n")
         recording.wait(lambda state: state["drive"] not in (None, first) or state["lost_bytes"])

@@ -242,9 +242,9 @@ def test_a_loop_that_cannot_be_read_does_not_take_the_others_with_it(
 
 
 def test_fuel_is_a_volume_or_a_weight() -> None:
-    with pytest.raises((ValueError, InputError), match="give one of them"):
+    with pytest.raises((ValueError, InputError), match="give the fuel used either"):
         by_car(None)
-    with pytest.raises((ValueError, InputError), match="give one of them"):
+    with pytest.raises((ValueError, InputError), match="give the fuel used either"):
         by_car(None, volume_m3=1e-3, mass_kg=1.0)
 
 

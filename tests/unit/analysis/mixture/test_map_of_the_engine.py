@@ -241,7 +241,7 @@ def test_a_drive_of_constant_load_does_not_tell_the_delay(seed: int) -> None:
     assert found.source == "configuration"
     assert found.delay_s == 0.35
     assert found.delay_low_s is None
-    assert "cannot be told" in found.reason
+    assert "does not show the delay" in found.reason
 
 
 def test_steps_of_load_that_the_mixture_does_not_follow_tell_nothing() -> None:

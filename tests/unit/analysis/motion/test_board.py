@@ -76,10 +76,10 @@ def test_delay_and_mounting_are_found(truth: Truth, motion: Motion, made: MadeBo
         ("dead", "only 0 readings"),
         ("stuck", "stuck at one reading for 80 %"),
         ("clipped", "three axes read"),
-        ("loose", "hold still|loose"),
-        ("wandering", "hold still"),
+        ("loose", "stay steady|loose"),
+        ("wandering", "stay steady"),
         ("out of scale", r"three axes read [23]\."),
-        ("another car", "hold still|does not follow"),
+        ("another car", "stay steady|does not follow"),
     ],
 )
 def test_each_fault_is_named(truth: Truth, motion: Motion, fault: Fault, words: str) -> None:

@@ -233,7 +233,7 @@ def refusal(coasts: list[Rolled], **more: object) -> str:
 def test_one_direction_without_a_slope_is_refused_and_with_one_answered() -> None:
     rng = np.random.default_rng(9)
     coasts = formula_coasts(rng, 55, 0, 0.36, 392, 16, pairs=6, ways=(1,))
-    assert "coast back over the same stretch" in refusal(coasts)
+    assert "Coast back over the same stretch" in refusal(coasts)
     measured = fit(coasts, WREN_MASS, known_grade=0.003)
     assert measured.a_n == pytest.approx(55, abs=measured.half_widths[0])
     assert measured.half_widths[0] > 5, "0.1 % of slope alone is 3.8 N"

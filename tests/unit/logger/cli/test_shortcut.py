@@ -75,7 +75,7 @@ def test_the_desktop_is_where_the_owner_has_it(home: Path, said: str, folder: st
 
 
 def test_a_line_end_is_refused(home: Path) -> None:
-    with pytest.raises(InputError, match="line end"):
+    with pytest.raises(InputError, match="line break"):
         shortcut.install(Path("a\nb"))
 
 
