@@ -33,7 +33,7 @@ def waiting(asked: Asked, tab: str, title: str) -> View:
         Words(f"{told[:1].upper()}{told[1:]} ({asked.took_s:.0f} s so far)."),
         Words("This page refreshes on its own. You can leave it: the work goes on, and the result is kept."),
     ]
-    return View(Page(title, "", (), sections=[Section("work", "Being worked out", words)]), tab, again_s=1)
+    return View(Page(title, "", (), sections=[Section("work", "Working", words)]), tab, again_s=1)
 
 
 @functools.cache

@@ -83,7 +83,7 @@ def _how_each_went(answer: RunsAnswer, began: datetime) -> Table:
             _name(run), wording.clock((run.start_utc - began).total_seconds()), speed_label(run.peak_mps, answer.unit),
             wording.way_text(run.distance_m, answer.unit), to, grade_words(run), launch, ended,
         ])  # fmt: skip
-    heads = ["Run", "Into the drive", "Peak", "Distance", "To", "Grade %", "Launch", "Ended"]
+    heads = ["Run", "Starts at", "Peak", "Distance", "To", "Grade %", "Launch", "Ended"]
     road = f"; {said.rstrip('.')}" if (said := road_words(answer.runs)) else ""
     return Table(f"How each run went; * not counted{road}", heads, rows, left=(6, 7))
 
@@ -153,7 +153,7 @@ def both_ways(runs: Sequence[TimedRun] | Sequence[Run]) -> tuple[dict[int, str],
     towards = [next(run.direction_deg for run in known if there[run.n] is way) for way in (True, False)]
     arrow = {True: " \u2192", False: " \u2190"}
     called = {n: name + (arrow[there[n]] if n in there else "") for n, name in plain.items()}
-    return called, f" \u2192 was driven towards {towards[0]:.0f}\u00b0, \u2190 towards {towards[1]:.0f}\u00b0."
+    return called, f" \u2192 means towards {towards[0]:.0f}\u00b0, \u2190 towards {towards[1]:.0f}\u00b0."
 
 
 def _style(number: int, is_best: bool, count: int) -> int | None:

@@ -89,7 +89,7 @@ def over_way(
         said=f"Speed at the same place less that of {called}, of {whose}.",
     )  # fmt: skip
     title = f"Speed over distance, against {called}"
-    return Figure(title, plot, f"Above the line a run is faster there. {caption}".strip(), data, switches=len(few) > 1)
+    return Figure(title, plot, f"Above the line: faster at that place. {caption}".strip(), data, switches=len(few) > 1)
 
 
 def _faster(line: RunLine, reference: RunLine, unit: str) -> tuple[Floats, Floats]:

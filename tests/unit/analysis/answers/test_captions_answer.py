@@ -229,7 +229,7 @@ def test_what_cannot_be_placed_is_one_line_and_nothing_is_written(
 ) -> None:
     store, name, _ = made
     for arguments, why in (
-        ([], "nothing says how video and drive line up"),
+        ([], "nothing says where"),
         (["--sync", "run 9"], "its runs are 1 to 2"),
         (["--sync", "nonsense"], "no note of .* has 'nonsense'"),
         (["--sync", "a"], "2 notes of|3 notes of"),

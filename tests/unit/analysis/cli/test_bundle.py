@@ -61,7 +61,7 @@ def test_what_pip_cannot_get_is_one_line_and_leaves_nothing(tmp_path: Path, monk
     assert code == 2 and "pip could not get all wheels" in said
     assert list((tmp_path / "new").iterdir()) == []
     code, said = said_of(tmp_path / "stick", "--extra", "test")
-    assert code == 2 and "there is no 'test'" in said
+    assert code == 2 and "there is no extra 'test'" in said
 
 
 def said_of(folder: Path, *options: str) -> tuple[int, str]:

@@ -279,7 +279,7 @@ def test_setups_of_one_name_with_other_parts_are_told_apart(root: Path, tmp_path
         make_drive(tmp_path / "other", STARTS, seed=20 + n, setup=leaner, start=START + timedelta(days=30 + n))
     pack = packed(tmp_path / "other", tmp_path / "o.zip", "2026-06-01")
     said = run_verb(root / "store", "unpack", str(pack), "--mine")
-    assert said.code == 0 and "'baseline (2)' now" in said.flat
+    assert said.code == 0 and "so it is now 'baseline (2)'" in said.flat
     assert run_verb(root / "store", "unpack", str(packed(tmp_path / "other", tmp_path / "o.zip")), "--mine").code == 0
     setups = run_verb(root / "store", "setups", "--json").json["setups"]
     assert [(each["name"], len(each["drives"])) for each in setups if "baseline" in each["name"]] == [

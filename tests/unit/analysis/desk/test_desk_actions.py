@@ -189,7 +189,7 @@ def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made:
     odd = at_desk.send(done, "fuel", {"used": "70L", "anyway": "yes"})
     assert odd.status == 200 and "70" in json.dumps(manifest(store, name)["trace"][-1])
     gone = at_desk.send(odd, "forget", {})
-    assert manifest(store, name)["fuel"] is None and "forgotten" in gone.section("fuel")
+    assert manifest(store, name)["fuel"] is None and "deleted" in gone.section("fuel")
     assert not gone.tree.xpath("//form[@id='forget']")
 
 

@@ -35,7 +35,7 @@ def test_an_arrow_tells_which_of_two_ways_a_run_went(there_and_back: AnalysedDri
     called, words = both_ways(runs)
     assert list(called.values()) == ["run 1 \u2192", "run 2 \u2190", "run 3 \u2192"]
     first, second = (f"{run.direction_deg:.0f}\u00b0" for run in runs[:2])
-    assert words == f" \u2192 was driven towards {first}, \u2190 towards {second}."
+    assert words == f" \u2192 means towards {first}, \u2190 towards {second}."
     assert both_ways(runs[:1]) == ({1: "run 1"}, "") and both_ways([]) == ({}, "")
     figure, *_ = traces(there_and_back, runs[0], "mph")
     assert [label for label, _ in lines_in(figure.plot.svg)] == ["run 2 \u2190", "run 3 \u2192", "run 1 \u2192, best"]

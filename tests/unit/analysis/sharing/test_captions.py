@@ -364,7 +364,7 @@ def test_a_clap_in_a_video_is_found_through_ffmpeg(tmp_path):
         assert clap.time_s == pytest.approx(6.5, abs=FRAME_S)
     video = probe(tmp_path / "v.mp4")
     assert (video.width, video.height) == (640, 360) and video.length_s == pytest.approx(12, abs=0.1)
-    with pytest.raises(InputError, match="no video"):
+    with pytest.raises(InputError, match="not a video"):
         probe(tmp_path / "s.wav")
     with pytest.raises(InputError, match="no such file"):
         probe(tmp_path / "missing.mp4")
