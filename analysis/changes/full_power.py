@@ -2,7 +2,7 @@
 
     kept, left = full_power(pulls)
 
-In this order: a recorded throttle decides; else a start that counts is full (`full_throttle` told it over the season),
+In this order: a recorded throttle decides, but for one that is nearly open; else a start that counts is full (`full_throttle` told it over the season),
 and any other pull is held against the starts of *the same setup* (against all setups' a loss would look like part
 throttle, and its slowest pulls would go). Far below them is no full pull. Where the carburettor enriches at full
 throttle, a mixture as lean as that of gentle pulls is none either. What is left is asked of the model: each pull is
@@ -28,6 +28,9 @@ from analysis.conditions.setups import Parts
 
 CRUDE_SHARE, CRUDE_SLOPE, CRUDE_WIND = 0.10, 0.025, 3.0
 """Further below its setup's starts than this share and what such a slope and wind would take is part throttle."""
+WIDE_OPEN = 0.97
+"""From this share of its travel on a recorded throttle says by itself that a pull is full. From `FULL_TRAVEL` to it the
+pull is asked as if none were recorded: some throttles pass a tenth less there (common practice, no source)."""
 PART_ODDS = 0.2
 """How likely a pull that is not far below is part throttle, before it is looked at."""
 DEEPEST = 0.6
@@ -64,8 +67,10 @@ def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
     reasons = ["" if each.trusted else None for each in pulls]
     for i, each in enumerate(pulls):
         if math.isfinite(each.pull.throttle):
-            full = each.pull.throttle >= FULL_TRAVEL
-            reasons[i] = "" if full else f"throttle at {each.pull.throttle:.0%} of its full travel"
+            if each.pull.throttle < FULL_TRAVEL:
+                reasons[i] = f"throttle at {each.pull.throttle:.0%} of its full travel"
+            elif each.pull.throttle >= WIDE_OPEN:
+                reasons[i] = ""
     numbers = setups_of(pulls)
     usual = usual_power([each for each, reason in zip(pulls, reasons, strict=True) if reason != ""] or pulls)
     if any(each.trusted for each in pulls):

@@ -71,6 +71,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("part throttle counts", "analysis/changes/season.py", "return full_power(self.pulls)", "return list(self.pulls), []", POWER),
     Fault("the part-throttle pulls are kept and the full ones go", "analysis/changes/full_power.py", 'found = asked & (chance > 0.5)', 'found = asked & (chance < 0.5)', POWER),
     Fault("the recorded throttle of a pull is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
+    Fault("a throttle nearly open is taken for full", "analysis/changes/full_power.py", "WIDE_OPEN = 0.97", "WIDE_OPEN = 0.9", POWER),
     Fault("each drive by its own car's road load", "analysis/changes/season.py", "car = newest[drive.car.car.name] if drive.car is not None else None", "car = drive.car", POWER),
     Fault("pulls of runs that do not count enter", "analysis/changes/season_pulls.py", "elif each.rolling or (mine is not None and mine.slow):", "else:", POWER),
     Fault("what was pulled in a struck run enters", "analysis/changes/season_pulls.py", "if before and before[-1].struck and", "if False and", POWER),

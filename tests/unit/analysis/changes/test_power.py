@@ -191,6 +191,17 @@ def test_a_recorded_throttle_goes_before_what_the_power_says() -> None:
     assert opened.label in {each.label for each in kept}
 
 
+def test_a_throttle_that_is_nearly_open_leaves_it_to_the_power() -> None:
+    """Of two pulls at 93 %, the one that gives a sixth less than the rest is none, and the other counts."""
+    pulls = made(seed=3)
+    rolling = [each for each in pulls if each.rolling]
+    low = replace(rolling[1].pull, throttle=0.93, rate=0.8 * rolling[1].pull.rate)
+    nearly = {rolling[0].label: replace(rolling[0].pull, throttle=0.93), rolling[1].label: low}
+    kept, left = full_power([replace(each, pull=nearly.get(each.label, each.pull)) for each in pulls])
+    assert rolling[1].label in {each.label for each in left}
+    assert rolling[0].label in {each.label for each in kept}
+
+
 def test_a_mixture_as_lean_as_gentle_pulls_is_no_full_throttle() -> None:
     """By the setup's own mixture: a jet that leans out full throttle throws no pull out."""
     given = []
