@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from logger.cli.asking import Answers, one_of, yes
-from logger.cli.files import Files, put
+from logger.cli.files import Files
 from logger.cli.printing import StoreOption, tell, wrapped
 from logger.cli.record import understood
 from logger.errors import ConfigError, InputError, NoAnswer
+from logger.store.disk import put_text
 from logger.text import safe
 
 if TYPE_CHECKING:
@@ -89,7 +90,7 @@ def _ports(answers: Answers, store: Path, also: list[str]) -> None:
     text = setting_up.recorder_text(old, heard, names)
     parse(text, RecorderConfig, str(path))
     if old is None or text != old.text:
-        put(path, text)
+        put_text(path, text)
         tell(f"Wrote {path}.")
 
 
@@ -175,13 +176,13 @@ def _car(answers: Answers, store: Path) -> None:
     text = setting_up.car_text(was, asked)
     parse(text, CarConfig, str(path))
     if text != was:
-        put(path, text)
+        put_text(path, text)
         tell(f"Wrote {path}.")
     if asked.speed == "mph":
         tell(f"({asked.values['car', 'mass_kg']} kg is {convert(asked.mass_kg, 'kg', 'lb'):.0f} lb.)")
     targets = store / "targets.toml"
     if not targets.exists():
-        put(targets, examples.text("targets.toml"))
+        put_text(targets, examples.text("targets.toml"))
         tell(f"Wrote {targets}:")
         tell("mixture windows by common practice; who made or tunes your engine knows better.")
 
@@ -195,7 +196,7 @@ def _car_file(store: Path) -> Path:
     if old is None:
         return store / setting_up.CAR_FILE
     if old.config.recorder.car is None:
-        put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): setting_up.CAR_FILE}))
+        put_text(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): setting_up.CAR_FILE}))
     return store / (old.config.recorder.car or setting_up.CAR_FILE)
 
 

@@ -223,9 +223,12 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
 def _state_said(state: dict[str, Any]) -> list[str]:
     """The recorder's own lines of `status`, without its sources; KeyError, TypeError, ... where it tells no state."""
     from logger.record.panel import clock_time
+    from logger.record.told import stuck_said
 
     recorded = f", {clock_time(state['recorded_s'])} of drive {state['drive']}" if state.get("drive") else ""
     lines = [f"{state['state']}{recorded} (process {state['pid']}, told {state['age_s']:.0f} s ago)"]
+    if stuck := stuck_said(state):
+        lines.append(stuck)
     seen = state.get("seen") or {}
     if moment := "   ".join(word for word in (seen.get("mixture"), _speed_said(state), seen.get("channels")) if word):
         lines.append(moment)
@@ -251,14 +254,12 @@ _WIDE = 72
 
 def _source_said(source: dict[str, Any], doubts: Sequence[str]) -> list[str]:
     """A source's row of `status`, as the panel has it."""
-    ago, how = source["last_bytes_s_ago"], str(source["state"])
-    if how == "open" and source["name"] in doubts:
-        how = "no sense: the lines don't parse; is the baud right?"
-    elif how == "open" and (ago is None or ago > 3):
-        how = "silent: is it powered?"
+    from logger.record.told import source_said
+
+    ago = source["last_bytes_s_ago"]
     return [
         str(source["name"]),
-        how,
+        source_said(source, doubts)[0],
         f"{source['port']} at {source['baud']}" if source["state"] == "open" else str(source["why"]),
         f"{source['lines_per_s']:.0f}",
         f"{source['bytes_per_s']:.0f}",

@@ -26,7 +26,7 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SETUP_IN_FORCE
 from logger.errors import ConfigError, InputError, NoAnswer
 from logger.store import presence
-from logger.store.disk import Disk, said
+from logger.store.disk import put_text
 from logger.text import storable
 
 if TYPE_CHECKING:
@@ -191,7 +191,7 @@ def _keep(desk: Desk, form: Mapping[str, str]) -> Response | View:
         changed_meanwhile = form.get("version") != version_of(path)
         if not wrong and not changed_meanwhile:
             parse(text, RecorderConfig, str(path))
-            _put(path, text)
+            put_text(path, text)
             return desk.to("/car/about", "Kept in recorder.toml. Now the car.")
     parts = _heard_parts(desk, lambda made: made.filled(form, wrong))
     return View(Page("What is plugged in", "Step 1 of 3", ()), "car", parts=parts, status=422,
@@ -277,9 +277,9 @@ def _keep_about(desk: Desk, form: Mapping[str, str]) -> Response | View:
         if asked is not None and not meanwhile:
             text = setting_up.car_text(text_of(path) if path.is_file() else "", asked)
             parse(text, CarConfig, str(path))
-            _put(path, text)
+            put_text(path, text)
             if not (targets := desk.store / "targets.toml").exists():
-                _put(targets, examples.text("targets.toml"))
+                put_text(targets, examples.text("targets.toml"))
             _name_car(desk.store, path)
             return desk.to("/car", f"Kept in {path.name}. Drive off when you like: start recording on the page Now.")
     parts = [Part("car", "Five questions", [_about_form(path).filled(form, wrong)])]
@@ -293,7 +293,7 @@ def _name_car(store: Path, car: Path) -> None:
 
     old = setting_up.old_recorder(store / "recorder.toml")
     if old is not None and old.config.recorder.car is None:
-        _put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): car.name}))
+        put_text(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): car.name}))
 
 
 # --- files --------------------------------------------------------------------------------------------------------
@@ -459,15 +459,7 @@ def _write(desk: Desk, kind: FileKind, path: Path, text: str, *, anyway: bool) -
 
         put_text_in_force(desk.opened(), text, SETUP_IN_FORCE, anyway=anyway)
     else:
-        _put(path, text)
-
-
-def _put(path: Path, text: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        Disk().put_file(path, text.encode())
-    except OSError as error:
-        raise InputError(f"{path.name}: cannot be written: {said(error)}") from error
+        put_text(path, text)
 
 
 async def check_part(desk: Desk, request: Request) -> Response:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import Response
 
 from analysis.desk.fields import EntryError, given, refused
-from analysis.desk.pages.drive import known
+from analysis.desk.pages.drive import DriveShown, known, told
 from analysis.desk.parts import Entry, Form, Links, Part, Shown, View, address, typed
 from analysis.desk.views import waiting
 from analysis.report.page import Bullets, Page, Words
@@ -51,17 +51,13 @@ def page_as_file(page: Page, stem: str) -> Response:
 def report(desk: Desk, request: Request) -> Response | View:
     """The drive's page as one file."""
     name = request.path_params["drive"]
-
-    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[str, Page]:
-        from analysis.report.asked import asked_page
-
-        return asked_page(store, [known(store, name).id], progress=progress)
-
-    asked = desk.ask(("report", name), made)
+    asked = told(desk, name)
     if not asked.done:
         return waiting(asked, "drives", f"Drive {name}")
-    stem, page = asked.value
-    return page_as_file(page, stem)
+    found: DriveShown = asked.value
+    if found.why_bare is not None:
+        raise found.why_bare
+    return page_as_file(found.report, found.stem)
 
 
 # --- captions -----------------------------------------------------------------------------------------------------

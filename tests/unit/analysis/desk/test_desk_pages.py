@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import urllib.parse
 from collections.abc import Iterator
+from typing import Any
 
 import numpy as np
 import pytest
@@ -228,6 +229,29 @@ def test_pages_captions_and_data_are_the_files_that_the_verbs_write(
     write_report(report, tmp_path / "page.html", datetime.now(UTC))
     assert _undated(page.text) == _undated((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert f"{stem}.html" in page.headers["content-disposition"]
+
+
+def test_a_page_and_the_file_of_it_are_worked_out_once(
+    at_desk: Visitor, made: DeskStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from analysis.desk.work import Work
+
+    asked, begun = Work.ask, list[object]()
+
+    def ask(self: Work, what: Any, make: Any, patience_s: float = 60.0) -> Any:
+        return asked(self, what, lambda progress: (begun.append(what), make(progress))[1], patience_s)
+
+    monkeypatch.setattr(Work, "ask", ask)
+    for page, file in (
+        (f"/drive/{made.b}", f"/drive/{made.b}/report.html"),
+        (f"/compare?by=drives&a={made.a}&b={made.b}", f"/compare/report.html?by=drives&a={made.a}&b={made.b}"),
+        ("/season?to=20mph", "/season/report.html?to=20mph"),
+    ):
+        assert at_desk.get(page).status == 200
+        before = len(begun)
+        taken = at_desk.get(file)
+        assert "attachment" in taken.headers["content-disposition"]
+        assert len(begun) == before, f"{file} was worked out beside {page}"
 
 
 def _undated(page: str) -> str:
