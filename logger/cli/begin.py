@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer()
 
-Part = Literal["ports", "car", "start"]
+Part = Literal["ports", "car", "power", "start"]
 _BEGUN = "begun.json"
 
 
@@ -37,7 +37,8 @@ def begin(
         list[str] | None, typer.Argument(help="Ports to listen to beside those that the system lists.")
     ] = None,
     only: Annotated[
-        Part | None, typer.Option("--only", help="Ask about this part alone: ports, car or start.", show_default=False)
+        Part | None,
+        typer.Option("--only", help="Ask about this part alone: ports, car, power or start.", show_default=False),
     ] = None,
     store: StoreOption = None,
 ) -> None:
@@ -47,7 +48,7 @@ def begin(
     from logger.store.place import default_store
 
     asked_store, store = store, store or default_store()
-    if only != "car" and presence.is_recording(store):
+    if only not in {"car", "power"} and presence.is_recording(store):
         raise NoAnswer(f"{store}: a recorder is at work here and has the ports: stop it first, or ask `--only car`")
     make_store(store)
     (store / ".recorder").mkdir(mode=0o700, exist_ok=True)
@@ -61,6 +62,8 @@ def begin(
             _ports(answers, store, device or [])
         if only in {None, "car"}:
             _car(answers, store)
+        if only == "power":
+            _power(answers, store)
         if only in {None, "start"}:
             _start(answers, asked_store)
     except KeyboardInterrupt:
@@ -185,6 +188,29 @@ def _car(answers: Answers, store: Path) -> None:
         put_text(targets, examples.text("targets.toml"))
         tell(f"Wrote {targets}:")
         tell("mixture windows by common practice; who made or tunes your engine knows better.")
+
+
+def _power(answers: Answers, store: Path) -> None:
+    """The engine's power: with it the lean alert is awake before the first timed runs."""
+    from logger.config import writing
+    from logger.config.car import CarConfig
+    from logger.config.reading import parse, text_of
+    from logger.record import setting_up
+
+    path = _car_file(store)
+    old = setting_up.car_of(path)
+    if old is None:
+        raise InputError(f"{path}: there is no such file yet: `pullbook begin --only car` comes first")
+    power = answers.ask(
+        "", "Its engine's power by its maker, such as 10kW or 14hp",
+        lambda text: setting_up.read_power(text, old), setting_up.power_said(old),
+    )  # fmt: skip
+    if power is None or power == old.car.wheel_power_kw:
+        return
+    text = writing.changed(text_of(path), {setting_up.POWER: power})
+    parse(text, CarConfig, str(path))
+    put_text(path, text)
+    tell(f"Wrote {path}: {power:g} kW at the wheels, 0.8 of it.")
 
 
 def _car_file(store: Path) -> Path:

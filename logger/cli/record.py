@@ -570,6 +570,8 @@ def understood(files: Files) -> list[str]:
             f"  lean alert: {channel.channel} above {limit:.4g} for {settings.lean_alert_s:g} s at "
             f"{settings.lean_alert_load:.0%} load or more, load by {load}; bell {'on' if settings.bell else 'off'}"
         )
+        if settings.load_channel is None and (files.car is None or files.car.car.wheel_power_kw is None):
+            lines.append("    asleep until timed runs were driven, or `pullbook begin --only power` was answered")
     return lines
 
 

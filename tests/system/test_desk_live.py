@@ -27,7 +27,7 @@ from logger.store import drive, front, presence
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
 BEHIND_S = 0.3
-"""Live figures may be this late behind the cable (issue 20)."""
+"""Live figures may be this late behind the cable."""
 
 
 @contextmanager

@@ -33,6 +33,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from analysis.desk.app import Desk
+    from logger.config.car import CarConfig
     from logger.config.recorder import Source
     from logger.record.naming import Named
     from logger.record.ports import Heard
@@ -88,7 +89,7 @@ def _steps(has_recorder: bool, has_car: bool) -> list[Any]:
              "1. What is plugged in: receiver and controller on? Listening takes up to half a minute; nothing is sent.",
              typed("begin", "--only", "ports"))
     )  # fmt: skip
-    steps.append(Links([("/car/about", "2. The car" + (" (given)" if has_car else ""), "five questions")]))
+    steps.append(Links([("/car/about", "2. The car" + (" (given)" if has_car else ""), "a few questions")]))
     if has_recorder and has_car:
         steps.append(Links([("/now", "3. Start recording, and drive off when you like", "")]))
     return steps
@@ -202,10 +203,10 @@ def _keep(desk: Desk, form: Mapping[str, str]) -> Response | View:
 
 
 def about(desk: Desk, request: Request) -> View:
-    """Five questions about the car."""
+    """A few questions about the car."""
     path = path_of(desk.store, KINDS["car"])
     return View(Page("The car", "Step 2 of 3", ()), "car", typed("begin", "--only", "car"),
-                parts=[Part("car", "Five questions", [_about_form(path)])])  # fmt: skip
+                parts=[Part("car", "A few questions", [_about_form(path)])])  # fmt: skip
 
 
 def _about_form(path: Path) -> Form:
@@ -224,18 +225,22 @@ def _about_form(path: Path) -> Form:
             Entry("cooling", "Cooled by", car.cooling if car else "air", "choice",
                   options=[("air", "air"), ("water", "water")], help="Chooses the mixture targets."),
             Entry("carburettor", "Its carburettor", car.carburettor if car else "", help="In your words."),
+            Entry("power", "Its engine's power by its maker", setting_up.power_said(old),
+                  help="Such as 10kW or 14hp; 0.8 of it is taken to reach the wheels. Without it the lean alert sleeps "
+                  "until timed runs were driven."),
             Entry("speed", "Speeds in", speeds, "choice", options=[("mph", "mph"), ("km/h", "km/h")]),
         ],
         "Keep this", check="/car/about/check",
     )  # fmt: skip
 
 
-def _about_asked(form: Mapping[str, str]) -> tuple[Any, dict[str, str]]:
+def _about_asked(form: Mapping[str, str], old: CarConfig | None) -> tuple[Any, dict[str, str]]:
     """The answers, and what is wrong with each."""
     from logger.record import setting_up
 
     readers: dict[str, Callable[[str], Any]] = {
         "name": setting_up.some_words, "mass": setting_up.read_mass, "carburettor": str.strip,
+        "power": lambda text: setting_up.read_power(text, old),
         "cooling": _one_of("air", "water"), "speed": _one_of("mph", "km/h"),
     }  # fmt: skip
     read, wrong = dict[str, Any](), dict[str, str]()
@@ -246,7 +251,8 @@ def _about_asked(form: Mapping[str, str]) -> tuple[Any, dict[str, str]]:
             wrong[name] = str(error)
     if wrong:
         return None, wrong
-    return setting_up.CarAsked(read["name"], read["mass"], read["cooling"], read["carburettor"], read["speed"]), {}
+    names = ("name", "mass", "cooling", "carburettor", "speed", "power")
+    return setting_up.CarAsked(*(read[name] for name in names)), {}
 
 
 def _one_of(*words: str) -> Callable[[str], str]:
@@ -259,7 +265,7 @@ def _one_of(*words: str) -> Callable[[str], str]:
 
 
 async def check_about(desk: Desk, request: Request) -> Response:
-    return JSONResponse({"wrong": _about_asked(await form_of(request))[1], "elsewhere": ""})
+    return JSONResponse({"wrong": _about_asked(await form_of(request), None)[1], "elsewhere": ""})
 
 
 async def keep_about(desk: Desk, request: Request) -> Response | View:
@@ -270,9 +276,9 @@ def _keep_about(desk: Desk, form: Mapping[str, str]) -> Response | View:
     from logger.config.car import CarConfig
     from logger.record import setting_up
 
-    asked, wrong = _about_asked(form)
     with _writing:
         path = path_of(desk.store, KINDS["car"])
+        asked, wrong = _about_asked(form, setting_up.car_of(path))
         meanwhile = form.get("version") != version_of(path)
         if asked is not None and not meanwhile:
             text = setting_up.car_text(text_of(path) if path.is_file() else "", asked)
@@ -282,7 +288,7 @@ def _keep_about(desk: Desk, form: Mapping[str, str]) -> Response | View:
                 put_text(targets, examples.text("targets.toml"))
             _name_car(desk.store, path)
             return desk.to("/car", f"Kept in {path.name}. Drive off when you like: start recording on the page Now.")
-    parts = [Part("car", "Five questions", [_about_form(path).filled(form, wrong)])]
+    parts = [Part("car", "A few questions", [_about_form(path).filled(form, wrong)])]
     return View(Page("The car", "Step 2 of 3", ()), "car", parts=parts, status=422,
                 wrong=_MEANWHILE if meanwhile else "Nothing was written: see below.")  # fmt: skip
 
