@@ -128,6 +128,13 @@ METHODS: tuple[tuple[str, str, tuple[str, ...]], ...] = (
 )  # fmt: skip
 """(name that an address may end with, heading, sentences) of each method."""
 
+METHOD_OF = {
+    "list": "times", "runs": "times", "gained": "times", "traces": "times", "mixture": "mixture", "jet": "jets",
+    "splits": "compare", "steps": "compare", "power": "power", "effects": "effects", "plan": "plan", "fuel": "fuel",
+    "weather": "weather",
+}  # fmt: skip
+"""A part of a page -> the method behind its numbers."""
+
 _PAGES = (
     ("/now", "Now", "recorder, figures, notes: `pullbook record`, `pullbook status`, `pullbook note`"),
     ("/drives", "Drives", "runs, mixture, weather, strike and tag: `pullbook report DRIVE`, `pullbook runs`"),

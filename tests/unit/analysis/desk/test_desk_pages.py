@@ -231,6 +231,24 @@ def test_pages_captions_and_data_are_the_files_that_the_verbs_write(
     assert f"{stem}.html" in page.headers["content-disposition"]
 
 
+def test_each_part_with_numbers_leads_to_its_method(at_desk: Visitor, made: DeskStore) -> None:
+    told = {each.get("id") for each in at_desk.get("/help").tree.xpath("//h2")}
+    assert not at_desk.get("/help").tree.xpath("//a[@class='how']")
+    for path, parts in (
+        (f"/drive/{made.b}", {"runs": "times", "mixture": "mixture", "weather": "weather", "plan": "plan"}),
+        (f"/compare?by=drives&a={made.a}&b={made.b}", {"splits": "compare", "gained": "times", "power": "power"}),
+        ("/season", {"effects": "effects", "mixture": "mixture"}),
+        ("/next", {"plan": "plan", "jet": "jets"}),
+        ("/drives", {"list": "times"}),
+        ("/now", {"live": "live"}),
+    ):
+        page = at_desk.get(path)
+        for name, method in parts.items():
+            within = f"//section[@aria-labelledby='{name}']" if name != "live" else "//*[@id='figures-now']"
+            assert page.tree.xpath(f"{within}//a[@class='how']/@href") == [f"/help#{method}"], (path, name)
+            assert method in told
+
+
 def test_a_page_and_the_file_of_it_are_worked_out_once(
     at_desk: Visitor, made: DeskStore, monkeypatch: pytest.MonkeyPatch
 ) -> None:
