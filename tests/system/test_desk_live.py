@@ -20,7 +20,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from desk_client import Client, Stream, served, until
+from at_the_desk import Client, Stream, served, until
 from rig import BOARD, GPS, MIXTURE, PULLBOOK, Cable, Recording, Sender, bytes_of, journals, rmc
 
 from logger.store import drive, front, presence

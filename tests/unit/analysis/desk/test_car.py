@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk_client import Answered, Client, served, until
+from at_the_desk import Answered, Client, served, until
 from rig import Cable, Sender, rmc
 
 from logger.config import examples

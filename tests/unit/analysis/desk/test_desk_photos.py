@@ -14,8 +14,7 @@ from typing import Any
 
 import piexif
 import pytest
-from at_the_desk import Seen, Visitor, visitor
-from desk_client import Client
+from at_the_desk import Client, Seen, Visitor, visitor
 from made_drives import make_drive
 from made_season import starts
 from page_reader import HOSTILE
@@ -195,8 +194,7 @@ def test_a_picture_above_the_bound_is_answered_by_a_page(at_desk: Visitor, made:
 
 def test_only_the_form_for_photographs_may_be_long(at_desk: Visitor, made: Path) -> None:
     """By the header and by what comes; a picture above the bound of other forms is taken."""
-    client = Client(at_desk.served.port)
-    client.cookie = at_desk.cookie
+    client = at_desk.client
     kind = "multipart/form-data; boundary=x"
 
     def status(form: str, length: int) -> int:
