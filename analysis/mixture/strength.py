@@ -9,7 +9,8 @@ but where few are known and one is far above the others, by that one, until it i
 Its acceleration counts only from the speed up at which it was shown: a full pull from 8 m/s does not tell what the car
 can do at 4 m/s.
 Nobody can tell a gentle driver's hardest pull from full throttle by looking at it: a drive shows full throttle where a
-good part of its pulls are alike, as timed runs are and traffic is not.
+good part of its pulls are alike, as timed runs are and traffic is not; or, in hills, where many lie apart from all
+weaker ones.
 """
 
 from __future__ import annotations
@@ -38,6 +39,9 @@ _ALIKE = 0.95
 """Full pulls of one outing differ by wind, grade and foot: by less than this."""
 FEWEST, _PART = 5, 1 / 2
 """So many of a drive's pulls, and such a part of them, are alike where it is one of timed runs."""
+_IN_HILLS, _MANY, _NONE_FROM = 0.8, 8, 0.5
+"""Slopes put full pulls this far apart; where so many lie within it, and none from there down to this share, they are
+held to be full: the pedal has a stop, and a foot that is not on it has none."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +111,11 @@ def full_pulls(pulls: Sequence[HardPull]) -> list[HardPull]:
     """Those at full throttle of one drive's pulls; none where it shows no full throttle."""
     third = _third([pull.w_per_kg for pull in pulls])
     alike = [pull for pull in pulls if pull.w_per_kg >= _ALIKE * third > 0]
-    return alike if len(alike) >= max(FEWEST, _PART * len(pulls)) else []
+    if len(alike) >= max(FEWEST, _PART * len(pulls)):
+        return alike
+    near = [pull for pull in pulls if pull.w_per_kg >= _IN_HILLS * third]
+    lighter = sum(pull.w_per_kg >= _NONE_FROM * third for pull in pulls) - len(near)
+    return near if len(near) >= _MANY and not lighter else []
 
 
 def _shown(full: list[float], others: list[float]) -> float:

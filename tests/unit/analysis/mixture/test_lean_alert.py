@@ -211,6 +211,17 @@ def test_the_car_is_as_strong_as_the_third_of_its_full_pulls() -> None:
     assert refined is not None and refined.share(5.0, 2.0) == pytest.approx(1.0)
 
 
+def test_in_hills_full_pulls_are_told_by_the_gap_below_them() -> None:
+    """They scatter by the slopes as much as a careful driver's do by the foot, but no pull is a little weaker."""
+    hills = [pull(2.0, w) for w in (27.5, 27.2, 26.5, 25.7, 23.5, 22.7, 22.3, 22.2)]
+    away = [pull(1.0, w) for w in (7.1, 6.7, 5.8)]
+    assert full_pulls([*away, *hills]) == hills
+    assert full_pulls([*away, *hills[:7]]) == []  # seven may be chance
+    assert full_pulls([*away, *hills, pull(1.5, 18.0)]) == []  # a foot that is sometimes a little lighter
+    careful = [pull(1.0, w) for w in (14.7, 12.4, 11.9, 11.7, 11.2, 11.2, 10.8, 10.7, 10.4, 10.0, 9.0, 8.6, 8.5, 7.3)]
+    assert full_pulls(careful) == []
+
+
 def test_one_outing_that_its_own_best_pull_contradicts_is_no_measure_until_others_agree() -> None:
     """Five alike at 0.8 of the throttle and one at full: the car can do what it did, till enough say otherwise."""
     part, best, later = [pull(1.6, 20.5, 9.0, 12.0)] * 5, pull(1.7, 25.6, 14.0, 16.0), [pull(2.3, 25.2)] * 3
