@@ -55,8 +55,8 @@ def served(store: Path) -> Iterator[tuple[Served, Client]]:
 @contextmanager
 def visitor(store: Path) -> Iterator[Visitor]:
     """Somebody who opened the desk of a store."""
-    with served(store) as (desk, client):
-        yield Visitor(desk, client)
+    with desk_open(store) as desk:
+        yield Visitor(desk)
 
 
 # --- byte by byte -------------------------------------------------------------------------------------------------
@@ -273,8 +273,9 @@ class Seen:
 class Visitor:
     """A browser without a screen: it holds the cookie, follows where it is led, and waits for what is worked out."""
 
-    def __init__(self, desk: Served, client: Client) -> None:
-        self.served, self.client = desk, client
+    def __init__(self, desk: Served) -> None:
+        self.served, self.client = desk, Client(desk.port)
+        self.client.open(desk.address)
 
     def get(self, path: str, *, wait: bool = True) -> Seen:
         """A page; where it is being worked out, as it is when that is done."""
