@@ -18,8 +18,8 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
+from at_the_desk import served
 from chromium import chromium
-from desk_client import served
 
 from logger.config import examples
 from logger.store import front, presence

@@ -1,9 +1,18 @@
-"""Somebody at the desk: the real server on a free port of this machine, asked as a browser asks it."""
+"""Somebody at the desk: the real server on a free port of this machine, and who asks it.
+
+with visitor(store) as at_desk:            # as a browser without a screen: pages taken apart, forms filled in
+    page = at_desk.get("/season")
+with served(store) as (desk, client):      # says exactly what it is told to: each header and each byte
+    answer = client.ask("GET", "/now", origin="http://evil.example")
+"""
 
 from __future__ import annotations
 
-import http.client
+import contextlib
+import json
+import re
 import secrets
+import socket
 import sys
 import threading
 import time
@@ -18,6 +27,179 @@ from lxml import html
 from analysis.desk.app import Desk, Served
 
 COMMAND = [sys.executable, "-m", "analysis.cli.main"]
+
+
+@contextmanager
+def desk_open(store: Path) -> Iterator[Served]:
+    """The desk of a store, answering on a thread of this process until the block ends."""
+    served = Served(Desk(store, COMMAND))
+    thread = threading.Thread(target=served.run, name="desk")
+    thread.start()
+    try:
+        yield served
+    finally:
+        served.stop()
+        thread.join(30)
+        assert not thread.is_alive()
+
+
+@contextmanager
+def served(store: Path) -> Iterator[tuple[Served, Client]]:
+    """A desk at work on `store`, and a client that has opened it."""
+    with desk_open(store) as desk:
+        client = Client(desk.port)
+        client.open(desk.address)
+        yield desk, client
+
+
+@contextmanager
+def visitor(store: Path) -> Iterator[Visitor]:
+    """Somebody who opened the desk of a store."""
+    with desk_open(store) as desk:
+        yield Visitor(desk)
+
+
+# --- byte by byte -------------------------------------------------------------------------------------------------
+
+
+@dataclass
+class Answered:
+    """What came back: `head` are the lines before the body."""
+
+    status: int
+    head: str
+    body: bytes
+
+    @property
+    def headers(self) -> dict[str, str]:
+        """By their names in small letters."""
+        lines = (line.partition(":") for line in self.head.split("\n")[1:])
+        return {name.lower(): value.strip() for name, _, value in lines}
+
+    @property
+    def text(self) -> str:
+        return self.body.decode("utf-8", "replace")
+
+    def header(self, name: str) -> str:
+        found = re.search(rf"^{name}: (.*)$", self.head, re.MULTILINE | re.IGNORECASE)
+        return found[1].strip() if found else ""
+
+
+def raw(port: int, data: bytes, host: str = "127.0.0.1", wait_s: float = 120.0) -> Answered:
+    """Send these bytes and read until the other side closes, or has said a whole answer."""
+    with socket.create_connection((host, port), wait_s) as line:
+        with contextlib.suppress(OSError):  # it may answer, and close, before all is said
+            line.sendall(data)
+        return read_answer(line)
+
+
+def read_answer(line: socket.socket) -> Answered:
+    data = b""
+    while b"\r\n\r\n" not in data:
+        piece = line.recv(65536)
+        if not piece:
+            break
+        data += piece
+    head, _, body = data.partition(b"\r\n\r\n")
+    said = head.decode("latin-1").replace("\r", "")
+    length = re.search(r"^content-length: (\d+)$", said, re.MULTILINE | re.IGNORECASE)
+    while length is not None and len(body) < int(length[1]):
+        piece = line.recv(65536)
+        if not piece:
+            break
+        body += piece
+    return Answered(int(said.split()[1]) if said else 0, said, body)
+
+
+class Client:
+    """A browser's manners, each of which may be left out. `cookie` is had by `open`."""
+
+    def __init__(self, port: int, host: str = "127.0.0.1") -> None:
+        self.port, self.ip = port, host
+        self.host = f"{host}:{port}"
+        self.cookie = ""
+
+    def open(self, address: str) -> Answered:
+        """Take the first address; the cookie is kept."""
+        answer = self.ask("GET", "/" + address.split("/", 3)[3], cookie="")
+        self.cookie = answer.header("set-cookie").partition(";")[0]
+        return answer
+
+    def said(
+        self, method: str, target: str, headers: Iterable[tuple[str, str]] = (), body: bytes = b"", **but: str | None
+    ) -> bytes:
+        """A request as bytes. `but` changes a header that a browser would send; None leaves it out."""
+        usual: dict[str, str | None] = {
+            "host": self.host, "origin": f"http://{self.host}" if method == "POST" else None,
+            "sec-fetch-site": "same-origin", "cookie": self.cookie or None,
+            "content-type": "application/x-www-form-urlencoded" if method == "POST" else None,
+            "content-length": str(len(body)) if method == "POST" else None, "connection": "close",
+        }  # fmt: skip
+        for name, value in but.items():
+            usual[name.replace("_", "-")] = value
+        lines = [f"{name}: {value}" for name, value in [*usual.items(), *headers] if value is not None]
+        return (
+            f"{method} {target} HTTP/1.1\r\n{''.join(line + chr(13) + chr(10) for line in lines)}\r\n".encode("latin-1")
+            + body
+        )
+
+    def ask(self, method: str, target: str, headers: Iterable[tuple[str, str]] = (), body: bytes = b"",
+            **but: str | None) -> Answered:  # fmt: skip
+        return raw(self.port, self.said(method, target, headers, body, **but), self.ip)
+
+    def get(self, target: str) -> Answered:
+        return self.ask("GET", target)
+
+    def post(self, target: str, **form: str | list[str]) -> Answered:
+        return self.ask("POST", target, body=urllib.parse.urlencode(form, doseq=True).encode())
+
+    def follow(self, answer: Answered) -> Answered:
+        """Where an answer leads to."""
+        assert answer.status == 303, answer.text
+        return self.get(answer.header("location"))
+
+
+def until(true: object, seconds: float = 20.0) -> object:
+    """What `true()` gives once it gives something."""
+    ends = time.monotonic() + seconds
+    while time.monotonic() < ends:
+        if found := true():  # type: ignore[operator]
+            return found
+        time.sleep(0.02)
+    raise AssertionError(f"not in {seconds} s")
+
+
+class Stream:
+    """The live figures as a page gets them: each event, and when it came [s, monotonic clock]."""
+
+    def __init__(self, client: Client, target: str = "/now/stream") -> None:
+        self._line = socket.create_connection((client.ip, client.port), 20)
+        self._line.sendall(client.said("GET", target, connection=None))
+        self._data = b""
+
+    def events(self) -> Iterator[tuple[float, dict[str, object]]]:
+        while piece := self._received():
+            at = time.monotonic()
+            self._data += piece
+            *whole, self._data = self._data.split(b"\n\n")
+            for each in whole:
+                for line in each.splitlines():
+                    if line.startswith(b"data: "):
+                        yield at, json.loads(line[6:])
+
+    def _received(self) -> bytes:
+        try:
+            return self._line.recv(65536)
+        except OSError:  # closed
+            return b""
+
+    def close(self) -> None:
+        with contextlib.suppress(OSError):
+            self._line.shutdown(socket.SHUT_RDWR)
+        self._line.close()
+
+
+# --- as a browser without a screen ---------------------------------------------------------------------------------
 
 
 @dataclass
@@ -91,12 +273,9 @@ class Seen:
 class Visitor:
     """A browser without a screen: it holds the cookie, follows where it is led, and waits for what is worked out."""
 
-    def __init__(self, served: Served) -> None:
-        self.served = served
-        self.host = f"127.0.0.1:{served.port}"
-        self.cookie = ""
-        first = self._ask("GET", urllib.parse.urlsplit(served.address).path)
-        self.cookie = first.headers["set-cookie"].partition(";")[0]
+    def __init__(self, desk: Served) -> None:
+        self.served, self.client = desk, Client(desk.port)
+        self.client.open(desk.address)
 
     def get(self, path: str, *, wait: bool = True) -> Seen:
         """A page; where it is being worked out, as it is when that is done."""
@@ -138,38 +317,9 @@ class Visitor:
         return self.post(element.get("action"), body, f"multipart/form-data; boundary={edge}")
 
     def post(self, path: str, body: str | bytes, kind: str = "application/x-www-form-urlencoded") -> Seen:
-        seen = self._ask("POST", path, body, {"origin": f"http://{self.host}", "content-type": kind})
+        seen = self._ask("POST", path, body.encode() if isinstance(body, str) else body, content_type=kind)
         return self.get(seen.headers["location"].partition("#")[0]) if seen.status == 303 else seen
 
-    def _ask(
-        self, method: str, path: str, body: str | bytes | None = None, headers: Mapping[str, str] | None = None
-    ) -> Seen:
-        connection = http.client.HTTPConnection("127.0.0.1", self.served.port, timeout=120)
-        try:
-            connection.request(method, path, body, {"host": self.host, "cookie": self.cookie, **(headers or {})})
-            answer = connection.getresponse()
-            found = {name.lower(): value for name, value in answer.getheaders()}
-            return Seen(answer.status, found, answer.read(), path)
-        finally:
-            connection.close()
-
-
-@contextmanager
-def desk_open(store: Path) -> Iterator[Served]:
-    """The desk of a store, answering on a thread of this process until the block ends."""
-    served = Served(Desk(store, COMMAND))
-    thread = threading.Thread(target=served.run, name="desk")
-    thread.start()
-    try:
-        yield served
-    finally:
-        served.stop()
-        thread.join(30)
-        assert not thread.is_alive()
-
-
-@contextmanager
-def visitor(store: Path) -> Iterator[Visitor]:
-    """Somebody who opened the desk of a store."""
-    with desk_open(store) as served:
-        yield Visitor(served)
+    def _ask(self, method: str, path: str, body: bytes = b"", **headers: str) -> Seen:
+        answer = self.client.ask(method, path, (), body, **headers)
+        return Seen(answer.status, answer.headers, answer.body, path)

@@ -27,7 +27,7 @@ from analysis.desk.ears import Ears
 from analysis.desk.fields import UPLOADS
 from analysis.desk.gate import Gate
 from analysis.desk.listening import bound, server, static
-from analysis.desk.parts import View
+from analysis.desk.parts import Links, Part, View
 from analysis.desk.views import rendered
 from analysis.desk.work import PATIENCE_S, Asked, Work
 from analysis.report.page import Page
@@ -135,6 +135,13 @@ def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awai
     return endpoint
 
 
+def _too_large(path: str) -> Response:
+    said = "Pictures of more than 64 MB in all are not taken. Nothing was kept: send fewer at a time, or smaller ones."
+    back = Part("back", "Back", [Links([(path.rpartition("/")[0], "The drive as it stands", "")])])
+    view = View(Page("That is too large", "", ()), "drives", parts=[back], wrong=said, status=413)
+    return HTMLResponse(rendered(view), 413)
+
+
 async def _missing(request: Request, _: Exception) -> Response:
     view = View(Page("Page not found", "", ()), "", wrong="There is no page at this address.", status=404)
     return HTMLResponse(rendered(view), 404)
@@ -166,7 +173,8 @@ class Served:
         self._socket = bound(LOOPBACK, port, "--port")
         self.port = self._socket.getsockname()[1]
         names = [f"{LOOPBACK}:{self.port}", f"localhost:{self.port}"]
-        self._server = server(Gate(application(desk), names, self.token, home="/now", uploads=UPLOADS))
+        self._server = server(Gate(application(desk), names, self.token, home="/now", uploads=UPLOADS,
+                                   too_large=_too_large))  # fmt: skip
         desk.end = self.stop
 
     @property

@@ -56,6 +56,7 @@ class Gate:
         What the first address holds: `/open/TOKEN` gives the cookie and leads to `home`.
     home : where the first address leads
     uploads : last parts of the paths whose forms may hold photographs
+    too_large : what answers an upload that is longer than it may be, by its path
     posts : whether a path may be posted to
     """
 
@@ -67,13 +68,14 @@ class Gate:
         *,
         home: str = "/",
         uploads: Iterable[str] = (),
+        too_large: Callable[[str], Response] = lambda path: PlainTextResponse("That is too long.", 413),
         posts: Callable[[str], bool] = lambda path: True,
     ) -> None:
         self._app, self._hosts, self._token, self._home = app, frozenset(hosts), token, home
         self._session = secrets.token_urlsafe(32)
         port = next(iter(self._hosts)).rpartition(":")[2]
         self.cookie = f"desk_{port}"  # cookies know no ports: two desks must not take each other's
-        self._uploads, self._posts = frozenset(uploads), posts
+        self._uploads, self._too_large, self._posts = frozenset(uploads), too_large, posts
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "lifespan":
@@ -84,10 +86,12 @@ class Gate:
             return
         headers = Headers(scope=scope)
         refused = self._refused(scope, headers)
+        path = scope["path"]
         if refused is not None:
+            if refused.status_code == 413 and self._most(path) == LARGEST_UPLOAD and self._knows(headers):
+                refused = self._too_large(path)
             await self._answered(refused, scope, receive, send)
             return
-        path = scope["path"]
         if path.startswith("/open/"):
             await self._answered(self._opened(path), scope, receive, send)
             return

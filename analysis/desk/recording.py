@@ -13,7 +13,7 @@ from typing import Any
 
 from logger.errors import InputError, NoAnswer
 from logger.store import front, presence
-from logger.store.disk import no_pipe, said
+from logger.store.disk import Disk, end_of, said
 
 _SAID = "desk-record.txt"
 _MOST_SAID = 20_000
@@ -29,7 +29,8 @@ def start(store: Path, command: Sequence[str]) -> None:
         how = {"creationflags": subprocess.CREATE_NEW_PROCESS_GROUP | subprocess.DETACHED_PROCESS}
     try:
         folder.mkdir(mode=0o700, parents=True, exist_ok=True)
-        with (folder / _SAID).open("wb") as out:
+        (folder / _SAID).unlink(missing_ok=True)
+        with Disk().create(folder / _SAID) as out:
             process = subprocess.Popen(
                 [*command, "record", "--store", str(store), "--plain"], stdin=subprocess.DEVNULL, stdout=out,
                 stderr=subprocess.STDOUT, close_fds=True, **how,
@@ -44,7 +45,7 @@ def ended_with(store: Path) -> str:
     if presence.is_recording(store):
         return ""
     try:
-        data = no_pipe(store / presence.FOLDER / _SAID).read_bytes()[-_MOST_SAID:]
+        data = end_of(store / presence.FOLDER / _SAID, _MOST_SAID)
     except OSError:
         return ""
     return data.decode("utf-8", "replace").strip()

@@ -38,10 +38,12 @@ def waiting(asked: Asked, tab: str, title: str) -> View:
 
 @functools.cache
 def _environment() -> Any:
+    from analysis.desk.pages.help import METHOD_OF
     from analysis.report.page import environment
 
     made = environment(_HERE, _REPORT)
     made.globals["shown"] = _shown
+    made.globals["method_of"] = METHOD_OF
     return made
 
 

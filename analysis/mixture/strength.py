@@ -4,11 +4,13 @@
     strength.share(speed_mps, tractive_mps2)
 
 A pull counts by the least of its tractive acceleration and of its power over any two seconds, at their highest; the
-car is taken for as strong as the third of its pulls, so that one dip in the road or one stray fix makes no strong car.
+car is taken for as strong as the third of its pulls, so that one dip in the road or one stray fix makes no strong car;
+but where few are known and one is far above the others, by that one, until it is outvoted or borne out.
 Its acceleration counts only from the speed up at which it was shown: a full pull from 8 m/s does not tell what the car
 can do at 4 m/s.
 Nobody can tell a gentle driver's hardest pull from full throttle by looking at it: a drive shows full throttle where a
-good part of its pulls are alike, as timed runs are and traffic is not.
+good part of its pulls are alike, as timed runs are and traffic is not; or, in hills, where many lie apart from all
+weaker ones.
 """
 
 from __future__ import annotations
@@ -37,6 +39,9 @@ _ALIKE = 0.95
 """Full pulls of one outing differ by wind, grade and foot: by less than this."""
 FEWEST, _PART = 5, 1 / 2
 """So many of a drive's pulls, and such a part of them, are alike where it is one of timed runs."""
+_IN_HILLS, _MANY, _NONE_FROM = 0.8, 8, 0.5
+"""Slopes put full pulls this far apart; where so many lie within it, and none from there down to this share, they are
+held to be full: the pedal has a stop, and a foot that is not on it has none."""
 
 
 @dataclass(frozen=True)
@@ -80,12 +85,12 @@ class Strength:
     ) -> Strength | None:
         """By its full pulls so far, and by its power where the owner tells it [W/kg]; None where neither is known.
 
-        Of other `pulls` those count that reach that power.
+        Of other `pulls` those count that reach that power; where full pulls told it, stronger ones of them raise it.
         """
-        full = list(full)
+        full, pulls = list(full), list(pulls)
         if w_per_kg is None and len(full) < _RANK:
             return None
-        power = max(w_per_kg or 0.0, _third([pull.w_per_kg for pull in full]))
+        power = max(w_per_kg or 0.0, _shown([pull.w_per_kg for pull in full], [pull.w_per_kg for pull in pulls]))
         return cls(power, tuple(pull for pull in [*full, *pulls] if pull.w_per_kg >= FULL * power))
 
     def most(self, speed_mps: float) -> float:
@@ -106,7 +111,24 @@ def full_pulls(pulls: Sequence[HardPull]) -> list[HardPull]:
     """Those at full throttle of one drive's pulls; none where it shows no full throttle."""
     third = _third([pull.w_per_kg for pull in pulls])
     alike = [pull for pull in pulls if pull.w_per_kg >= _ALIKE * third > 0]
-    return alike if len(alike) >= max(FEWEST, _PART * len(pulls)) else []
+    if len(alike) >= max(FEWEST, _PART * len(pulls)):
+        return alike
+    near = [pull for pull in pulls if pull.w_per_kg >= _IN_HILLS * third]
+    lighter = sum(pull.w_per_kg >= _NONE_FROM * third for pull in pulls) - len(near)
+    return near if len(near) >= _MANY and not lighter else []
+
+
+def _shown(full: list[float], others: list[float]) -> float:
+    """The power that full pulls show [W/kg]: the third strongest, of `others` too where they are stronger.
+
+    Where the strongest of fewer pulls than two outings need is beyond what alike pulls differ by, that one is it: it
+    contradicts the others, which may have been at part throttle. Load is told low until more pulls agree with either.
+    """
+    if len(full) < _RANK:
+        return 0.0
+    third, most = _third([*full, *others]), max(full)
+    alike = sum(power >= _ALIKE * third for power in [*full, *others])
+    return most if _ALIKE * most > third and alike < 2 * FEWEST else third
 
 
 def _third(values: list[float]) -> float:

@@ -11,9 +11,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-from logger.cli.files import put
 from logger.config import examples
 from logger.errors import InputError
+from logger.store.disk import put_text
 
 _PLIST = "Library/LaunchAgents/local.pullbook.plist"
 
@@ -55,7 +55,7 @@ def _systemd(words: list[str]) -> list[str]:
     folder = Path(os.environ.get("XDG_CONFIG_HOME") or Path.home() / ".config") / "systemd" / "user"
     unit, path = examples.text("pullbook.service"), folder / "pullbook.service"
     line = next(each for each in unit.split("\n") if each.startswith("ExecStart="))
-    put(path, unit.replace(line, f"ExecStart={' '.join(map(_for_systemd, words))}"))
+    put_text(path, unit.replace(line, f"ExecStart={' '.join(map(_for_systemd, words))}"))
     done = [f"Wrote {path}."]
     for arguments in (["daemon-reload"], ["enable", "pullbook"]):
         ended = subprocess.run(["systemctl", "--user", *arguments], capture_output=True, text=True, check=False)
@@ -87,7 +87,7 @@ def _launchd(words: list[str]) -> list[str]:
         "StandardOutPath": log,
         "StandardErrorPath": log,
     }
-    put(path, plistlib.dumps(job).decode())
+    put_text(path, plistlib.dumps(job).decode())
     return [f"Wrote {path}.", "It records from your next login on. Delete this file to turn that off."]
 
 

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Annotated, Literal
 import typer
 
 from logger.cli.asking import Answers, one_of, yes
-from logger.cli.files import Files, put
+from logger.cli.files import Files
 from logger.cli.printing import StoreOption, tell, wrapped
 from logger.cli.record import understood
 from logger.errors import ConfigError, InputError, NoAnswer
+from logger.store.disk import put_text
 from logger.text import safe
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
 
 app = typer.Typer()
 
-Part = Literal["ports", "car", "start"]
+Part = Literal["ports", "car", "power", "start"]
 _BEGUN = "begun.json"
 
 
@@ -36,7 +37,8 @@ def begin(
         list[str] | None, typer.Argument(help="More ports to listen to, besides those that the system lists.")
     ] = None,
     only: Annotated[
-        Part | None, typer.Option("--only", help="Ask only about this part: ports, car or start.", show_default=False)
+        Part | None,
+        typer.Option("--only", help="Ask only about this part: ports, car, power or start.", show_default=False),
     ] = None,
     store: StoreOption = None,
 ) -> None:
@@ -46,7 +48,7 @@ def begin(
     from logger.store.place import default_store
 
     asked_store, store = store, store or default_store()
-    if only != "car" and presence.is_recording(store):
+    if only not in {"car", "power"} and presence.is_recording(store):
         raise NoAnswer(f"{store}: a recorder is running here and uses the ports. Stop it first, or use `--only car`")
     make_store(store)
     (store / ".recorder").mkdir(mode=0o700, exist_ok=True)
@@ -60,6 +62,8 @@ def begin(
             _ports(answers, store, device or [])
         if only in {None, "car"}:
             _car(answers, store)
+        if only == "power":
+            _power(answers, store)
         if only in {None, "start"}:
             _start(answers, asked_store)
     except KeyboardInterrupt:
@@ -89,7 +93,7 @@ def _ports(answers: Answers, store: Path, also: list[str]) -> None:
     text = setting_up.recorder_text(old, heard, names)
     parse(text, RecorderConfig, str(path))
     if old is None or text != old.text:
-        put(path, text)
+        put_text(path, text)
         tell(f"Wrote {path}.")
 
 
@@ -177,15 +181,38 @@ def _car(answers: Answers, store: Path) -> None:
     text = setting_up.car_text(was, asked)
     parse(text, CarConfig, str(path))
     if text != was:
-        put(path, text)
+        put_text(path, text)
         tell(f"Wrote {path}.")
     if asked.speed == "mph":
         tell(f"({asked.values['car', 'mass_kg']} kg is {convert(asked.mass_kg, 'kg', 'lb'):.0f} lb.)")
     targets = store / "targets.toml"
     if not targets.exists():
-        put(targets, examples.text("targets.toml"))
+        put_text(targets, examples.text("targets.toml"))
         tell(f"Wrote {targets}.")
         tell("Its targets are common practice; your engine's maker or tuner knows better.")
+
+
+def _power(answers: Answers, store: Path) -> None:
+    """The engine's power: with it the lean alert is awake before the first timed runs."""
+    from logger.config import writing
+    from logger.config.car import CarConfig
+    from logger.config.reading import parse, text_of
+    from logger.record import setting_up
+
+    path = _car_file(store)
+    old = setting_up.car_of(path)
+    if old is None:
+        raise InputError(f"{path}: there is no such file yet: `pullbook begin --only car` comes first")
+    power = answers.ask(
+        "", "Its engine's power by its maker, such as 10kW or 14hp",
+        lambda text: setting_up.read_power(text, old), setting_up.power_said(old),
+    )  # fmt: skip
+    if power is None or power == old.car.wheel_power_kw:
+        return
+    text = writing.changed(text_of(path), {setting_up.POWER: power})
+    parse(text, CarConfig, str(path))
+    put_text(path, text)
+    tell(f"Wrote {path}: {power:g} kW at the wheels, 0.8 of it.")
 
 
 def _car_file(store: Path) -> Path:
@@ -197,7 +224,7 @@ def _car_file(store: Path) -> Path:
     if old is None:
         return store / setting_up.CAR_FILE
     if old.config.recorder.car is None:
-        put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): setting_up.CAR_FILE}))
+        put_text(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): setting_up.CAR_FILE}))
     return store / (old.config.recorder.car or setting_up.CAR_FILE)
 
 

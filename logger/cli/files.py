@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from logger.errors import ConfigError, InputError
-from logger.store.disk import Disk, said
 
 if TYPE_CHECKING:
     from logger.config.car import CarConfig
@@ -79,12 +78,3 @@ class Files:
             return last
 
         return now
-
-
-def put(path: Path, text: str) -> None:
-    """Write a file of the owner's in one step, its folder where that is missing; InputError where that fails."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        Disk().put_file(path, text.encode())
-    except OSError as error:
-        raise InputError(f"{path}: cannot be written: {said(error)}") from error

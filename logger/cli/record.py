@@ -225,9 +225,12 @@ def status(store: StoreOption = None, json: JsonOption = False) -> None:
 def _state_said(state: dict[str, Any]) -> list[str]:
     """The recorder's own lines of `status`, without its sources; KeyError, TypeError, ... where it tells no state."""
     from logger.record.panel import clock_time
+    from logger.record.told import stuck_said
 
     recorded = f", {clock_time(state['recorded_s'])} into drive {state['drive']}" if state.get("drive") else ""
     lines = [f"{state['state']}{recorded} (process {state['pid']}, {state['age_s']:.0f} s ago)"]
+    if stuck := stuck_said(state):
+        lines.append(stuck)
     seen = state.get("seen") or {}
     if moment := "   ".join(word for word in (seen.get("mixture"), _speed_said(state), seen.get("channels")) if word):
         lines.append(moment)
@@ -253,14 +256,12 @@ _WIDE = 72
 
 def _source_said(source: dict[str, Any], doubts: Sequence[str]) -> list[str]:
     """A source's row of `status`, as the panel has it."""
-    ago, how = source["last_bytes_s_ago"], str(source["state"])
-    if how == "open" and source["name"] in doubts:
-        how = "unreadable: is the baud right?"
-    elif how == "open" and (ago is None or ago > 3):
-        how = "silent: is it powered?"
+    from logger.record.told import source_said
+
+    ago = source["last_bytes_s_ago"]
     return [
         str(source["name"]),
-        how,
+        source_said(source, doubts)[0],
         f"{source['port']} at {source['baud']}" if source["state"] == "open" else str(source["why"]),
         f"{source['lines_per_s']:.0f}",
         f"{source['bytes_per_s']:.0f}",
@@ -573,6 +574,8 @@ def understood(files: Files) -> list[str]:
             f"  lean alert: {channel.channel} above {limit:.4g} for {settings.lean_alert_s:g} s at "
             f"{settings.lean_alert_load:.0%} load or more, load from {load}; bell {'on' if settings.bell else 'off'}"
         )
+        if settings.load_channel is None and (files.car is None or files.car.car.wheel_power_kw is None):
+            lines.append("    asleep until timed runs were driven, or `pullbook begin --only power` was answered")
     return lines
 
 

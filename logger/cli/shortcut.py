@@ -13,8 +13,8 @@ import sys
 from pathlib import Path
 
 from logger.cli import autostart
-from logger.cli.files import put
 from logger.errors import InputError
+from logger.store.disk import put_text
 
 NAME = "pullbook-desk.desktop"
 
@@ -48,10 +48,10 @@ def _linux(words: list[str]) -> list[str]:
     data = Path(os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share")
     text = desktop_entry(words)
     menu = data / "applications" / NAME
-    put(menu, text)
+    put_text(menu, text)
     done = [f"Wrote {menu}. Pullbook is now among your programs."]
     if (desktop := _desktop_folder()) is not None:
-        put(desktop / NAME, text)
+        put_text(desktop / NAME, text)
         (desktop / NAME).chmod(0o700)
         done.append(f"Wrote {desktop / NAME}. Double-click it to open the desk. Some desktops ask first; allow it.")
     return done
@@ -88,7 +88,7 @@ def _desktop_folder() -> Path | None:
 
 def _macos(words: list[str]) -> list[str]:
     path = Path.home() / "Desktop" / "Pullbook.command"
-    put(
+    put_text(
         path,
         f"#!/bin/sh\n# Opens the desk. Closing this window stops only the desk.\nexec {shlex.join(words)}\n",
     )

@@ -22,9 +22,12 @@ from logger.errors import InputError
 from logger.record import naming, ports
 from logger.record.naming import Named
 from logger.record.ports import Heard
-from logger.units import parse_quantity
+from logger.units import W_PER_KW, parse_quantity
 
 CAR_FILE = "car.toml"
+POWER: Place = ("car", "wheel_power_kw")
+_AT_THE_WHEELS = 0.8
+"""Of an engine's power by its maker (common practice, no source); the lean alert goes by it till runs tell better."""
 
 
 @dataclass(frozen=True)
@@ -157,11 +160,13 @@ class CarAsked:
     cooling: str
     carburettor: str
     speed: str
+    wheel_power_kw: float | None = None
+    """None leaves what the file says of it."""
 
     @property
     def values(self) -> Mapping[Place, Any]:
-        mass = self.mass_kg
-        return {
+        mass, power = self.mass_kg, self.wheel_power_kw
+        return ({} if power is None else {POWER: power}) | {
             ("car", "name"): self.name,
             ("car", "mass_kg"): round(mass, 1) if mass % 1 else int(mass),
             ("car", "cooling"): self.cooling,
@@ -189,6 +194,25 @@ def read_mass(text: str) -> float:
     if not 50 <= mass <= 20_000:
         raise InputError(f"{text!r}: expected a car of 50 to 20000 kg")
     return mass
+
+
+def read_power(text: str, old: CarConfig | None) -> float | None:
+    """An engine's power with its unit, such as 10kW or 14hp, as the power at the wheels [kW]; None for none.
+
+    What was offered of the `old` file leaves its own figure.
+    """
+    if not text.strip() or text.strip() == power_said(old):
+        return old.car.wheel_power_kw if old is not None and text.strip() else None
+    power = parse_quantity(text, "W")
+    if not 500 <= power <= 2e6:
+        raise InputError(f"{text!r}: an engine of 0.5 to 2000 kW is expected")
+    return round(_AT_THE_WHEELS * power / W_PER_KW, 2)
+
+
+def power_said(car: CarConfig | None) -> str:
+    """The engine's power to offer, by the car's file; "" where that has none."""
+    power = car.car.wheel_power_kw if car is not None else None
+    return "" if power is None else f"{power / _AT_THE_WHEELS:.4g}kW"
 
 
 def usual_speeds() -> str:

@@ -9,10 +9,13 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import stat
 import sys
 import uuid
 from pathlib import Path
 from typing import BinaryIO
+
+from logger.errors import InputError
 
 if sys.platform == "darwin":
     import fcntl
@@ -112,6 +115,45 @@ def no_pipe(path: Path) -> Path:
     return path
 
 
+def start_of(path: Path, most_bytes: int) -> bytes:
+    """The first bytes of a plain file that others write, however large it is; OSError for what else lies there.
+
+    It never waits: whatever is done to the file meanwhile, a pipe put in its place is opened and refused.
+    """
+    with _plain(path, os.O_RDONLY) as file:
+        return file.read(most_bytes)
+
+
+def end_of(path: Path, most_bytes: int) -> bytes:
+    """The last bytes of a plain file, as `start_of` gives the first."""
+    with _plain(path, os.O_RDONLY) as file:
+        file.seek(max(0, os.fstat(file.fileno()).st_size - most_bytes))
+        return file.read(most_bytes)
+
+
+def write_in_place(path: Path, data: bytes) -> None:
+    """Write over the start of a plain file that is there; OSError, without waiting, for what is none."""
+    with _plain(path, os.O_RDWR) as file:
+        file.write(data)
+
+
+def _plain(path: Path, how: int) -> BinaryIO:
+    descriptor = os.open(path, how | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    if not stat.S_ISREG(os.fstat(descriptor).st_mode):
+        os.close(descriptor)
+        raise OSError(errno.EINVAL, "this is a pipe or a device, and no file", str(path))
+    return os.fdopen(descriptor, "rb" if how == os.O_RDONLY else "r+b", buffering=0)
+
+
 def said(error: Exception) -> str:
     """What an error says, without the number and the path that the operating system puts about it."""
     return (error.strerror if isinstance(error, OSError) else None) or str(error)
+
+
+def put_text(path: Path, text: str) -> None:
+    """Write a file of the owner's in one step, its folder where that is missing; InputError where that fails."""
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        Disk().put_file(path, text.encode())
+    except OSError as error:
+        raise InputError(f"{path}: cannot be written: {said(error)}") from error

@@ -4,6 +4,8 @@
     STORE/.recorder/figures      mixture, speed and warning, up to five times a second while somebody looks
     STORE/.recorder/stop.json    asks the recorder that it names to stop
 
+Others may write these files, so neither side reads more of them than their start, or waits for a pipe in their place.
+
 No network port is opened, and a recorder that nobody looks at does nothing for it but look at one file's time.
 """
 
@@ -16,7 +18,7 @@ import zlib
 from pathlib import Path
 from typing import Any
 
-from logger.store.disk import Disk, no_pipe
+from logger.store.disk import Disk, start_of, write_in_place
 from logger.store.presence import FOLDER, STATE, read_state
 
 WATCHED_S = 4.0
@@ -24,6 +26,7 @@ WATCHED_S = 4.0
 _LOOKS_S = 0.5
 _FIGURES = "figures"
 _FIGURES_BYTES = 1024
+_STOP_BYTES = 1024
 
 
 def watch(store: Path) -> None:
@@ -65,8 +68,7 @@ def write_figures(store: Path, figures: dict[str, Any]) -> None:
     path = store / FOLDER / _FIGURES
     whole = (b"%08x " % zlib.crc32(data) + data).ljust(_FIGURES_BYTES)
     try:
-        with path.open("r+b", buffering=0) as file:
-            file.write(whole)
+        write_in_place(path, whole)
     except FileNotFoundError:
         with contextlib.suppress(OSError), Disk().create(path) as file:
             file.write(whole)
@@ -78,7 +80,7 @@ def read_figures(store: Path) -> dict[str, Any] | None:
     """The figures written last; None where there are none of the last seconds."""
     for _ in range(3):  # one that is being written is read again
         try:
-            data = no_pipe(store / FOLDER / _FIGURES).read_bytes()[:_FIGURES_BYTES].rstrip(b" ")
+            data = start_of(store / FOLDER / _FIGURES, _FIGURES_BYTES).rstrip(b" ")
         except OSError:
             return None
         if data[:8] == b"%08x" % zlib.crc32(data[9:]):
@@ -124,7 +126,7 @@ def stop_asked(store: Path, pid: int, since_utc: str) -> bool:
     """Whether that recorder is asked to stop. What was asked is taken away, also where it was meant for another."""
     path = store / FOLDER / "stop.json"
     try:
-        asked = json.loads(no_pipe(path).read_text(encoding="utf-8"))
+        asked = json.loads(start_of(path, _STOP_BYTES))
     except FileNotFoundError:
         return False
     except (OSError, ValueError, RecursionError):

@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from logger.errors import AlreadyRecording
-from logger.store.disk import Disk, no_pipe
+from logger.store.disk import Disk, start_of, write_in_place
 from logger.store.locks import FileLock, try_lock, unlock
 from logger.text import storable
 
@@ -92,6 +92,9 @@ def is_recording(store: Path) -> bool:
 # --- the state file -----------------------------------------------------------------------------------------------
 
 
+_LARGEST_STATE_BYTES = 1 << 20
+
+
 def write_state(store: Path, state: dict[str, Any]) -> None:
     """Put `state` in the state file, whole or not at all where the disk has room; on a full disk over the old one.
 
@@ -108,14 +111,14 @@ def write_state(store: Path, state: dict[str, Any]) -> None:
     except OSError:
         with contextlib.suppress(OSError):
             fresh.unlink()
-        with contextlib.suppress(OSError), path.open("r+b", buffering=0) as file:  # its place on the disk is there
-            file.write(data.ljust(path.stat().st_size))
+        with contextlib.suppress(OSError):  # its place on the disk is there
+            write_in_place(path, data.ljust(min(path.stat().st_size, _LARGEST_STATE_BYTES)))
 
 
 def read_state(store: Path) -> dict[str, Any] | None:
     """The last state written, or None where there is none to be read."""
     try:
-        state = json.loads(no_pipe(store / FOLDER / STATE).read_text(encoding="utf-8"))
+        state = json.loads(start_of(store / FOLDER / STATE, _LARGEST_STATE_BYTES))
     except (OSError, ValueError, RecursionError):
         return None
     return state if isinstance(state, dict) else None

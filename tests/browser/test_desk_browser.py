@@ -14,8 +14,8 @@ from typing import Any
 import numpy as np
 import pytest
 import simulate
+from at_the_desk import served
 from chromium import asked, chromium, complaints
-from desk_client import served
 from rig import Cable
 from selenium.webdriver.common.keys import Keys
 

@@ -96,7 +96,7 @@ def a_request(store: Path) -> str:
 
 DONE: dict[str, tuple[Callable[[Path], None], Callable[[Path], str]]] = {
     "a part of the car": (part("car", "car", **{"car.mass_kg": "400"}), a_car),
-    "the five questions": (about, a_car),
+    "the questions about the car": (about, a_car),
     "the setup in force": (part("setup", "parts", **{"parts.snorkel": "long"}), a_setup),
     "stop": (stop, a_request),
 }

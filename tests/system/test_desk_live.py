@@ -20,14 +20,14 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from desk_client import Client, Stream, served, until
+from at_the_desk import Client, Stream, served, until
 from rig import BOARD, GPS, MIXTURE, PULLBOOK, Cable, Recording, Sender, bytes_of, journals, rmc
 
 from logger.store import drive, front, presence
 
 pytestmark = pytest.mark.skipif(not hasattr(signal, "SIGHUP"), reason="pseudo-terminals are needed")
 BEHIND_S = 0.3
-"""Live figures may be this late behind the cable (issue 20)."""
+"""Live figures may be this late behind the cable."""
 
 
 @contextmanager

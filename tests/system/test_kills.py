@@ -45,6 +45,9 @@ SETUPS = {
 }
 
 
+OVERLAY = ["captions", ID, "--video-start", "+0", "--length", "1s", "--fps", "2", "--overlay", "mov"]
+
+
 @pytest.fixture(scope="module")
 def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("good")
@@ -63,8 +66,10 @@ def good(tmp_path_factory: pytest.TempPathFactory) -> Path:
     a_friends_pack(root, drives=2)
     Image.new("RGB", (40, 30), "tan").save(root / "plug.png")
     for arguments in (["export", ID, "--ends", "0m", "--out", f"{root}/out.gpx"],
-                      ["captions", ID, "--video-start", "+0", "--out", str(root)]):  # fmt: skip
+                      ["captions", ID, "--video-start", "+0", "--out", str(root)],
+                      [*OVERLAY, "--out", f"{root}/over"]):  # fmt: skip
         assert run_verb(root / "store", *arguments, warned=True).code == 0
+    (root / "over" / f"{ID}-captions.mov").rename(root / f"{ID}-captions.mov")
     writer = JournalWriter(making.begin(root / "cut-off", RIG))
     for n in range(5):
         writer.extend([Chunk(n * 10**9, "gps", rmc(n, 5.0)), Chunk(n * 10**9 + 1, "mixture", b"13.%d\r\n" % n)])
@@ -278,6 +283,7 @@ VERBS: dict[str, tuple[list[str], str, Callable[[Path], str]]] = {
     "captions": (
         ["captions", ID, "--video-start", "+0", "--out", "ROOT/store"], "store", written(f"{ID}-captions.srt"),
     ),
+    "captions over a video": ([*OVERLAY, "--out", "ROOT/store"], "store", written(f"{ID}-captions.mov")),
     "report": (["report", ID, "--out", "ROOT/store/out.html"], "store", page),
     "coast": (["coast", ID, "--save", "ROOT/cars/wren.toml", "--store", "ROOT/coasts"], "cars", coasted),
     "season": (["season"], "store", told),
@@ -348,7 +354,7 @@ def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_pat
         seen.append(state(root))
         if seen[-1] == "old":  # and what was interrupted can be done again
             (killed if verb != "last" else _last)(
-                [*here, "--force"] if verb in ("capture", "captions", "export", "report", "pack") else here,
+                [*here, "--force"] if here[0] in WRITES_ONCE else here,
                 root / "nothing",
                 0,
             )

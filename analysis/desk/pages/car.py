@@ -26,13 +26,14 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SETUP_IN_FORCE
 from logger.errors import ConfigError, InputError, NoAnswer
 from logger.store import presence
-from logger.store.disk import Disk, said
+from logger.store.disk import put_text
 from logger.text import storable
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
     from analysis.desk.app import Desk
+    from logger.config.car import CarConfig
     from logger.config.recorder import Source
     from logger.record.naming import Named
     from logger.record.ports import Heard
@@ -93,7 +94,7 @@ def _steps(has_recorder: bool, has_car: bool) -> list[Any]:
              "1. What is plugged in. Switch on receiver and controller. It takes up to half a minute; nothing is sent.",
              typed("begin", "--only", "ports"))
     )  # fmt: skip
-    steps.append(Links([("/car/about", "2. The car" + (" (done)" if has_car else ""), "five questions")]))
+    steps.append(Links([("/car/about", "2. The car" + (" (done)" if has_car else ""), "a few questions")]))
     if has_recorder and has_car:
         steps.append(Links([("/now", "3. Start recording, and drive off when you like", "")]))
     return steps
@@ -196,7 +197,7 @@ def _keep(desk: Desk, form: Mapping[str, str]) -> Response | View:
         changed_meanwhile = form.get("version") != version_of(path)
         if not wrong and not changed_meanwhile:
             parse(text, RecorderConfig, str(path))
-            _put(path, text)
+            put_text(path, text)
             return desk.to("/car/about", "Saved in recorder.toml. Now the car.")
     parts = _heard_parts(desk, lambda made: made.filled(form, wrong))
     return View(Page("What is plugged in", "Step 1 of 3", ()), "car", parts=parts, status=422,
@@ -207,10 +208,10 @@ def _keep(desk: Desk, form: Mapping[str, str]) -> Response | View:
 
 
 def about(desk: Desk, request: Request) -> View:
-    """Five questions about the car."""
+    """A few questions about the car."""
     path = path_of(desk.store, KINDS["car"])
     return View(Page("The car", "Step 2 of 3", ()), "car", typed("begin", "--only", "car"),
-                parts=[Part("car", "Five questions", [_about_form(path)])])  # fmt: skip
+                parts=[Part("car", "A few questions", [_about_form(path)])])  # fmt: skip
 
 
 def _about_form(path: Path) -> Form:
@@ -229,18 +230,22 @@ def _about_form(path: Path) -> Form:
             Entry("cooling", "Cooled by", car.cooling if car else "air", "choice",
                   options=[("air", "air"), ("water", "water")], help="Chooses the mixture targets."),
             Entry("carburettor", "Its carburettor", car.carburettor if car else "", help="In your words."),
+            Entry("power", "Its engine's power by its maker", setting_up.power_said(old),
+                  help="Such as 10kW or 14hp; 0.8 of it is taken to reach the wheels. Without it the lean alert sleeps "
+                  "until timed runs were driven."),
             Entry("speed", "Speeds in", speeds, "choice", options=[("mph", "mph"), ("km/h", "km/h")]),
         ],
         "Save this", check="/car/about/check",
     )  # fmt: skip
 
 
-def _about_asked(form: Mapping[str, str]) -> tuple[Any, dict[str, str]]:
+def _about_asked(form: Mapping[str, str], old: CarConfig | None) -> tuple[Any, dict[str, str]]:
     """The answers, and what is wrong with each."""
     from logger.record import setting_up
 
     readers: dict[str, Callable[[str], Any]] = {
         "name": setting_up.some_words, "mass": setting_up.read_mass, "carburettor": str.strip,
+        "power": lambda text: setting_up.read_power(text, old),
         "cooling": _one_of("air", "water"), "speed": _one_of("mph", "km/h"),
     }  # fmt: skip
     read, wrong = dict[str, Any](), dict[str, str]()
@@ -251,7 +256,8 @@ def _about_asked(form: Mapping[str, str]) -> tuple[Any, dict[str, str]]:
             wrong[name] = str(error)
     if wrong:
         return None, wrong
-    return setting_up.CarAsked(read["name"], read["mass"], read["cooling"], read["carburettor"], read["speed"]), {}
+    names = ("name", "mass", "cooling", "carburettor", "speed", "power")
+    return setting_up.CarAsked(*(read[name] for name in names)), {}
 
 
 def _one_of(*words: str) -> Callable[[str], str]:
@@ -264,7 +270,7 @@ def _one_of(*words: str) -> Callable[[str], str]:
 
 
 async def check_about(desk: Desk, request: Request) -> Response:
-    return JSONResponse({"wrong": _about_asked(await form_of(request))[1], "elsewhere": ""})
+    return JSONResponse({"wrong": _about_asked(await form_of(request), None)[1], "elsewhere": ""})
 
 
 async def keep_about(desk: Desk, request: Request) -> Response | View:
@@ -275,19 +281,19 @@ def _keep_about(desk: Desk, form: Mapping[str, str]) -> Response | View:
     from logger.config.car import CarConfig
     from logger.record import setting_up
 
-    asked, wrong = _about_asked(form)
     with _writing:
         path = path_of(desk.store, KINDS["car"])
+        asked, wrong = _about_asked(form, setting_up.car_of(path))
         meanwhile = form.get("version") != version_of(path)
         if asked is not None and not meanwhile:
             text = setting_up.car_text(text_of(path) if path.is_file() else "", asked)
             parse(text, CarConfig, str(path))
-            _put(path, text)
+            put_text(path, text)
             if not (targets := desk.store / "targets.toml").exists():
-                _put(targets, examples.text("targets.toml"))
+                put_text(targets, examples.text("targets.toml"))
             _name_car(desk.store, path)
             return desk.to("/car", f"Saved in {path.name}. Start recording on the page Now, then drive off.")
-    parts = [Part("car", "Five questions", [_about_form(path).filled(form, wrong)])]
+    parts = [Part("car", "A few questions", [_about_form(path).filled(form, wrong)])]
     return View(Page("The car", "Step 2 of 3", ()), "car", parts=parts, status=422,
                 wrong=_MEANWHILE if meanwhile else "Nothing was written. See below.")  # fmt: skip
 
@@ -298,7 +304,7 @@ def _name_car(store: Path, car: Path) -> None:
 
     old = setting_up.old_recorder(store / "recorder.toml")
     if old is not None and old.config.recorder.car is None:
-        _put(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): car.name}))
+        put_text(store / "recorder.toml", writing.changed(old.text, {("recorder", "car"): car.name}))
 
 
 # --- files --------------------------------------------------------------------------------------------------------
@@ -464,15 +470,7 @@ def _write(desk: Desk, kind: FileKind, path: Path, text: str, *, anyway: bool) -
 
         put_text_in_force(desk.opened(), text, SETUP_IN_FORCE, anyway=anyway)
     else:
-        _put(path, text)
-
-
-def _put(path: Path, text: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        Disk().put_file(path, text.encode())
-    except OSError as error:
-        raise InputError(f"{path.name}: cannot be written: {said(error)}") from error
+        put_text(path, text)
 
 
 async def check_part(desk: Desk, request: Request) -> Response:

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
     from analysis.changes.season import SeasonRecord
     from analysis.desk.app import Desk
+    from analysis.desk.work import Asked
     from analysis.store import DriveStore
 
 _Kind = Literal["setups", "drives", "runs"]
@@ -69,6 +70,14 @@ def _asked(request: Request) -> _Asked:
 def page(desk: Desk, request: Request) -> View:
     """What can be ticked; and where both sides are, what the one does against the other."""
     asked = _asked(request)
+    work = _work(desk, asked)
+    if not work.done:
+        return waiting(work, "compare", "Compare")
+    return _view(work.value, asked)
+
+
+def _work(desk: Desk, asked: _Asked) -> Asked:
+    """What the page shows, worked out once, for the page and for the file of it."""
 
     def made(store: DriveStore, progress: Callable[[str], None]) -> _Made:
         from analysis.changes.season import gather
@@ -86,10 +95,7 @@ def page(desk: Desk, request: Request) -> View:
         except (InputError, NoAnswer) as error:
             return _Made(season, [form], None, "", error)
 
-    work = desk.ask(("compare", asked), made)
-    if not work.done:
-        return waiting(work, "compare", "Compare")
-    return _view(work.value, asked)
+    return desk.ask(("compare", asked), made)
 
 
 @dataclass(frozen=True)
@@ -130,18 +136,15 @@ def _view(made: _Made, asked: _Asked) -> View:
 def report(desk: Desk, request: Request) -> Response | View:
     """The comparison as one file."""
     asked = _asked(request)
-
-    def made(store: DriveStore, progress: Callable[[str], None]) -> Page:
-        from analysis.changes.season import gather
-
-        season = gather(store, progress=progress)
-        a, b = (_side(ticked, asked.by, season) for ticked in (asked.a, asked.b))
-        return _compared(season, a, b, asked)
-
-    work = desk.ask(("compare as file", asked), made)
+    if not asked.both:
+        raise InputError("nothing is ticked on one side")
+    work = _work(desk, asked)
     if not work.done:
         return waiting(work, "compare", "Compare")
-    return page_as_file(work.value, "compare-report")
+    made: _Made = work.value
+    if made.report is None:
+        raise made.error or NoAnswer("no drive is in this store yet")
+    return page_as_file(made.report, "compare-report")
 
 
 # --- what is asked ------------------------------------------------------------------------------------------------

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from analysis.desk.app import Desk, Handler
+    from analysis.desk.work import Asked
     from analysis.drive import AnalysedDrive
     from analysis.report.page import Page
     from analysis.store import DriveStore
@@ -45,33 +46,51 @@ def page(desk: Desk, request: Request) -> View:
     return _page(desk, request.path_params["drive"])
 
 
-def _page(desk: Desk, name: str, wrong: _Refused | None = None) -> View:
-    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[Page, Held]:
+@dataclass(frozen=True)
+class DriveShown:
+    """A drive as its page shows it: the report with the name of its file, and what the forms begin with."""
+
+    stem: str
+    report: Page
+    held: Held
+    why_bare: NoAnswer | None
+    """Why it has no report; the page says so, and there is no file."""
+
+
+def told(desk: Desk, name: str, patience_s: float = PATIENCE_S) -> Asked:
+    """The drive's `DriveShown`, worked out once, for the page and for the file of it."""
+
+    def made(store: DriveStore, progress: Callable[[str], None]) -> DriveShown:
         from analysis.report.asked import asked_page
 
         drive = known(store, name)
         held = held_of(store, drive)
-        return _or_bare(drive, lambda: asked_page(store, [drive.id], progress=progress)[1]), held
+        try:
+            return DriveShown(*asked_page(store, [drive.id], progress=progress), held, None)
+        except NoAnswer as error:
+            return DriveShown("", _bare(drive, error), held, error)
 
-    asked = desk.ask(("drive", name), made, PATIENCE_S if wrong is None else _LOOKED_FOR_S)
+    return desk.ask(("drive", name), made, patience_s)
+
+
+def _page(desk: Desk, name: str, wrong: _Refused | None = None) -> View:
+    asked = told(desk, name, PATIENCE_S if wrong is None else _LOOKED_FOR_S)
     if not asked.done:
         return waiting(asked, "drives", f"Drive {name}")
-    report, held = asked.value
-    view = View(report, "drives", typed("report", held.drive), actions=drive_forms.actions(held))
+    found: DriveShown = asked.value
+    held = found.held
+    view = View(found.report, "drives", typed("report", held.drive), actions=drive_forms.actions(held))
     return view if wrong is None else _with(view, wrong)
 
 
-def _or_bare(drive: AnalysedDrive, make: Callable[[], Page]) -> Page:
-    """The report; for a drive that has none, such as one without fixes, a page that says why: its forms still stand."""
+def _bare(drive: AnalysedDrive, why: NoAnswer) -> Page:
+    """For a drive that has no report, such as one without fixes, a page that says why: its forms still stand."""
     from analysis.report.drive_page import with_what
     from analysis.report.page import Page, Section
 
-    try:
-        return make()
-    except NoAnswer as error:
-        started = drive.drive.manifest.started_utc
-        section = Section("driven", "Drive and setup", with_what(drive))
-        return Page(f"Drive of {started:%Y-%m-%d %H:%M} UTC", "", [wording.sentence(str(error))], sections=[section])
+    started = drive.drive.manifest.started_utc
+    section = Section("driven", "Drive and setup", with_what(drive))
+    return Page(f"Drive of {started:%Y-%m-%d %H:%M} UTC", "", [wording.sentence(str(why))], sections=[section])
 
 
 def _with(view: View, wrong: _Refused) -> View:

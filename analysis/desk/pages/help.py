@@ -15,6 +15,13 @@ if TYPE_CHECKING:
 
     from analysis.desk.app import Desk
 
+METHOD_OF = {
+    "list": "times", "runs": "times", "gained": "times", "traces": "times", "mixture": "mixture", "jet": "jets",
+    "splits": "compare", "steps": "compare", "power": "power", "effects": "effects", "plan": "plan", "fuel": "fuel",
+    "weather": "weather",
+}  # fmt: skip
+"""A part of a page -> the method behind its numbers."""
+
 _PAGES = (
     ("/now", "Now", "recorder, figures, notes: `pullbook record`, `pullbook status`, `pullbook note`"),
     ("/drives", "Drives", "runs, mixture, weather, strike and tag: `pullbook report DRIVE`, `pullbook runs`"),

@@ -35,8 +35,6 @@ STREAM_S = 0.05
 _WATCH_S = 1.0
 _STILL_S = 2.0
 """A page is told at least so often, so that it can tell silence from an end."""
-_LEAVES_S = 5.0
-"""What is shown of a recorder older than this is shown no more."""
 
 
 def root(desk: Desk, request: Request) -> Response:
@@ -160,15 +158,18 @@ def shown_now(store: Path, running: bool | None = None, outside: bool = False) -
 
 
 def _said(running: bool, told: dict[str, Any], outside: bool) -> dict[str, Any]:
+    from logger.record.told import stuck_said
+
     seen, figures = told.get("seen") or {}, told.get("figures") or {}
-    fresh = bool(told) and presence.age_s(told) < _LEAVES_S
+    stuck = stuck_said(told) if running else ""
+    fresh = bool(told) and not stuck
     unit = str(seen.get("unit")) if seen.get("unit") in SPEED_UNITS else "mph"
     speed = (figures or told).get("speed_mps") if fresh else None
     name, _, mixture = str(seen.get("mixture") or "mixture --").rpartition(" ")
     if figures:
         value, digits = figures.get("mixture"), 2 if figures.get("mixture_channel") == "lambda" else 1
         mixture = "--" if value is None else f"{value:.{digits}f}"
-    sources = [_source(each, seen.get("doubts") or (), outside) for each in told.get("sources", ())] if running else []
+    sources = [_source(each, seen.get("doubts") or (), outside) for each in told.get("sources", ()) if fresh]
     return {
         "running": running,
         "state": _state(running, told, outside),
@@ -179,7 +180,7 @@ def _said(running: bool, told: dict[str, Any], outside: bool) -> dict[str, Any]:
         "alert": str(figures.get("alert", seen.get("alert")) or "") if fresh else "",
         "last_run": f"Last run: {seen['last_run']}" if seen.get("last_run") else "",
         "channels": str(seen.get("channels") or "") if fresh else "",
-        "lost": "  ".join(line for line, well in sources if not well),
+        "lost": stuck or "  ".join(line for line, well in sources if not well),
         "sources": [line for line, well in sources if well],
     }
 
@@ -203,14 +204,12 @@ def _state(running: bool, told: dict[str, Any], outside: bool) -> str:
 
 def _source(source: dict[str, Any], doubts: Any, outside: bool) -> tuple[str, bool]:
     """What is to be said of a source, and whether it is well."""
-    name, how, ago = source["name"], str(source["state"]), source["last_bytes_s_ago"]
-    if how != "open":
-        return f"{name}: {how}" + ("" if outside else f": {source['why']}"), False
-    if name in doubts:
-        return f"{name}: the lines make no sense. Is the baud rate right?", False
-    if ago is None or ago > 3:
-        return f"{name}: silent. Is it powered?", False
-    return f"{name}: {source['lines_per_s']:.0f} lines a second", True
+    from logger.record.told import source_said
+
+    (how, well), why = source_said(source, doubts), str(source["why"])
+    if well:
+        return f"{source['name']}: {source['lines_per_s']:.0f} lines a second", True
+    return f"{source['name']}: {how}" + (f": {why}" if why and not outside else ""), False
 
 
 ROUTES = [

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from starlette.responses import Response
 
 from analysis.desk.fields import EntryError, given, refused
-from analysis.desk.pages.drive import known
+from analysis.desk.pages.drive import DriveShown, known, told
 from analysis.desk.parts import Entry, Form, Links, Part, Shown, View, address, typed
 from analysis.desk.views import waiting
 from analysis.report.page import Bullets, Page, Words
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from analysis.answers.captions import MadeCaptions
     from analysis.desk.app import Desk
+    from analysis.desk.work import Asked
     from analysis.drive import AnalysedDrive
     from analysis.store import DriveStore
 
@@ -51,17 +52,13 @@ def page_as_file(page: Page, stem: str) -> Response:
 def report(desk: Desk, request: Request) -> Response | View:
     """The drive's page as one file."""
     name = request.path_params["drive"]
-
-    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[str, Page]:
-        from analysis.report.asked import asked_page
-
-        return asked_page(store, [known(store, name).id], progress=progress)
-
-    asked = desk.ask(("report", name), made)
+    asked = told(desk, name)
     if not asked.done:
         return waiting(asked, "drives", f"Drive {name}")
-    stem, page = asked.value
-    return page_as_file(page, stem)
+    found: DriveShown = asked.value
+    if found.why_bare is not None:
+        raise found.why_bare
+    return page_as_file(found.report, found.stem)
 
 
 # --- captions -----------------------------------------------------------------------------------------------------
@@ -70,36 +67,65 @@ def report(desk: Desk, request: Request) -> Response | View:
 def captions(desk: Desk, request: Request) -> View:
     """Where a video lies on the drive, and then the files for it."""
     name, asked = request.path_params["drive"], dict(request.query_params)
-
-    def made(store: DriveStore, progress: Callable[[str], None]) -> tuple[Form, list[Shown]]:
-        drive = known(store, name)
-        form = _captions_form(drive)
-        try:
-            return form.filled({"notes": "", **asked}) if asked else form, _made_blocks(drive, asked) if asked else []
-        except (InputError, NoAnswer) as error:
-            return refused(form, asked, error), []
-
-    work = desk.ask(("captions", name, tuple(sorted(asked.items()))), made)
+    work = _captions_work(desk, name, asked)
     if not work.done:
         return waiting(work, "drives", f"Captions for a video of drive {name}")
-    form, found = work.value
+    form, made, error = work.value
+    if error is not None:
+        form = refused(form, asked, error)
+    files = [Part("files", "The files", _made_blocks(name, made, asked))] if made is not None else []
     return View(
         Page(f"Captions for a video of drive {name}", "", ()), "drives",
         typed("captions", name, *_captions_options(asked)), status=422 if form.refused else 200,
-        parts=[Part("captions", "Line the video up with the drive", [form]),
-               *([Part("files", "The files", found)] if found else []), _back(name)],
+        parts=[Part("captions", "Line the video up with the drive", [form]), *files, _back(name)],
     )  # fmt: skip
 
 
-def caption_file(desk: Desk, request: Request) -> Response:
-    """One of the files."""
-    kind = request.path_params["kind"]
+def _captions_work(desk: Desk, name: str, asked: Mapping[str, str]) -> Asked:
+    """The form, what was made where something was asked, and why it could not be: once for the page and its files."""
+
+    def made(
+        store: DriveStore, progress: Callable[[str], None]
+    ) -> tuple[Form, MadeCaptions | None, InputError | NoAnswer | None]:
+        drive = known(store, name)
+        form = _captions_form(drive)
+        if not asked:
+            return form, None, None
+        try:
+            progress("placing the video on the drive")
+            return form.filled({"notes": "", **asked}), _captions_made(drive, asked), None
+        except (InputError, NoAnswer) as error:
+            return form, None, error
+
+    videos = [*_clips(asked), *_paths(given(asked, "clap"))]
+    return desk.ask(("captions", name, tuple(sorted(asked.items())), tuple(map(_as_it_is, videos))), made)
+
+
+def _as_it_is(path: Path) -> tuple[str, int, int]:
+    try:
+        about = path.stat()
+    except (OSError, ValueError):
+        return str(path), 0, 0
+    return str(path), about.st_mtime_ns, about.st_size
+
+
+def caption_file(desk: Desk, request: Request) -> Response | View:
+    """One of the files: of the `n`-th clip, where there are several."""
+    name, kind, asked = request.path_params["drive"], request.path_params["kind"], dict(request.query_params)
+    at = asked.pop("n", "0")
     if kind not in _CAPTION_KINDS:
-        raise NoAnswer("there is no captions file of this kind")
-    drive = known(desk.opened(), request.path_params["drive"])
-    made = _captions_made(drive, dict(request.query_params))
-    text = next(text for path, text in made.texts.items() if path.suffix == f".{kind}")
-    return as_file(text.encode("utf-8"), f"{drive.id}-captions.{kind}", _CAPTION_KINDS[kind])
+        raise NoAnswer("there is no such file")
+    work = _captions_work(desk, name, asked)
+    if not work.done:
+        return waiting(work, "drives", f"Captions for a video of drive {name}")
+    _, made, error = work.value
+    if error is not None:
+        raise error
+    found = [(path, text) for path, text in made.texts.items() if path.suffix == f".{kind}"] if made is not None else []
+    if at not in map(str, range(len(found))):
+        raise NoAnswer("there is no such file")
+    path, text = found[int(at)]
+    return as_file(text.encode("utf-8"), path.name, _CAPTION_KINDS[kind])
 
 
 def _captions_form(drive: AnalysedDrive) -> Form:
@@ -113,7 +139,12 @@ def _captions_form(drive: AnalysedDrive) -> Form:
                help="It removes the drift of the camera's clock."),
          Entry("at2", "Time of the second moment"),
          Entry("video_start", "Or when the video started", help="2026-05-02T09:20:05Z, or +1:23.4 into the drive."),
-         Entry("length", "Length of the video", help="Such as 5min. If empty: to the end of the drive."),
+         Entry("clip", "The video files, in order", how="area", lines=2,
+               help="One path a line on this machine, such as /home/me/Videos/one.mp4. Only their length and size are "
+               "read. Each gets its own captions."),
+         Entry("clap", "A video file with a clap at the first moment", broad=True,
+               help="In place of its time above. The sharpest bang in the sound is found."),
+         Entry("length", "Length of the video", help="Such as 5min, if no file is named. If empty: to the end of the drive."),
          Entry("fps", "Frames per second", "30", numeric=True, help="For a time given as a frame."),
          Entry("notes", "Also show the notes of the drive", how="tick")],
         "Make captions", asks=True,
@@ -148,24 +179,40 @@ def _captions_made(drive: AnalysedDrive, asked: Mapping[str, str]) -> MadeCaptio
     sync = [text for name in ("sync", "sync2") if (text := given(asked, name))]
     at_s = [read.video_time(f"--{name}", text, fps) for name in ("at", "at2") if (text := given(asked, name))]
     start = given(asked, "video_start")
+    for entry in ("clip", "clap"):
+        for path in _paths(given(asked, entry)):
+            if not path.is_file():
+                raise EntryError(entry, f"{path}: there is no such file on this machine")
     return captions_made(
         drive, starts=[read.moment("--video-start", start)] if start else [], sync=sync, at_s=at_s,
         length_s=read.quantity("--length", given(asked, "length"), "s"), notes=bool(asked.get("notes")), folder=Path(),
+        clips=_clips(asked), clap=next(iter(_paths(given(asked, "clap"))), None),
     )  # fmt: skip
 
 
-def _made_blocks(drive: AnalysedDrive, asked: Mapping[str, str]) -> list[Shown]:
+def _clips(asked: Mapping[str, str]) -> list[Path]:
+    return _paths(given(asked, "clip"))
+
+
+def _paths(text: str | None) -> list[Path]:
+    """The files of an entry, a line each."""
+    return [Path(line.strip()) for line in (text or "").splitlines() if line.strip()]
+
+
+def _made_blocks(drive: str, made: MadeCaptions, asked: Mapping[str, str]) -> list[Shown]:
     from analysis.answers.captions import placed_lines
 
-    made = _captions_made(drive, asked)
     first = made.fits[0]
     lines = placed_lines(first.rate, first.residual_s, made.sigma_s, [fit.offset_s for fit in made.fits])
-    query = urllib.parse.urlencode({name: value for name, value in asked.items() if value})
+    query = {name: value for name, value in asked.items() if value}
     kinds = {"vtt": "WebVTT, for a web page", "srt": "SubRip, for a video player", "ass": "ASS, to draw into the video"}
-    files = [
-        (f"{address('drive', drive.id, f'captions.{kind}')}?{query}", f"{drive.id}-captions.{kind}", said)
-        for kind, said in kinds.items()
-    ]
+    files, passed = list[tuple[str, str, str]](), dict[str, int]()
+    for path in made.texts:
+        kind = path.suffix.removeprefix(".")
+        n = passed.setdefault(kind, 0)
+        passed[kind] += 1
+        told = urllib.parse.urlencode({**query, "n": n} if n else query)
+        files.append((f"{address('drive', drive, f'captions.{kind}')}?{told}", path.name, kinds[kind]))
     return [
         Bullets(lines), Links(files),
         Words("To draw the captions into a copy of the video, run this beside the ASS file:"),
@@ -179,6 +226,8 @@ def _captions_options(asked: Mapping[str, str]) -> list[str]:
                          ("at2", "--at"), ("length", "--length")):  # fmt: skip
         if text := given(asked, name):
             options += [option, text]
+    options += [word for path in _clips(asked) for word in ("--clip", str(path))]
+    options += [word for path in _paths(given(asked, "clap"))[:1] for word in ("--clap", str(path))]
     return [*options, *(["--notes"] if asked.get("notes") else [])]
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk_client import Answered, Client, served, until
+from at_the_desk import Answered, Client, served, until
 from rig import Cable, Sender, rmc
 
 from logger.config import examples
@@ -62,7 +62,7 @@ def as_text(client: Client, kind: str, text: str, **more: str) -> Answered:
 
 @posix
 def test_the_first_set_up(store: Path, client: Client, tmp_path: Path) -> None:
-    """Two cables are heard and named; five questions about the car; then it can be recorded."""
+    """Two cables are heard and named; a few questions about the car; then it can be recorded."""
     with Cable(tmp_path / "gps") as gps, Cable(tmp_path / "board") as board:
         senders = [
             Sender(gps, (rmc(n / 10) for n in range(10**5)), per_s=10),
@@ -106,6 +106,19 @@ def test_the_first_set_up(store: Path, client: Client, tmp_path: Path) -> None:
         "name": "Wren", "mass_kg": 392, "cooling": "air", "carburettor": "",
     }  # fmt: skip
     assert config.recorder.car == "car.toml" and (store / "targets.toml").exists()
+    about = client.get("/car/about")
+    assert "has no unit" in " ".join(
+        told(client.post("/car/about", version=version(about, "about"), **typed, power="14"))
+    )
+    typed |= {"mass": "392kg", "power": "14hp"}
+    assert client.post("/car/about", version=version(about, "about"), **typed).status == 303
+    # 0.8 of 14 times 745.7 W (NIST SP 811, appendix B.8: the horsepower of 550 ft lbf/s)
+    assert load(store / "car.toml", CarConfig).car.wheel_power_kw == pytest.approx(0.8 * 14 * 0.7457, abs=0.01)
+    about = client.get("/car/about")
+    assert 'value="10.44kW"' in about.text
+    typed |= {"power": "10.44kW", "name": "Finch"}  # as it was offered: the file's own figure stays
+    assert client.post("/car/about", version=version(about, "about"), **typed).status == 303
+    assert load(store / "car.toml", CarConfig).car.wheel_power_kw == 8.35
     for kind in ("recorder", "car", "targets"):
         assert client.get(f"/car/file/{kind}").status == 200
 

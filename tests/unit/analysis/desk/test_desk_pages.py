@@ -2,8 +2,14 @@
 
 from __future__ import annotations
 
+import shlex
+import shutil
+import subprocess
 import urllib.parse
+import wave
 from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
@@ -228,6 +234,81 @@ def test_pages_captions_and_data_are_the_files_that_the_verbs_write(
     write_report(report, tmp_path / "page.html", datetime.now(UTC))
     assert _undated(page.text) == _undated((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert f"{stem}.html" in page.headers["content-disposition"]
+
+
+@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")
+def test_captions_go_by_clips_and_by_a_clap(at_desk: Visitor, made: DeskStore, tmp_path: Path) -> None:
+    from analysis.answers.captions import captions_answer
+
+    drive = DriveStore(made.store).drive(made.b)
+    clips = [tmp_path / "one & only.mp4", tmp_path / "two.mp4"]
+    for path, size, seconds in zip(clips, ("320x180", "180x320"), (20, 10), strict=True):
+        source = f"testsrc=s={size}:r=5:d={seconds}"
+        subprocess.run(["ffmpeg", "-v", "error", "-f", "lavfi", "-i", source, str(path)], check=True)
+    sound = np.random.default_rng(1).normal(0, 20, 3 * 16000)
+    sound[16000:16100] += 20000 * np.random.default_rng(2).standard_normal(100)
+    with wave.open(str(tmp_path / "bang.wav"), "wb") as file:
+        file.setnchannels(1)
+        file.setsampwidth(2)
+        file.setframerate(16000)
+        file.writeframes(sound.clip(-32000, 32000).astype("<i2").tobytes())
+    form = at_desk.get(f"/drive/{made.b}/captions")
+    typed = {"sync": "run 1", "clap": str(tmp_path / "bang.wav"), "clip": "\n".join(map(str, clips))}
+    page = at_desk.send(form, "captions", typed)
+    assert page.status == 200, page.wrong
+    told = captions_answer(drive, sync=["run 1"], clap=tmp_path / "bang.wav", clips=clips, folder=tmp_path)
+    links = page.tree.xpath("//section[@aria-labelledby='files']//a")
+    assert [link.text_content() for link in links] == [path.name for path in told.files] and len(links) == 6
+    assert [at_desk.get(link.get("href")).data for link in links] == [path.read_bytes() for path in told.files]
+    words = shlex.split(command(page))
+    assert [words[at + 1] for at, word in enumerate(words) if word == "--clip"] == list(map(str, clips))
+    assert words[words.index("--clap") + 1] == typed["clap"]
+    for entry, path in (("clip", "/nowhere/x.mp4"), ("clap", str(tmp_path))):
+        wrong = at_desk.send(form, "captions", {**typed, entry: path})
+        assert wrong.status == 422 and "no such file" in wrong.beside("captions", entry)
+    no_video = at_desk.send(form, "captions", {**typed, "clip": str(tmp_path / "bang.wav")})
+    assert no_video.status == 422 and "no video" in no_video.wrong
+
+
+def test_each_part_with_numbers_leads_to_its_method(at_desk: Visitor, made: DeskStore) -> None:
+    told = {each.get("id") for each in at_desk.get("/help").tree.xpath("//h2")}
+    assert not at_desk.get("/help").tree.xpath("//a[@class='how']")
+    for path, parts in (
+        (f"/drive/{made.b}", {"runs": "times", "mixture": "mixture", "weather": "weather", "plan": "plan"}),
+        (f"/compare?by=drives&a={made.a}&b={made.b}", {"splits": "compare", "gained": "times", "power": "power"}),
+        ("/season", {"effects": "effects", "mixture": "mixture"}),
+        ("/next", {"plan": "plan", "jet": "jets"}),
+        ("/drives", {"list": "times"}),
+        ("/now", {"live": "live"}),
+    ):
+        page = at_desk.get(path)
+        for name, method in parts.items():
+            within = f"//section[@aria-labelledby='{name}']" if name != "live" else "//*[@id='figures-now']"
+            assert page.tree.xpath(f"{within}//a[@class='how']/@href") == [f"/help#{method}"], (path, name)
+            assert method in told
+
+
+def test_a_page_and_the_file_of_it_are_worked_out_once(
+    at_desk: Visitor, made: DeskStore, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from analysis.desk.work import Work
+
+    asked, begun = Work.ask, list[object]()
+
+    def ask(self: Work, what: Any, make: Any, patience_s: float = 60.0) -> Any:
+        return asked(self, what, lambda progress: (begun.append(what), make(progress))[1], patience_s)
+
+    monkeypatch.setattr(Work, "ask", ask)
+    for page, file in (
+        (f"/drive/{made.b}", f"/drive/{made.b}/report.html"),
+        (f"/compare?by=drives&a={made.a}&b={made.b}", f"/compare/report.html?by=drives&a={made.a}&b={made.b}"),
+        ("/season?to=20mph", "/season/report.html?to=20mph"),
+    ):
+        assert at_desk.get(page).status == 200
+        before = len(begun)
+        taken = at_desk.get(file)
+        assert "attachment" in taken.headers["content-disposition"]
+        assert len(begun) == before, f"{file} was worked out beside {page}"
 
 
 def _undated(page: str) -> str:

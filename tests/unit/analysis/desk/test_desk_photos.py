@@ -14,8 +14,7 @@ from typing import Any
 
 import piexif
 import pytest
-from at_the_desk import Seen, Visitor, visitor
-from desk_client import Client
+from at_the_desk import Client, Seen, Visitor, visitor
 from made_drives import make_drive
 from made_season import starts
 from page_reader import HOSTILE
@@ -182,17 +181,29 @@ def test_a_damaged_picture_is_named_and_the_page_stands(at_desk: Visitor, made: 
     file.write_bytes(data)
 
 
+def test_a_picture_above_the_bound_is_answered_by_a_page(at_desk: Visitor, made: Path) -> None:
+    """Who bears no cookie is told one line and the number."""
+    client = Client(at_desk.served.port)
+    path, kind = f"/drive/{made.name}/photo", "multipart/form-data; boundary=x"
+    assert client.ask("POST", path, content_type=kind, content_length=str(LARGEST_UPLOAD + 1)).status == 413
+    before = (made / "drive.json").read_bytes()
+    page = opened(at_desk, made)
+    large = at_desk.send_files(page, "photo", {}, [("picture", "a.png", bytes(LARGEST_UPLOAD))])
+    assert large.status == 413 and large.headers["content-type"].startswith("text/html")
+    assert "64 MB" in large.wrong and "Nothing was kept" in large.wrong
+    assert large.tree.xpath(f"//main//a[@href='/drive/{made.name}']")
+    assert (made / "drive.json").read_bytes() == before
+
+
 def test_only_the_form_for_photographs_may_be_long(at_desk: Visitor, made: Path) -> None:
     """By the header and by what comes; a picture above the bound of other forms is taken."""
-    client = Client(at_desk.served.port)
-    client.cookie = at_desk.cookie
+    client = at_desk.client
     kind = "multipart/form-data; boundary=x"
 
     def status(form: str, length: int) -> int:
         path = f"/drive/{made.name}/{form}"
         return client.ask("POST", path, content_type=kind, content_length=str(length)).status
 
-    assert status("photo", LARGEST_UPLOAD + 1) == 413
     for other in ("note", "putaway", "strike", "setup", "weather"):
         assert status(other, LARGEST_BODY + 1) == 413, other
     noise = Image.frombytes("RGB", (400, 300), bytes(range(256)) * 1406 + bytes(64))

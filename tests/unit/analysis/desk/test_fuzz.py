@@ -14,7 +14,7 @@ from typing import Any
 from urllib.parse import quote, urlencode
 
 import pytest
-from desk_client import Answered, Client, served
+from at_the_desk import Answered, Client, served
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 

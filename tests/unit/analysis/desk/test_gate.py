@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from desk_client import Client, raw, read_answer, served
+from at_the_desk import Client, raw, read_answer, served
 
 from analysis.desk.app import Served
 from analysis.desk.gate import LARGEST_BODY, LONGEST_TARGET

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 import typer
-from desk_client import Client, raw, served, until
+from at_the_desk import Client, raw, served, until
 from lxml import html
 
 from analysis.changes import priors

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from desk_client import COMMAND, Client, Stream, raw
+from at_the_desk import COMMAND, Client, Stream, raw
 
 from analysis.desk import sharing
 from analysis.desk.app import Desk, Served

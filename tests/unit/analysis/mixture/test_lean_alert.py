@@ -201,13 +201,48 @@ def test_only_a_pull_kept_up_for_two_seconds_is_a_measure() -> None:
 
 
 def test_the_car_is_as_strong_as_the_third_of_its_full_pulls() -> None:
-    strength = Strength.of([pull(2.0, 20.0), pull(2.2, 21.0), pull(2.1, 20.5), pull(9.0, 90.0)])
+    alike = [pull(2.0, 20.0)] * 8
+    strength = Strength.of([*alike, pull(2.2, 21.0), pull(2.1, 20.5), pull(9.0, 90.0)])
     assert strength is not None and (strength.w_per_kg, strength.most(6.0)) == (20.5, 2.1)
     assert Strength.of([pull(2.0, 20.0)] * 2) is None  # too few to tell
     told = Strength.of([], 20.0)
     assert told is not None and told.share(5.0, 2.0) == pytest.approx(0.5)  # power alone, at low speed
     refined = Strength.of([], 20.0, [pull(2.0, 19.0)] * 3)
     assert refined is not None and refined.share(5.0, 2.0) == pytest.approx(1.0)
+
+
+def test_in_hills_full_pulls_are_told_by_the_gap_below_them() -> None:
+    """They scatter by the slopes as much as a careful driver's do by the foot, but no pull is a little weaker."""
+    hills = [pull(2.0, w) for w in (27.5, 27.2, 26.5, 25.7, 23.5, 22.7, 22.3, 22.2)]
+    away = [pull(1.0, w) for w in (7.1, 6.7, 5.8)]
+    assert full_pulls([*away, *hills]) == hills
+    assert full_pulls([*away, *hills[:7]]) == []  # seven may be chance
+    assert full_pulls([*away, *hills, pull(1.5, 18.0)]) == []  # a foot that is sometimes a little lighter
+    careful = [pull(1.0, w) for w in (14.7, 12.4, 11.9, 11.7, 11.2, 11.2, 10.8, 10.7, 10.4, 10.0, 9.0, 8.6, 8.5, 7.3)]
+    assert full_pulls(careful) == []
+
+
+def test_one_outing_that_its_own_best_pull_contradicts_is_no_measure_until_others_agree() -> None:
+    """Five alike at 0.8 of the throttle and one at full: the car can do what it did, till enough say otherwise."""
+    part, best, later = [pull(1.6, 20.5, 9.0, 12.0)] * 5, pull(1.7, 25.6, 14.0, 16.0), [pull(2.3, 25.2)] * 3
+    alone = Strength.of([*part, best])
+    assert alone is not None and (alone.w_per_kg, alone.strong) == (25.6, (best,))
+    both = Strength.of([*part, best, *later])
+    assert both is not None and both.w_per_kg == 25.2
+    dip = Strength.of([*[pull(1.6, 20.5, 9.0, 12.0)] * 10, best])  # a dip in the road, against ten that are alike
+    assert dip is not None and dip.w_per_kg == 20.5
+    near = Strength.of([*part, pull(1.7, 21.4, 9.0, 12.0)])
+    assert near is not None and near.w_per_kg == 20.5
+
+
+def test_what_the_car_does_today_it_can_do() -> None:
+    """Taught by an outing at 0.8 of the throttle alone; three pulls of today are stronger."""
+    earlier, today = [pull(1.6, 20.5, 9.0, 12.0)] * 5, pull(2.3, 25.2)
+    for seen, power in ((2, 20.5), (3, 25.2)):
+        strength = Strength.of(earlier, None, [pull(1.0, 12.0)] * 9 + [today] * seen)
+        assert strength is not None and strength.w_per_kg == power
+    told = Strength.of([], 20.0, [today] * 3)  # the owner's word stands
+    assert told is not None and told.w_per_kg == 20.0
 
 
 def test_what_a_pull_showed_counts_only_at_the_speeds_at_which_it_was_shown() -> None:

@@ -177,6 +177,24 @@ def test_an_answer_is_changed_later_and_all_else_stays(tmp_path: Path) -> None:
     assert path.read_text() == own.replace("mass_kg = 392 ", "mass_kg = 401 ", 1), result.output
 
 
+def test_an_engines_power_wakes_the_lean_alert(tmp_path: Path) -> None:
+    """0.8 of 14 times 745.7 W (NIST SP 811, appendix B.8: the horsepower of 550 ft lbf/s)."""
+    assert "comes first" in str(begin(tmp_path, "--only", "power", answers="14hp\n").exception)
+    begin(tmp_path, "--only", "car", answers="Wren\n392kg\n\n\n\n")
+    before = (tmp_path / "car.toml").read_text()
+    begin(tmp_path, "--only", "power", answers="\n")
+    assert (tmp_path / "car.toml").read_text() == before
+    result = begin(tmp_path, "--only", "power", answers="14\n3W\n14hp\n")
+    assert "has no unit" in result.output and "0.5 to 2000 kW" in result.output
+    written = load(tmp_path / "car.toml", CarConfig).car.wheel_power_kw
+    assert written == pytest.approx(0.8 * 14 * 0.7457, abs=0.01) and f"{written:g} kW at the wheels" in result.output
+    text = (tmp_path / "car.toml").read_text()
+    again = begin(tmp_path, "--only", "power", answers="\n")  # what is offered leaves the figure as it is
+    assert "[10.44kW]" in again.output and (tmp_path / "car.toml").read_text() == text
+    begin(tmp_path, "--only", "car", answers="\n" * 5)
+    assert (tmp_path / "car.toml").read_text() == text
+
+
 def test_a_file_that_cannot_be_read_is_named_and_left(tmp_path: Path) -> None:
     (tmp_path / "recorder.toml").write_text("[recorder]\nflush_s = 0,5\n")
     result = begin(tmp_path, answers="\n" * 20)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -43,6 +43,36 @@ def test_it_tells_what_the_panel_tells_at_any_width(tmp_path: Path, width: int) 
         assert "silent: is it powered?" in flat
     longest = max(map(len, result.output.replace(str(tmp_path), "").splitlines()))
     assert longest <= max(min(width, 80), 40)
+
+
+@pytest.mark.parametrize(("ago_s", "stuck"), [(1.0, False), (90.0, True)])
+def test_a_recorder_that_lives_and_tells_nothing_any_more_may_be_stuck(
+    tmp_path: Path, ago_s: float, stuck: bool
+) -> None:
+    from analysis.desk.pages.now import shown_now
+
+    when = (datetime.now(UTC) - timedelta(seconds=ago_s)).isoformat()
+    with Lock(tmp_path):
+        write_state(tmp_path, {**state(), "updated_utc": when})
+        result = CliRunner().invoke(cli.app, ["status", "--store", str(tmp_path)])
+        page = shown_now(tmp_path)
+        outside = shown_now(tmp_path, outside=True)
+    assert result.exit_code == 0
+    for said in (result.output, page["lost"], outside["lost"]):
+        assert ("told nothing for 90 s" in " ".join(said.split())) == stuck
+    assert page["running"] and (page["sources"] == []) == stuck  # how its sources were then is no news
+
+
+def test_a_sources_ailment_reads_alike_on_the_page(tmp_path: Path) -> None:
+    from analysis.desk.pages.now import shown_now
+
+    with Lock(tmp_path):
+        write_state(tmp_path, state())
+        rows = CliRunner().invoke(cli.app, ["status", "--store", str(tmp_path)], env={"COLUMNS": "60"}).output
+        page = shown_now(tmp_path)
+    for words in ("no sense: the lines don't parse; is the baud right?", "silent: is it powered?"):
+        assert words in " ".join(rows.split()) and words in page["lost"]
+    assert page["sources"] == ["gps: 50 lines a second"]
 
 
 def test_an_older_recorders_state_is_told_as_far_as_it_goes(tmp_path: Path) -> None:

@@ -6,7 +6,10 @@ import json
 import os
 import threading
 import time
+import tracemalloc
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -63,11 +66,47 @@ def test_what_are_no_figures_are_none(store: Path, data: bytes) -> None:
     assert front.read_figures(store) is not None
 
 
-def test_a_pipe_is_not_waited_for(store: Path) -> None:
-    if not hasattr(os, "mkfifo"):
-        pytest.skip("no pipes here")
-    os.mkfifo(store / presence.FOLDER / "figures")
-    assert front.read_figures(store) is None
+def _seconds(what: Callable[[], Any], most_s: float = 10.0) -> None:
+    """It ends within so many seconds; a thread, so that one that waits for ever fails a test and no more."""
+    thread = threading.Thread(target=what, daemon=True)
+    thread.start()
+    thread.join(most_s)
+    assert not thread.is_alive(), "it waits"
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="no pipes here")
+@pytest.mark.parametrize("name", ["figures", "stop.json", "state.json", "watched"])
+def test_a_pipe_is_not_waited_for(store: Path, name: str) -> None:
+    os.mkfifo(store / presence.FOLDER / name)
+    held = os.open(store / presence.FOLDER / name, os.O_RDWR | os.O_NONBLOCK)  # what is written into it stays there
+
+    def all_of_it() -> None:
+        for n in range(200):  # a pipe takes 64 kB before its writer waits
+            front.write_figures(store, {"n": n})
+            front.is_watched(store)
+            front.stop_asked(store, PID, "")
+        front.read_live(store)
+        front.watch(store)
+        presence.write_state(store, {"pid": PID})
+
+    _seconds(all_of_it)
+    os.close(held)
+    front.write_figures(store, {"mixture": 13.1})
+    assert name == "figures" or front.read_figures(store) is not None
+
+
+@pytest.mark.parametrize("name", ["figures", "stop.json", "state.json"])
+def test_of_a_huge_file_only_a_start_is_read(store: Path, name: str) -> None:
+    with (store / presence.FOLDER / name).open("wb") as file:
+        file.truncate(1 << 30)  # a gigabyte that takes no room
+    tracemalloc.start()
+    try:
+        assert not front.stop_asked(store, PID, "")
+        assert front.read_live(store) is None and front.read_figures(store) is None
+        assert tracemalloc.get_traced_memory()[1] < 4 << 20
+    finally:
+        tracemalloc.stop()
+    assert not (store / presence.FOLDER / "stop.json").exists()
 
 
 def test_half_written_figures_are_never_read(store: Path) -> None:
