@@ -30,7 +30,7 @@ Part = Literal["ports", "car", "start"]
 _BEGUN = "begun.json"
 
 
-@app.command()
+@app.command(epilog="Example: pullbook begin")
 def begin(
     device: Annotated[
         list[str] | None, typer.Argument(help="Ports to listen to beside those that the system lists.")

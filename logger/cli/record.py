@@ -70,7 +70,7 @@ class Hooks:
 hooks = Hooks()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook record")
 def record(
     config: ConfigOption = None,
     store: StoreOption = None,
@@ -132,7 +132,7 @@ def record(
     raise typer.Exit(code)
 
 
-@app.command()
+@app.command(epilog="Example: pullbook ports --listen")
 def ports(
     device: Annotated[
         list[str] | None, typer.Argument(help="Ports to look at beside those that the system lists.")
@@ -179,7 +179,7 @@ def ports(
         raise NoAnswer("no serial port is plugged in; a port that the system does not list may be named")
 
 
-@app.command()
+@app.command(epilog="Example: pullbook status")
 def status(store: StoreOption = None, json: JsonOption = False) -> None:
     """Tell what the recorder is doing, from outside."""
     from logger.cli.printing import console, table
@@ -266,7 +266,7 @@ def _source_said(source: dict[str, Any], doubts: Sequence[str]) -> list[str]:
     ]
 
 
-@app.command()
+@app.command(epilog='Example: pullbook note "headwind"')
 def note(
     text: Annotated[str, typer.Argument(help="What to note, in quotes.")],
     store: StoreOption = None,
@@ -292,7 +292,7 @@ def note(
         tell(f"noted in {current}" if current else "kept for the next drive")
 
 
-@app.command()
+@app.command(epilog="Example: pullbook check recorder.toml")
 def check(
     config: Annotated[
         Path | None, typer.Argument(help="The recorder's file; by default recorder.toml in the store.")

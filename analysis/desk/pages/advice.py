@@ -226,7 +226,7 @@ def _set(store: DriveStore, form: Typed) -> str:
             changes[part] = value
         if not anyway:
             near = ((part, vocabulary.near_name(part, season)) for part in changes)
-            asked = [f"{part} is no part so far: is it {known}?" for part, known in near if known is not None]
+            asked = [f"{part} is a new part. Did you mean {known}?" for part, known in near if known is not None]
             for question in (*asked, *vocabulary.doubts(changes, season)):
                 raise InputError(f"{question} With --anyway it is taken as written")
         money, hours = (setting.number_of(f"--{name}", given(form, name)) for name in ("cost", "hours"))

@@ -36,7 +36,7 @@ def answer(season: SeasonRecord) -> CompareAnswer:
 
 @pytest.fixture(scope="module")
 def text(made_season: MadeSeason) -> Said:
-    return run_verb(made_season.store, "compare", A, B, "--trace")
+    return run_verb(made_season.store, "compare", "--why", A, B, "--trace")
 
 
 def means(season: SeasonRecord, ids: list[str], mps: float, corrected: bool) -> float:
@@ -182,7 +182,7 @@ def test_the_table_prints_the_answer_under_its_headings(answer: CompareAnswer, t
     top = answer.splits[-1]
     assert f"{top.raw.difference_s:+.2f} to {top.speed}." in text.flat
     adjusted = max(abs(split.adjustment_s) for split in answer.splits)
-    assert ("here they leave it as it is" in text.flat) == (adjusted < 0.005)
+    assert ("which change nothing here" in text.flat) == (adjusted < 0.005)
     assert adjusted < 0.005 or f"here by up to {adjusted:.2f} s" in text.flat
 
 
@@ -198,7 +198,7 @@ def test_the_trace_prints_the_answer_under_its_headings(answer: CompareAnswer, t
 
 
 def test_as_driven_is_said_and_printed(made_season: MadeSeason, answer: CompareAnswer) -> None:
-    raw = run_verb(made_season.store, "compare", A, B, "--raw", "--trace")
+    raw = run_verb(made_season.store, "compare", "--why", A, B, "--raw", "--trace")
     for row, split in zip(raw.table("Time from one foot of movement, as driven"), answer.splits, strict=True):
         assert (row["A s"], row["B s"]) == (f"{split.mean_a_s:.2f}", f"{split.mean_b_s:.2f}")
         assert row["B-A"] == f"{split.raw.difference_s:+.2f}"
@@ -251,21 +251,21 @@ def test_a_struck_run_is_out_and_said(made_season: MadeSeason, tmp_path: Path) -
     label = f"{found.id}:{found.counted[1].n}"
     assert {"run": label, "reason": "missed a gear", "struck": True} in written["left_out"]
     assert written["splits"][-1]["runs_b"] == 6 and label not in written["runs"]["b"]
-    assert f"{label} is struck out: missed a gear." in run_verb(store, "compare", A, B).flat
+    assert f"{label} is struck out: missed a gear." in run_verb(store, "compare", "--why", A, B).flat
 
 
 def test_what_cannot_be_held_is_refused(season: SeasonRecord, made_season: MadeSeason) -> None:
     with pytest.raises(InputError, match="no setup, drive or list of runs"):
         compare_answer(season, A, "nothing of the kind")
-    with pytest.raises(InputError, match="share the run"):
+    with pytest.raises(InputError, match="is on both sides"):
         compare_answer(season, A, made_season.ids[0])
-    with pytest.raises(NoAnswer, match="no standing run counts"):
+    with pytest.raises(NoAnswer, match="no standing run that is counted"):
         compare_answer(season, A, made_season.ids[5])
 
 
 def test_too_few_runs_asks_for_more_and_exits_1(made_season: MadeSeason) -> None:
     ids = made_season.ids
-    said = run_verb(made_season.store, "compare", f"{ids[0]}:1-2", f"{ids[2]}:1-2", "--to", "30mph")
+    said = run_verb(made_season.store, "compare", "--why", f"{ids[0]}:1-2", f"{ids[2]}:1-2", "--to", "30mph")
     assert said.code == 1 and "too few runs" in said.out
     written = run_verb(made_season.store, "compare", f"{ids[0]}:1-2", f"{ids[2]}:1-2", "--to", "30mph", "--json").json
     assert written["more_runs_each"] == written["splits"][-1]["more_runs_each"] >= 1

@@ -96,7 +96,7 @@ def said(store: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
     """What `pullbook jets` prints."""
 
     def run(*arguments: str) -> str:
-        app(["jets", *arguments, "--store", str(store)], standalone_mode=False)
+        app(["jets", "--why", *arguments, "--store", str(store)], standalone_mode=False)
         return capsys.readouterr().out
 
     return run
@@ -224,8 +224,11 @@ def test_the_air_to_come(drives: DriveStore, said: Callable[..., str]) -> None:
     arguments = ("last", "--temperature", "34C", "--pressure", "985hPa")
     assert json.loads(said(*arguments, "--json"))["now"]["value"] == pytest.approx(answer.now.value, rel=1e-9)
     flat = " ".join(said(*arguments).split())
-    assert "brought to the air to come" in flat
-    assert f"Air of {answer.now.density_kg_per_m3:.3f} kg/m3 against {answer.drive_density_kg_per_m3:.3f} then" in flat
+    assert "corrected to the air you will drive in" in flat
+    assert (
+        f"Air of {answer.now.density_kg_per_m3:.3f} kg/m3, compared with {answer.drive_density_kg_per_m3:.3f} "
+        f"in the drive," in flat
+    )
     assert f"{-answer.air_change:.1%} richer" in flat
 
 
@@ -236,9 +239,9 @@ def test_the_fuel_to_come(drives: DriveStore, said: Callable[..., str]) -> None:
     assert answer.now.value / petrol.now.value == pytest.approx(14.7 / 14.1, abs=0.005)
     assert answer.fuel_change == pytest.approx(14.7 / 14.1 - 1, abs=0.005)
     flat = " ".join(said("last", "--fuel", "E10").split())
-    assert f"{answer.fuel_change:.1%} leaner; that is in the figures." in flat
+    assert f"{answer.fuel_change:.1%} leaner. The figures include that." in flat
     assert petrol.fuel_change == 0
-    assert "fuel to come" not in said("last")
+    assert "The new fuel" not in said("last")
 
 
 @pytest.fixture(scope="module")

@@ -59,7 +59,10 @@ def said(store: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
     """What `pullbook mixture` prints."""
 
     def run(*arguments: str) -> str:
-        app(["mixture", *arguments, "--store", str(store)], standalone_mode=False)
+        app(
+            ["mixture", *arguments, *([] if "--csv" in arguments else ["--why"]), "--store", str(store)],
+            standalone_mode=False,
+        )
         return capsys.readouterr().out
 
     return run

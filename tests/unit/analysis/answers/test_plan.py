@@ -67,7 +67,7 @@ def test_what_is_asked_for_reaches_the_plan(season: SeasonRecord, answer: PlanAn
 
 def test_what_is_printed_and_written_is_the_answer(made_season: MadeSeason, answer: PlanAnswer) -> None:
     assert run_verb(made_season.store, "plan", "--json").json == answer.to_json()
-    said = run_verb(made_season.store, "plan")
+    said = run_verb(made_season.store, "plan", "--why")
     lines = said.out.splitlines()
     head = next(line for line in lines if "outing" in line and "runs" in line)
     table = lines[lines.index(head) : next(k for k, line in enumerate(lines) if line.startswith("Setup 1:"))]
@@ -78,9 +78,9 @@ def test_what_is_printed_and_written_is_the_answer(made_season: MadeSeason, answ
     [(part, pair)] = answer.next[1].differs.items()
     assert f"{part} {shown(pair.b)}" in rows[1] and "the first setup again" in said.flat
     assert "Judged by the time to 30 mph." in said.out and f"at {answer.run_minutes:.0f} min a run" in said.flat
-    assert f"About {answer.minutes / 60:.1f} h an outing" in said.flat
+    assert f"in all, about {answer.minutes / 60:.1f} h" in said.flat
     assert "Setup 1: main_jet_mm 1.06, snorkel long" in said.flat
-    assert "main_jet_mm and snorkel always changed together so far" in said.flat
+    assert "main_jet_mm and snorkel always changed together." in said.flat
     assert all(line in said.flat for line in CHECKLIST)
     options = ("--to", "20mph", "--worth", "0.5s", "--power", "0.9", "--hours", "2", "--gone", "snorkel=short")
     asked = plan_answer(

@@ -139,7 +139,7 @@ def test_single_runs_count_once_however_they_are_named(terminal: Terminal, drive
     assert runs(starts, starts[:15]) == ["1", "2", "3", "4"]
     assert runs(f"{starts}:2", starts) == ["1", "2", "3", "4"]
     assert runs(f"{starts}:2", f"{starts[:15]}:4") == ["2", "4"]
-    assert "it has no run 9" in terminal.refused(2, "power", f"{starts}:9")
+    assert "there is no run 9" in terminal.refused(2, "power", f"{starts}:9")
 
 
 def test_one_run_of_each_gets_no_verdict(terminal: Terminal, drives: dict[str, str]) -> None:
@@ -148,5 +148,5 @@ def test_one_run_of_each_gets_no_verdict(terminal: Terminal, drives: dict[str, s
     assert change["verdict"] == "too few pulls" and change["low"] is None and change["high"] is None
     assert change["groups"] == []
     text = one_line(terminal.text(*asked))
-    assert "Most runs went one way" in text
-    assert "too few pulls: at least 2 more of baseline and 2 more of sport" in text.lower()
+    assert "Most runs went in one direction" in text
+    assert "too few pulls. drive at least 2 more of baseline and 2 more of sport" in text.lower()

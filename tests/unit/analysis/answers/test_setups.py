@@ -110,7 +110,7 @@ def test_what_differs_is_told_in_the_order_asked(terminal: Terminal, drives: lis
     assert terminal.json("setups", drives[0], drives[1])["parts"] == {}
     assert "have the same parts" in terminal.text("setups", drives[0], drives[1])
     assert "name two setups" in terminal.refused(2, "setups", "first")
-    assert "no setup, file or drive is called that" in terminal.refused(2, "setups", "first", "nowhere")
+    assert "no setup, file or drive has this name" in terminal.refused(2, "setups", "first", "nowhere")
 
 
 # --- setup --------------------------------------------------------------------------------------------------------
@@ -150,4 +150,4 @@ def test_a_past_drives_setup_is_put_right_with_its_reason(terminal: Terminal, dr
     assert "because: forgot to change it" in one_line(text)
     given = terminal.json("setup", str(file), "--drive", drives[3])
     assert given["trace"][-1].endswith("setup 'third' given: main_jet_mm 1.15, snorkel long")
-    assert "carries just this setup already" in terminal.refused(2, "setup", str(file), "--drive", drives[3])
+    assert "already has this setup" in terminal.refused(2, "setup", str(file), "--drive", drives[3])

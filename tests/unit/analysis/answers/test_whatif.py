@@ -73,7 +73,10 @@ def test_times_are_the_runs_own_from_first_movement(terminal: Terminal, starts: 
         )
     assert found["one_foot_s"] == pytest.approx(np.mean([run["one_foot_s"] for run in runs]), abs=1e-6)
     text = one_line(terminal.text("whatif", starts.id, "--power", "5%", *asked))
-    assert f"Times count from first movement; from one foot of it they are {found['one_foot_s']:.2f} s shorter." in text
+    assert (
+        f"Times are from first movement; from one foot of movement they are {found['one_foot_s']:.2f} s shorter."
+        in text
+    )
 
 
 @pytest.mark.parametrize(("unit", "per"), [("mph", MPH), ("km/h", 1 / 3.6)])
