@@ -213,8 +213,8 @@ def _print_comparison(answer: CompareAnswer, trace: bool, why: bool) -> None:
 
 
 def _measured(measure: MeasureComparison) -> str:
-    said = sentence(f"{measure.name}: A {measure.a:.2f}, B {measure.b:.2f} {measure.unit}")
-    return f"{said} {sentence(f'{measure.sentence}{in_brackets(measure.low, measure.high)}')}"
+    figures = f"{measure.name}: A {measure.a:.2f}, B {measure.b:.2f} {measure.unit}, B-A {signed(measure.difference)}"
+    return f"{sentence(figures + in_brackets(measure.low, measure.high))} {sentence(measure.sentence)}"
 
 
 def _how_worked_out(answer: CompareAnswer) -> list[str]:

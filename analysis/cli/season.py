@@ -116,7 +116,7 @@ def _print_season(answer: SeasonAnswer, why: bool) -> None:
         for each in answer.setups
     ]  # fmt: skip
     headings = ["setup", "outings", "runs", "best", "typical", answer.channel, "L/100", "since"]
-    out.print(table(headings, rows))
+    out.print(table(headings, rows, title="By setup"))
     out.print(f"Best (* of all) and typical are seconds from one foot to {answer.speed}.")
     if line := power_by_setup_line(answer):
         out.print(line)

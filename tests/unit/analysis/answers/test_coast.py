@@ -68,7 +68,7 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, coasts: str,
     assert found == json.loads(json.dumps(coast_answer([DriveStore(terminal.store).drive(coasts)]).to_json()))
     text = terminal.text("coast", coasts, "--units", unit)
     per = SPEEDS[unit]
-    listed, values, forces = tables(text)
+    values, forces, listed = tables(text)
     assert listed[0][:5] == ["UTC", "course", f"from {unit}", f"to {unit}", "seconds"]
     for row, each in zip(listed[1:], found["list"], strict=True):
         assert row[:5] == [

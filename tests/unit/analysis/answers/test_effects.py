@@ -104,7 +104,7 @@ def test_what_a_change_gained_for_money_and_hours_stands_under_its_heading(made_
         assert gain["high_s"] * gain["spent"] == pytest.approx(-last["low"])
     said = run_verb(made_season.store, "effects", "--why")
     assert f"Gained to {last['speed']} for money and hours" in said.out
-    assert list(said.table("Gained to")[0]) == ["change", "it took", "s for each", "95%"]
+    assert list(said.table("Gained to")[0]) == ["change", "spent", "s for each", "95%"]
     for took, gain in (("18", money), ("2 h", hours)):
         span = f"{gain['low_s']:+.3f} to {gain['high_s']:+.3f}"
         assert f" {took} {gain['gain_s']:+.3f} {span} " in said.flat

@@ -211,7 +211,7 @@ def test_loops_are_averaged_by_setup_with_the_harmonic_mean(terminal: Terminal, 
         ]  # fmt: skip
     against = sport["against_first"]
     said = f"{100 * against['change']:+.1f} % ({100 * against['low']:+.1f} to {100 * against['high']:+.1f})"
-    assert f"sport against baseline: {said}: {against['verdict']}." in one_line(text)
+    assert f"sport compared with baseline: {said}: {against['verdict']}." in one_line(text)
     assert f"scattered by {found['scatter_percent']:.1f} % (1 repeat)." in one_line(text)
 
 

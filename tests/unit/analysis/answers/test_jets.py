@@ -181,14 +181,15 @@ def test_the_text_shows_the_answer_under_its_headings(drives: DriveStore, said: 
     flat = " ".join(text.split())
     now = answer.now
     assert flat.startswith(
-        f"Full throttle with the 1.120 mm main jet: AFR {now.value:.2f} ({now.low:.2f} to {now.high:.2f}), from 2 "
-        "drives of this setup; target 12.00 to 12.50."
+        f"{answer.says} Full throttle with the 1.120 mm main jet: AFR {now.value:.2f} ({now.low:.2f} to "
+        f"{now.high:.2f}), from 2 "
+        "drives of this setup. Target 12.00 to 12.50."
     )
     assert (
-        f"full throttle of this setup, its drives together, all speeds weighed alike, brought to the air of this "
+        f"full throttle of this setup: its drives together, all speeds alike, corrected to the air of this "
         f"drive. Full throttle of the drive, the median in its mixture map, is {answer.drive_full_throttle:.2f}."
     ) in flat
-    assert f"asks for {answer.wanted_mm:.3f} mm ({answer.wanted_low_mm:.3f} to {answer.wanted_high_mm:.3f})." in flat
+    assert f"needs a {answer.wanted_mm:.3f} mm jet ({answer.wanted_low_mm:.3f} to {answer.wanted_high_mm:.3f})." in flat
     lines = text.splitlines()
     head = next(i for i, line in enumerate(lines) if "by area" in line)
     assert lines[head].split() == ["jet", "mm", "gives", "95", "%", "by", "area", "in", "target", "lean", "step"]
@@ -208,7 +209,7 @@ def test_the_text_shows_the_answer_under_its_headings(drives: DriveStore, said: 
         assert (told[10] is not None) == (not each.allowed)
     assert answer.response.says in flat
     assert answer.caution in flat
-    assert "An air-cooled engine" in flat
+    assert "an air-cooled engine" in flat
 
 
 # --- air and fuel to come ------------------------------------------------------------------------------------------

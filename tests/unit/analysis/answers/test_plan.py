@@ -106,6 +106,6 @@ def test_starts_and_rolling_pulls_stand_where_they_are_named(
     assert told is not None and told.rolling_for_a_start == 1.5  # nine for six
     assert (told.starts, told.fewer_starts, told.rolling) == (10, 4, 9)
     assert told.sentence == (
-        "by power, 10 starts of each show a change of 3% 80% of the time; so do 4 starts and 9 rolling pulls of each, "
-        "at the same places: 1.5 rolling pulls replace a start"
+        "by power, 10 starts of each show a change of 3% 80% of the time. So do 4 starts and 9 rolling pulls of each, "
+        "at the same places. 1.5 rolling pulls replace a start"
     )

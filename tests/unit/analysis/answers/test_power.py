@@ -108,7 +108,7 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, drives: dict
             for each in (round_ones if len(setup["curve"]) > 14 else setup["curve"])
         ]  # fmt: skip
         most = max(setup["curve"], key=lambda each: each["power_w"])
-        told = f"Most: {most['power_w'] / 1000:.1f} kW ({most['power_w'] / HORSEPOWER_W:.1f} hp)"
+        told = f"Most power: {most['power_w'] / 1000:.1f} kW ({most['power_w'] / HORSEPOWER_W:.1f} hp)"
         assert told in one_line(text)
     [change] = found["differences"]
     assert between[0] == [unit, "pulls", "power %", "95%"]
@@ -122,7 +122,7 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, drives: dict
             f"{100 * group['change']:+.1f}",
             f"{low} to {high}",
         ]
-    assert "sport against baseline" in text and one_line(change["sentence"]).lower() in one_line(text).lower()
+    assert one_line(change["sentence"]).lower() in one_line(text).lower()
     assert f"{change['time']['difference_s']:+.2f} s" in one_line(text)
 
 

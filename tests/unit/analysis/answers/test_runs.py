@@ -233,13 +233,13 @@ def test_text_json_and_answer_are_one(made: tuple[Path, dict[str, tuple[str, Tru
             assert row[head] == f"{time} at {each.speed_mps / MPH:.1f}"
     for row, run in zip(tables["How each run went"], answer.runs, strict=True):
         assert row["UTC"] == f"{run.start_utc:%H:%M:%S}" and row["Ended"] == run.ended
-        assert row["Peak mph"] == f"{run.peak_mps / MPH:.1f}" and row["Way ft"] == f"{run.distance_m / 0.3048:.0f}"
+        assert row["Peak mph"] == f"{run.peak_mps / MPH:.1f}" and row["Dist. ft"] == f"{run.distance_m / 0.3048:.0f}"
         assert row["To"] == f"{run.direction_deg:.0f}°"
         assert row["Grade %"] == f"{run.grade_percent:+.1f} ±{run.grade_sigma_percent:.1f}"
     assert f"Receiver: {answer.receiver.words}. {answer.receiver.fixes} fixes used" in " ".join(text.split())
     last = answer.pairs[0].splits[-1]
     mean = f"50 mph {last.from_one_foot_s:.2f} ±{last.from_one_foot_sigma_s:.2f}"
-    assert "Runs 1 and 2, both ways on one stretch on one stretch, mean from one foot: 30 mph" in " ".join(text.split())
+    assert "Runs 1 and 2, both ways on one stretch, mean from one foot: 30 mph" in " ".join(text.split())
     assert mean in " ".join(text.split())
     assert all(len(line) <= 80 for line in text.splitlines())
 

@@ -146,7 +146,7 @@ def test_drives_to_another_speed(made_season: MadeSeason, record: SeasonRecord) 
 def test_what_season_prints_and_writes_is_the_answer(made_season: MadeSeason, season: SeasonAnswer) -> None:
     assert run_verb(made_season.store, "season", "--json").json == season.to_json()
     said = run_verb(made_season.store, "season", "--why")
-    for row, each in zip(cells(said), season.setups, strict=True):
+    for row, each in zip(said.table("By setup"), season.setups, strict=True):
         assert row["setup"] == each.setup and row["outings"] == str(each.outings) and row["runs"] == str(each.runs)
         assert row["best"] == f"{each.best_s:.2f}" + (" *" if each.personal_best else "")
         assert row["typical"] == f"{each.typical_s:.2f}" and row["AFR"] == f"{each.full_throttle:.2f}"

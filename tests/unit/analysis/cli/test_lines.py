@@ -37,7 +37,7 @@ def test_a_clock_that_python_cannot_tell_is_said() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == "pullbook: this computer's clock shows a year after 2262: set it\n"
+    assert done.stderr == "pullbook: this computer's clock shows a year after 2262. Set it.\n"
 
 
 @pytest.mark.parametrize("option", ["--[\udc84", "--x\x1b[31m", "--\u202eno=1"])

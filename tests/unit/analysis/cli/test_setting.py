@@ -76,9 +76,9 @@ def test_with_nothing_in_force_it_says_what_it_is_made_from(store: Path) -> None
     (store / "setup.toml").unlink()
     drive = max(path.parent.name for path in store.glob("*/drive.json"))
     refused = run_verb(store, "set", "snorkel=short")
-    assert f"nothing differs from than in the setup 'baseline' of drive {drive} (none is in force)" in refused.err
+    assert f"nothing differs from the setup 'baseline' of drive {drive} (none is in force)" in refused.err
     said, _ = at_a_terminal(["set", "main_jet_mm=1.06", "--store", str(store)], [""])
-    assert f"all else as in the setup 'baseline' of drive {drive} (none is in force)." in " ".join(said.split())
+    assert f"everything else as in the setup 'baseline' of drive {drive} (none is in force)." in " ".join(said.split())
     for path in store.glob("*/drive.json"):
         shutil.rmtree(path.parent)
     (store / "setup.toml").unlink(missing_ok=True)
@@ -135,7 +135,7 @@ def test_a_near_name_is_taken_where_its_owner_insists(store: Path) -> None:
 def test_on_a_terminal_it_asks_back_in_a_sentence(store: Path, answers: list[str], jet: float, written: bool) -> None:
     said, code = at_a_terminal(["set", "main_jt_mm=1.06", "--store", str(store)], answers)
     assert "main_jt_mm is a new part. Did you mean main_jet_mm [yes]:" in said
-    assert "main_jet_mm 1.09 -> 1.06; all else as in 'baseline'." in " ".join(said.split())
+    assert "main_jet_mm 1.09 -> 1.06; everything else as in 'baseline'." in " ".join(said.split())
     assert (code == 0) is written
     assert in_force(store).parts["main_jet_mm"] == jet
 

@@ -92,7 +92,7 @@ def test_what_is_put_away_stays_and_is_shown_nowhere(root: Path) -> None:
     for name in ("plug.jpg", "sooty.png"):
         photo(root, ID, str(root / name))
     said = photo(root, ID, "--away", "1")
-    assert said.code == 0 and "(put away)" in said.out
+    assert said.code == 0 and "(hidden)" in said.out
     assert len(list((root / "store" / ID).glob("photo-*"))) == 2
     assert [image.size for image, _, _ in pictures(page(root, "--photos"))] == [(300, 500)]
     assert photo(root, ID, "--back", "1").code == 0 and len(pictures(page(root, "--photos"))) == 2
