@@ -228,13 +228,10 @@ def test_the_sides_and_what_differs_are_named_in_order(answer: CompareAnswer, te
     assert "differ in main_jet_mm 1.09 -> 1.06; snorkel short -> long" in text.flat
     assert ["A", A] in [line.split(maxsplit=1) for line in text.out.splitlines()]
     assert answer.mixture is not None and answer.fuel is not None
-    assert (
-        f"A {answer.mixture.a:.2f}, B {answer.mixture.b:.2f} AFR, B-A {answer.mixture.difference:+.2f}" in text.flat
+    assert f"A {answer.mixture.a:.2f}, B {answer.mixture.b:.2f} AFR, B-A {answer.mixture.difference:+.2f}" in text.flat
     assert sentence(answer.mixture.sentence) in text.flat and sentence(answer.fuel.sentence) in text.flat
-    )
     assert (
-        f"Fuel: A {answer.fuel.a:.2f}, B {answer.fuel.b:.2f} L/100 km, B-A {answer.fuel.difference:+.2f}"
-        in text.flat
+        f"Fuel: A {answer.fuel.a:.2f}, B {answer.fuel.b:.2f} L/100 km, B-A {answer.fuel.difference:+.2f}" in text.flat
     )
     for letter, wind in (("A", WIND_MPS[0]), ("B", WIND_MPS[1])):
         mph = wind / 0.44704  # exact (NIST SP 811, appendix B.8)

@@ -147,7 +147,10 @@ def test_what_is_not_given_is_said(terminal: Terminal, drive: str, bare: str) ->
     assert nothing["weather"] is None and nothing["factors"] == {} and nothing["density_kg_per_m3"] is None
     assert nothing["missing"] == ["temperature", "pressure"]
     told = one_line(terminal.text("weather", bare))
-    assert told == f"{bare}: no weather given temperature and pressure missing: no density, times stay as driven"
+    assert (
+        told
+        == f"{bare}: no weather given temperature and pressure missing, so there is no density and times stay as driven"
+    )
 
 
 def test_a_far_correction_is_cautioned(terminal: Terminal, drive: str) -> None:
