@@ -56,7 +56,7 @@ class Store:
     def __init__(self, path: str | Path, targets: str | Path | None = None) -> None:
         folder = Path(path)
         if not folder.is_dir():
-            raise InputError(f"{path}: there is no such folder")
+            raise InputError(f"{path}: this folder does not exist")
         self._store = DriveStore(folder, targets_of(Path(targets), folder) if targets is not None else None)
 
     @property
@@ -185,7 +185,7 @@ class DriveAnswers:
             volume = parse_quantity(used, "m**3") if isinstance(used, str) else used
             return fuel_answer(self.analysed, used_fuel(self.analysed, volume_m3=volume, **options))
         if self.analysed.loop is None:
-            raise NoAnswer(f"{self.id}: no fuel is kept with this drive")
+            raise NoAnswer(f"{self.id}: no fuel figure is stored with this drive")
         return fuel_answer(self.analysed, self.analysed.loop.used)
 
     def coast(self, **options: Any) -> CoastAnswer:

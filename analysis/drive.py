@@ -215,12 +215,12 @@ class AnalysedDrive:
         if len(fixes) < 2:
             why = f"; {set_aside.total} set aside: {set_aside.words}" if set_aside.total else ""
             if 2 * set_aside.counts.get(NO_SPEED, 0) > set_aside.total:
-                why += ", which RMC or VTG would tell: have the receiver send one of them"
+                why += ". Set the receiver to send RMC or VTG, which hold the speed"
             raise NoAnswer(f"{self.id}: too few usable GPS fixes ({len(fixes)}{why})")
         if (days := (fixes.t_s[-1] - fixes.t_s[0]) / S_PER_DAY) > LONGEST_S / S_PER_DAY:
             raise NoAnswer(
-                f"{self.id}: its fixes span {days:,.0f} days, more than the {LONGEST_S / S_PER_DAY:.0f} of one drive: "
-                "`pullbook capture` writes its bytes, to be imported in parts"
+                f"{self.id}: its fixes span {days:,.0f} days, and a drive may have {LONGEST_S / S_PER_DAY:.0f}. "
+                "`pullbook capture` writes its bytes to a file, so that you can import it in parts."
             )
         return fixes, set_aside
 
@@ -405,8 +405,8 @@ class AnalysedDrive:
         at_start = told[0].over(run.start_s, run.end_s).at_start if told else math.nan
         if not at_start < warm_k:
             return None
-        begun, warm = round(celsius_of_kelvin(at_start)), round(celsius_of_kelvin(warm_k))
-        return f"begun cold: {told[0].name} at {begun} C, warm from {warm} C"
+        cold, warm = round(celsius_of_kelvin(at_start)), round(celsius_of_kelvin(warm_k))
+        return f"started cold: {told[0].name} at {cold} C, warm from {warm} C"
 
     def slow(self, run: Run) -> str | None:
         """Why `run` was no full pull; None where it was one, or where the season was not asked."""
@@ -464,7 +464,7 @@ class AnalysedDrive:
         readings, latency = readings_of(self.drive, source, channel, motion.epoch_utc_ns)
         readings = readings.between(motion.t_s[0] - BESIDE_S, motion.t_s[-1] + BESIDE_S)
         if not np.isfinite(readings.value).any():
-            raise NoAnswer(f"drive {self.id}: the source {source!r} has no good reading of {channel}")
+            raise NoAnswer(f"drive {self.id}: source {source!r} has no good reading of {channel}")
         if fuel_stoich_afr is not None and channel == "afr":
             scaled = readings.value * (fuel_stoich_afr / readings.stoich_afr)
             readings = replace(readings, value=scaled, stoich_afr=fuel_stoich_afr)

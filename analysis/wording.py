@@ -179,9 +179,9 @@ def judged_by(corrected_by: str | None) -> str:
 
 def adjusted(adjustments_s: Iterable[float]) -> str:
     """What lies between the plain means of a table and its differences; by how much at each speed [s]."""
-    said = "A and B are plain means; B-A allows for the ways driven and for days"
+    said = "A and B are plain means. B-A allows for direction and days"
     most = max((abs(each) for each in adjustments_s if math.isfinite(each)), default=0.0)
-    return f"{said}, here by up to {most:.2f} s." if most >= 0.005 else f"{said}: here they leave it as it is."
+    return f"{said}, here by up to {most:.2f} s." if most >= 0.005 else f"{said}, which change nothing here."
 
 
 # --- mixture ------------------------------------------------------------------------------------------------------

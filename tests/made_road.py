@@ -74,6 +74,9 @@ def make_road_store(store: Path) -> dict[str, MadeDrive]:
     return {name: MadeDrive(drive.id, truth) for name, (drive, truth) in made.items()}
 
 
+WITH_WHY = ("compare", "effects", "plan", "season", "power", "runs", "mixture", "jets", "fuel", "coast", "whatif")
+
+
 class Terminal:
     """The command line on one store."""
 
@@ -93,8 +96,9 @@ class Terminal:
         return found
 
     def text(self, *arguments: str) -> str:
-        """What is printed, which fits 80 columns."""
-        code, out, err = self.run(*arguments)
+        """What is printed with `--why`, where the verb has it, which fits 80 columns."""
+        why = ("--why",) if arguments[0] in WITH_WHY else ()
+        code, out, err = self.run(*arguments, *why)
         assert code == 0, err
         return out
 

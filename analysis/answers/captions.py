@@ -158,9 +158,11 @@ def captions_made(
 ) -> MadeCaptions:  # fmt: skip
     """What `captions_answer` writes, made in memory; asked and refused as there."""
     if starts and sync:
-        raise InputError("--video-start and --sync both say where the video lies: give one of them")
+        raise InputError("--video-start and --sync both say where the video starts. Give one of them.")
     if len(starts) > 1 and len(starts) != len(clips):
-        raise InputError(f"--video-start: {len(starts)} times for {len(clips)} clips: expected one for each --clip")
+        raise InputError(
+            f"--video-start: {len(starts)} times for {len(clips)} clips. Give one --video-start for each --clip."
+        )
     videos = [probe(path) for path in clips]
     points, known = ([], 0.0) if starts else _points(drive, sync, at_s, clap)
     fits = [Alignment(_start(drive, start)) for start in starts] or [captions.align(points)]
@@ -168,7 +170,7 @@ def captions_made(
     texts: dict[Path, str] = {}
     for one in clipped:
         if folder / f"{one.stem}.vtt" in texts:
-            raise InputError(f"--clip: two clips are called {one.stem!r}: rename one, or run this once for each")
+            raise InputError(f"--clip: two clips have the name {one.stem!r}. Rename one, or run this once for each.")
         texts[folder / f"{one.stem}.vtt"] = captions.webvtt(one.lines)
         texts[folder / f"{one.stem}.srt"] = captions.subrip(one.lines)
         drawn = _drawn(drive, one, notes) if style == "bars" else captions.ass(one.lines, one.size)
@@ -178,11 +180,13 @@ def captions_made(
 
 def placed_lines(rate: float, residual_s: float, sigma_s: float, starts_s: Sequence[float]) -> list[str]:
     """Where the videos lie on the drive, and how well that is known, a sentence each."""
-    said = [f"The video begins {start:.2f} s after the drive's first fix." for start in starts_s]
+    said = [f"The video starts {start:.2f} s after the drive's first fix." for start in starts_s]
     if rate != 1:
-        said.append(f"Its clock differs from the satellites' by {(rate - 1) * PPM:+.0f} parts in a million.")
+        said.append(f"Its clock differs from GPS time by {(rate - 1) * PPM:+.0f} parts in a million.")
     if sigma_s > _WORTH_SAYING_S:
-        said.append(f"The moment to sync by is known to about {sigma_s:.2f} s; a stop after a run is known best.")
+        said.append(
+            f"The moment of the --sync is known to about {sigma_s:.2f} s; a stop after a run is the most exact."
+        )
     if residual_s:
         said.append(f"The sync points agree to {residual_s:.2f} s.")
     return said
@@ -226,13 +230,16 @@ def _clipped(
                 passed += video.length_s
     for clip in made:
         if not clip.lines:
-            raise NoAnswer(f"{clip.stem}: nothing of drive {drive} lies within this video: check where it begins")
+            raise NoAnswer(f"{clip.stem}: no part of drive {drive} is within this video. Check where the video starts.")
     return made
 
 
 def _overlay(clip: _Clip, folder: Path, path: Path, fps: float, progress: Callable[[str], None] | None) -> Path:
     if progress is not None:
-        progress(f"drawing {path.name}, {clip.length_s:.0f} s of video: about as long again, or some times that")
+        progress(
+            f"drawing {path.name}, {clip.length_s:.0f} s of video. This takes about as long as the video, or a "
+            f"few times that."
+        )
     return draw_overlay(folder / f"{clip.stem}.ass", path, clip.size, clip.length_s, fps)
 
 
@@ -313,14 +320,16 @@ def _points(
 ) -> tuple[list[tuple[float, float]], float]:
     """Pairs of video time and drive time [s], and how well the latter are known."""
     if not sync:
-        raise InputError("nothing says where the video lies on the drive: give --video-start TIME or --sync NOTE")
+        raise InputError("the start of the video is not known. Give --video-start TIME or --sync NOTE.")
     seen = list(at_s)
     if clap is not None:
         seen.insert(0, find_clap(*read_sound(clap)).time_s)
     if len(sync) == 1 and not seen:
         seen = [0.0]
     if len(seen) != len(sync):
-        raise InputError(f"--sync is given {len(sync)} times and --at {len(seen)} times: each --sync needs its own")
+        raise InputError(
+            f"--sync is given {len(sync)} times and --at {len(seen)} times: Give one --at for each --sync."
+        )
     when = [_synced(text, drive) for text in sync]
     return [(video, moment) for video, (moment, _) in zip(seen, when, strict=True)], max(sigma for _, sigma in when)
 
@@ -331,12 +340,12 @@ def _synced(text: str, drive: AnalysedDrive) -> tuple[float, float]:
         found = drive.table_runs(drive.unit)
         run = next((run for run in found if run.n == int(match[2])), None)
         if run is None:
-            raise InputError(f"--sync: {drive.id} has no run {match[2]}: its runs are 1 to {len(found)}")
+            raise InputError(f"--sync: {drive.id} has no run {match[2]}. It has runs 1 to {len(found)}.")
         if match[1].lower() == "run":
             return run.start_s, run.start_sigma_s
         rest = next((rest for rest in drive.motion.rests if rest.start_s >= run.end_s), None)
         if rest is None:
-            raise InputError(f"--sync: the car of {drive.id} did not stand still any more after run {match[2]}")
+            raise InputError(f"--sync: the car of {drive.id} did not stand still again after run {match[2]}")
         return rest.start_s, drive.motion.step_s / 2
     notes = drive.drive.manifest.notes
     hits = [note for note in notes if text.casefold() in note.text.casefold()]
@@ -345,6 +354,6 @@ def _synced(text: str, drive: AnalysedDrive) -> tuple[float, float]:
     if len(hits) == 1:
         return _on_axis(drive, hits[0].utc), KEY_PRESS_S
     if hits:
-        raise InputError(f"--sync: {len(hits)} notes of {drive.id} have {text!r} in them: give more of its words")
+        raise InputError(f"--sync: {len(hits)} notes of {drive.id} have {text!r} in them. Give more of the words.")
     known = "; ".join(repr(note.text) for note in notes[:5]) or "none"
-    raise InputError(f"--sync: no note of {drive.id} has {text!r} in it: its notes are {known}; or say 'run 1'")
+    raise InputError(f"--sync: no note of {drive.id} has {text!r} in it. Its notes: {known}. Or write 'run 1'.")

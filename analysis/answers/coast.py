@@ -255,7 +255,7 @@ def car_of(drives: Sequence[AnalysedDrive], given: CarConfig | None, what: str) 
     one_car(drives, what)
     carried = [drive.car for drive in drives if drive.car is not None]
     if given is None and not carried:
-        raise NoAnswer(f"{what} needs the car's mass, and no drive carries a car's file: give one with --car FILE")
+        raise NoAnswer(f"{what} needs the car's mass, and no drive has a car's file. Give one with --car FILE.")
     return given or carried[-1]
 
 
@@ -287,7 +287,7 @@ def road_load_by_coasts(
         why = "; ".join(sorted({left.why for left in left_out})[:3])
         raise NoAnswer(
             f"no coast found in {', '.join(drive.id for drive in drives)}" + (f" ({why})" if why else "")
-            + ": roll in neutral for a minute from a safe and lawful speed, both ways"
+            + ". Roll in neutral for a minute from a safe and lawful speed, both ways."
         )  # fmt: skip
     return coastdown.fit(
         found, mass, with_b=with_b, known_grade=known_grade, even_sigma=even_sigma, density_sigma=doubt,

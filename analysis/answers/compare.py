@@ -258,6 +258,8 @@ class CompareAnswer(Answer):
     """Standing runs of the same drives that do not count."""
     caveats: tuple[str, ...]
     """What the reader must know, each in a sentence."""
+    background: tuple[str, ...]
+    """Those of the caveats that ask the owner for nothing: how the figures were worked out."""
     correction: str | None
     """How the times were corrected, in a sentence; null where they are as driven."""
 
@@ -346,7 +348,8 @@ def sides_answer(
         runs=BothRuns(a=tuple(run.label for run in first.runs), b=tuple(run.label for run in second.runs)),
         outliers=tuple(found.outliers),
         left_out=tuple(_left_out(each) for each in season.left_out if each.drive in drives),
-        caveats=(*season.caveats, *found.caveats),
+        caveats=(*season.caveats, *found.caveats, *found.background),
+        background=tuple(found.background),
         correction=_correction(found, season),
     )
 
@@ -448,8 +451,8 @@ def _correction(found: Comparison, season: SeasonRecord) -> str | None:
     if not found.corrected_by:
         return None
     if not season.road:
-        return f"times are corrected to {found.corrected_by} air, as they were given"
+        return f"times were given as corrected to {found.corrected_by} air"
     return (
-        f"times are corrected to {found.corrected_by} air on the force of the engine, with road load from "
-        f"{season.road}; mixture changes with the air are not corrected"
+        f"times are corrected to {found.corrected_by} air by the force of the engine, with road load from "
+        f"{season.road}. What the air does to the mixture is not corrected"
     )

@@ -140,6 +140,8 @@ class EffectsAnswer(Answer):
     """On the fuel used, by loops [L/100 km]."""
     caveats: tuple[str, ...]
     """What the reader must know, each in a sentence."""
+    background: tuple[str, ...]
+    """Those of the caveats that ask the owner for nothing."""
 
 
 def effects_answer(
@@ -179,7 +181,7 @@ def effects_answer(
     )
     fuel = fuel_effects(season)
     if times is None:
-        raise NoAnswer("effects of parts need runs with two setups or more; `pullbook drives` shows what there is")
+        raise NoAnswer("effects needs runs with two setups or more. `pullbook drives` lists what there is.")
     return EffectsAnswer(
         base=dict(times.design.setups[0]),
         corrected_by=season.factor if corrected else None,
@@ -202,7 +204,8 @@ def effects_answer(
         time=tuple(_time_effect(effect, speeds, season) for effect in times.effects),
         mixture=_figure_effects(mixture),
         fuel=_figure_effects(fuel),
-        caveats=(*season.caveats, *times.caveats),
+        caveats=(*season.caveats, *times.caveats, *times.background),
+        background=tuple(times.background),
     )
 
 

@@ -92,7 +92,7 @@ class Answer(BaseModel):
             return next(iter(held.values()))
         if field is None or field not in held:
             known = ", ".join(held) or "none"
-            raise InputError(f"{field or type(self).__name__}: no rows there; fields that hold rows: {known}")
+            raise InputError(f"{field or type(self).__name__}: it has no rows. Fields with rows: {known}.")
         return held[field]
 
 

@@ -142,11 +142,11 @@ def exported(
             data = tables.parquet_bytes(table)
     else:
         if where is None:
-            raise NoAnswer(f"{drive.id}: there is no GPS receiver among its sources, so there is no track")
+            raise NoAnswer(f"{drive.id}: it has no GPS receiver, so there is no track")
         shown = tracks.thinned(where, rate_hz)
         points = int((~shown.hidden).sum())
         if points == 0:
-            raise NoAnswer(f"{drive.id}: all of its positions stay private ({rules.said()}), so there is no track")
+            raise NoAnswer(f"{drive.id}: all its positions stay private ({rules.said()}), so there is no track")
         write = tracks.gpx_text if format_ == "gpx" else tracks.geojson_text
         data = write(drive.drive, shown).encode("utf-8")
     share = float(where.hidden.mean()) if where is not None and len(where.t_s) else 0.0

@@ -243,7 +243,7 @@ def keep_fuel(drive: AnalysedDrive, used: Used) -> None:
     """Write the fuel into the drive's manifest; its trace says so."""
     again = drive.drive.manifest.fuel is not None
     drive.drive.amend(
-        f"fuel loop {'put right' if again else 'added'}: {wording.litres_text(used.volume_m3)} at 15.6 C",
+        f"fuel loop {'corrected' if again else 'added'}: {wording.litres_text(used.volume_m3)} at 15.6 C",
         fuel=fuel_used.to_kept(used),
     )
 
@@ -251,13 +251,13 @@ def keep_fuel(drive: AnalysedDrive, used: Used) -> None:
 def forget_fuel(drive: AnalysedDrive) -> FuelForgottenAnswer:
     """Take the fuel out of the drive's manifest; its trace says so. InputError where none is kept."""
     if drive.drive.manifest.fuel is None:
-        raise InputError(f"{drive.id}: no fuel is kept with this drive")
+        raise InputError(f"{drive.id}: no fuel figure is stored with this drive")
     try:
         volume = fuel_used.from_kept(drive.drive.manifest.fuel).volume_m3
         had = f"it had {wording.litres_text(volume)} at 15.6 C"
     except ValueError:
-        volume, had = math.nan, "what it had could not be read"
-    drive.drive.amend(f"fuel loop taken away: {had}", fuel=None)
+        volume, had = math.nan, "what it had was unreadable"
+    drive.drive.amend(f"fuel loop removed: {had}", fuel=None)
     return FuelForgottenAnswer(drive=drive.id, forgotten_m3=volume)
 
 
@@ -334,7 +334,7 @@ def fuel_loops_answer(
     loops, unread = _kept(drives, asked=bool(refs))
     if not loops:
         where = ", ".join(refs) if refs else str(store.path)
-        why = f"{where}: no fuel loop is kept there: give the fuel used, such as --used 0.84gal or --by-weight 2.3kg"
+        why = f"{where}: no fuel loop is stored there. Give the fuel used, such as --used 0.84gal or --by-weight 2.3kg."
         raise NoAnswer(unread[0].why if unread else why)
     by_setup: dict[str, list[Loop]] = {}
     for drive, loop in loops:

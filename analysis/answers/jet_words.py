@@ -23,9 +23,9 @@ if TYPE_CHECKING:
 
 JET_HEADS = ("jet", "mm", "gives", "95 %", "by area", "in target", "lean", "step")
 WHAT_COLUMNS_MEAN = (
-    "Gives: full throttle with that jet, its 95 % interval, and by the area rule alone. In target, lean: the chances "
-    "to land in the target, and of the leanest speeds to land beyond its lean end. Step: too lean for one step, as "
-    "holes vary."
+    "Gives: full throttle with that jet, with its 95 % interval. By area: the same from the area rule only. In target, "
+    "lean: the chance to be in the target, and that the leanest speeds are too lean. Step: too lean for one step, "
+    "because holes vary."
 )
 
 
@@ -35,7 +35,7 @@ def now_sentence(answer: JetsAnswer) -> str:
     return (
         f"Full throttle with the {now.diameter_mm:.3f} mm main jet: {channel_label(answer.channel)} "
         f"{number(now.value, digits)} ({number(now.low, digits)} to {number(now.high, digits)}), from "
-        f"{plural(now.drives, 'drive')} of this setup; target {number(target.low, digits)} to "
+        f"{plural(now.drives, 'drive')} of this setup. Target {number(target.low, digits)} to "
         f"{number(target.high, digits)}."
     )
 
@@ -45,7 +45,7 @@ def wanted_sentence(answer: JetsAnswer) -> str:
     if answer.verdict == "keep":
         return ""
     return (
-        f"The middle of the target asks for {answer.wanted_mm:.3f} mm "
+        f"The middle of the target needs a {answer.wanted_mm:.3f} mm jet "
         f"({answer.wanted_low_mm:.3f} to {answer.wanted_high_mm:.3f})."
     )
 
@@ -77,10 +77,10 @@ def jet_lines(answer: JetsAnswer) -> list[str]:
 
 def which_full_throttle(answer: JetsAnswer) -> str:
     """Which of the figures that are called full throttle this is, and the drive's own beside it."""
-    air = "the air to come" if answer.air == "asked for" else "the air of this drive"
+    air = "the air you will drive in" if answer.air == "asked for" else "the air of this drive"
     own = number(answer.drive_full_throttle, channel_digits(answer.channel))
     return (
-        f"That is {FULL_THROTTLE_OF_SETUP}, its drives together, all speeds weighed alike, brought to {air}. "
+        f"That is {FULL_THROTTLE_OF_SETUP}: its drives together, all speeds alike, corrected to {air}. "
         f"{sentence(FULL_THROTTLE_OF_DRIVE).removesuffix('.')}, the median in its mixture map, is {own}."
     )
 
@@ -88,10 +88,10 @@ def which_full_throttle(answer: JetsAnswer) -> str:
 def _sensor_sentence(answer: JetsAnswer) -> str:
     sigma = number(1.96 * answer.now.sensor_sigma, channel_digits(answer.channel))
     if answer.now.free_air_checked:
-        return f"The sensor's own offset is in the 95 %, ±{sigma}: this drive shows it in free air."
+        return f"The 95 % includes the sensor's own offset, ±{sigma}, checked in free air in this drive."
     return (
-        f"The sensor's own offset is in the 95 %, ±{sigma}: no free-air check is in this drive. Before the next, let "
-        "it read free air for a few seconds, engine off: that halves it."
+        f"The 95 % includes the sensor's own offset, ±{sigma}. To halve it, let the sensor read free air for a few "
+        "seconds before the next drive, engine off."
     )
 
 
@@ -100,17 +100,15 @@ def _air_sentence(answer: JetsAnswer) -> str:
     if answer.air == "of the drive":
         known = f"the air of the drive ({then:.3f} kg/m3)" if math.isfinite(then) else "the air of the drive"
         return (
-            f"This holds for {known}. Thinner air richens a carburettor, with the root of density: --temperature and "
-            "--pressure say what you will drive in."
+            f"This is for {known}. Thinner air makes a carburettor richer. Give the air you will drive in with "
+            "--temperature and --pressure."
         )
     if math.isnan(then):
-        return (
-            "The air of the drive is not known (pullbook weather adds it), so the air to come cannot be set against it."
-        )
+        return "The air of the drive is not known, so it cannot be compared. `pullbook weather` adds it."
     change = answer.air_change
     return (
-        f"Air of {to_come:.3f} kg/m3 against {then:.3f} then makes it {abs(change):.1%} "
-        f"{'leaner' if change > 0 else 'richer'}; that is in the figures."
+        f"Air of {to_come:.3f} kg/m3, compared with {then:.3f} in the drive, makes it {abs(change):.1%} "
+        f"{'leaner' if change > 0 else 'richer'}. The figures include that."
     )
 
 
@@ -118,9 +116,9 @@ def _fuel_lines(answer: JetsAnswer) -> list[str]:
     if answer.fuel_change == 0:
         return []
     return [
-        f"The fuel to come burns at {answer.now.fuel_stoich_afr:.2f} to 1 against {answer.drive_fuel_stoich_afr:.2f} "
-        f"then, which makes it {abs(answer.fuel_change):.1%} {'leaner' if answer.fuel_change > 0 else 'richer'}; that "
-        "is in the figures."
+        f"The new fuel burns at {answer.now.fuel_stoich_afr:.2f} to 1, the drive's at "
+        f"{answer.drive_fuel_stoich_afr:.2f}. That makes it {abs(answer.fuel_change):.1%} "
+        f"{'leaner' if answer.fuel_change > 0 else 'richer'}. The figures include that."
     ]
 
 
@@ -129,13 +127,13 @@ def _circuit_lines(answer: JetsAnswer) -> list[str]:
     lines = []
     if (pull := answer.leaner_from) is not None:
         lines.append(
-            f"From {speed_label(pull.from_mps, answer.unit)} on full throttle is leaner than the rest, "
-            f"{number(pull.value, channel_digits(answer.channel))}: one jet moves all speeds alike; an air jet or "
-            "needle bends them."
+            f"From {speed_label(pull.from_mps, answer.unit)} up, full throttle is leaner than the rest, "
+            f"{number(pull.value, channel_digits(answer.channel))}. A main jet moves all speeds alike. To change one "
+            "end only, change the air jet or needle."
         )
     what = {
         "idle": "the idle circuit: its jet and mixture screw",
-        "transition": "the transition: its holes, or on a slide carburettor cutaway and needle",
+        "transition": "the transition: its holes, or cutaway and needle on a slide carburettor",
     }
     for circuit, mends in what.items():
         off = [cell for cell in answer.not_the_main_jet if cell.circuit == circuit]
@@ -146,5 +144,5 @@ def _circuit_lines(answer: JetsAnswer) -> list[str]:
                 for cell in off[:4]
             )
             more = f" and {len(off) - 4} more" if len(off) > 4 else ""
-            lines.append(f"A main jet does not mend this: {places}{more}. That is {mends}.")
+            lines.append(f"A main jet does not correct this: {places}{more}. That is {mends}.")
     return lines

@@ -28,10 +28,11 @@ if TYPE_CHECKING:
 
 JET_CAUTION = (
     "Caution: change one step at a time and read it again before holding full throttle. Lean mixture burns pistons and "
-    "valves. Fuel and hot exhaust burn: engine cold, outdoors, no flame. Measure the jet: holes run oversize, and "
-    "marks lie."
+    "valves. Fuel and hot exhaust burn: engine cold, outdoors, no flame. Measure the jet, because holes run "
+    "oversize and "
+    "marks are often wrong."
 )
-AIR_COOLED = " An air-cooled engine is cooled by its fuel too: stay at the rich end, and listen and feel for heat."
+AIR_COOLED = " Fuel cools an air-cooled engine too. Stay at the rich end, and listen and feel for heat."
 
 
 class PullAnswer(Answer):

@@ -28,12 +28,12 @@ _MOST = 10_000
 def numbers_of(text: str) -> tuple[int, ...]:
     """The runs that `text` names: 3, 1-4, 1,3-5. InputError for anything else."""
     if not _NUMBERS.fullmatch(text.replace(" ", "")):
-        raise InputError(f"run: found {text!r}, expected numbers such as 3, 1-4 or 1,3-5")
+        raise InputError(f"run: {text!r} is not a list of runs. Write numbers such as 3, 1-4 or 1,3-5.")
     found: list[int] = []
     for piece in text.replace(" ", "").split(","):
         first, _, last = piece.partition("-")
         if int(last or first) < int(first) or int(last or first) - int(first) > _MOST:
-            raise InputError(f"run: {piece}: expected the lower number first, and no more than {_MOST} runs")
+            raise InputError(f"run: {piece}: write the lower number first, and no more than {_MOST} runs")
         found += range(int(first), int(last or first) + 1)
     return tuple(dict.fromkeys(found))
 
@@ -80,11 +80,11 @@ def tag_runs(drive: AnalysedDrive, numbers: Sequence[int], tags: Sequence[str], 
     for tag in tags:
         if not _TAG.fullmatch(tag):
             raise InputError(
-                f"tag: found {tag!r}, expected a word such as passenger, or one with a value such as gear=2"
+                f"tag: {tag!r} is not a tag. Write a word such as passenger, or one with a value such as gear=2."
             )
     found = {run.n: run for run in drive.table_runs(drive.unit)}
     if missing := [n for n in numbers if n not in found]:
-        raise InputError(f"{drive.id}: it has no run {missing[0]}: its runs are 1 to {len(found)}")
+        raise InputError(f"{drive.id}: there is no run {missing[0]}. This drive has runs 1 to {len(found)}.")
     now, kept = datetime.now(UTC), list(drive.drive.manifest.tags)
     for n in numbers:
         start = utc(found[n].start_utc_ns)
@@ -97,7 +97,7 @@ def tag_runs(drive: AnalysedDrive, numbers: Sequence[int], tags: Sequence[str], 
             ]  # fmt: skip
             if not undo:
                 kept.append(Tagged(run_start_utc=start, tag=tag, when=now))
-    what = "tags taken away" if undo else "tagged"
+    what = "tags removed" if undo else "tagged"
     listed = ",".join(map(str, numbers))
     changed = AnalysedDrive(drive.drive.amend(f"run {listed} {what}: {' '.join(tags)}", tags=kept), drive.targets)
     return TagsAnswer(

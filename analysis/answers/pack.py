@@ -97,13 +97,13 @@ def pack_answer(
     if path is not None:
         may_write(path, force)
     if everything and ends_m is not None:
-        raise InputError("--ends cuts positions, and --whole leaves them all: give one of them")
+        raise InputError("--ends cuts positions, and --whole keeps them all. Give one of them.")
     drives = [store.drive(name) for name in dict.fromkeys(names)] if names else store.drives
     drives = list({drive.drive.path: drive for drive in drives}.values())
     if not drives:
         raise NoAnswer(f"{store.path}: there is no drive in this store yet")
     if recording := [drive.id for drive in drives if drive.drive.manifest.state == "recording"]:
-        raise InputError(f"{recording[0]}: it is still being recorded: pack it when it is closed")
+        raise InputError(f"{recording[0]}: it is still being recorded. Pack it when it is closed.")
     left: list[str] = []
     if not everything and not names:
         drives, left = _of_the_usual_car(drives)
@@ -153,7 +153,10 @@ def _of_the_usual_car(drives: Sequence[AnalysedDrive]) -> tuple[list[AnalysedDri
     count = Counter(names.values())
     usual = count.most_common(1)[0][0] if count else ""
     other = [drive for drive in drives if names.get(drive.id, usual) != usual]
-    said = [f"{each.id}: left out, it is of another car: name its drives to pack them alone" for each in other]
+    said = [
+        f"{each.id}: left out, because it is of another car. Name its drives to pack them on their own."
+        for each in other
+    ]
     return [drive for drive in drives if drive not in other], said
 
 

@@ -85,10 +85,10 @@ def add_photos(
     if not pictures and not words:
         raise InputError(f"{drive.id}: give a picture, words, or both")
     if len(words) > _LONGEST:
-        raise InputError(f"--words: {len(words)} letters are too many: at most {_LONGEST}")
+        raise InputError(f"--words: {len(words)} letters are too many. Write {_LONGEST} at most.")
     starts = _runs(drive) if run is not None else {}
     if run is not None and run not in starts:
-        raise InputError(f"{drive.id}: it has no run {run}: its runs are 1 to {len(starts)}")
+        raise InputError(f"{drive.id}: there is no run {run}. This drive has runs 1 to {len(starts)}.")
     start = starts[run] if run is not None else None
     read = [read_picture(each) if isinstance(each, Path) else each for each in pictures]
     now, files, fresh = datetime.now(UTC), dict[str, bytes](), list[Photo]()

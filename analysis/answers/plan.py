@@ -120,7 +120,7 @@ def plan_answer(
         Where a setup of `settle` is unknown.
     """
     if not season.runs:
-        raise NoAnswer("planning needs a few timed standing runs first")
+        raise NoAnswer("plan needs a few timed standing runs first")
     speed = common_speed(season.runs, step_mps(season)) if speed_mps is None else speed_mps
     made = planned(
         season,
@@ -166,9 +166,9 @@ def _by_power(season: SeasonRecord, power: float) -> PowerPlan | None:
         said = "by power, no number of starts that fits into an outing shows"
     said += f" a change of {found.worth:.0%} {power:.0%} of the time"
     if found.rolling:
-        said += f"; so do {found.fewer_starts} starts and {found.rolling} rolling pulls of each, at the same places"
+        said += f". So do {found.fewer_starts} starts and {found.rolling} rolling pulls of each, at the same places"
         if math.isfinite(found.for_a_start):
-            said += f": {found.for_a_start:.1f} rolling pulls replace a start"
+            said += f". {found.for_a_start:.1f} rolling pulls replace a start"
     return PowerPlan(
         worth=found.worth, starts=found.starts, fewer_starts=found.fewer_starts, rolling=found.rolling,
         rolling_for_a_start=found.for_a_start, sentence=said,

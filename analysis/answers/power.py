@@ -201,7 +201,7 @@ def _chosen_runs(drive: AnalysedDrive, numbers: set[int]) -> list[Run]:
     if not numbers:
         return drive.counted
     if missing := sorted(numbers - {run.n for run in drive.runs}):
-        raise InputError(f"{drive.id}: it has no run {missing[0]}: its runs are 1 to {len(drive.runs)}")
+        raise InputError(f"{drive.id}: there is no run {missing[0]}. This drive has runs 1 to {len(drive.runs)}.")
     return [run for run in drive.runs if run.n in numbers]
 
 
@@ -237,7 +237,7 @@ def _setup_pulls(
             )  # fmt: skip
             roads.append(road)
     if not roads:
-        raise NoAnswer("no run to tell a power: a full-throttle run from a standstill, or a rolling one, is needed")
+        raise NoAnswer("no run shows power. Drive a full-throttle run from a standstill, or a rolling one.")
     curve = wheel_power.wheel_curve(pulls, mass, roads[0], wind_stated=stated)
     return SetupPulls(
         setup, [analysed.drive.id for analysed, _ in chosen], curve, roads[0], mass,
@@ -258,8 +258,8 @@ def _engine_speed_words(car: CarConfig, recorded: bool, curve: WheelCurve) -> st
     if car.tyres.circumference_m is None:
         return f"not known: no channel {channel} was recorded, and the car's file has no tyres.circumference_m"
     if car.gearing.belt_low is not None:
-        return f"not known: no channel {channel} was recorded, and the belt picks its own ratio between its limits"
-    return f"not known: no channel {channel} was recorded, and the runs do not show which gear was in"
+        return f"not known: no channel {channel} was recorded, and the belt sets its own ratio"
+    return f"not known: no channel {channel} was recorded, and the runs do not show the gear"
 
 
 # --- how it is told -----------------------------------------------------------------------------------------------
@@ -305,7 +305,7 @@ def _told(group: SetupPulls, car: CarConfig) -> SetupPower:
 def _between(season: SeasonRecord | None, a: SetupPulls, b: SetupPulls, car: CarConfig | None) -> PowerBetween:
     """The change from a to b by the pulls of their drives, or of the runs named; under `car`'s road load if given."""
     if season is None:
-        raise NoAnswer("power between setups needs the season, which cannot be read: `pullbook season` says why")
+        raise NoAnswer("power between setups needs the season, which is unreadable. `pullbook season` says why.")
     if car is not None:
         season = replace(season, pulls=_under(season, car))
     first, second = (_pulls_of(group, season) for group in (a, b))

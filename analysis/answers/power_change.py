@@ -178,9 +178,9 @@ def power_lines(answer: PowerChangeAnswer, unit: str, names: str = "") -> list[s
             f"As time, {speed_range(time.from_mps, time.to_mps, unit)} {unit}: {time.difference_s:+.2f} s{span}."
         )
     if math.isfinite(answer.smallest_detectable):
-        said = f"A change of {answer.smallest_detectable:.1%} would have shown 8 times in 10"
+        said = f"The smallest change this could have shown: {answer.smallest_detectable:.1%} (8 times in 10)"
         if math.isfinite(answer.smallest_detectable_by_starts) and answer.rolling_a + answer.rolling_b:
-            said += f"; by the starts alone, one of {answer.smallest_detectable_by_starts:.1%}"
+            said += f"; by the starts alone, {answer.smallest_detectable_by_starts:.1%}"
         lines.append(f"{said}.")
     if answer.not_full:
         lines.append(f"{len(answer.not_full)} more pulls were not at full throttle{names}.")

@@ -262,7 +262,7 @@ def _found(
 ) -> list[Run]:
     speeds = tuple(sorted(set(speeds_mps))) if speeds_mps else None
     if from_mps is not None and (speeds is None or from_mps >= speeds[-1]):
-        raise InputError("a rolling run needs a last speed above its first")
+        raise InputError("the last speed of a rolling run must be above its first")
     if speeds is None and distances_m is None and threshold_mps is None and min_peak_mps is None:
         return drive.table_runs(unit)
     options = Options(speeds_mps=speeds, unit=unit, threshold_mps=threshold_mps)
@@ -290,7 +290,7 @@ def _receiver(drive: AnalysedDrive) -> RunReceiver:
         smoothing_low_s=_figure(receiver.smoothing_low_s),
         smoothing_high_s=_figure(receiver.smoothing_high_s),
         drives=receiver.drives,
-        words=receiver.words(drive.unit) + (f", learned over {receiver.drives} drives" if receiver.drives > 1 else ""),
+        words=receiver.words(drive.unit) + (f", learned from {receiver.drives} drives" if receiver.drives > 1 else ""),
         fixes=len(drive.fixes),
         set_aside=dict(drive.set_aside.counts),
     )
@@ -414,7 +414,7 @@ def all_runs_answer(
         uncounted += len(standing) - len(counted)
         rows += [(drive, run) for run in counted]
     if not rows:
-        raise NoAnswer("no standing run counts in the drives that were chosen")
+        raise NoAnswer("none of the chosen drives has a standing run that is counted")
     runs = [run for _, run in rows]
     summaries = [made for speed in total_splits(runs) if (made := summarise(runs, speed, "one foot")) is not None]
     return AllRunsAnswer(
@@ -450,7 +450,7 @@ def _chosen(store: DriveStore, setup: str | None, since: date | None, until: dat
     ]
     if not chosen:
         names = ", ".join(sorted({drive.setup_name for drive in store.drives}))
-        raise NoAnswer(f"{store.path}: no drive fits; its setups are {names}")
+        raise NoAnswer(f"{store.path}: no drive fits. Setups in this store: {names}.")
     return chosen
 
 
@@ -491,14 +491,14 @@ def strike_runs(
     """
     reason = reason.strip()
     if not reason:
-        raise InputError("--reason: say why; a run is never struck out silently")
+        raise InputError("--reason: say why. A run is never struck out without a reason.")
     found = {run.n: run for run in drive.table_runs(drive.unit)}
     if missing := [n for n in numbers if n not in found]:
-        there = f"its runs are 1 to {len(found)}" if found else "none was found in it"
-        raise InputError(f"{drive.id}: it has no run {missing[0]}: {there}")
+        there = f"This drive has runs 1 to {len(found)}." if found else "This drive has no runs."
+        raise InputError(f"{drive.id}: there is no run {missing[0]}. {there}")
     for n in numbers:
         if (drive.struck(found[n]) is not None) is not undo:
-            raise InputError(f"{drive.id}: run {n} is {'not struck out' if undo else 'struck out already'}")
+            raise InputError(f"{drive.id}: run {n} is {'not struck out' if undo else 'already struck out'}")
     starts = {n: utc(found[n].start_utc_ns) for n in numbers}
     kept = [
         struck

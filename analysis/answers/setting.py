@@ -60,7 +60,7 @@ def read_change(text: str, season: Sequence[Parts]) -> tuple[str, PartValue]:
     """
     part, sign, value = (each.strip() for each in text.partition("="))
     if not (sign and part and value):
-        raise InputError(f"{text!r}: expected a part and its value, such as main_jet_mm=1.06 or snorkel=long")
+        raise InputError(f"{text!r}: not a part and its value. Write it as main_jet_mm=1.06 or snorkel=long.")
     if value[0].isdigit() and "," in value and (said := slips.line_said(f"{part} = {value}")):
         raise InputError(said)
     try:
@@ -102,11 +102,11 @@ def changed_setup(
     text, before, base = _base(store)
     had = before.parts if before is not None else {}
     if missing := [part for part in gone if part not in had]:
-        raise InputError(f"{missing[0]}: {base} has no such part: it has {', '.join(had) or 'none'}")
+        raise InputError(f"{missing[0]}: {base} does not have this part. It has {', '.join(had) or 'none'}.")
     parts = {**{part: value for part, value in had.items() if part not in gone}, **changes}
     differ = setups.differences(had, parts)
     if not differ and name is None and notes is None:
-        raise InputError(f"nothing is otherwise than in {base}: nothing was written")
+        raise InputError(f"nothing differs from {base}, so nothing was written")
     known = setups.known(drive.drive for drive in store.drives)
     called = name or next((each.name for each in known if setups.same(each.setup.parts, parts)), None)
     if called is None:
@@ -144,10 +144,10 @@ def typed_setup(
     for line in lines:
         part, value = read_change(line, season)
         if part in parts:
-            raise InputError(f"{part}: it is given twice")
+            raise InputError(f"{part} is given twice")
         parts[part] = value
     if not parts:
-        raise InputError("no part is given: expected a line each, such as main_jet_mm=1.06")
+        raise InputError("no part is given. Write one a line, such as main_jet_mm=1.06.")
     known = setups.known(drive.drive for drive in store.drives)
     alike = next((each.name for each in known if setups.same(each.setup.parts, parts)), None)
     values: dict[writing.Place, Any] = {
@@ -195,7 +195,7 @@ def put_changed(store: DriveStore, changed: ChangedSetup, *, anyway: bool = Fals
     if not anyway:
         known = [(each.name, each.setup.parts) for each in setups.known(drive.drive for drive in store.drives)]
         if reused := vocabulary.reused(changed.setup.name, changed.setup.parts, known):
-            raise InputError(f"{reused}; with --anyway it is taken as written")
+            raise InputError(f"{reused} Add --anyway to take it as written.")
     in_force.put_in_force(store.path, changed.text)
     state = presence.read_state(store.path) if presence.is_recording(store.path) else None
     now = told(changed.setup)
@@ -211,7 +211,7 @@ def put_changed(store: DriveStore, changed: ChangedSetup, *, anyway: bool = Fals
 def sentence(changed: ChangedSetup) -> str:
     """What is about to be put in force, for its owner to agree to."""
     differ = "; ".join(map(str, changed.differ)) or "the same parts"
-    rest = f"; all else as in {_called_base(changed)}" if changed.before is not None else ""
+    rest = f"; everything else as in {_called_base(changed)}" if changed.before is not None else ""
     return f"{changed.setup.name!r}: {differ}{rest}."
 
 

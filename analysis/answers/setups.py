@@ -147,12 +147,12 @@ def set_right(
         _ask(setup, store, drive.id)
     old = drive.drive.setup
     if old is not None and old == setup:
-        raise InputError(f"{drive.id}: it carries just this setup already")
+        raise InputError(f"{drive.id}: it already has this setup")
     if old is None:
         what = f"setup {setup.name!r} given: {setups.described(setup.parts)}"
     else:
         differ = "; ".join(map(str, setups.differences(old.parts, setup.parts))) or "the same parts"
-        what = f"setup {old.name!r} put right to {setup.name!r}: {differ}"
+        what = f"setup {old.name!r} corrected to {setup.name!r}: {differ}"
     if because.strip():
         what += f"; because: {because.strip()}"
     return setup_of_drive(AnalysedDrive(drive.drive.amend(what, setup=setup), drive.targets))

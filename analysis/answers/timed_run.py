@@ -283,7 +283,7 @@ def road_words(runs: Sequence[TimedRun]) -> str:
     if not passes:
         return ""
     many = f"{min(passes)}" if min(passes) == max(passes) else f"{min(passes)} to {max(passes)}"
-    return f"† of the road, by the altitude of {many} passes."
+    return f"† The grade of the road, from the altitude of {many} passes."
 
 
 def _channel(each: WatchedChannel, run: Run) -> RunChannel:

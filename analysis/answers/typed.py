@@ -55,7 +55,7 @@ def share(option: str, text: str, low: float = 1e-4, high: float = 1.0) -> float
     value = quantity(option, text, "1")
     assert value is not None
     if not low <= value <= high:
-        raise InputError(f"{option}: {text!r} is out of reach: expected {100 * low:g}% to {100 * high:g}%")
+        raise InputError(f"{option}: {text!r} is out of range. Write {100 * low:g}% to {100 * high:g}%")
     return value
 
 
@@ -65,13 +65,13 @@ def band(text: str | None) -> tuple[float, float] | None:
         return None
     low, dash, high = text.partition("-")
     if not dash:
-        raise InputError(f"--band: {text!r} is no band: expected two speeds such as 45mph-50mph")
+        raise InputError(f"--band: {text!r} is not a band. Write two speeds, such as 45mph-50mph.")
     if low.strip().replace(".", "").isdigit():  # 45-50mph
         low += "".join(c for c in high if not (c.isdigit() or c in ". "))
     speeds = speed("--band", low), speed("--band", high)
     assert speeds[0] is not None and speeds[1] is not None
     if speeds[0] >= speeds[1]:
-        raise InputError(f"--band: {text!r} does not rise: expected the lower speed first, such as 45mph-50mph")
+        raise InputError(f"--band: {text!r} does not rise. Write the lower speed first, such as 45mph-50mph.")
     return speeds[0], speeds[1]
 
 
@@ -91,7 +91,7 @@ def fuel_of(
     from analysis.answers.fuel import used_fuel
 
     if used is not None and by_weight is not None:
-        raise InputError("--used and --by-weight: give one of them")
+        raise InputError("--used and --by-weight both give the fuel. Give one of them.")
     band_mps = band(held)
     unit = "kg" if used is None else "m**3"
     error = quantity("--sigma", sigma, unit)
@@ -101,12 +101,12 @@ def fuel_of(
         volume = above_zero("--used", quantity("--used", used, unit) or 0.0, used)
         warm = quantity("--fuel-temp", fuel_temp, "kelvin")
         if warm is not None and not 230 <= warm <= 340:
-            raise InputError(f"--fuel-temp: {fuel_temp!r} is no temperature of fuel: expected -40 to 65 C")
+            raise InputError(f"--fuel-temp: {fuel_temp!r} is not a temperature of fuel. Write -40 to 65 C.")
         return used_fuel(drive, volume_m3=volume, sigma=error, fuel_k=warm, band_mps=band_mps)
     if by_weight is None:
-        raise InputError("--used: give the fuel used, such as 0.84gal, or its weight")
+        raise InputError("--used: write the fuel used, such as 0.84gal, or give its weight")
     if fuel_temp is not None:
-        raise InputError("--fuel-temp: a weight needs no temperature; leave it out, or give a volume with --used")
+        raise InputError("--fuel-temp: a weight needs no temperature. Leave it out, or give a volume with --used.")
     mass = above_zero("--by-weight", quantity("--by-weight", by_weight, unit) or 0.0, by_weight)
     return used_fuel(drive, mass_kg=mass, sigma=error, band_mps=band_mps)
 
@@ -163,7 +163,7 @@ def air_to_come(temperature: str | None, pressure: str | None, humidity: str | N
 
     if temperature is None:
         if pressure or humidity:
-            raise InputError("--pressure and --humidity need --temperature beside them")
+            raise InputError("--pressure and --humidity need --temperature as well")
         return None
     kelvin, pascal = quantity("--temperature", temperature, "kelvin"), quantity("--pressure", pressure, "Pa")
     damp = quantity("--humidity", humidity, "1")
@@ -186,7 +186,7 @@ def part_gone(text: str) -> tuple[str, PartValue]:
 
     part, _, value = text.partition("=")
     if not (part.strip() and value.strip()):
-        raise InputError(f"--gone {text!r}: expected a part and its value, such as snorkel=short")
+        raise InputError(f"--gone {text!r}: not a part and its value. Write it as snorkel=short.")
     try:
         read = tomllib.loads(f"v = {value}")["v"]
     except tomllib.TOMLDecodeError:
@@ -210,7 +210,7 @@ def moment(option: str, text: str) -> datetime | float:
             f"{option}: found {text!r}, expected a time such as 2026-05-02T09:20:05.4Z, or +1:23.4 into the drive"
         ) from error
     if when.tzinfo is None:
-        raise InputError(f"{option}: {text!r} has no time zone: write it in UTC with a Z at its end, or with +02:00")
+        raise InputError(f"{option}: {text!r} has no time zone. Write it in UTC with a Z at the end, or with +02:00.")
     return when
 
 
@@ -242,7 +242,7 @@ SPEEDS: tuple[ExportSpeed, ...] = ("mph", "km/h", "m/s")
 
 def export_format(option: str, text: str) -> ExportFormat:
     """What a drive is written as."""
-    return _one_of(f"{option}: {text!r} is no format: expected csv, parquet, gpx or geojson", text, FORMATS)
+    return _one_of(f"{option}: {text!r} is not a format. Write csv, parquet, gpx or geojson.", text, FORMATS)
 
 
 def export_speed(text: str | None) -> ExportSpeed | None:

@@ -155,10 +155,10 @@ def whatif_answer(
     """
     changes = Changes(mass_kg, drag, rolling, power, gearing)
     if changes == Changes():
-        raise InputError("whatif: nothing is changed: give --mass, --drag, --rolling, --power or --gearing")
+        raise InputError("whatif: no change is given. Give --mass, --drag, --rolling, --power or --gearing.")
     groups, unit, car = pulled(store, runs, car, unit)
     if len(groups) > 1:
-        raise InputError(f"whatif: these runs are of {len(groups)} setups: name drives of one")
+        raise InputError(f"whatif: these runs are of {len(groups)} setups. Name drives of one setup.")
     group = groups[0]
     left = group.mass.mass_kg + mass_kg
     if left < LEAST_MASS_SHARE * group.mass.mass_kg:
@@ -195,11 +195,11 @@ def _times_driven(
     """
     standing = [(drive, run) for drive, run in group.runs if run.kind == "standing"]
     if not standing:
-        raise NoAnswer("whatif needs a run from a standstill to begin from, and none is among these")
+        raise NoAnswer("whatif needs a run from a standstill, and none of these is one")
     peak = min(run.peak_mps for _, run in standing)
     if to_mps and max(to_mps) > peak:
         raise NoAnswer(
-            f"not all of these runs reached {speed_label(max(to_mps), unit)}: the highest --to is "
+            f"not all of these runs reached {speed_label(max(to_mps), unit)}. The highest --to is "
             f"{speed_label(peak, unit)}"
         )
     lowest = float(group.curve.speed_mps[0]) + 1

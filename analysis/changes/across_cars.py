@@ -59,10 +59,10 @@ def two_cars(
     first, second = side(ref_a, season_a), side(ref_b, season_b)
     for each, ref in ((first, a), (second, b)):
         if not each.runs:
-            raise NoAnswer(f"{ref}: no standing run counts here")
+            raise NoAnswer(f"{ref}: it has no standing run that is counted")
     if store_b is store_a:
         if twice := sorted({run.label for run in first.runs} & {run.label for run in second.runs}):
-            raise InputError(f"{a} and {b} share the run {twice[0]}: what is compared must be apart")
+            raise InputError(f"Run {twice[0]} is on both sides, {a} and {b}. Name each run on one side only.")
         return season_a, first, second
     names = _named(store_a, season_a), _named(store_b, season_b)
     if car_key(names[0]) == car_key(names[1]):
@@ -85,8 +85,9 @@ def one_car(drives: Sequence[AnalysedDrive], verb: str) -> None:
     if len(places) > 1 or len(names) > 1:
         first, second = list(told.values())[:2]
         raise InputError(
-            f"{first.id} and {second.id} are of two cars ({_car_of(first)}, {_car_of(second)}), and {verb} is of one: "
-            "`pullbook compare` holds two cars against each other"
+            f"{first.id} and {second.id} are of two cars ({_car_of(first)}, {_car_of(second)}), and {verb} "
+            f"takes one car. "
+            "`pullbook compare` compares two cars."
         )
 
 
@@ -137,12 +138,12 @@ def _of_both(
 ) -> SeasonRecord:
     mine, theirs = seasons
     said = [
-        f"{names[1]} is another car than {names[0]}: what is told here is of the whole car with its driver and its "
-        "roads, and of no part",
-        "power is not held against power: each car's is worked out under its own road load",
+        f"{names[0]} and {names[1]} are different cars. This compares the whole cars with their drivers and roads, and "
+        "no single part",
+        "power is not compared, because each car's is worked out with its own road load",
     ]
     if mine.channel != theirs.channel:
-        said.append("one tells its mixture in AFR, the other in lambda: it is not compared")
+        said.append("the mixture is not compared, because one car has it in AFR and the other in lambda")
     left = [
         replace(each, label=_before(of.name) + each.label, drive=_before(of.name) + each.drive)
         for season, of in zip(seasons, sides, strict=True)

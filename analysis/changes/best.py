@@ -72,7 +72,7 @@ def best_run(runs: Sequence[Observation], speed_mps: float) -> BestRun | None:
     limit = posterior.least_of((np.arange(len(counts)) == fastest).astype(float), sizes.tolist(), 0.05)
     beyond = time < limit
     said = (
-        f"{'beyond' if beyond else 'within'} scatter: of {tries} runs, what was driven before would reach "
+        f"{'beyond' if beyond else 'within'} scatter. In {tries} runs, the setups driven before would reach "
         f"{limit:.2f} s by luck 1 time in 20, days included"
     )
     return BestRun(best.label, best.setup, time, beyond, limit, said)

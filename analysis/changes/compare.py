@@ -77,6 +77,8 @@ class Comparison:
     conditions_a: Conditions
     conditions_b: Conditions
     caveats: list[str] = field(default_factory=list)
+    background: list[str] = field(default_factory=list)
+    """How the figures were worked out: what asks the owner for nothing."""
     outliers: list[str] = field(default_factory=list)
 
     @property
@@ -147,6 +149,7 @@ def compare(
         )  # fmt: skip
     outliers = _outliers(runs, main.fit.studentised, speeds, len(a.runs) + len(b.runs))
     parts = differences(a.parts, b.parts) if a.parts is not None and b.parts is not None else []
+    caveats, background = _caveats(a, b, parts, splits, main, model, bool(corrected_by) and not use_corrected)
     return Comparison(
         a.name,
         b.name,
@@ -162,10 +165,8 @@ def compare(
         main.fit.each_level[0],
         Conditions.of(a.runs),
         Conditions.of(b.runs),
-        [
-            *_caveats(a, b, parts, splits, main, model, bool(corrected_by) and not use_corrected),
-            *(_launch_caveat(a, b, speeds) if use_corrected else []),
-        ],
+        [*caveats, *(_launch_caveat(a, b, speeds) if use_corrected else [])],
+        background,
         outliers,
     )
 
@@ -416,7 +417,7 @@ def _outliers(runs: Sequence[Observation], studentised: Floats, speeds: Floats, 
         if abs(row[j]) > limit:
             slow = "slower" if row[j] > 0 else "faster"
             said.append(
-                f"{runs[i].label} is far {slow} than its fellows ({abs(row[j]):.1f} standard errors); it counts"
+                f"{runs[i].label} is much {slow} than the other runs ({abs(row[j]):.1f} standard errors). It is counted"
             )
     return said
 
@@ -429,72 +430,75 @@ def _caveats(
     main: _Answer,
     model: _Model,
     correction_missing: bool,
-) -> list[str]:
-    said = []
+) -> tuple[list[str], list[str]]:
+    """What changes what the owner does; and how the figures were worked out."""
+    said: list[str] = []
+    background: list[str] = []
     runs = [*a.runs, *b.runs]
     if len(parts) > 1:
         named = " and ".join([", ".join(each.part for each in parts[:-1]), parts[-1].part])
         said.append(
-            f"{named} differ: this is what they do together; `pullbook effects` tells whether they can be parted"
+            f"{named} differ. This is what they do together; `pullbook effects` says whether they can be separated"
         )
     if splits:
         top = splits[-1]
         match top.judged.interval.days:
             case "included":
-                said.append(
-                    f"days are included: {priors.DAY_SHARE:.1%} of power is taken beforehand (common practice), and "
-                    f"{_count(top.scatter.day_df, 'repeat outing')} had a say; at the highest speed days scatter by "
-                    f"{top.scatter.day_sigma:.2f} s, runs of a day by {top.scatter.run_sigma:.2f} s"
+                background.append(
+                    f"the differences between days are included. They start from {priors.DAY_SHARE:.1%} of power "
+                    f"(common practice) and {_count(top.scatter.day_df, 'repeat outing')}. At the highest speed, days "
+                    f"scatter by {top.scatter.day_sigma:.2f} s and runs of one day by {top.scatter.run_sigma:.2f} s"
                 )
             case "cancelled":
-                said.append("both were driven on the same outings: days cancel")
+                background.append("both were driven on the same outings, so days cancel")
             case "assumed" if top.runs_a and top.runs_b:
                 said.append(
-                    "no outing repeats a setup: that days scatter as is usual, by "
-                    f"{priors.DAY_SHARE:.1%} of power, is assumed (common practice); one outing with both frees the "
-                    "verdict of that"
+                    "no setup was driven on two days. Days are taken to scatter as usual, by "
+                    f"{priors.DAY_SHARE:.1%} of power (common practice). One outing with both makes the verdict "
+                    "independent of that"
                 )
         if (short := [s for s in splits if s.runs_a < len(a.runs) or s.runs_b < len(b.runs)]) and len(splits) > 1:
             said.append(
-                f"from the {'highest speed' if len(short) == 1 else f'{len(short)} highest speeds'} some runs are "
-                "missing: they did not get there, and the slow ones are the likelier to be missing"
+                "the slow runs are more likely to be missing: some did not reach the "
+                f"{'highest speed' if len(short) == 1 else f'{len(short)} highest speeds'}"
             )
     said += _order(a, b)
     way = directions(np.array([run.direction_deg for run in runs]))
     shares = [np.bincount(way[:k], minlength=way.max(initial=0) + 1) / max(k, 1) for k in (len(a.runs),)]
     if runs and not any(math.isfinite(run.direction_deg) for run in runs):
-        said.append("ways are not told apart: grade and wind stay in the times")
+        said.append("the directions are not known, so hills and wind are still in the times")
     elif way.max(initial=0) == 0 and runs:
-        said.append("all runs went one way: grade and wind stay in the times; both ways would cancel them")
+        said.append("all runs went in one direction. Drive both ways to cancel hills and wind")
     elif main.tangled:
-        said.append("the way driven and the change always went together")
+        said.append("each side was driven in one direction only. Drive both ways with both")
     elif len(a.runs) and len(b.runs):
         other = np.bincount(way[len(a.runs) :], minlength=len(shares[0])) / len(b.runs)
         if float(np.abs(shares[0] - other).max()) > 0.01:
-            said.append("the two were driven unevenly to and fro: the way driven is allowed for")
+            background.append("the two were not driven equally often in each direction. The figures allow for that")
     if correction_missing:
         bare = sorted({run.drive for run in runs if run.corrected_s is None})
         said.append(
-            f"the weather is missing for some runs ({', '.join(bare[:3])}{' and others' if len(bare) > 3 else ''}): "
-            "times are as driven, and a cooler day looks like a better car; `pullbook weather DRIVE` adds it"
+            f"the weather is missing for some runs ({', '.join(bare[:3])}{' and others' if len(bare) > 3 else ''}). "
+            "Times are as driven, and a cooler day looks like a better car. `pullbook weather DRIVE` adds it"
         )
     windy = [run for run in runs if run.wind_mps > WINDY_MPS]
     if windy:
         said.append(
             f"wind above {wind_words(WINDY_MPS)} in {_count(len({run.drive for run in windy}), 'drive')} "
-            f"(to {wind_words(max(run.wind_mps for run in windy))}): it slows one way more than it helps the other"
+            f"(to {wind_words(max(run.wind_mps for run in windy))}). It slows one direction more than it helps "
+            f"the other"
         )
     unknown_wind = [run for run in runs if math.isnan(run.wind_mps)]
     if unknown_wind and not windy:
-        said.append(f"wind is not given for {_count(len({run.drive for run in unknown_wind}), 'drive')}")
+        said.append(f"the wind is not known for {_count(len({run.drive for run in unknown_wind}), 'drive')}")
     grades = np.array([run.grade_percent for run in runs])
     if np.any(np.abs(grades) > STEEP_PERCENT):
-        said.append(f"grades up to {np.nanmax(np.abs(grades)):.1f} %: drive both ways over the same stretch")
+        said.append(f"grades up to {np.nanmax(np.abs(grades)):.1f} %. Drive both ways over the same stretch")
     soft = [sum(run.soft for run in side.runs) / max(len(side.runs), 1) for side in (a, b)]
     if abs(soft[0] - soft[1]) > 0.34:
         worse = a.name if soft[0] > soft[1] else b.name
-        said.append(f"{worse} had more soft launches: `--trace` shows what happened after them")
-    return said
+        said.append(f"{worse} had more soft launches. `--trace` shows what happened after them")
+    return said, background
 
 
 _LAUNCH_SAID = 0.01
@@ -516,8 +520,9 @@ def _launch_caveat(a: Side, b: Side, speeds: Floats) -> list[str]:
     if most <= _LAUNCH_SAID * mean:
         return []
     return [
-        f"whether a launch follows the air, or belt or clutch limit it, is not known, and is worth up to {most:.2f} s "
-        "here: the intervals hold either way; both on one day frees the verdict of that"
+        f"it is not known whether the air or belt and clutch limit a launch. That is worth up to {most:.2f} s "
+        f"here, and "
+        "the intervals include it. Drive both on one day to remove it"
     ]
 
 
@@ -533,7 +538,8 @@ def _order(a: Side, b: Side) -> list[str]:
     }
     if firsts == {True}:
         return [
-            f"{a.name} always came before {b.name}: an engine that warms up would look the same; return to the first"
+            f"{a.name} always came before {b.name}. An engine that warms up would look the same. End with the "
+            f"first again"
         ]
     back = all(
         max(r.start_s for r in b.runs if r.outing == o) < min(r.start_s for r in a.runs if r.outing == o)
@@ -541,7 +547,8 @@ def _order(a: Side, b: Side) -> list[str]:
     )
     if back:
         return [
-            f"{b.name} always came before {a.name}: an engine that warms up would look the same; return to the first"
+            f"{b.name} always came before {a.name}. An engine that warms up would look the same. End with the "
+            f"first again"
         ]
     return []
 

@@ -136,7 +136,7 @@ def compare_power(
         lacking = [
             f"{MIN_RUNS - n} more of {name}" for n, name in ((len(pulls_a), a), (len(pulls_b), b)) if n < MIN_RUNS
         ]
-        said = f"too few pulls: at least {' and '.join(lacking)}"
+        said = f"too few pulls. Drive at least {' and '.join(lacking)}"
         return PowerComparison(
             a, b, nothing, [], None, "too few pulls", said, "assumed", math.nan, math.nan, starts, rolling, False,
             level, {},
@@ -155,7 +155,7 @@ def compare_power(
     fit = PowerFit(rows, design)
     days = _days(pulls_a, pulls_b)
     if not fit.determines(wanted[0]):
-        said = "too few pulls: the two were never driven over one range of speeds"
+        said = "too few pulls. The two were never driven over the same range of speeds"
         return PowerComparison(
             a, b, nothing, [], None, "too few pulls", said, days, math.nan, math.nan, starts, rolling, corrected, level,
             fit.sigmas,
@@ -308,17 +308,18 @@ def _seconds(
 def _verdict(a: str, b: str, overall: PowerChange, days: PowerDays, seen: float) -> tuple[PowerVerdict, str]:
     told = f"{abs(overall.change):.1%} ({overall.low:+.1%} to {overall.high:+.1%})"
     if overall.low > 0:
-        return "more power", f"{b} has more power than {a}: by {told}"
+        return "more power", f"{b} has more power than {a}. By {told}"
     if overall.high < 0:
-        return "less power", f"{b} has less power than {a}: by {told}"
-    would = f"a change of {seen:.1%} would have been, 8 times in 10"
+        return "less power", f"{b} has less power than {a}. By {told}"
+    would = f"The smallest change this could have shown: {seen:.1%} (8 times in 10)"
     if days == "assumed" and seen > WORTH_POWER:
         return (
             "too few pulls",
-            f"{b} against {a}: they were driven on different days, and neither on two. Taking days to differ as is "
-            f"usual, nothing shows, and {would}. One outing with both settles it: in it days cancel",
+            f"power of {b} against {a}: too few pulls. They were driven on different days, and neither on two. "
+            f"With the usual "
+            f"difference between days, nothing shows. {would}. One outing with both settles it, because days cancel",
         )
-    return "no difference shown", f"{b} against {a}: no difference shown; {would}"
+    return "no difference shown", f"power of {b} against {a}: no difference shown. {would}"
 
 
 def _caveats(
@@ -330,7 +331,7 @@ def _caveats(
     said = _unlike_tags(a, b)
     shares = [r / max(r + s, 1) for r, s in zip(rolling, starts, strict=True)]
     if abs(shares[0] - shares[1]) > 0.5:
-        said.append("one side is told by starts and the other by rolling pulls, which may differ by 1 %")
+        said.append("one side is measured by starts and the other by rolling pulls, which may differ by 1 %")
     return said
 
 
@@ -345,10 +346,8 @@ def _hills_taken_off(
     if road is not None:
         told, share = with_learned_slopes(rows, pulls, road)
         if share >= _KNOWN:
-            return told, [
-                f"{unlike}: their hills are taken off by the altitude of all passes there, as far as it knows"
-            ]
-    return rows, [f"{unlike}: their hills do not cancel. Pull at the same places with both"]
+            return told, [f"{unlike}. Their hills are corrected as well as the altitude of all passes there shows them"]
+    return rows, [f"{unlike}, so their hills do not cancel. Pull at the same places with both"]
 
 
 def _unlike_tags(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> list[str]:
@@ -360,10 +359,11 @@ def _unlike_tags(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> list[str]:
             continue
         parted = any(0.1 < share < 0.9 for share in shares)
         how = (
-            "the change is told with that taken off, as far as pulls of one side with and without it show it"
-            if parted else "that is part of the change: what a passenger or a full tank weighs counts as power"
+            "the change is corrected for that, as far as pulls of one side with and without it show it"
+            if parted else "that is part of the change, because the weight of a passenger or a full tank looks "
+            "like power"
         )  # fmt: skip
-        said.append(f"{shares[0]:.0%} of A's pulls and {shares[1]:.0%} of B's are tagged {tag}; {how}")
+        said.append(f"{shares[0]:.0%} of A's pulls and {shares[1]:.0%} of B's are tagged {tag}: {how}")
     return said
 
 

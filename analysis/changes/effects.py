@@ -26,7 +26,7 @@ from analysis.changes.ways import directions, way_columns
 from analysis.conditions.setups import NOT_SAID, Parts, differences, lookup, same, same_value, shown
 from logger.config.setup import PartValue
 
-WAY = "the way driven"
+WAY = "the direction driven"
 
 
 @dataclass(frozen=True)
@@ -102,6 +102,8 @@ class Attribution:
     not_additive: bool
     """Setups with several changes differ from the sum of the effects by more than scatter explains."""
     caveats: list[str] = field(default_factory=list)
+    background: list[str] = field(default_factory=list)
+    """Sentences that ask the owner for nothing."""
 
 
 def attribute(
@@ -135,7 +137,7 @@ def attribute(
     counts = [int(np.sum(np.all(design.matrix[design.of_run][:, list(cs)] == 1, axis=1))) for cs in named]
     caveats = []
     if len(kept) < len(runs):
-        caveats.append(f"{len(runs) - len(kept)} runs without a setup are left out")
+        caveats.append(f"{len(runs) - len(kept)} runs without a setup were left out")
     if not named:
         return Attribution(design, [], [], False, caveats)
     wanted = [[float(k > 0 and k - 1 in columns) for k in range(x.shape[1])] for columns in named]
@@ -146,16 +148,18 @@ def attribute(
         for columns, count, row in zip(named, counts, fit.intervals, strict=True)
     ]
     if any(change.value is None or change.base is None for change in design.changes):
-        caveats.append(f"some setups do not mention a part that others do: that counts as a value, {NOT_SAID}")
+        caveats.append(f"some setups do not mention a part that others do. There its value is {NOT_SAID}")
+    background = []
     if len(named) > 1:
-        caveats.append(
-            f"{len(named)} effects are one question: all their intervals hold together. `pullbook compare` asks about "
-            "one pair of setups, and its intervals are others"
+        background.append(
+            f"the intervals hold for all {len(named)} effects together. `pullbook compare` compares one pair of "
+            f"setups, so "
+            "its intervals are not the same"
         )
     odd = _not_additive(design, told, ways, outing, level, prior)
     if odd:
-        caveats.append("the effects do not simply add up: what one part does depends on another here")
-    return Attribution(design, effects, fit.scatter, odd, caveats)
+        caveats.append("the effects do not simply add up. What one part does depends on another here")
+    return Attribution(design, effects, fit.scatter, odd, caveats, background)
 
 
 def either(first: Attribution, second: Attribution) -> Attribution:

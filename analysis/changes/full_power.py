@@ -78,7 +78,7 @@ def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
     below = _below(pulls, numbers, usual)
     for i in (i for i, reason in enumerate(reasons) if reason is None):
         if below[i] > 0:
-            reasons[i] = "far below what its setup's starts show: not at full throttle"
+            reasons[i] = "not at full throttle: far below the starts of its setup"
     _by_mixture(pulls, numbers, reasons)
     for chunk in _chunks(pulls, reasons):
         _by_model(pulls, numbers, reasons, chunk)
@@ -132,7 +132,7 @@ def _by_mixture(pulls: Sequence[SeasonPull], setups: Ids, reasons: list[str | No
             continue
         for i, value in told.items():
             if reasons[i] is None and value > (rich + lean) / 2:
-                reasons[i] = "as lean as gentle pulls of its setup: not at full throttle"
+                reasons[i] = "not at full throttle: as lean as gentle pulls of its setup"
 
 
 def _chunks(pulls: Sequence[SeasonPull], reasons: Sequence[str | None]) -> list[list[int]]:
@@ -170,7 +170,7 @@ def _by_model(pulls: Sequence[SeasonPull], setups: Ids, reasons: list[str | None
             break
         part = found
     for k, i in enumerate(chunk):
-        reasons[i] = "below what other pulls of its setup show at that place: not at full throttle" if part[k] else ""
+        reasons[i] = "not at full throttle: below other pulls of its setup at that place" if part[k] else ""
 
 
 def columns(rows: PullRows) -> Floats:

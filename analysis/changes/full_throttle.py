@@ -67,9 +67,9 @@ def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[Run
         reason = ""
         if math.isfinite(opening[i]):
             if opening[i] < FULL_TRAVEL:
-                reason = f"throttle at {opening[i]:.0%} of its full travel: not at full throttle"
+                reason = f"not at full throttle: throttle at {opening[i]:.0%} of its full travel"
         elif slower[i] > 1 + SLOW_SHARE:
-            reason = f"slower throughout than the car's full pulls by {slower[i] - 1:.0%}: not at full throttle"
+            reason = f"not at full throttle: {slower[i] - 1:.0%} slower throughout than the car's full pulls"
         if reason:
             out.append(RunLeftOut(run.label, run.drive, reason, False, True))
         else:

@@ -58,8 +58,8 @@ def gather(
     """
     if _diameter_mm(drive, part) is None:
         raise NoAnswer(
-            f"drive {drive.id} has no setup that says {part}: put it into the setup's file, or name the part that "
-            "holds the main jet in [jets] of targets.toml"
+            f"the setup of drive {drive.id} does not say {part}. Add it to the setup's file, or name the part that "
+            "holds the main jet in [jets] of targets.toml."
         )
     progress(drive.id)
     mapped = drive.map if channel is None else drive.map_by(channel)
@@ -67,8 +67,8 @@ def gather(
     latest = tried_in(drive, mapped, part, setups.described(_rest(drive, part)))
     if not latest.pulls:
         raise NoAnswer(
-            f"drive {drive.id} has too little full throttle to say anything of the main jet: drive a few pulls of "
-            "three seconds or more with the throttle wide open"
+            f"drive {drive.id} has too little full throttle to judge the main jet. Drive a few pulls of three seconds "
+            "or more with the throttle wide open."
         )
     tested, left_out = [latest], []
     for k, group in enumerate(groups):
@@ -89,7 +89,7 @@ def gather(
             if one.pulls:
                 tested.append(one)
             else:
-                left_out.append(f"{d.id}: no full throttle in it")
+                left_out.append(f"{d.id}: it has no full throttle")
     return History(mapped, latest, tuple(tested), tuple(left_out))
 
 
@@ -167,7 +167,7 @@ def jets_to_be_had(rules: JetRules, own: JetsConfig | None) -> list[Jet]:
     if "metric" in rules.sizes:
         found += jets.metric_jets(rules.metric_step_mm, *METRIC_MM)
     if not found:
-        raise InputError("no jets to choose from: [jets] sizes in targets.toml is empty and there is no jets.toml")
+        raise InputError("no jets to choose from. List sizes in [jets] of targets.toml, or your own jets in jets.toml.")
     return found
 
 

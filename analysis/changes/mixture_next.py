@@ -52,14 +52,15 @@ def _said(summary: RegimeSummary, drive: str, parts: Parts, digits: int) -> str:
         return ""
     lean, window = summary.judgement is Judgement.LEAN, summary.target
     lead = (
-        f"{summary.regime.value} of {drive} is {'lean' if lean else 'rich'}: {summary.median:.{digits}f}, its window "
-        f"is {window.low:.{digits}f} to {window.high:.{digits}f}"
+        f"{summary.regime.value} of {drive} is {'lean' if lean else 'rich'}: {summary.median:.{digits}f}, target "
+        f"{window.low:.{digits}f} to {window.high:.{digits}f}"
     )
     if summary.regime is Regime.FULL:
         part = _part(parts, ("main_jet",))
-        return f"{lead}: it asks for a {'larger' if lean else 'smaller'} main jet{part}; `pullbook jets` says which"
+        return f"{lead}. It needs a {'larger' if lean else 'smaller'} main jet{part}. `pullbook jets` says which"
     circuit, names, richer, leaner, what, fixed = _CIRCUITS[summary.regime]
-    return f"{lead}: that is {circuit}: {richer if lean else leaner} {what}{_part(parts, names)}; else {fixed}"
+    return f"{lead}. That is {circuit}: {richer if lean else leaner} {what}{_part(parts, names)}, or on a "
+    f"fixed-jet carburettor {fixed}"
 
 
 def _part(parts: Parts, names: tuple[str, ...]) -> str:

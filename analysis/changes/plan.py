@@ -38,17 +38,17 @@ _MOST_RUNS = 12
 _UNKNOWN_RUNS = FEWEST_EACH
 
 CHECKLIST = (
-    "A quiet, level, straight stretch where this is lawful; stop when anybody comes.",
-    "Before: brakes, tyres, belt and its guard, fuel lines, throttle return. Belt covers stay on.",
-    "Refuel to the same level first, engine off and cool, no flames, not in a closed room.",
-    "Warm up fully (15 minutes of driving); rest the engine the same time before each run.",
-    "Both ways over the same stretch, as many runs one way as the other.",
-    "The same launch each time; say `pullbook note` when one went wrong, strike it out later.",
-    "Watch the mixture: break off a pull that runs lean or pings.",
-    "Note the weather at the beginning and the end; wind below 2.7 m/s (6 mph).",
-    "One change at a time; hot exhaust and moving parts: engine off, key out, let it cool.",
-    "Laptop strapped down on the passenger's side; eyes on the road, read it when parked.",
-    "End with the setup you began with: if it differs from itself, something drifted.",
+    "Use a quiet, level, straight stretch where this is lawful. Stop when anybody comes.",
+    "First check brakes, tyres, belt and its guard, fuel lines, throttle return. Belt covers stay on.",
+    "Refuel to the same level first: engine off and cool, no flames, not in a closed room.",
+    "Warm up fully (15 minutes of driving). Rest the engine the same time before each run.",
+    "Drive both ways over the same stretch, as many runs one way as the other.",
+    "Launch the same way each time. If one goes wrong, `pullbook note` it and strike it out later.",
+    "Watch the mixture. Break off a pull that runs lean or pings.",
+    "Note the weather at the start and the end. Wind below 2.7 m/s (6 mph).",
+    "One change at a time. Exhaust is hot and parts move: engine off, key out, let it cool.",
+    "Strap the laptop down on the passenger's side. Eyes on the road; read it when parked.",
+    "End with the setup you started with. If it differs from itself, something drifted.",
 )
 """For the day; usual care, no substitute for the law and for people who are qualified."""
 
@@ -118,14 +118,14 @@ def plan_next(
     warnings = []
     if minutes > MINUTES_PER_HOUR * hours:
         warnings.append(
-            f"an outing takes about {minutes / MINUTES_PER_HOUR:.1f} h, more than {hours:g} h: part it in two, each "
-            "beginning and ending with the same setup"
+            f"an outing takes about {minutes / MINUTES_PER_HOUR:.1f} h, more than {hours:g} h. Make two of it, each "
+            "starting and ending with the same setup"
         )
     if outings > 1 and steps:
-        warnings.append(f"{outings} outings are needed: {each} runs of each are too many for one")
+        warnings.append(f"{outings} outings are needed, because {each} runs of each are too many for one")
     if steps and math.isfinite(sigma):
         notes.append(
-            f"{each} runs of each show a change of {worth:.2f} s {power:.0%} of the time; runs scatter by {sigma:.2f} s"
+            f"{each} runs of each show a change of {worth:.2f} s {power:.0%} of the time. Runs scatter by {sigma:.2f} s"
         )
     return Plan(design, steps, minutes, outings if steps else 0, pace, power, worth, notes, warnings)
 
@@ -140,10 +140,10 @@ def _untangle(
     wanted: list[tuple[Parts, str]] = []
     groups = [group for group in tangles(rows) if any(k > 0 for k in group)]
     if any(WAY in group for group in design.tangled):
-        notes.append("some parts were driven one way only: drive both ways with every setup from now on")
+        notes.append("some parts were driven in one direction only. Drive both ways with every setup from now on")
         if not groups:
             bound = [name for group in design.tangled for name in group if name != WAY]
-            wanted.append((now, f"both ways, to tell {' and '.join(bound)} from the way driven"))
+            wanted.append((now, f"both ways, to separate {' and '.join(bound)} from the direction driven"))
     while groups:
         best: tuple[tuple[int, int], Parts, list[int], str] | None = None
         for parts, changed in _candidates(design, now, groups, gone):
@@ -155,7 +155,7 @@ def _untangle(
                     best = (score, parts, row, _reason(design, groups, changed))
         if best is None:
             names = [" and ".join(dict.fromkeys(design.name(k - 1) for k in group if k > 0)) for group in groups]
-            notes.append(f"with the parts still there, {'; '.join(names)} cannot be told apart")
+            notes.append(f"with the parts you still have, {'; '.join(names)} cannot be separated")
             break
         wanted.append((best[1], best[3]))
         rows = np.vstack([rows, [best[2]]])
@@ -213,22 +213,23 @@ def _reason(design: Design, groups: Sequence[tuple[int, ...]], changed: Sequence
         parts = list(dict.fromkeys(design.name(k - 1) for k in group if k > 0))
         if names & set(parts):
             tied = " and ".join(parts)
-            return f"only {' and '.join(changed)} changed: tells {tied} apart, which changed together so far"
-    return "tells apart what changed together so far"
+            return f"changes only {' and '.join(changed)}, to separate {tied}, which always changed together"
+    return "separates what always changed together"
 
 
 def _settle(
     settle: Comparison, sides: tuple[Parts, Parts], now: Parts, tangled: bool, notes: list[str]
 ) -> tuple[Parts, list[tuple[Parts, str]]]:
     """The setup to begin and end with, and the one to hold against it, where the comparison is open."""
-    lead = "" if tangled else "nothing is tangled, and "
+    lead = "" if tangled else "no parts always changed together. "
     if settle.verdict.word not in ("no difference shown", "too few runs"):
-        notes.append(f"{lead}{settle.verdict.sentence}: no drive is needed to settle that")
+        notes.append(f"{lead}{settle.verdict.sentence}. No drive is needed to settle that")
         return now, []
     if settle.verdict.word == "no difference shown" and not settle.more_runs_each:
         notes.append(
-            f"{lead}a difference of {settle.verdict.detectable:.2f} s between {settle.a} and {settle.b} would have "
-            "shown: there is none worth another drive"
+            f"{lead}{settle.a} and {settle.b} differ by less than is worth another drive. The smallest change "
+            f"this could "
+            f"have shown: {settle.verdict.detectable:.2f} s (8 times in 10)"
         )
         return now, []
     reference, other = (sides[0], sides[1]) if len(differences(now, sides[0])) <= len(differences(now, sides[1])) else (
@@ -243,7 +244,7 @@ def _settle(
 def _open(settle: Comparison) -> str:
     if settle.verdict.word == "too few runs":
         return "too few runs so far"
-    return f"only a difference of {settle.verdict.detectable:.2f} s would have shown"
+    return f"so far only {settle.verdict.detectable:.2f} s could have shown"
 
 
 def _runs_each(
@@ -259,7 +260,7 @@ def _runs_each(
         n = needed_runs(worth, scatter.run_sigma, scatter.run_df, 0.05 / max(asked, 1), power)
         if n:
             return n + n % 2, scatter.run_sigma
-    notes.append(f"how much runs scatter is unknown yet: {_UNKNOWN_RUNS} runs of each are a beginning")
+    notes.append(f"it is not known yet how much runs scatter. Start with {_UNKNOWN_RUNS} runs of each")
     return _UNKNOWN_RUNS, math.nan
 
 
@@ -278,10 +279,10 @@ def _steps(reference: Parts, wanted: Sequence[tuple[Parts, str]], each: int, out
     half = max(each // 2, 2)
     steps = []
     for outing in range(1, outings + 1):
-        begin = "as it is on the car" if same(reference, now) else "the one to compare with"
-        steps.append(Step(reference, half, f"{begin}: what the day's other runs are held against", outing))
+        begin = "as the car is now" if same(reference, now) else "the base"
+        steps.append(Step(reference, half, f"{begin}: the day's other runs are compared with this", outing))
         steps += [Step(parts, each, why, outing) for parts, why in wanted]
-        steps.append(Step(reference, half, "back again: shows whether engine, wind or driver drifted", outing))
+        steps.append(Step(reference, half, "again, to show whether engine, wind or driver drifted", outing))
     return steps
 
 

@@ -88,8 +88,9 @@ def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: Sea
     if abs(second / first - 1) < _OTHER_MASS:
         return []
     return [
-        f"by its file the car weighed {first:.0f} kg with A and {second:.0f} kg with B: power is told over mass, and "
-        f"that alone is {first / second - 1:+.1%} of it"
+        f"the car's file says {first:.0f} kg with A and {second:.0f} kg with B. Power is worked out from mass, "
+        f"and that "
+        f"alone makes {first / second - 1:+.1%}"
     ]
 
 

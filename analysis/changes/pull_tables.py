@@ -37,7 +37,7 @@ PULL_FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
         ("lat_deg", "double", "deg", "latitude of the middle"),
         ("lon_deg", "double", "deg", "longitude of the middle"),
         ("heading_deg", "double", "deg", "course there"),
-        ("way_m", "double", "m", "way driven in the window"),
+        ("way_m", "double", "m", "distance driven in the window"),
     ),
     "pull_covariances": (
         ("n", "int64", "", "number of the pull in its drive"),

@@ -24,7 +24,7 @@ FIELDS: dict[str, tuple[Field, ...]] = {
     "cells": (
         ("from_mps", "double", "m/s", "speeds of the cell, from"),
         ("to_mps", "double", "m/s", "to"),
-        ("load_from", "double", "1", "loads of the cell, from, as a share of the most that the car can do"),
+        ("load_from", "double", "1", "loads of the cell, from, as a share of the most the car can do"),
         ("load_to", "double", "1", "to"),
         ("seconds", "double", "s", "time in it"),
         ("readings", "int64", "", "readings in it"),
@@ -32,14 +32,14 @@ FIELDS: dict[str, tuple[Field, ...]] = {
         ("sigma", "double", "", "standard error of the median"),
     ),
     "loops": (
-        ("distance_m", "double", "m", "way of the fuel loop"),
+        ("distance_m", "double", "m", "distance of the fuel loop"),
         ("m3_per_m", "double", "m3/m", "fuel used over distance, at 15.6 C"),
         ("sigma", "double", "1", "its relative standard error"),
     ),
     "coasts": (
-        ("start_utc_ns", "int64", "ns", "when it began, since 1970"),
+        ("start_utc_ns", "int64", "ns", "when it started, since 1970"),
         ("direction_deg", "double", "deg", "heading"),
-        ("from_mps", "double", "m/s", "speed at its beginning"),
+        ("from_mps", "double", "m/s", "speed at its start"),
         ("to_mps", "double", "m/s", "speed at its end"),
         ("seconds", "double", "s", "how long it took"),
         ("headwind_mps", "double", "m/s", "stated wind against the car"),
@@ -49,7 +49,7 @@ FIELDS: dict[str, tuple[Field, ...]] = {
         ("speed_mps", "double", "m/s", "smoothed speed"),
         ("speed_sigma_mps", "double", "m/s", "its standard error"),
         ("accel_mps2", "double", "m/s2", "acceleration"),
-        ("distance_m", "double", "m", "way from the first fix"),
+        ("distance_m", "double", "m", "distance from the first fix"),
     ),
 }
 """Table -> its columns."""

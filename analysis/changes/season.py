@@ -130,7 +130,7 @@ class SeasonRecord:
     def drive(self, ref: str) -> AnalysedDrive:
         """The drive called `ref`. DriveError where there is none, or where the runs came without drives."""
         if self.store is None:
-            raise DriveError(f"{ref}: these runs came without their drives")
+            raise DriveError(f"{ref}: these runs have no drive folders")
         return self.store.drive(ref)
 
 
@@ -146,7 +146,7 @@ def gather(
     `progress` is told what takes long. NoAnswer where the store has no drives, InputError for an unknown `factor`.
     """
     if factor not in STANDARD_AIR:
-        raise InputError(f"factor: found {factor!r}, expected {' or '.join(STANDARD_AIR)}")
+        raise InputError(f"factor: {factor!r} is not known. Write {' or '.join(STANDARD_AIR)}.")
     drives = store.drives
     if not drives:
         raise NoAnswer(f"{store.path}: there is no drive in this store yet")
@@ -188,7 +188,7 @@ def gather(
         )  # fmt: skip
     together.keep()
     if not rows:
-        raise NoAnswer(f"{store.path}: none of the {len(drives)} drives in this store can be read")
+        raise NoAnswer(f"{store.path}: all {len(drives)} drives in this store are unreadable")
     if not every_run:
         starts = {run.label: run.start_s for run in runs}
         runs, slow = full_pulls(runs)
@@ -227,7 +227,7 @@ def spelling(setups: Sequence[Known]) -> list[str]:
         before = [(other.name, other.setup.parts) for other in setups[:k]]
         if twice := vocabulary.reused(each.name, each.setup.parts, before):
             said.append(f"setup {twice}")
-    return [f"{each}; `pullbook setup FILE --drive DRIVE` puts a drive's right" for each in said]
+    return [f"{each} `pullbook setup FILE --drive DRIVE` corrects a drive's setup" for each in said]
 
 
 def judge(store: DriveStore, progress: Callable[[str], None] = lambda text: None) -> SeasonRecord | None:
@@ -253,7 +253,7 @@ def tagged(season: SeasonRecord, having: Sequence[str], lacking: Sequence[str]) 
     known = {tag for run in season.runs for tag in run.tags}
     if unknown := [tag for tag in (*having, *lacking) if tag not in known]:
         there = ", ".join(sorted(known)) or "none"
-        raise InputError(f"tag: no run that counts is tagged {unknown[0]!r}; tags are {there}")
+        raise InputError(f"tag: no counted run is tagged {unknown[0]!r}. Tags: {there}.")
     kept: list[Observation] = []
     out: list[RunLeftOut] = []
     for run in season.runs:

@@ -95,9 +95,9 @@ def from_runs(
         speed, or two values of what it has only one of.
     """
     if missing := [name for name in REQUIRED if name not in frame.columns]:
-        raise InputError(f"runs: no column {', '.join(missing)}; expected {', '.join(REQUIRED)}")
+        raise InputError(f"runs: no column {', '.join(missing)}. The table needs {', '.join(REQUIRED)}.")
     if frame.empty:
-        raise InputError("runs: the table has no row")
+        raise InputError("runs: the table has no rows")
     runs: list[Observation] = []
     left: list[RunLeftOut] = []
     if frame["drive"].isna().any():
@@ -107,7 +107,7 @@ def from_runs(
         if len(found.speed_mps) > 1:
             runs.append(found)
         else:
-            left.append(RunLeftOut(found.label, found.drive, "fewer than two speeds are told", False))
+            left.append(RunLeftOut(found.label, found.drive, "fewer than two speeds are known", False))
     runs.sort(key=lambda run: run.start_s)
     _one_setup_a_drive(runs)
     runs, rows_of_drives = _outings(runs)
@@ -170,11 +170,11 @@ def _run(drive: str, number: int, rows: pd.DataFrame) -> Observation:
     speed, time = _numbers(rows, "speed_mps", name), _numbers(rows, "from_one_foot_s", name)
     sigma = _numbers(rows, "from_one_foot_sigma_s", name)
     if (speed <= 0).any() or (sigma < 0).any():
-        raise InputError(f"runs: {name}: expected speeds above zero, and standard errors not below it")
+        raise InputError(f"runs: {name}: speeds must be above zero and standard errors zero or more")
     if (np.diff(speed) <= 0).any():
-        raise InputError(f"runs: {name}: there are two rows for one speed")
+        raise InputError(f"runs: {name}: two rows have the same speed")
     if (np.diff(time) < 0).any():
-        raise InputError(f"runs: {name}: from_one_foot_s does not rise with the speed")
+        raise InputError(f"runs: {name}: from_one_foot_s must rise with the speed")
     setup = _single(rows, "setup", name)
     parts = _parts(_single(rows, "parts", name), name)
     values = {each: _about(rows, each, name) for each in _OF_RUN}
@@ -207,9 +207,9 @@ def _numbers(rows: pd.DataFrame, column: str, name: str) -> Floats:
     try:
         values = np.asarray(rows[column].to_numpy(), np.float64)
     except (TypeError, ValueError) as error:
-        raise InputError(f"runs: {name}: {column} holds something that is no number") from error
+        raise InputError(f"runs: {name}: {column} holds something that is not a number") from error
     if not np.isfinite(values).all():
-        raise InputError(f"runs: {name}: {column} is not finite everywhere; leave out rows without a time")
+        raise InputError(f"runs: {name}: {column} has empty or infinite values. Leave out rows without a time.")
     return values
 
 
@@ -226,7 +226,7 @@ def _corrected(rows: pd.DataFrame, column: str, name: str) -> Floats | None:
     values = np.full(len(rows), np.nan)
     values[told] = _numbers(rows[told], column, name)
     if not told[: int(np.flatnonzero(told)[-1]) + 1].all():
-        raise InputError(f"runs: {name}: {column} has a gap below the highest speed that it is told for")
+        raise InputError(f"runs: {name}: {column} has a gap below its highest speed")
     return values
 
 
@@ -239,7 +239,7 @@ def _single(rows: pd.DataFrame, column: str, name: str) -> Any:
     unsaid = first is None or (not isinstance(first, str | dict | list) and bool(pd.isna(first)))
     for other in values[1:]:
         if not (other == first or (unsaid and (other is None or bool(pd.isna(other))))):
-            raise InputError(f"runs: {name}: {column} has two values, {first!r} and {other!r}; a run has one")
+            raise InputError(f"runs: {name}: {column} has two values, {first!r} and {other!r}. A run has one.")
     return None if unsaid else first
 
 
@@ -249,7 +249,7 @@ def _about(rows: pd.DataFrame, column: str, name: str) -> float:
     try:
         return math.nan if value is None else float(value)
     except (TypeError, ValueError) as error:
-        raise InputError(f"runs: {name}: {column}: found {value!r}, expected a number") from error
+        raise InputError(f"runs: {name}: {column}: {value!r} is not a number") from error
 
 
 def _whole(value: Any, name: str) -> int:
@@ -258,7 +258,7 @@ def _whole(value: Any, name: str) -> int:
             return int(value)
     except (TypeError, ValueError):
         pass
-    raise InputError(f"runs: {name}: run: found {value!r}, expected the run's number in its drive")
+    raise InputError(f"runs: {name}: run: {value!r} is not a run's number in its drive")
 
 
 def _start(value: Any, name: str) -> float:
@@ -268,7 +268,7 @@ def _start(value: Any, name: str) -> float:
     try:
         when = pd.Timestamp(value)
     except (TypeError, ValueError) as error:
-        raise InputError(f"runs: {name}: start_utc: found {value!r}, expected a time") from error
+        raise InputError(f"runs: {name}: start_utc: {value!r} is not a time") from error
     if value is None or pd.isna(when):
         raise InputError(f"runs: {name}: start_utc is missing")
     when = when.tz_localize("UTC") if when.tzinfo is None else when.tz_convert("UTC")
@@ -282,11 +282,11 @@ def _parts(text: Any, name: str) -> Parts | None:
     try:
         parts = json.loads(text)
     except (TypeError, ValueError) as error:
-        raise InputError(f"runs: {name}: parts: found {text!r}, expected the JSON text of an object") from error
+        raise InputError(f"runs: {name}: parts: {text!r} is not the JSON text of an object") from error
     if parts is None:
         return None
     if not isinstance(parts, dict):
-        raise InputError(f"runs: {name}: parts: found {text!r}, expected the JSON text of an object")
+        raise InputError(f"runs: {name}: parts: {text!r} is not the JSON text of an object")
     return dict(_setup(NO_SETUP, parts, name).parts)
 
 
@@ -311,7 +311,7 @@ def _one_setup_a_drive(runs: Sequence[Observation]) -> None:
         if not alike or run.setup != other.setup:
             raise InputError(
                 f"runs: {run.drive}: two setups, {other.setup!r} ({described(other.parts or {})}) and {run.setup!r} "
-                f"({described(run.parts or {})}); a drive has one"
+                f"({described(run.parts or {})}). A drive has one."
             )
 
 

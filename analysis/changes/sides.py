@@ -32,10 +32,10 @@ def opposed(a: str, b: str, season: SeasonRecord) -> tuple[Side, Side]:
     """
     first, second = side(a, season), side(b, season)
     if twice := sorted({run.label for run in first.runs} & {run.label for run in second.runs}):
-        raise InputError(f"{a} and {b} share the run {twice[0]}: what is compared must be apart")
+        raise InputError(f"Run {twice[0]} is on both sides, {a} and {b}. Name each run on one side only.")
     for each, ref in ((first, a), (second, b)):
         if not each.runs:
-            raise NoAnswer(f"{ref}: no standing run counts here{_why_none(season, each.name)}")
+            raise NoAnswer(f"{ref}: it has no standing run that is counted{_why_none(season, each.name)}")
     return first, second
 
 
@@ -54,7 +54,7 @@ def held(
     """
     speeds = default_speeds(first, second, step_mps(season)) if speeds_mps is None else speeds_mps
     if not len(speeds):
-        raise NoAnswer(f"{first.name} and {second.name}: no speed is reached on both sides")
+        raise NoAnswer(f"{first.name} and {second.name}: the two never reached the same speed")
     mine = {run.label for run in [*first.runs, *second.runs]}
     return compare(
         first,
@@ -148,10 +148,10 @@ def side(ref: str, season: SeasonRecord) -> Side:
     InputError where nothing is called so, and where it is of another car: that is asked by `compare` alone.
     """
     if season.store is not None and split_ref(season.store.path, ref) is not None:
-        raise InputError(f"{ref} is of another car: only `pullbook compare` holds two cars against each other")
+        raise InputError(f"{ref} is of another car. Only `pullbook compare` compares two cars.")
     named = [each for each in season.setups if each.name.casefold() == ref.strip().casefold()]
     if len(named) > 1:
-        raise InputError(f"{ref}: {len(named)} different setups have this name: name drives instead, joined by +")
+        raise InputError(f"{ref}: {len(named)} different setups have this name. Name drives instead, joined by +.")
     if named:
         return setup_side(named[0], season)
     if ref.endswith(".toml") and Path(ref).is_file():
@@ -196,7 +196,7 @@ def _drive_id(ref: str, said: str, season: SeasonRecord) -> str:
         return season.drive(ref).id
     except DriveError as error:
         names = ", ".join(repr(each.name) for each in season.setups) or "none"
-        raise InputError(f"{said}: no setup, drive or list of runs is called that; setups driven: {names}") from error
+        raise InputError(f"{said}: no setup, drive or list of runs has this name. Setups driven: {names}") from error
 
 
 def _chosen(drive: str, text: str, season: SeasonRecord) -> list[Observation]:
@@ -211,9 +211,9 @@ def _chosen(drive: str, text: str, season: SeasonRecord) -> list[Observation]:
             continue
         out = next((each for each in season.left_out if each.label == wanted), None)
         if out is not None:
-            raise InputError(f"{wanted}: this run does not count: {out.reason}")
+            raise InputError(f"{wanted}: this run is not counted: {out.reason}")
         mine = ", ".join(r.label.rpartition(":")[2] for r in season.runs if r.drive == drive) or "none"
-        raise InputError(f"{wanted}: there is no such standing run: those of {drive} that count are {mine}")
+        raise InputError(f"{wanted}: not a standing run of this drive. Those of {drive} that are counted: {mine}")
     return side_runs(season, labels)
 
 

@@ -151,11 +151,12 @@ def verdict_on(
     ]  # fmt: skip
     if lacking:
         least = max(FEWEST_EACH, more)
-        return Verdict("too few runs", f"too few runs: at least {' and '.join(lacking)}", math.nan, least)
+        return Verdict("too few runs", f"too few runs. Drive at least {' and '.join(lacking)}", math.nan, least)
     if tangled:
         return Verdict(
             "too few runs",
-            f"{names[0]} was driven one way only and {names[1]} the other: drive both ways with both",
+            f"too few runs. {names[0]} was driven in one direction only and {names[1]} in the other. Drive both "
+            f"with both",
             math.nan,
             max(more, FEWEST_EACH),
         )
@@ -163,7 +164,7 @@ def verdict_on(
         each = f", {more} runs each" if more else ""
         return Verdict(
             "too few runs",
-            "they were driven on different days, and no outing was ever repeated with the same setup: how much days "
+            "too few runs. They were driven on different days, and no setup was driven on two days. So how much days "
             f"differ is unknown. One outing with both{each} settles it",
             math.nan,
             max(more, FEWEST_EACH),
@@ -171,18 +172,18 @@ def verdict_on(
     if interval.high < 0 or interval.low > 0:
         word = words[0] if interval.high < 0 else words[1]
         return Verdict(word, f"{word} by {abs(interval.estimate):.{decimals}f} {unit}", interval.detectable)
-    seen = f"one of {interval.detectable:.{decimals}f} {unit} would have been, 8 times in 10"
+    seen = f"The smallest change this could have shown: {interval.detectable:.{decimals}f} {unit} (8 times in 10)"
     if interval.days == "assumed" and interval.detectable > worth:
         least = max(more, FEWEST_EACH)
         return Verdict(
             "too few runs",
-            "they were driven on different days, and no outing was ever repeated with the same setup: taking days to "
-            f"differ as is usual, nothing shows, and {seen}. One outing with both, {least} runs each, settles it more "
-            "cheaply than another week: in it days cancel",
+            "too few runs. They were driven on different days, and no setup was driven on two days. With the usual "
+            f"difference between days, nothing shows. {seen}. One outing with both, {least} runs each, settles it "
+            "sooner than another week, because days cancel in it",
             interval.detectable,
             least,
         )
-    said = f"no difference shown; {seen}"
+    said = f"no difference shown. {seen}"
     return Verdict("no difference shown", said, interval.detectable, more if interval.detectable > worth else 0)
 
 
@@ -195,13 +196,13 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str, unit: str
     """
     words = [split.verdict.word for split in splits]
     if not splits:
-        return Verdict("too few runs", "too few runs: no speed is reached on both sides")
+        return Verdict("too few runs", "too few runs. The two never reached the same speed")
     alone = len(splits) == 1
     told = [split for split in splits if split.verdict.word in ("faster", "slower")]
     if told:
         kinds = {split.verdict.word for split in told}
         if len(kinds) > 1:
-            return Verdict("mixed", f"{b} is faster to some speeds and slower to others than {a}")
+            return Verdict("mixed", f"{b} is faster than {a} to some speeds and slower to others")
         top = [split for split in splits if split.verdict.word != "too few runs"][-1]
         against = top.judged.interval.estimate * told[0].judged.interval.estimate < 0
         if against:  # quick off the line by luck or by what is lost again: no verdict on the whole run
@@ -209,17 +210,17 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str, unit: str
             other = f"{abs(top.judged.interval.estimate):.2f} s {'slower' if word == 'faster' else 'faster'}"
             return Verdict(
                 "mixed",
-                f"{b} is {word} than {a} to {shown}, but not on to {speed_label(top.speed_mps, unit)}: there it comes "
-                f"out {other}, which is not shown",
+                f"{b} is {word} than {a} to {shown}, but not to {speed_label(top.speed_mps, unit)}. There it came out "
+                f"{other}, which is within scatter",
             )
         most = max(told, key=lambda split: abs(split.judged.interval.estimate))
         interval = most.judged.interval
         said = f"{abs(interval.estimate):.2f} s to {speed_label(most.speed_mps, unit)}"
-        where = "this speed by itself" if alone else f"all {len(splits)} speeds together"
+        where = "for this speed on its own" if alone else f"for all {len(splits)} speeds together"
         shows = "" if alone else ", where it shows most"
         return Verdict(
             most.verdict.word,
-            f"{b} is {most.verdict.word} than {a}: by {said}{shows} ({_range(interval)}, {where})",
+            f"{b} is {most.verdict.word} than {a}. By {said}{shows} ({_range(interval)} {where})",
             interval.detectable,
         )
     if "no difference shown" in words:

@@ -16,29 +16,30 @@ from logger.text import safe
 app = typer.Typer()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook analyse STORE --out tables")
 def analyse(
     urls: Annotated[
-        list[str], typer.Argument(metavar="URL...", help="Stores or drives: folders, or s3://... and the like.")
+        list[str], typer.Argument(metavar="URL...", help="Stores or drives: folders, or URLs such as s3://bucket/store.")
     ],
     out: Annotated[str, typer.Option("--out", help="Where the tables go, partitioned by car: a folder or a URL.")],
     scheduler: Annotated[
         str | None,
         typer.Option(
-            "--scheduler", help="A Dask cluster, such as tcp://10.0.0.7:8786; this machine by default.",
+            "--scheduler", help="A Dask cluster, such as tcp://10.0.0.7:8786. By default this machine.",
             show_default=False,
         ),
     ] = None,
     workers: Annotated[
         int | None,
-        typer.Option("--workers", min=1, help="Processes of this machine; one a core by default.", show_default=False),
+        typer.Option("--workers", min=1, help="Processes on this machine. By default one for each "
+        "core.", show_default=False),
     ] = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Work out all drives of many cars side by side, as tables; goes on where it was interrupted."""
+    """Work out all drives of many cars as tables, in parallel. It continues where it was interrupted."""
     needed = ("fsspec", "distributed") if scheduler else ("fsspec",)
     if missing := [name for name in needed if find_spec(name) is None]:
-        raise InputError(f"analyse needs {' and '.join(missing)}, which this installation lacks: the extra `fleet`")
+        raise InputError(f"analyse needs {' and '.join(missing)}, which are not installed. Install the extra `fleet`.")
     from analysis.fleet.engine import analyse as work_out
 
     def progress(made: int, of: int, left_s: float) -> None:

@@ -15,16 +15,16 @@ from logger.units import BYTES_PER_MB
 app = typer.Typer()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook bundle stick --extra voice")
 def bundle(
     folder: Annotated[Path, typer.Argument(help="A new folder, such as one on a stick.")],
     extra: Annotated[
         list[str] | None,
-        typer.Option("--extra", help="What else is wanted: voice or fleet; repeat it.", show_default=False),
+        typer.Option("--extra", help="An extra to add: voice or fleet. May be repeated.", show_default=False),
     ] = None,
     json: JsonOption = False,
 ) -> None:
-    """Put this program and all it needs into a folder, to be installed on a laptop without internet."""
+    """Put this program and all it needs into a folder, to install on a laptop without internet."""
     from analysis.answers.bundle import bundle_answer
 
     answer = bundle_answer(folder, extra or (), say_progress)
@@ -33,5 +33,5 @@ def bundle(
         return
     size = answer.bytes / BYTES_PER_MB
     console().print(f"Wrote {answer.path}: {len(answer.wheels)} wheels and README.txt, {size:.0f} MB.")
-    console().print("On the other laptop, of the same system and Python, in that folder:")
+    console().print("On the other laptop, with the same system and Python, in that folder:")
     tell(f"  {safe(answer.command)}")

@@ -10,6 +10,7 @@ import typer
 
 from analysis.answers import typed
 from analysis.cli.options import CarOption, UnitsOption, open_store, read_car, units_of
+from analysis.cli.verdict import WhyOption, print_rest
 from analysis.wording import distance_text, plural, way, way_text, wind, wind_unit
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, W_PER_KW, speed_label
@@ -25,30 +26,33 @@ app = typer.Typer()
 CAUTION = "Coast only where it is lawful and nobody is near, with the engine running: brakes and lights may need it."
 
 
-@app.command()
+@app.command(epilog="Example: pullbook coast last --save wren.toml")
 def coast(
     names: Annotated[
         list[str] | None,
-        typer.Argument(metavar="DRIVE...", help="Drives with coasts in them; last by default.", show_default=False),
+        typer.Argument(metavar="DRIVE...", help="Drives with coasts in them. By default last.", show_default=False),
     ] = None,
     grade: Annotated[
         str | None,
         typer.Option(
-            "--grade", help="The slope, where all coasts went one way: 0.3% (uphill), -0.3%.", show_default=False
+            "--grade", help="The slope, if all coasts went in one direction: 0.3% (uphill), -0.3%.", show_default=False
         ),
     ] = None,
     even: Annotated[
         str | None,
         typer.Option(
-            "--even", help="How much the slope changes along the stretch; 0.2% by default.", show_default=False
+            "--even", help="How much the slope changes along the stretch. By default 0.2%.", show_default=False
         ),
     ] = None,
-    with_b: Annotated[bool, typer.Option("--with-b", help="Fit B v as well; it is seldom told apart.")] = False,
+    with_b: Annotated[
+        bool, typer.Option("--with-b", help="Fit B v as well. Coasts can seldom separate it from A and C.")
+    ] = False,
     save: Annotated[
         Path | None, typer.Option("--save", help="Write the result into this car's file.", show_default=False)
     ] = None,
     car: CarOption = None,
     units: UnitsOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -63,38 +67,45 @@ def coast(
     found = coast_answer(
         drives, read_car(car or save), with_b=with_b, known_grade=known, even_sigma=uneven, save=save
     )  # fmt: skip
-    print_json(found.to_json()) if json else _print_coasts(found, unit)
+    print_json(found.to_json()) if json else _print_coasts(found, unit, why)
 
 
-def _print_coasts(found: CoastAnswer, unit: str) -> None:
+def _print_coasts(found: CoastAnswer, unit: str, why: bool) -> None:
     out = console()
-    _print_list(out, found, unit)
-    out.print()
+    out.print(
+        f"Rolling coefficient {found.rolling_coefficient:.4f} ±{found.rolling_coefficient_half_width_95:.4f}, "
+        f"drag area {found.drag_area_m2:.3f} m2 ±{found.drag_area_half_width_95_m2:.3f} (95 %).",
+        style="bold",
+    )
+    out.print(f"From {plural(found.coasts, 'coast')} in {', '.join(found.drives)}.\n")
     out.print(table(["Road load A + B v + C v2", "", "95 %"], _coefficients(found)))
     _print_force(out, found, unit)
     out.print()
-    out.print(
+    for said in found.caveats:
+        out.print(said)
+    rest = [
         f"On the level, in still air of {found.air_density_kg_per_m3:.3f} kg/m3; mass {found.mass_kg:.0f} kg "
         f"±{found.mass_sigma_kg:.0f}, rotating {found.rotating_mass_kg:.0f} kg ±{found.rotating_mass_sigma_kg:.0f} "
         "(standard errors)."
-    )
-    for number, stretch in enumerate(found.stretches, start=1):
-        out.print(_stretch_words(number, stretch, unit))
-    for said in found.caveats:
-        out.print(said)
-    for left in found.left_out[:6]:
-        out.print(f"Left out, {local_clock(left.start_utc)}, from {speed_label(left.from_mps, unit)}: {left.why}.")
+    ]
+    rest += [_stretch_words(number, stretch, unit) for number, stretch in enumerate(found.stretches, start=1)]
+    rest += [
+        f"Left out, {local_clock(left.start_utc)}, from {speed_label(left.from_mps, unit)}: {left.why}."
+        for left in found.left_out[:6]
+    ]
     if len(found.left_out) > 6:
-        out.print(f"Left out, {len(found.left_out) - 6} more: --json lists them.")
+        rest.append(f"{len(found.left_out) - 6} more left out; `--json` lists them.")
     out.print(CAUTION)
     if found.saved is not None:
-        out.print(f"Written into {found.saved}. Drives recorded from now on carry it; for an earlier one:")
+        out.print(f"Written into {found.saved}. Drives recorded from now on have it. For an earlier drive:")
         out.print(f"  pullbook rebuild DRIVE --car {found.saved}", soft_wrap=True)
+    if why:
+        _print_list(out, found, unit)
+    print_rest(out, rest, why)
 
 
 def _print_list(out: Console, found: CoastAnswer, unit: str) -> None:
     per = SPEED_UNITS[unit]
-    out.print(f"{plural(found.coasts, 'coast')} in {', '.join(found.drives)}")
     rows = [
         [
             local_clock(each.start_utc), f"{each.direction_deg:.0f}", f"{each.from_mps / per:.1f}",
@@ -134,7 +145,7 @@ def _print_force(out: Console, found: CoastAnswer, unit: str) -> None:
             f"±{give:.1f}" if math.isfinite(give) else "-",
         ])  # fmt: skip
     out.print()
-    out.print(table([unit, "force N", "95 %", "kW", "by intervals N", "95 %"], rows, left=()))
+    out.print(table([unit, "force N", "95 %", "kW", "by steps N", "95 %"], rows, left=()))
 
 
 def _stretch_words(number: int, stretch: CoastStretch, unit: str) -> str:
@@ -146,5 +157,5 @@ def _stretch_words(number: int, stretch: CoastStretch, unit: str) -> str:
         f"Stretch {number}: {distance_text(stretch.length_m, unit)} towards {stretch.axis_deg:.0f}, slope "
         f"{100 * stretch.grade:+.2f} % ±{100 * stretch.grade_sigma:.2f}, sag {sag} "
         f"±{way(stretch.sag_sigma_m, unit, 1)}, wind against {winds} {wind_unit(unit)}; "
-        f"{stretch.forward} coasts that way, {stretch.backward} back."
+        f"{stretch.forward} coasts in that direction, {stretch.backward} back."
     )

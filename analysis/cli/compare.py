@@ -24,6 +24,7 @@ from analysis.cli.options import (
     speeds_asked,
 )
 from analysis.cli.power_change import print_power_change
+from analysis.cli.verdict import WhyOption, print_rest, print_verdict
 from analysis.wording import (
     adjusted,
     in_brackets,
@@ -31,6 +32,7 @@ from analysis.wording import (
     number,
     percent,
     percent_span,
+    plural,
     sentence,
     short_span,
     signed,
@@ -41,7 +43,7 @@ from logger.cli.printing import JsonOption, StoreOption, console, print_json, ta
 from logger.units import SPEED_UNITS, convert, parse_speed
 
 if TYPE_CHECKING:
-    from analysis.answers.compare import CompareAnswer
+    from analysis.answers.compare import CompareAnswer, MeasureComparison
     from analysis.answers.effects import EffectInterval, EffectsAnswer, PartEffect
     from analysis.answers.plan import PlanAnswer
 
@@ -51,17 +53,17 @@ app = typer.Typer()
 # --- comparisons --------------------------------------------------------------------------------------------------
 
 
-@app.command(name="compare")
+@app.command(name="compare", epilog='Example: pullbook compare baseline "long snorkel"')
 def compare_(
     a: Annotated[
         str,
         typer.Argument(
-            help="A setup, a drive, or runs: DRIVE:1,3-5. Join several by +. Of a friend's car: finch/baseline."
+            help="A setup, a drive, or runs: DRIVE:1,3-5. Join more than one with +. Of a friend's car: finch/baseline."
         ),
     ],
-    b: Annotated[str, typer.Argument(help="What to hold against it.")],
+    b: Annotated[str, typer.Argument(help="What to compare it with, named the same way.")],
     to: ToOption = None,
-    trace: Annotated[bool, typer.Option("--trace", help="Where along the run time was gained or lost.")] = False,
+    trace: Annotated[bool, typer.Option("--trace", help="Show where along the run time was gained or lost.")] = False,
     raw: Annotated[
         bool, typer.Option("--raw", help="Judge by times as driven, not corrected to standard air.")
     ] = False,
@@ -70,10 +72,11 @@ def compare_(
     all_runs: AllRunsOption = False,
     where: WhereOption = None,
     without: WithoutOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Hold one setup, drive or list of runs against another: faster, slower, no difference shown, or too few runs."""
+    """Compare two setups, drives or lists of runs: faster, slower, no difference shown, or too few runs."""
     from analysis.answers.compare import across_answer, compare_answer
     from analysis.changes.across_cars import is_across
 
@@ -89,57 +92,61 @@ def compare_(
     if json:
         print_json(answer.to_json())
     else:
-        _print_comparison(answer, trace)
+        _print_comparison(answer, trace, why)
     if answer.verdict == "too few runs":
         raise typer.Exit(1)
 
 
-@app.command()
+@app.command(epilog="Example: pullbook effects --to 40mph")
 def effects(
     to: ToOption = None,
     factor: FactorOption = "j1349",
-    raw: Annotated[bool, typer.Option("--raw", help="By times as driven, not corrected to standard air.")] = False,
+    raw: Annotated[bool, typer.Option("--raw", help="Use times as driven, not corrected to standard air.")] = False,
     all_runs: AllRunsOption = False,
     where: WhereOption = None,
     without: WithoutOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """What each part did, over all setups driven; parts that always changed together are named, and stay together."""
+    """What each part did, over all setups driven. Parts that always changed together are named together."""
     from analysis.answers.effects import effects_answer
 
     answer = effects_answer(season_asked(store, factor, all_runs, where, without), speeds_asked(to), raw=raw)
     if json:
         print_json(answer.to_json())
     else:
-        _print_effects(answer)
+        _print_effects(answer, why)
 
 
-@app.command()
+@app.command(epilog="Example: pullbook plan --gone snorkel=short")
 def plan(
     to: Annotated[
         str | None, typer.Option("--to", help="The speed to judge by, such as 50mph.", show_default=False)
     ] = None,
     gone: Annotated[
         list[str] | None,
-        typer.Option("--gone", help="A part's value you no longer have: snorkel=short; repeat it.", show_default=False),
+        typer.Option("--gone", help="A part you no longer have, such as snorkel=short. May be "
+        "repeated.", show_default=False),
     ] = None,
     settle: Annotated[
         tuple[str, str] | None,
-        typer.Option("--settle", metavar="A B", help="Two setups to settle; by default the newest two.",
+        typer.Option("--settle", metavar="A B", help="The two setups to settle. By default the newest two.",
                      show_default=False),
     ] = None,
-    power: Annotated[float, typer.Option(min=0.5, max=0.99, help="How surely the change is to be found.")] = 0.8,
+    power: Annotated[float, typer.Option(min=0.5, max=0.99, help="How sure the plan must be to show the "
+    "change.")] = 0.8,
     worth: WorthOption = None,
-    hours: Annotated[float, typer.Option(min=0.5, help="Longest outing that is no trouble.")] = 3.0,
+    hours: Annotated[float, typer.Option(min=0.5, help="The longest outing you want, in hours.")] = 3.0,
     factor: FactorOption = "j1349",
     all_runs: AllRunsOption = False,
     where: WhereOption = None,
     without: WithoutOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """The next drives worth making: the fewest that part what is tangled, or settle what is open."""
+    """The next drives worth making: the fewest that separate parts changed together, or settle what is open."""
     from analysis.answers.plan import plan_answer
 
     answer = plan_answer(
@@ -154,7 +161,7 @@ def plan(
     if json:
         print_json(answer.to_json())
     else:
-        _print_plan(answer)
+        _print_plan(answer, why)
 
 
 _SHORT = {"no difference shown": "not shown", "too few runs": "too few"}
@@ -163,17 +170,17 @@ _SHORT = {"no difference shown": "not shown", "too few runs": "too few"}
 # --- what is printed ----------------------------------------------------------------------------------------------
 
 
-def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
+def _print_comparison(answer: CompareAnswer, trace: bool, why: bool) -> None:
     from analysis.conditions.setups import shown
 
     out, unit = console(), answer.speed_unit
+    print_verdict(out, answer.sentence)
+    if answer.power is not None:
+        print_power_change(answer.power, unit, why)
+    out.print()
     out.print(f"A  {answer.a}\nB  {answer.b}")
     differ = "; ".join(f"{part} {shown(pair.a)} -> {shown(pair.b)}" for part, pair in answer.parts.items())
     out.print(f"   differ in {differ}" if differ else "   no parts known to differ")
-    out.print()
-    if answer.power is not None:
-        print_power_change(answer.power, unit)
-    out.print(sentence(answer.sentence), style="bold")
     out.print()
     rows = [
         [
@@ -186,21 +193,40 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
     title = f"Time from one foot of movement{judged_by(answer.corrected_by)}"
     out.print(table([unit, "runs", "A s", "B s", "B-A", "with days", "runs only", "verdict"], rows, left=(0, 7),
                     title=title))  # fmt: skip
-    if answer.corrected_by:
-        said = ", ".join(f"{signed(split.raw.difference_s)} to {split.speed}" for split in answer.splits)
-        out.print(f"As driven, B-A: {said}.")
-    out.print(
-        f"All intervals of this table hold together at {answer.level:.0%} (each at {answer.level_of_each:.1%}): "
-        f"the speeds are one question. {adjusted(split.adjustment_s for split in answer.splits)}"
-    )
     if trace:
         _print_trace(answer)
-    for measure in (answer.launch, answer.mixture, answer.fuel):
-        if measure is not None:
-            out.print(
-                f"{measure.name}: A {measure.a:.2f}, B {measure.b:.2f} {measure.unit}; "
-                f"{measure.sentence}{in_brackets(measure.low, measure.high)}."
-            )
+    measures = [each for each in (answer.launch, answer.mixture, answer.fuel) if each is not None]
+    for measure in measures:
+        if measure.verdict not in _SHORT:
+            out.print(_measured(measure))
+    if answer.more_runs_each:
+        out.print(
+            f"To show a change worth knowing, drive {answer.more_runs_each} runs of each in one outing. "
+            "`pullbook plan` lays it out."
+        )
+    out.print()
+    for line in (*answer.outliers, *(line for line in answer.caveats if line not in answer.background)):
+        out.print(f"- {sentence(line)}")
+    rest = _how_worked_out(answer)
+    rest += [_measured(measure) for measure in measures if measure.verdict in _SHORT]
+    print_rest(out, [*rest, *(f"- {sentence(line)}" for line in _left_out(answer))], why)
+
+
+def _measured(measure: MeasureComparison) -> str:
+    figures = f"{measure.name}: A {measure.a:.2f}, B {measure.b:.2f} {measure.unit}, B-A {signed(measure.difference)}"
+    return f"{sentence(figures + in_brackets(measure.low, measure.high))} {sentence(measure.sentence)}"
+
+
+def _how_worked_out(answer: CompareAnswer) -> list[str]:
+    """What the figures rest on, a sentence or two a line."""
+    unit, lines = answer.speed_unit, []
+    if answer.corrected_by:
+        said = ", ".join(f"{signed(split.raw.difference_s)} to {split.speed}" for split in answer.splits)
+        lines.append(f"As driven, B-A: {said}.")
+    lines.append(
+        f"The intervals of this table hold together at {answer.level:.0%} (each at {answer.level_of_each:.1%}). "
+        f"{adjusted(split.adjustment_s for split in answer.splits)}"
+    )
     for name, here in (("A", answer.conditions.a), ("B", answer.conditions.b)):
         headwind, grade, told = here.headwind_mps, here.grade_percent, []
         if math.isfinite(headwind[1]):
@@ -209,26 +235,18 @@ def _print_comparison(answer: CompareAnswer, trace: bool) -> None:
         if math.isfinite(grade[1]):
             told.append(f"grade {grade[0]:+.1f} to {grade[2]:+.1f} %, mean {grade[1]:+.1f}")
         if told:
-            out.print(f"{name} along the way: {'; '.join(told)}.")
-    if answer.more_runs_each:
-        out.print(
-            f"To show the change worth knowing: one outing with both, {answer.more_runs_each} runs each. "
-            "`pullbook plan` lays it out."
-        )
-    if lines := _remarks(answer):
-        out.print()
-        for line in lines:
-            out.print(f"- {sentence(line)}")
+            lines.append(f"{name} was driven with {'; '.join(told)}.")
+    lines += [sentence(line) for line in answer.background]
+    return [*lines, sentence(answer.correction)] if answer.correction else lines
 
 
-def _remarks(answer: CompareAnswer) -> list[str]:
-    lines = [*answer.caveats, *answer.outliers]
+def _left_out(answer: CompareAnswer) -> list[str]:
     others = [each for each in answer.left_out if not each.struck]
-    lines += [f"{each.run} is struck out: {each.reason}" for each in answer.left_out if each.struck]
-    lines += [f"{each.run} does not count: {each.reason}" for each in others[:6]]
+    lines = [f"{each.run} is struck out: {each.reason}" for each in answer.left_out if each.struck]
+    lines += [f"{each.run} is not counted: {each.reason}" for each in others[:6]]
     if len(others) > 6:
-        lines.append(f"{len(others) - 6} more runs do not count; --json names them")
-    return [*lines, answer.correction] if answer.correction else lines
+        lines.append(f"{len(others) - 6} more runs are not counted; --json names them")
+    return lines
 
 
 def _print_trace(answer: CompareAnswer) -> None:
@@ -255,11 +273,14 @@ def _print_trace(answer: CompareAnswer) -> None:
     )  # fmt: skip
 
 
-def _print_effects(answer: EffectsAnswer) -> None:
+def _print_effects(answer: EffectsAnswer, why: bool) -> None:
+    from analysis.answers.sentences import effects_verdict
     from analysis.conditions.setups import described
 
     out = console()
-    out.print(f"Against {described(answer.base)}:")
+    for line in effects_verdict(answer):
+        out.print(line, style="bold")
+    out.print(f"Compared with {described(answer.base)}:")
     if answer.power:
         _print_power_effects(answer)
     speeds = [each.speed for each in answer.time[0].effects] if answer.time else []
@@ -269,22 +290,23 @@ def _print_effects(answer: EffectsAnswer) -> None:
             times, "s", f"Time to {speed} from one foot{judged_by(answer.corrected_by)}", ("faster", "slower")
         )
     _print_outlay(answer)
-    if answer.mixture:
-        mixtures = [(each, each.effects[0]) for each in answer.mixture]
-        _print_effect_table(
-            mixtures, answer.channel, "Mixture at full throttle, in each run's pull", ("richer", "leaner")
-        )
-    if answer.fuel:
-        _print_effect_table([(each, each.effects[0]) for each in answer.fuel], "L/100 km", "Fuel", ("less", "more"))
+    mixtures = [(each, each.effects[0]) for each in answer.mixture]
+    fuels = [(each, each.effects[0]) for each in answer.fuel]
+    for found, unit, title, words in (
+        (mixtures, answer.channel, "Mixture at full throttle, in each run's pull", ("richer", "leaner")),
+        (fuels, "L/100 km", "Fuel", ("less", "more")),
+    ):
+        if found and (why or any(each.low > 0 or each.high < 0 for _, each in found)):
+            _print_effect_table(found, unit, title, words)
     for group in answer.tangled:
         out.print(
-            f"- {' and '.join(group)} always changed together: what each does cannot be told from these drives. "
-            "`pullbook plan` says which drive would tell."
+            f"- {' and '.join(group)} always changed together, so what each did is not known. `pullbook plan` says "
+            "which drive would separate them."
         )
-    if answer.separable and not answer.tangled:
-        out.print("- No parts are tangled: each effect stands for itself.")
     for line in answer.caveats:
-        out.print(f"- {sentence(line)}")
+        if line not in answer.background:
+            out.print(f"- {sentence(line)}")
+    print_rest(out, [sentence(line) for line in answer.background], why)
 
 
 def _print_power_effects(answer: EffectsAnswer) -> None:
@@ -306,7 +328,7 @@ def _print_outlay(answer: EffectsAnswer) -> None:
     from analysis.answers.sentences import outlay_rows, outlay_title
 
     if rows := outlay_rows(answer.time):
-        console().print(table(["change", "it took", "s for each", "95%"], rows, title=outlay_title(answer.time)))
+        console().print(table(["change", "spent", "s for each", "95%"], rows, title=outlay_title(answer.time)))
 
 
 def _print_effect_table(
@@ -326,17 +348,14 @@ def _print_effect_table(
     console().print(table(["change", "runs", unit, "with days", "runs only", "shown"], rows, left=(0, 5), title=title))
 
 
-def _print_plan(answer: PlanAnswer) -> None:
+def _print_plan(answer: PlanAnswer, why: bool) -> None:
     from analysis.conditions.setups import described, shown
 
     out = console()
+    out.print(_plan_verdict(answer), style="bold")
     for group in answer.tangled:
-        out.print(f"{' and '.join(group)} always changed together so far: their effects are tangled.")
-    if not answer.next and answer.tangled:
-        out.print("No drive is planned: with the parts still there, none would part them.")
-    elif not answer.next:
-        out.print("No drive is needed." if answer.separable else "Nothing to tell apart: one setup was driven so far.")
-    else:
+        out.print(f"{' and '.join(group)} always changed together.")
+    if answer.next:
         out.print(f"Judged by the time to {answer.speed}.\n")
         rows = []
         for number, step in enumerate(answer.next, 1):
@@ -345,13 +364,22 @@ def _print_plan(answer: PlanAnswer) -> None:
             rows.append([str(number), str(step.outing), what, str(step.runs), step.why])
         out.print(table(["", "outing", "setup", "runs", "why"], rows, left=(0, 2, 4)))
         out.print(f"Setup 1: {described(answer.next[0].setup)}")
-        out.print(
-            f"About {convert(answer.minutes, 'min', 'h'):.1f} h an outing, at {answer.run_minutes:.0f} min a run."
-        )
-    by_power = [answer.by_power.sentence] if answer.by_power is not None and answer.next else []
-    for line in [*answer.warnings, *answer.notes, *by_power]:
+    for line in [*answer.warnings, *answer.notes]:
         out.print(f"- {sentence(line)}")
     if answer.next:
         out.print("\nFor the day")
         for line in answer.checklist:
             out.print(f"  [ ] {line}")
+        rest = [f"An outing is counted at {answer.run_minutes:.0f} min a run."]
+        print_rest(out, rest + ([sentence(answer.by_power.sentence)] if answer.by_power is not None else []), why)
+
+
+def _plan_verdict(answer: PlanAnswer) -> str:
+    """What to drive, in one line."""
+    if answer.next:
+        runs = sum(step.runs for step in answer.next)
+        each = f", about {convert(answer.minutes, 'min', 'h'):.1f} h{' each' if answer.outings > 1 else ''}"
+        return f"Drive {plural(answer.outings, 'outing')}: {runs} runs in all{each}."
+    if answer.tangled:
+        return "No drive is planned. None with the parts you still have would separate these."
+    return "No drive is needed." if answer.separable else "Nothing to separate: only one setup was driven."

@@ -29,20 +29,20 @@ app = typer.Typer()
 
 NOTHING = "-"
 _HOW = """\
-What comparing needs to know. Enter takes what stands in [ ], - leaves it open,
-Ctrl-C stops asking; `pullbook complete` asks again."""
+Setup and weather, which comparing needs. Enter takes what is in [ ], - leaves it
+open, Ctrl-C stops. `pullbook complete` asks again."""
 
 
-@app.command()
+@app.command(epilog="Example: pullbook complete")
 def complete(
     drive: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[DRIVE]...", help="Drives; by default all of the newest drive's day.",
+        typer.Argument(metavar="[DRIVE]...", help="Drives. By default all of the newest drive's day.",
                        show_default=False),
     ] = None,
     store: StoreOption = None,
 ) -> None:  # fmt: skip
-    """Ask for what drives lack: setup, weather, a note. What the same day's drives were told is offered."""
+    """Ask for what drives are missing: setup, weather, a note. It offers the answers of the same day's drives."""
     from analysis.answers.lacking import lacking_of, last_outing
 
     opened = open_store(store)
@@ -54,7 +54,7 @@ def complete(
         tell(_HOW)
     else:
         has = "has its" if len(found) == 1 else "have their"
-        console().print(f"Nothing is lacking: {plural(len(found), 'drive')} {has} setup and weather.")
+        console().print(f"Nothing is missing: {plural(len(found), 'drive')} {has} setup and weather.")
     _ask_all(opened, found)
 
 
@@ -103,7 +103,7 @@ def _ask_setup(store: DriveStore, each: Lacks, answers: Answers, guess: str | No
     name = answers.ask("", "  Which was fitted", read, guess)
     if name == NOTHING:
         return guess
-    set_right(each.drive, setup_called(store, name), "told after the drive")
+    set_right(each.drive, setup_called(store, name), "given after the drive")
     return name
 
 
@@ -151,6 +151,6 @@ def _or_nothing(unit: str) -> Callable[[str], float | None]:
 def _ask_note(each: Lacks, answers: Answers) -> None:
     from analysis.answers.lacking import note_afterwards
 
-    text = answers.ask("", "  A note to it", str, "")
+    text = answers.ask("", "  A note for it", str, "")
     if text.strip() and text != NOTHING:
         note_afterwards(each.drive, text.strip())

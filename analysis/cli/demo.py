@@ -25,14 +25,14 @@ app = typer.Typer()
 Command = Callable[..., None]
 
 
-@app.command()
+@app.command(epilog="Example: pullbook demo wren-demo")
 def demo(
     ctx: typer.Context,
-    folder: Annotated[Path, typer.Argument(help="The folder to make; it must not exist yet, or hold a demo.")] = Path(
+    folder: Annotated[Path, typer.Argument(help="The folder to make. It must not exist yet, or hold a demo.")] = Path(
         "demo-store"
     ),
 ) -> None:
-    """Walk through the main job on sample drives, in a store of its own."""
+    """Show the main job on sample drives, in a store of its own."""
     command = ctx.find_root().command
 
     def run(*arguments: str, quiet: bool = False) -> None:
@@ -69,12 +69,12 @@ def _make_room(folder: Path) -> None:
 
     mark = folder / "this-is-a-demo"
     if folder.exists() and not folder.is_dir():
-        raise InputError(f"{folder}: this is no folder; name another one")
+        raise InputError(f"{folder}: not a folder. Name another one.")
     if folder.exists() and any(folder.iterdir()) and not mark.exists():
-        raise InputError(f"{folder}: this folder holds something that is no demo; name another one")
+        raise InputError(f"{folder}: this folder holds other files. Name another one.")
     # The mark is there first and stays: a demo that was cut off is still known for one.
     folder.mkdir(parents=True, exist_ok=True)
-    mark.write_text("Made by pullbook demo; replaced when it runs again.\n", encoding="utf-8")
+    mark.write_text("Made by pullbook demo. Replaced when it runs again.\n", encoding="utf-8")
     for path in folder.iterdir():
         if path.is_dir() and not path.is_symlink():
             shutil.rmtree(path)
@@ -104,18 +104,18 @@ def _walk(folder: Path, run: Command) -> None:
         "This is the Wren's season: a home-built three-wheeler with an air-cooled",
         "445 cc single and one carburettor, tested on a disused airfield. All of it is",
         "invented. Each step shows the command that an owner would type, and runs it.",
-        f"The drives go into the folder {folder}, as if you had said",
+        f"The drives are stored in the folder {folder}. The same from the shell:",
         f"  export PULLBOOK_STORE={shlex.quote(str(folder))}",
-        "and the recorder's file, the car's and the targets' lie there too.",
+        "The files of the recorder, the car and the targets are there too.",
     )
     _say("1. A drive becomes a folder with all its bytes and its tables.")
     take("first-drive", quiet=False)
     take("sweep")
-    _say("2. The runs of the first drive: three standing starts, the second given up.")
+    _say("2. The runs of the first drive, standing starts. Two were given up.")
     run("runs", ids["first-drive"])
     _say("3. The mixture map of a drive through town and country.")
     run("mixture", ids["sweep"])
-    _say("4. A fuel loop, and what rolling and the air take, from coasts in neutral.")
+    _say("4. A fuel loop, and rolling and air drag from coasts in neutral.")
     take("fuel-baseline", "coasts")
     run("fuel", ids["fuel-baseline"], "--used", "0.62L", "--sigma", "0.01L", "--band", "43mph-50mph")
     run("coast", ids["coasts"])
@@ -125,9 +125,9 @@ def _walk(folder: Path, run: Command) -> None:
     )
     take("starts-baseline-1", "starts-baseline-2", "starts-both-1", "starts-both-2")
     run("compare", "baseline", "snorkel and needle")
-    _say("6. Was it the snorkel, the needle, or both? Which drive would tell?")
+    _say("6. Was it the snorkel, the needle, or both? Which drive would show it?")
     run("plan")
-    _say("7. That drive was made: the short snorkel back on, the needle left.")
+    _say("7. That drive: the short snorkel back on, the needle left as it was.")
     take("starts-needle")
     run("effects")
     _say("8. The next jet, and what it did.")
@@ -137,9 +137,9 @@ def _walk(folder: Path, run: Command) -> None:
     _say("9. The season on one page, to open in any browser, to print, to give away.")
     run("report", "--season", "--out", str(folder / "season.html"))
     _say(
-        f"That was the loop. The drives stay in {folder}; try",
+        f"That was the whole loop. The drives stay in {folder}. Try",
         f"  pullbook runs --all --store {shlex.quote(str(folder))}",
-        "`pullbook --help` lists all verbs; README.md tells how to set up your own car.",
+        "`pullbook --help` lists all verbs. README.md says how to set up your own car.",
     )
 
 

@@ -11,6 +11,7 @@ import typer
 from analysis.answers import jet_words as words
 from analysis.answers import typed
 from analysis.cli.options import ChannelOption, TargetsOption, UnitsOption, open_store, read_targets, units_of
+from analysis.cli.verdict import WhyOption, print_rest
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, say, table
 
 if TYPE_CHECKING:
@@ -19,36 +20,38 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command(name="jets")
+@app.command(name="jets", epilog="Example: pullbook jets last --temperature 31C")
 def jets_(
     name: Annotated[
-        str, typer.Argument(metavar="DRIVE", help="A drive of the setup in question: its id, its path, or last.")
+        str, typer.Argument(metavar="DRIVE", help="A drive of the setup: its id, its path, or last.")
     ] = "last",
     own: Annotated[
         Path | None,
-        typer.Option("--jets", help="Your own jets; by default jets.toml in the store, if any.", show_default=False),
+        typer.Option("--jets", help="Your own jets. By default jets.toml in the store, if any.", show_default=False),
     ] = None,
     temperature: Annotated[
-        str | None, typer.Option("--temperature", help="Of the air you will drive in, such as 31C.", show_default=False)
+        str | None, typer.Option("--temperature", help="Temperature of the air you will drive in, such as "
+        "31C.", show_default=False)
     ] = None,
     pressure: Annotated[
-        str | None, typer.Option("--pressure", help="Of that air at the place, such as 1009hPa.", show_default=False)
+        str | None, typer.Option("--pressure", help="Its pressure at the place, such as 1009hPa.", show_default=False)
     ] = None,
     humidity: Annotated[
-        str | None, typer.Option("--humidity", help="Of that air, such as 60%.", show_default=False)
+        str | None, typer.Option("--humidity", help="Its humidity, such as 60%.", show_default=False)
     ] = None,
     fuel: Annotated[
         str | None,
-        typer.Option("--fuel", help="What you will burn, such as E10; by default what the car's file says.",
+        typer.Option("--fuel", help="The fuel you will burn, such as E10. By default what the car's file says.",
                      show_default=False),
     ] = None,
     channel: ChannelOption = None,
     targets: TargetsOption = None,
     units: UnitsOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Which main jet to try next: what full throttle asks for, and what each jet that can be had would give."""
+    """Which main jet to try next: what full throttle needs, and what each jet you can get would give."""
     from analysis.answers.jets import jets_answer
     from logger.config.reading import load
     from logger.config.setup import JetsConfig
@@ -69,14 +72,13 @@ def jets_(
     if json:
         print_json(answer.to_json())
     else:
-        _print_jets(answer)
+        _print_jets(answer, why)
 
 
-def _print_jets(answer: JetsAnswer) -> None:
+def _print_jets(answer: JetsAnswer, why: bool) -> None:
     out = console()
+    out.print(answer.says, style="bold")
     out.print(words.now_sentence(answer))
-    out.print(words.which_full_throttle(answer) + "\n")
-    out.print(answer.says)
     if wanted := words.wanted_sentence(answer):
         out.print(wanted)
     out.print()
@@ -84,6 +86,8 @@ def _print_jets(answer: JetsAnswer) -> None:
     out.print(words.WHAT_COLUMNS_MEAN)
     out.print()
     for line in words.jet_lines(answer):
-        out.print(line)
+        if line != answer.response.says:
+            out.print(line)
     out.print()
     out.print(answer.caution)
+    print_rest(out, [words.which_full_throttle(answer), answer.response.says], why)

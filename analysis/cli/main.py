@@ -59,8 +59,8 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # numpy comes later; 
 app = typer.Typer(
     name="pullbook",
     help="Record test drives of a home-built car, and learn what each change to the car really did.",
+    epilog="Shell completion: pullbook --install-completion, then open a new shell.",
     no_args_is_help=True,
-    add_completion=False,
     pretty_exceptions_enable=False,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
 )
@@ -157,7 +157,7 @@ def main() -> None:
     try:
         for option in (word.split("=")[0] for word in sys.argv[1:] if word.startswith("--")):
             if not option.isprintable():  # it would be shown as it is
-                raise InputError(f"{safe(option)}: there is no such option")
+                raise InputError(f"{safe(option)}: this option does not exist")
         app()
     except InputError as error:
         _complain(error)

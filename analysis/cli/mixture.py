@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 from analysis.cli.options import ChannelOption, TargetsOption, UnitsOption, open_store, read_targets, units_of
+from analysis.cli.verdict import WhyOption, print_rest
 from analysis.wording import (
     FULL_THROTTLE_OF_DRIVE,
     MARKS,
@@ -41,12 +42,12 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook mixture last")
 def mixture(
     drives: Annotated[
         list[str] | None,
         typer.Argument(
-            metavar="[DRIVE [LATER]]", help="One drive for its map, two for what changed.", show_default=False
+            metavar="[DRIVE [LATER]]", help="One drive for its map. Two for what changed.", show_default=False
         ),
     ] = None,
     load: Annotated[
@@ -60,30 +61,31 @@ def mixture(
     band: Annotated[
         str | None,
         typer.Option(
-            "--band", help="Height of a speed band, such as 5mph; 10 mph or km/h by default.", show_default=False
+            "--band", help="Height of a speed band, such as 5mph. By default 10 mph or 10 km/h.", show_default=False
         ),
     ] = None,
     fuel: Annotated[
         str | None,
         typer.Option(
             "--fuel",
-            help="Tell AFR as the true ratio of this fuel (E10, methanol ...; car: what the car's file says), not on "
-            "the controller's own scale.",
+            help="Show AFR as the true ratio of this fuel (E10, methanol, or car for the car's file), not on the "
+            "controller's own scale.",
             show_default=False,
         ),
     ] = None,
     targets: TargetsOption = None,
     units: UnitsOption = None,
     csv: Annotated[bool, typer.Option("--csv", help="Print the cells as comma-separated values.")] = False,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """The mixture of a drive by speed and load, held against its targets; or what changed between two drives."""
+    """The mixture of a drive by speed and load, compared with its targets; or what changed between two drives."""
     from analysis.answers.mixture import MixtureAnswer, mixture_answer, mixture_change_answer
 
     names = drives or ["last"]
     if len(names) > 2:
-        raise InputError(f"mixture takes one drive or two, and got {len(names)}")
+        raise InputError(f"mixture takes one drive or two, not {len(names)}")
     opened = open_store(store, read_targets(targets))
     asked = [opened.drive(name) for name in names]
     options: dict[str, Any] = {
@@ -96,9 +98,9 @@ def mixture(
     elif csv:
         _print_csv(answer.cells)
     elif isinstance(answer, MixtureAnswer):
-        _print_map(answer)
+        _print_map(answer, why)
     else:
-        _print_change(answer)
+        _print_change(answer, why)
 
 
 def _print_csv(cells: Sequence[Answer]) -> None:
@@ -111,12 +113,23 @@ def _print_csv(cells: Sequence[Answer]) -> None:
 # --- the map of one drive ------------------------------------------------------------------------------------------
 
 
-def _print_map(answer: MixtureAnswer) -> None:
+def _print_map(answer: MixtureAnswer, why: bool) -> None:
     from analysis.answers.sentences import delay_sentence
 
     out, unit, digits = console(), answer.unit, channel_digits(answer.channel)
     scale = f", lambda 1 shown as {answer.value_at_lambda_1:g}" if answer.channel == "afr" else ""
+    out.print(_verdict(answer, digits), style="bold")
     out.print(f"Mixture of {answer.drive}: {channel_label(answer.channel)}{scale}\n")
+    out.print(_regimes(answer, digits))
+    out.print(f"The last row is {FULL_THROTTLE_OF_DRIVE}: the median of all its readings there.\n")
+    out.print(_map_table(answer.cells, answer.load, unit, lambda cell: _cell_text(cell, digits)))
+    out.print(_legend(answer.load))
+    for line in (*answer.notes, answer.caution):
+        if line:
+            out.print(line)
+    if not why:
+        print_rest(out, [_left_out(answer)], why)
+        return
     rows = [
         [
             speed_range(b.from_mps, b.to_mps, unit, "-"), f"{b.seconds:.0f}", str(b.readings),
@@ -125,34 +138,39 @@ def _print_map(answer: MixtureAnswer) -> None:
         ]
         for b in answer.bands
     ]  # fmt: skip
-    out.print(table([unit, "seconds", "readings", "median", "sigma", "10 to 90 %"], rows))
+    out.print()
+    out.print(table([unit, "seconds", "readings", "median", "± s.e.", "10 to 90 %"], rows))
     if not all(b.told for b in answer.bands):
-        out.print("- not enough data, or kinds of driving mixed with too little of each to tell the middle.")
-    out.print()
-    out.print(_map_table(answer.cells, answer.load, unit, lambda cell: _cell_text(cell, digits)))
-    out.print(_legend(answer.load))
-    out.print()
-    out.print(
-        table(
-            ["driving", "seconds", "median", "sigma", "target", "judgement"],
-            [
-                [
-                    str(s.regime), f"{s.seconds:.0f}", number(s.median, digits), number(s.sigma, digits),
-                    f"{number(s.target.low, digits - 1)} to {number(s.target.high, digits - 1)}", _judgement(s),
-                ]
-                for s in answer.summaries
-            ],
-            left=(0, 5),
-        )
-    )  # fmt: skip
-    out.print(f"The last row is {FULL_THROTTLE_OF_DRIVE}: the median of all its readings there.")
-    out.print()
-    out.print(_left_out(answer))
-    out.print(delay_sentence(answer))
-    out.print(_load_sentence(answer))
-    for line in (*answer.notes, answer.caution):
-        if line:
-            out.print(line)
+        out.print("- not enough data, or too little of each kind of driving to show the middle.")
+    print_rest(out, [_left_out(answer), delay_sentence(answer), _load_sentence(answer)], why)
+
+
+def _verdict(answer: MixtureAnswer, digits: int) -> str:
+    """What is lean and what is rich, in one line; what is not sure is said so."""
+    off = {
+        word: [
+            f"{row.regime} {number(row.median, digits)}{'' if row.sure else ' (not sure)'}"
+            for row in answer.summaries
+            if row.judgement == f"{word} of target"
+        ]
+        for word in ("lean", "rich")
+    }
+    said = [f"{word.capitalize()}: {', '.join(rows)}." for word, rows in off.items() if rows]
+    if said:
+        return " ".join(said)
+    known = any(row.judgement == "in band" for row in answer.summaries)
+    return "Nothing is lean or rich." if known else "Not enough data to judge the mixture."
+
+
+def _regimes(answer: MixtureAnswer, digits: int) -> Any:
+    rows = [
+        [
+            str(s.regime), f"{s.seconds:.0f}", number(s.median, digits), number(s.sigma, digits),
+            f"{number(s.target.low, digits - 1)} to {number(s.target.high, digits - 1)}", _judgement(s),
+        ]
+        for s in answer.summaries
+    ]  # fmt: skip
+    return table(["driving", "seconds", "median", "± s.e.", "target", "judgement"], rows, left=(0, 5))
 
 
 Field = TypeVar("Field", bound="CellAnswer | CellChangeAnswer")
@@ -181,8 +199,8 @@ def _cell_text(cell: CellAnswer, digits: int) -> str:
 def _legend(load: LoadAnswer) -> str:
     unit = f" in {load.unit}" if load.unit not in ("1", "") else ""
     return (
-        f"Columns: {load.name}{unit}. Fields: median, L lean of target, = in band, R rich of target, - not "
-        "enough data, ? not sure (the 95 % interval crosses an edge of the target); seconds."
+        f"Columns: {load.name}{unit}. Fields: median and seconds. L lean, = in target, R rich, - not enough data. "
+        "? not sure: the 95 % interval crosses an edge of the target."
     )
 
 
@@ -207,7 +225,7 @@ def _load_sentence(answer: MixtureAnswer) -> str:
         unproven = " Nothing in this drive looks flat out, so these shares may be too high."
     elif most.unproven_above_mps > 0:
         above = speed_label(most.unproven_above_mps, unit)
-        unproven = f" Above {above} it was not driven flat out: there it follows from power."
+        unproven = f" Above {above} it was not driven flat out, so there it is worked out from power."
     return (
         f"The most the car can do, from {most.source}: {at} {unit} ({accel_unit(unit)} of tractive acceleration; "
         f"road load from {answer.road_load_from}).{unproven}"
@@ -219,10 +237,15 @@ def _load_sentence(answer: MixtureAnswer) -> str:
 _CHANGE_MARKS: Mapping[str, str] = {"leaner": "L", "richer": "R", "no change seen": "=", "not enough data": "-"}
 
 
-def _print_change(answer: MixtureChangeAnswer) -> None:
+def _print_change(answer: MixtureChangeAnswer, why: bool) -> None:
     from analysis.answers.sentences import delay_sentence
 
     out, unit, load, digits = console(), answer.unit, answer.load, channel_digits(answer.channel)
+    counts = {word: sum(c.verdict == word for c in answer.cells) for word in ("leaner", "richer", "no change seen")}
+    out.print(
+        f"{counts['leaner']} cells leaner, {counts['richer']} richer, {counts['no change seen']} with no change seen.",
+        style="bold",
+    )
     out.print(f"Mixture, {answer.b} less {answer.a}: {channel_label(answer.channel)}\n")
 
     def text(cell: CellChangeAnswer) -> str:
@@ -231,8 +254,8 @@ def _print_change(answer: MixtureChangeAnswer) -> None:
 
     out.print(_map_table(answer.cells, load, unit, text))
     out.print(
-        "L leaner, R richer, = no change seen (the 95 % interval of the difference holds zero), - not enough data. "
-        f"Columns: {load.name}."
+        f"Columns: {load.name}. L leaner, R richer, - not enough data. = no change seen: the 95 % interval of the "
+        "difference includes zero."
     )
     rows = [
         [
@@ -245,7 +268,6 @@ def _print_change(answer: MixtureChangeAnswer) -> None:
     ]  # fmt: skip
     if rows:
         out.print()
-        out.print(table([unit, "load", "first", "second", "change", "95 % interval", "so"], rows, left=(0, 6)))
-    out.print()
-    out.print(f"First: {delay_sentence(answer.a_delay)}")
-    out.print(f"Second: {delay_sentence(answer.b_delay)}")
+        out.print(table([unit, "load", "first", "second", "change", "95 % interval", "is"], rows, left=(0, 6)))
+    lines = [f"First: {delay_sentence(answer.a_delay)}", f"Second: {delay_sentence(answer.b_delay)}"]
+    print_rest(out, lines, why)

@@ -23,25 +23,29 @@ if TYPE_CHECKING:
 
 ToOption = Annotated[
     list[str] | None,
-    typer.Option("--to", help="A speed to time, such as 50mph; repeat it for more.", show_default=False),
+    typer.Option("--to", help="A speed to time, such as 50mph. May be repeated.", show_default=False),
 ]
 AllRunsOption = Annotated[
-    bool, typer.Option("--all-runs", help="Count runs that look like part throttle as well.")
+    bool, typer.Option("--all-runs", help="Count runs that look like part throttle too.")
 ]  # fmt: skip
 WhereOption = Annotated[
     list[str] | None,
-    typer.Option("--where", help="Only runs tagged so, such as gear=2; repeat it.", show_default=False),
+    typer.Option("--where", help="Only runs with this tag, such as gear=2. May be repeated.", show_default=False),
 ]
 WithoutOption = Annotated[
     list[str] | None,
-    typer.Option("--without", help="Only runs not tagged so, such as passenger; repeat it.", show_default=False),
+    typer.Option(
+        "--without", help="Only runs without this tag, such as passenger. May be repeated.", show_default=False
+    ),
 ]
 FactorOption = Annotated[
-    str, typer.Option("--factor", help="What times are corrected by: j1349 or j607.")
+    str, typer.Option("--factor", help="The correction of times: j1349 or j607.")
 ]  # fmt: skip
 WorthOption = Annotated[
     str | None,
-    typer.Option("--worth", help="The change worth knowing at the highest speed, such as 0.3s.", show_default=False),
+    typer.Option(
+        "--worth", help="The smallest change you want to know, at the highest speed, such as 0.3s.", show_default=False
+    ),
 ]
 
 
@@ -99,21 +103,21 @@ def say_progress(text: str) -> None:
 TargetsOption = Annotated[
     Path | None,
     typer.Option(
-        "--targets", help="The targets' file; by default targets.toml in the store, if any.", show_default=False
+        "--targets", help="The targets' file. By default targets.toml in the store, if any.", show_default=False
     ),
 ]
 ChannelOption = Annotated[
     str | None,
-    typer.Option("--channel", help="afr or lambda; SOURCE.afr where two sources tell one.", show_default=False),
+    typer.Option("--channel", help="afr or lambda. SOURCE.afr if two sources have one.", show_default=False),
 ]
 
 UnitsOption = Annotated[
     str | None,
-    typer.Option("--units", help="mph or km/h; by default what the car's file says.", show_default=False),
+    typer.Option("--units", help="mph or km/h. By default what the car's file says.", show_default=False),
 ]
 CarOption = Annotated[
     Path | None,
-    typer.Option("--car", help="The car's file; by default the copy that the drive carries.", show_default=False),
+    typer.Option("--car", help="The car's file. By default the copy in the drive.", show_default=False),
 ]
 RunsArgument = Annotated[
     list[str] | None,
@@ -182,7 +186,7 @@ def near_asked(text: str | None) -> tuple[float, float] | None:
     except ValueError as error:
         raise InputError(f"--near: found {text!r}, expected LAT,LON in degrees such as 53.40,-0.39") from error
     if not (-90 <= lat <= 90 and -180 <= lon <= 180):
-        raise InputError(f"--near: {text!r} is no place on earth: expected LAT,LON in degrees")
+        raise InputError(f"--near: {text!r} is not a place on earth. Write LAT,LON in degrees.")
     return lat, lon
 
 
@@ -192,7 +196,7 @@ EndsOption = Annotated[
     str | None,
     typer.Option(
         "--ends",
-        help="Cut positions this far from where the drive began and ended, such as 500m; by default what the "
+        help="Cut positions this near the start and end of the drive, such as 500m. By default what the "
         "recorder's file says, or 300 m.",
         show_default=False,
     ),

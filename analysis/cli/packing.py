@@ -20,20 +20,20 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook pack last --out for-a-friend.zip")
 def pack(
     names: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[DRIVE]...", help="The drives; by default all of the store.", show_default=False),
+        typer.Argument(metavar="[DRIVE]...", help="The drives. By default all of the store.", show_default=False),
     ] = None,
     whole: Annotated[
         bool,
-        typer.Option("--whole", help="For yourself: every byte, positions too, and the store's files."),
+        typer.Option("--whole", help="For yourself: every byte, with positions, and the store's files."),
     ] = False,
     ends: EndsOption = None,
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="The file to write; by default named after the car and the day.",
+        typer.Option("--out", help="The file to write. By default named after the car and the day.",
                      show_default=False),
     ] = None,
     force: ForceOption = False,
@@ -42,7 +42,7 @@ def pack(
 ) -> None:  # fmt: skip
     """Put drives with their setups, notes, photographs and the car's file into one file.
 
-    Without --whole it is for others: places that stay private, raw bytes and what cameras wrote are cut.
+    Without --whole it is for others: private places, raw bytes and what cameras wrote are left out.
 
     Notes are given away as you wrote them.
     """
@@ -56,20 +56,20 @@ def pack(
     print_json(answer.to_json()) if json else _print_pack(answer)
 
 
-@app.command()
+@app.command(epilog="Example: pullbook unpack for-a-friend.zip")
 def unpack(
     file: Annotated[Path, typer.Argument(help="The file that `pullbook pack` wrote.")],
     mine: Annotated[
-        bool, typer.Option("--mine", help="A whole pack of another store is yours: merge it.")
+        bool, typer.Option("--mine", help="The whole pack of another store is yours. Merge it.")
     ] = False,
     called: Annotated[
         str | None,
-        typer.Option("--as", help="It is another car, and is to be called this.", show_default=False),
+        typer.Option("--as", help="It is another car. Give it this name.", show_default=False),
     ] = None,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Take a file of `pullbook pack` in: your own drives are merged, a friend's are put beside as another car's."""
+    """Read a file of `pullbook pack`. Your own drives are merged; a friend's are stored apart, as another car."""
     from analysis.answers.pack import unpack_answer
 
     answer = unpack_answer(open_store(store).path, file, mine=mine, called=called, progress=say_progress)
@@ -85,11 +85,11 @@ def _print_pack(answer: PackAnswer) -> None:
     held = [plural(len(answer.drives), "drive"), *([plural(photos, "photograph")] if photos else []), *answer.files]
     out.print(f"Wrote {answer.path}, {size:.1f} MB: {', '.join(held)}.")
     if answer.made_for == "oneself":
-        out.print("It is whole: it tells where you drove. For somebody else make one without --whole.")
+        out.print("It is whole, so it shows where you drove. For somebody else, make one without --whole.")
     else:
         most = max(each.share_cut for each in answer.drives)
-        out.print(f"Private: {answer.private}; up to {most:.0%} of a drive's positions were cut. No raw bytes in it.")
-        out.print("Notes, reasons and words stay as you wrote them: read them before you give it away.")
+        out.print(f"Private: {answer.private}; up to {most:.0%} of a drive's positions were cut. It has no raw bytes.")
+        out.print("Notes, reasons and words stay as you wrote them. Read them before you give it away.")
     for line in answer.left_out:
         out.print(f"Left out: {sentence(line)}")
     tell("On the other laptop:")
@@ -114,7 +114,7 @@ def _print_unpack(answer: UnpackAnswer) -> None:
     for line in answer.left_out:
         out.print(f"Left out: {sentence(line)}")
     if answer.car is not None and new:
-        tell("It is in none of your own figures. To ask it:")
+        tell("Your own figures do not include it. To use it:")
         tell(f"  pullbook runs {safe(answer.car)}/last")
         tell(f"  pullbook compare YOURS {safe(answer.car)}/THEIRS")
         tell(f"  pullbook season --store {safe(str(answer.store))}")

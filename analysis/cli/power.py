@@ -17,6 +17,7 @@ from analysis.cli.options import (
     speed_unit_asked,
 )
 from analysis.cli.power_change import print_power_change
+from analysis.cli.verdict import WhyOption, print_rest
 from analysis.wording import is_round, plural
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import HORSEPOWER_W, SPEED_UNITS, W_PER_KW, speed_label
@@ -29,11 +30,12 @@ FEW_ROWS = 14
 """A curve of so few speeds is shown whole; of a longer one the round speeds."""
 
 
-@app.command()
+@app.command(epilog="Example: pullbook power last")
 def power(
     names: RunsArgument = None,
     car: CarOption = None,
     units: UnitsOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -46,57 +48,55 @@ def power(
         print_json(found.to_json())
         return
     for setup in found.setups:
-        _print_power(setup, found.speed_unit)
+        _print_power(setup, found.speed_unit, why)
     for between in found.differences:
-        console().print(f"{between.b} against {between.a}")
-        print_power_change(between, found.speed_unit)
+        print_power_change(between, found.speed_unit, why)
+        console().print()
 
 
 def _shown(speed_mps: float, count: int, unit: str) -> bool:
     return count <= FEW_ROWS or is_round(speed_mps, unit)
 
 
-def _print_power(setup: SetupPower, unit: str) -> None:
-    out = console()
-    drawn = f"{plural(len(setup.runs), 'run')} of {', '.join(setup.drives)}"
-    out.print(f"Power at the wheels, setup: {setup.setup}, {drawn}")
-    _print_curve(setup, unit)
-    most = setup.curve[setup.most]
-    out.print()
+def _print_power(setup: SetupPower, unit: str, why: bool) -> None:
+    out, most = console(), setup.curve[setup.most]
     out.print(
-        f"Most: {_kw(most.power_w, 1)} kW ({_hp(most.power_w)} hp) at {speed_label(most.speed_mps, unit)}, at the "
-        "wheels: the crank gives more by what belt, bearings and tyres take."
+        f"Most power: {_kw(most.power_w, 1)} kW ({_hp(most.power_w)} hp) at {speed_label(most.speed_mps, unit)}.",
+        style="bold",
     )
+    out.print(f"At the wheels, {_kw(most.low_w, 1)} to {_kw(most.high_w, 1)} kW (95 %).")
+    drawn = f"{plural(len(setup.runs), 'run')} of {', '.join(setup.drives)}"
+    out.print(f"Setup: {setup.setup}, {drawn}")
+    _print_curve(setup, unit)
+    out.print()
     causes = ", ".join(
         f"{cause} ±{100 * share / most.power_w:.1f} %" for cause, share in most.sigma_by_cause_w.items()
     )  # fmt: skip
-    out.print(f"How sure, there (standard errors): {causes}.")
-    out.print(
+    rest = [
+        "The crank gives more, by what belt, bearings and tyres take.",
+        f"Errors at the most power (standard errors): {causes}.",
         f"Mass {setup.mass_kg:.0f} kg ±{setup.mass_sigma_kg:.0f}, {setup.rotating_mass_kg:.0f} kg rotating; "
-        f"road load: {setup.road_load_from}."
-    )
+        f"road load: {setup.road_load_from}.",
+        "Runs that you name one by one, such as last:2, are taken as full throttle. Of a whole drive, power uses those "
+        "that `pullbook runs` counts.",
+        _engine_words(setup, most, unit),
+    ]
     if not setup.road_load_measured:
-        out.print("That road load is a guess: coasts (pullbook coast) would tell it, and narrow the band.")
-    out.print(
-        "Runs named singly, such as last:2, count as at full throttle; of a drive's, those that `pullbook runs` counts."
-    )
+        out.print("The road load is a guess. `pullbook coast` measures it and makes this ± smaller.")
     if setup.one_sided:
-        out.print(
-            "Most runs went one way: slope and wind do not cancel, and the altitudes know the slope only roughly."
-        )
-    out.print(
-        "Corrected to 25 C and 990 hPa dry (SAE J1349), taking it that losses go along with power."
-        if setup.corrected
-        else "Not corrected for the air: no weather is kept with every drive (pullbook weather DRIVE)."
-    )
-    out.print(_engine_words(setup, most, unit))
+        out.print("Most runs went in one direction. Drive both ways to cancel hills and wind.")
+    if setup.corrected:
+        rest.append("Corrected to 25 C and 990 hPa dry (SAE J1349). Losses are taken to rise with power.")
+    else:
+        out.print("Not corrected for the air, because a drive has no weather. `pullbook weather DRIVE` adds it.")
+    print_rest(out, rest, why)
     out.print()
 
 
 def _print_curve(setup: SetupPower, unit: str) -> None:
     turns = any(math.isfinite(each.engine_rpm) for each in setup.curve)
     columns = [unit, "force N", "kW", "hp", "95 % kW", *(["corr. kW", "corr. hp"] if setup.corrected else [])]
-    columns += ["turns/min"] if turns else []
+    columns += ["rpm"] if turns else []
     rows = []
     for each in setup.curve:
         if not _shown(each.speed_mps, len(setup.curve), unit):
@@ -120,7 +120,7 @@ def _engine_words(setup: SetupPower, most: PowerAtSpeed, unit: str) -> str:
     turns = any(math.isfinite(each.engine_rpm) for each in setup.curve)
     if not turns and most.engine_rpm_limits is not None:
         at = speed_label(most.speed_mps, unit)
-        words += f" At {at} that is {most.engine_rpm_limits[0]:.0f} turns a minute or more."
+        words += f" At {at} that is {most.engine_rpm_limits[0]:.0f} rpm or more."
     return words
 
 

@@ -23,7 +23,7 @@ from logger.units import BYTES_PER_KB
 app = typer.Typer()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook report last")
 def report(
     what: Annotated[
         list[str] | None,
@@ -38,25 +38,25 @@ def report(
     reference: Annotated[
         int | None,
         typer.Option(
-            "--reference", help="The run that a drive's others are held against; the best by default.",
+            "--reference", help="The run that the drive's other runs are compared with. By default the best.",
             show_default=False,
         ),
     ] = None,
     targets: Annotated[
         Path | None,
-        typer.Option("--targets", help="The targets' file; by default targets.toml in the store.", show_default=False),
+        typer.Option("--targets", help="The targets' file. By default targets.toml in the store.", show_default=False),
     ] = None,
     units: UnitsOption = None,
-    photos: Annotated[bool, typer.Option("--photos", help="Show the photographs kept with the drive.")] = False,
+    photos: Annotated[bool, typer.Option("--photos", help="Show the photographs stored with the drive.")] = False,
     out: Annotated[
         Path | None,
-        typer.Option("--out", help="The file to write; by default named after what it reports.", show_default=False),
+        typer.Option("--out", help="The file to write. By default named after what it reports.", show_default=False),
     ] = None,
     force: ForceOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Write one page, complete in itself, that shows a drive, two setups against each other, or the whole season."""
+    """Write one page, in one file, that shows a drive, two setups compared, or the whole season."""
     from analysis.report.asked import asked_page, write_report
     from analysis.store import targets_of
 
@@ -73,4 +73,4 @@ def report(
     say = console()
     for line in answer.verdict:
         say.print(line)
-    say.print(f"Wrote {answer.path}, {answer.bytes / BYTES_PER_KB:.0f} kB: open it in any browser.")
+    say.print(f"Wrote {answer.path}, {answer.bytes / BYTES_PER_KB:.0f} kB. Open it in any browser.")

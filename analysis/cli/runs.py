@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import UnitsOption, near_asked, open_store, say_progress, speed_unit_asked, speeds_asked
+from analysis.cli.verdict import WhyOption
 from analysis.wording import (
     NONE,
     accel,
@@ -42,14 +43,14 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command(name="runs")
+@app.command(name="runs", epilog="Example: pullbook runs last --to 40mph")
 def runs_(
     name: Annotated[
         str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, last, or current.", show_default=False)
     ] = "last",
     to: Annotated[
         list[str] | None,
-        typer.Option("--to", help="A speed to time, such as 50mph; repeat it for more.", show_default=False),
+        typer.Option("--to", help="A speed to time, such as 50mph. May be repeated.", show_default=False),
     ] = None,
     from_: Annotated[
         str | None,
@@ -57,31 +58,37 @@ def runs_(
     ] = None,
     at: Annotated[
         list[str] | None,
-        typer.Option("--at", help="A distance to time, such as 60ft or 100m; repeat it.", show_default=False),
+        typer.Option("--at", help="A distance to time, such as 60ft or 100m. May be repeated.", show_default=False),
     ] = None,
     threshold: Annotated[
         str | None,
-        typer.Option("--threshold", help="Also count from passing this speed, such as 1mph.", show_default=False),
+        typer.Option("--threshold", help="Also time from passing this speed, such as 1mph.", show_default=False),
     ] = None,
     min_peak: Annotated[
         str | None,
-        typer.Option("--min-peak", help="A standing run reaches at least this; 20mph by default.", show_default=False),
+        typer.Option(
+            "--min-peak", help="A standing run reaches at least this speed. By default 20mph.", show_default=False
+        ),
     ] = None,
     all_: Annotated[bool, typer.Option("--all", help="All drives of the store: best, median, spread.")] = False,
     setup: Annotated[
         str | None, typer.Option("--setup", help="With --all: only drives with this setup.", show_default=False)
     ] = None,
     since: Annotated[
-        str | None, typer.Option("--since", help="With --all: from this day on (2026-05-02).", show_default=False)
+        str | None,
+        typer.Option("--since", help="With --all: from this day on, such as 2026-05-02.", show_default=False),
     ] = None,
     until: Annotated[
         str | None, typer.Option("--until", help="With --all: up to this day.", show_default=False)
     ] = None,
     near: Annotated[
         str | None,
-        typer.Option("--near", help="With --all: runs starting within 1 km of LAT,LON in degrees.", show_default=False),
+        typer.Option(
+            "--near", help="With --all: runs that start within 1 km of LAT,LON in degrees.", show_default=False
+        ),
     ] = None,
     units: UnitsOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -93,9 +100,12 @@ def runs_(
     least = parse_speed(min_peak) if min_peak is not None else None
     first = parse_speed(from_) if from_ is not None else None
     if first is not None and not speeds:
-        raise InputError("--from: a rolling run needs the speed it goes to as well: add --to 50mph")
+        raise InputError("--from needs the speed the run goes to as well. Add it, such as --to 50mph.")
     if first is not None and speeds and first >= speeds[-1]:
-        raise InputError(f"--from: {from_} is not below --to {speed_label(speeds[-1], unit or 'mph')}")
+        raise InputError(
+            f"--from: {from_} is not below --to {speed_label(speeds[-1], unit or 'mph')}. Write "
+            f"the lower speed as --from."
+        )
     drives = open_store(store)
     asked = None if all_ else drives.drive(name)  # before the season is listed: a drive that was cut off is closed now
     judge(drives, say_progress)  # of one drive too: the car's envelope is the season's
@@ -114,21 +124,21 @@ def runs_(
     if json:
         print_json(answer.to_json())
     else:
-        print_runs(answer)
+        print_runs(answer, why=why, distances=at is not None)
         if min_peak is not None:
-            console().print("Numbers are those of this list; `pullbook strike` counts as without --min-peak.")
+            console().print("These numbers are for this list only. `pullbook strike` numbers runs without --min-peak.")
     if not answer.runs:
-        raise NoAnswer(f"{answer.drive}: no run found: none from a standstill reached {_least(answer)}")
+        raise NoAnswer(f"{answer.drive}: no run found. None from a standstill reached {_least(answer)}.")
 
 
-@app.command()
+@app.command(epilog='Example: pullbook strike last 3 --reason "missed a gear"')
 def strike(
     name: Annotated[str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, or last.")],
     run: Annotated[
         str | None,
         typer.Argument(help="The runs' numbers, as `pullbook runs` shows them: 3, 1-4, 1,3-5.", show_default=False),
     ] = None,
-    reason: Annotated[str | None, typer.Option("--reason", help="Why; it is kept.", show_default=False)] = None,
+    reason: Annotated[str | None, typer.Option("--reason", help="Why. It is stored.", show_default=False)] = None,
     slower: Annotated[
         str | None,
         typer.Option("--slower-than", help="All runs slower than this from one foot to --to, such as 9s.",
@@ -137,17 +147,17 @@ def strike(
     to: Annotated[
         str | None, typer.Option("--to", help="The speed for --slower-than, such as 40mph.", show_default=False)
     ] = None,
-    undo: Annotated[bool, typer.Option("--undo", help="Count the run again; the reason says why.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Count the run again. The reason says why.")] = False,
     store: StoreOption = None,
 ) -> None:  # fmt: skip
-    """Strike runs out, by number or by rule: shown, with the reason, and never counted. --undo takes that back."""
+    """Strike runs out, by number or by rule: still shown, with the reason, but not counted. --undo reverses it."""
     from analysis.answers.marks import numbers_of, slower_than
     from analysis.answers.runs import strike_runs
 
     if (run is None) == (slower is None):
-        raise InputError("strike: name runs, such as 3 or 1-4, or give --slower-than with --to")
+        raise InputError("strike: name runs, such as 3 or 1-4, or use --slower-than with --to.")
     if (slower is None) != (to is None) or (slower is not None and undo):
-        raise InputError("--slower-than: a rule needs the speed as well, such as --to 40mph, and has no --undo")
+        raise InputError("--slower-than needs the speed as well, such as --to 40mph, and cannot be used with --undo.")
     drive = open_store(store).drive(name)
     if slower is not None and to is not None:
         limit, speed = parse_quantity(slower, "s"), parse_speed(to)
@@ -165,16 +175,16 @@ def strike(
         console().print(f"{done.drive}: run {done.n} of {when} is {what}: {done.reason}")
 
 
-@app.command()
+@app.command(epilog="Example: pullbook tag last 1-3 gear=2")
 def tag(
     name: Annotated[str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, or last.")],
     run: Annotated[str, typer.Argument(help="The runs' numbers, as `pullbook runs` shows them: 3, 1-4, 1,3-5.")],
     tags: Annotated[list[str], typer.Argument(metavar="TAG...", help="Words such as passenger, or gear=2.")],
-    undo: Annotated[bool, typer.Option("--undo", help="Take these tags away.")] = False,
+    undo: Annotated[bool, typer.Option("--undo", help="Remove these tags.")] = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Tag runs, with gear, passenger or fuel: `compare --where gear=2` goes by those alone, --without by the others."""
+    """Tag runs, with gear, passenger or fuel. `compare --where gear=2` uses those only, --without the others."""
     from analysis.answers.marks import numbers_of, tag_runs
 
     answer = tag_runs(open_store(store).drive(name), numbers_of(run), tags, undo=undo)
@@ -205,9 +215,7 @@ def brief_runs(drive: Drive) -> None:
     if not answer.runs:
         tell(f"No run from a standstill reached {_least(answer)}.")
     elif not answer.weather_kept:
-        console().print(
-            f"No weather is kept with it yet: `pullbook weather {drive.id} --temperature 17C --pressure 1015hPa`"
-        )
+        console().print(f"No weather yet. Add it: `pullbook weather {drive.id} --temperature 17C --pressure 1015hPa`")
 
 
 def _least(answer: RunsAnswer) -> str:
@@ -224,35 +232,69 @@ def _day(option: str, text: str | None) -> date | None:
 # --- one drive ----------------------------------------------------------------------------------------------------
 
 
-def print_runs(answer: RunsAnswer) -> None:
-    """The runs of a drive, for a tired owner: what there is, the times, how each run went."""
+def print_runs(answer: RunsAnswer, *, why: bool = False, distances: bool = False) -> None:
+    """The runs of a drive, for a tired owner: the best, the times, how each run went; with `why` what they rest on."""
     out = console()
+    out.print(_verdict(answer), style="bold")
     out.print(f"Drive {answer.drive}, {duration(answer.duration_s)}, setup: {answer.setup}")
+    if not answer.runs:
+        _print_why(out, answer, [])
+        return
+    standing = [run for run in answer.runs if run.kind == "standing"]
+    rolling = [run for run in answer.runs if run.kind == "rolling"]
+    if standing:
+        if why:
+            _print_times(out, standing, "Seconds from first movement", _from_first)
+        title = "Seconds from one foot of movement (SAE J1491); compare by these"
+        _print_times(out, standing, title, _from_one_foot)
+        if any(math.isfinite(split.from_threshold_s) for run in standing for split in run.splits):
+            _print_times(out, standing, "Seconds from the threshold speed", _from_threshold)
+        if why or distances:
+            _print_distances(out, standing, answer.unit)
+    if rolling:
+        _print_times(out, rolling, f"Rolling runs, seconds from {_first_speed(answer)}", _from_first)
+    _print_manner(out, answer)
+    _print_channels(out, answer)
+    _print_pairs(out, answer)
+    out.print("± is one standard deviation. A run marked * is not counted.")
+    if why:
+        _print_why(out, answer, standing)
+    else:
+        out.print(f"How these figures were worked out: pullbook runs {answer.drive} --why")
+
+
+def _verdict(answer: RunsAnswer) -> str:
+    """The best counted run, or how many there are."""
+    counted = sum(run.counted for run in answer.runs)
+    if not answer.runs:
+        return f"No run from a standstill reached {_least(answer)}."
+    lead = f"{counted} of {plural(len(answer.runs), 'run')} counted"
+    if not answer.summary:
+        return f"{lead}."
+    best = answer.summary[-1]
+    sigma = next(
+        (
+            split.from_one_foot_sigma_s
+            for run in answer.runs
+            if run.n == best.best_run
+            for split in run.splits
+            if split.speed_mps == best.speed_mps
+        ),
+        math.nan,
+    )
+    return f"{lead}. Best: {with_sigma(best.best_s, sigma)} s to {best.speed}, run {best.best_run}."
+
+
+def _print_why(out: Console, answer: RunsAnswer, standing: Sequence[TimedRun]) -> None:
+    """What the times rest on: the receiver, the launches, the board."""
     out.print(_receiver(answer.receiver, answer.unit))
     if answer.habit.launches:
         launches, drives = plural(answer.habit.launches, "launch", "launches"), plural(answer.habit.drives, "drive")
         out.print(f"Launches: {answer.habit.words}, learned from {launches} of {drives} before.")
     if answer.board is not None:
         out.print(_board_line(answer.board))
-    if not answer.runs:
-        return
-    standing = [run for run in answer.runs if run.kind == "standing"]
-    rolling = [run for run in answer.runs if run.kind == "rolling"]
-    if standing:
-        _print_times(out, standing, "Seconds from first movement", _from_first)
-        title = "Seconds from one foot of movement (SAE J1491); compare by these"
-        _print_times(out, standing, title, _from_one_foot)
-        if any(math.isfinite(split.from_threshold_s) for run in standing for split in run.splits):
-            _print_times(out, standing, "Seconds from the threshold speed", _from_threshold)
-        _print_distances(out, standing, answer.unit)
-    if rolling:
-        _print_times(out, rolling, f"Rolling runs, seconds from {_first_speed(answer)}", _from_first)
-    _print_manner(out, answer)
-    _print_channels(out, answer)
-    _print_pairs(out, answer)
     if right := _right_to(standing):
         out.print(right)
-    out.print("± is one standard deviation. A run marked * is not counted.")
 
 
 def _from_first(split: RunSplit) -> str:
@@ -277,17 +319,17 @@ def _receiver(told: RunReceiver, unit: str) -> str:
         why = ", ".join(f"{count} {reason}" for reason, count in told.set_aside.items() if count)
         text += f", {aside} set aside ({why})"
     if told.hold_mps:
-        text += f". It shows 0 below {wind_text(told.hold_mps, unit)}: first movement is inferred"
+        text += f". It shows 0 below {wind_text(told.hold_mps, unit)}, so first movement is worked out from the runs"
     return text + "."
 
 
 def _board_line(board: RunBoard) -> str:
     if not board.used:
-        return f"Board {board.source} is not used: {board.why_not}. First movement is told by the fixes alone."
+        return f"Board {board.source} is not used: {board.why_not}. First movement is found from the fixes only."
     delay = f"{with_sigma(abs(board.delay_s), board.delay_sigma_s)} s {'late' if board.delay_s >= 0 else 'early'}"
     return (
-        f"Board {board.source}: {board.hz:.0f} readings a second, {delay} beside the fixes. "
-        "First movement is told by both."
+        f"Board {board.source}: {board.hz:.0f} readings a second, {delay} compared with the fixes. "
+        "First movement is found from both."
     )
 
 
@@ -299,8 +341,8 @@ def _right_to(standing: Sequence[TimedRun]) -> str:
     repeatable = median(split.from_one_foot_sigma_s for split in splits)
     right = median(math.hypot(split.from_one_foot_sigma_s, split.systematic_s) for split in splits)
     return (
-        f"From one foot, times are repeatable to {number(repeatable)} s and right to {number(right)} s: what is not "
-        "known of the receiver's smoothing is alike in all runs with it."
+        f"From one foot, times repeat within {number(repeatable)} s and are true within {number(right)} s. What is not "
+        "known of the receiver's smoothing is the same in all runs with it."
     )
 
 
@@ -360,7 +402,7 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
             ]
         )  # fmt: skip
     out.print()
-    zone, far = zone_of(answer.runs[0].start_utc), f"Way {way_unit(answer.unit)}"
+    zone, far = zone_of(answer.runs[0].start_utc), f"Dist. {way_unit(answer.unit)}"
     columns = ["Run", zone, f"Peak {answer.unit}", far, "To", "Grade %", f"Launch {accel_unit(answer.unit)}", "Ended"]
     out.print(table(columns, rows, left=(7,), title="How each run went"))
     if said_of_road := road_words(answer.runs):
@@ -373,7 +415,7 @@ def _print_manner(out: Console, answer: RunsAnswer) -> None:
         if run.gaps:
             said.append(f"{plural(len(run.gaps), 'gap')} in the fixes")
         if run.board_why_not:
-            said.append(f"first movement by the fixes alone: {run.board_why_not}")
+            said.append(f"first movement is from the fixes only: {run.board_why_not}")
         if run.struck is not None:
             said.append(f"struck out: {run.struck}")
         if run.implausible is not None:
@@ -400,7 +442,7 @@ def _print_channels(out: Console, answer: RunsAnswer) -> None:
         rows.append([_name(run), *(_channel_words(told.get(name)) for name in names)])
     heads = [f"{name}, {channel_unit(units[name])}" for name in names]
     out.print()
-    title = "Other channels: at the start, and the highest (of the battery the lowest)"
+    title = "Other channels: at the start, and the highest (for the battery the lowest)"
     out.print(table(["Run", *heads], rows, left=(), title=title))
 
 
@@ -419,7 +461,7 @@ def _print_pairs(out: Console, answer: RunsAnswer) -> None:
         since = "one foot" if standing else _first_speed(answer)
         cell = _from_one_foot if standing else _from_first
         splits = ", ".join(f"{split.speed} {cell(split)}" for split in pair.splits[-3:])
-        out.print(f"Runs {first} and {second}, opposite ways on one stretch, mean from {since}: {splits}")
+        out.print(f"Runs {first} and {second}, both ways on one stretch, mean from {since}: {splits}")
 
 
 # --- all drives ---------------------------------------------------------------------------------------------------
@@ -448,11 +490,11 @@ def _print_all(answer: AllRunsAnswer) -> None:
         for each in answer.summary
     ]
     out.print(table(["To", "Runs", "Best", "Median", "Spread"], totals, left=()))
-    out.print("^ is the personal best. Spread estimates one standard deviation from the median deviation.")
+    out.print("^ is the best. Spread is one standard deviation, worked out from the median deviation.")
     if answer.not_counted:
         out.print(
-            f"Not counted: {plural(answer.not_counted, 'run')}, broken off, with gaps, not plausible, at part "
-            "throttle, or struck out."
+            f"Not counted: {plural(answer.not_counted, 'run')} (broken off, with gaps, not plausible, at part "
+            "throttle, or struck out)."
         )
     for unread in answer.unread:
         out.print(f"{unread.drive} was left out: {unread.why}")

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import AllRunsOption, season_asked
+from analysis.cli.verdict import WhyOption, print_rest
 from analysis.wording import FULL_THROTTLE_OF_RUNS, fuel_use, number, plural, sentence
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import parse_speed
@@ -23,7 +24,7 @@ JudgedSpeedOption = Annotated[
 ]
 
 
-@app.command()
+@app.command(epilog="Example: pullbook drives")
 def drives(
     to: JudgedSpeedOption = None,
     all_runs: AllRunsOption = False,
@@ -41,14 +42,15 @@ def drives(
         _print_drives(answer, season.unit)
 
 
-@app.command(name="season")
+@app.command(name="season", epilog="Example: pullbook season --to 40mph")
 def season_(
     to: JudgedSpeedOption = None,
     all_runs: AllRunsOption = False,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """The season by setup: what was fitted when, best and typical time, mixture, fuel; what the best run is worth."""
+    """The season by setup: what was fitted when, best and typical time, mixture, fuel, and the best run."""
     from analysis.answers.season import season_answer
 
     season = season_asked(store, "j1349", all_runs)
@@ -56,7 +58,7 @@ def season_(
     if json:
         print_json(answer.to_json())
     else:
-        _print_season(answer, season.unit)
+        _print_season(answer, season.unit, why)
 
 
 # --- what is printed ----------------------------------------------------------------------------------------------
@@ -75,7 +77,7 @@ def _print_drives(answer: DrivesAnswer, unit: str) -> None:
     headings = ["drive", "setup", "runs", "best", "typical", answer.channel, *([_fuel_heading(unit)] if fuel else [])]
     out.print(table(headings, rows, left=(1,)))
     out.print(
-        f"Best and typical (median): seconds from one foot to {answer.speed}, as driven. {_mixture(answer.channel)}"
+        f"Best and typical (median) are seconds from one foot to {answer.speed}, as driven. {_mixture(answer.channel)}"
         + (_GALLON if fuel and unit == "mph" else "")
     )
     for each in answer.drives:
@@ -83,11 +85,11 @@ def _print_drives(answer: DrivesAnswer, unit: str) -> None:
             out.print(f"{each.drive}: {note}")
     for lack in answer.lacking:
         named = ", ".join(lack.drives[:3]) + (f" and {len(lack.drives) - 3} more" if len(lack.drives) > 3 else "")
-        out.print(f"No {lack.what} yet for {named}: `pullbook {_GIVES[lack.what]}`")
+        out.print(f"{named}: no {lack.what} yet. Add it with `pullbook {_GIVES[lack.what]}`.")
     for car in answer.other_cars:
         out.print(
-            f"Another car: {car.name}, {plural(car.drives, 'drive')}; `pullbook drives --store {car.path}` lists them, "
-            f"`pullbook runs {car.name}/last` and `pullbook compare A {car.name}/B` ask."
+            f"Another car: {car.name}, {plural(car.drives, 'drive')}. `pullbook drives --store {car.path}` lists them. "
+            f"`pullbook runs {car.name}/last` and `pullbook compare A {car.name}/B` use them."
         )
 
 
@@ -104,10 +106,14 @@ _GIVES = {
 """The command that adds what is missing."""
 
 
-def _print_season(answer: SeasonAnswer, unit: str) -> None:
+def _print_season(answer: SeasonAnswer, unit: str, why: bool) -> None:
     from analysis.answers.sentences import power_by_setup_line
 
     out = console()
+    if (best := answer.personal_best) is not None:
+        out.print(f"Best run: {best.time_s:.2f} s to {answer.speed}, {best.label} with {best.setup}.", style="bold")
+        out.print(f"It is {sentence(best.sentence)}")
+        out.print()
     rows = [
         [
             each.setup, str(each.outings), str(each.runs),
@@ -117,20 +123,15 @@ def _print_season(answer: SeasonAnswer, unit: str) -> None:
         for each in answer.setups
     ]  # fmt: skip
     headings = ["setup", "outings", "runs", "best", "typical", answer.channel, _fuel_heading(unit), "since"]
-    out.print(table(headings, rows))
-    out.print(
-        f"Seconds from one foot to {answer.speed}; typical is the median. Times are as driven. "
-        f"{_mixture(answer.channel)}{_GALLON if unit == 'mph' else ''}"
-    )
+    out.print(table(headings, rows, title="By setup"))
+    gallon = _GALLON if unit == "mph" else ""
+    out.print(f"Best (* of all) and typical are seconds from one foot to {answer.speed}.{gallon}")
     if line := power_by_setup_line(answer):
         out.print(line)
-    if (best := answer.personal_best) is not None:
-        out.print(f"* The best run, {best.label} with {best.time_s:.2f} s, is {best.sentence}.")
-    for each in answer.setups:
-        if told := _told(each):
-            out.print(f"{each.setup}: {told}")
     if without := answer.drives_without_setup:
-        out.print(f"{len(without)} drives carry no setup: `pullbook setup FILE --drive DRIVE` gives them one.")
+        out.print(f"{plural(len(without), 'drive')} without a setup. `pullbook setup FILE --drive DRIVE` adds one.")
+    rest = [f"Typical is the median. Times are as driven. {_mixture(answer.channel)}"]
+    print_rest(out, [*rest, *(f"{each.setup}: {told}" for each in answer.setups if (told := _told(each)))], why)
 
 
 def _told(setup: SetupSeason) -> str:
@@ -142,4 +143,4 @@ def _told(setup: SetupSeason) -> str:
 
 
 def _mixture(channel: str) -> str:
-    return f"{channel}: full throttle, {FULL_THROTTLE_OF_RUNS}."
+    return f"{channel} is at full throttle: {FULL_THROTTLE_OF_RUNS}."

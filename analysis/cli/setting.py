@@ -22,25 +22,26 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command(name="set")
+@app.command(name="set", epilog="Example: pullbook set main_jet_mm=1.06")
 def set_(
     changes: Annotated[
         list[str], typer.Argument(metavar="PART=VALUE...", help="Parts with their values, such as main_jet_mm=1.06.")
     ],
     gone: Annotated[
-        list[str] | None, typer.Option("--forget", help="A part that is no longer said; repeat it.", show_default=False)
+        list[str] | None,
+        typer.Option("--forget", help="A part to leave out of the setup. May be repeated.", show_default=False),
     ] = None,
     name: Annotated[
-        str | None, typer.Option(help="What the setup is called; by default after what differs.", show_default=False)
+        str | None, typer.Option(help="The setup's name. By default what differs.", show_default=False)
     ] = None,
-    notes: Annotated[str | None, typer.Option(help="Words to keep with it.", show_default=False)] = None,
+    notes: Annotated[str | None, typer.Option(help="Notes to store with it.", show_default=False)] = None,
     cost: Annotated[float | None, typer.Option(help="What the change cost, in your money.", show_default=False)] = None,
     hours: Annotated[float | None, typer.Option(help="How long it took.", show_default=False)] = None,
     anyway: AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Change parts of the setup in force: coming drives carry it. Engine off and cool before anything is changed."""
+    """Change parts of the setup in force for the next drives. Engine off and cool before you change anything."""
     from analysis.answers import setting
     from analysis.conditions import vocabulary
 
@@ -53,7 +54,7 @@ def set_(
         part, value = setting.read_change(text, season)
         part = part if anyway else _as_known(part, season, answers, asks)
         if part in read:
-            raise InputError(f"{part}: it is given twice")
+            raise InputError(f"{part} is given twice")
         read[part] = value
     if not anyway and (questions := vocabulary.doubts(read, season)):
         if not asks:
@@ -63,7 +64,7 @@ def set_(
     changed = setting.changed_setup(opened, read, gone or (), name=name, notes=notes, cost=cost, hours=hours)
     if asks:
         console().print(setting.sentence(changed))
-        if not answers.ask("", "Drives from now on carry it. Right", yes, "yes"):
+        if not answers.ask("", "Drives from now on have it. Right", yes, "yes"):
             raise InputError("nothing was written")
     done = setting.put_changed(opened, changed, anyway=anyway)
     print_json(done.to_json()) if json else _print_set(done)
@@ -75,7 +76,7 @@ def _as_known(part: str, season: Sequence[Parts], answers: Answers, asks: bool) 
     near = vocabulary.near_name(part, season)
     if near is None:
         return part
-    question = f"{part} is no part so far: is it {near}"
+    question = f"{part} is a new part. Did you mean {near}"
     if not asks:
         raise InputError(f"{question}? {ANYWAY}")
     return near if answers.ask("", question, yes, "yes") else part
@@ -84,8 +85,8 @@ def _as_known(part: str, season: Sequence[Parts], answers: Answers, asks: bool) 
 def _print_set(done: SetAnswer) -> None:
     from analysis.conditions.setups import described, shown
 
-    console().print(f"Drives from now on carry {done.in_force.name!r}: {described(done.in_force.parts)}.")
+    console().print(f"Drives from now on have {done.in_force.name!r}: {described(done.in_force.parts)}.")
     for part, pair in done.changed.items():
         console().print(f"  {part:<24} {shown(pair.a)} -> {shown(pair.b)}")
     if done.under_way is not None:
-        console().print(f"{done.under_way} is being recorded and began before: it keeps what was in force then.")
+        console().print(f"{done.under_way} is being recorded and started before this. It keeps the setup of its start.")

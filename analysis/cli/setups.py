@@ -28,22 +28,22 @@ app = typer.Typer()
 # --- setup --------------------------------------------------------------------------------------------------------
 
 
-@app.command()
+@app.command(epilog="Example: pullbook setup long-snorkel.toml")
 def setup(
     file: Annotated[
-        Path | None, typer.Argument(help="A setup's file, to put in force or to give to a drive.", show_default=False)
+        Path | None, typer.Argument(help="A setup's file, to put in force or to add to a drive.", show_default=False)
     ] = None,
     drive: Annotated[
         str | None,
-        typer.Option("--drive", "-d", help="Put this drive's setup right, in place of coming drives'.",
+        typer.Option("--drive", "-d", help="Correct the setup of this drive, not of the next drives.",
                      show_default=False),
     ] = None,
-    because: Annotated[str, typer.Option("--because", help="Why the drive's setup is changed; it is kept.")] = "",
+    because: Annotated[str, typer.Option("--because", help="Why the drive's setup is changed. It is stored.")] = "",
     anyway: AnywayOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Show the setup in force, put another in force for coming drives, or put a past drive's right."""
+    """Show the setup in force, put another in force for the next drives, or correct a past drive's."""
     from analysis.answers.setups import put_in_force, set_right, setup_in_force, setup_of_drive
     from logger.config.reading import load
     from logger.config.setup import SetupConfig
@@ -70,12 +70,12 @@ def _print_of_drive(told: SetupOfDriveAnswer) -> None:
 
 def _print_in_force(told: SetupInForceAnswer) -> None:
     if told.in_force is not None:
-        _print_setup("Drives from now on carry", told.in_force)
+        _print_setup("Drives from now on have", told.in_force)
     else:
-        console().print("No setup is in force: drives carry what `--setup` or the recorder's file names.")
+        console().print("No setup is in force. Drives get what `--setup` or the recorder's file names.")
         console().print("`pullbook setup FILE` puts one in force.")
     if told.newest_drive is not None:
-        _print_setup(f"The newest drive, {told.newest_drive.drive}, carries", told.newest_drive.setup)
+        _print_setup(f"The newest drive, {told.newest_drive.drive}, has", told.newest_drive.setup)
 
 
 def _print_setup(lead: str, found: SetupTold | None) -> None:
@@ -95,7 +95,7 @@ def _print_setup(lead: str, found: SetupTold | None) -> None:
 # --- setups -------------------------------------------------------------------------------------------------------
 
 
-@app.command(name="setups")
+@app.command(name="setups", epilog='Example: pullbook setups baseline "long snorkel"')
 def setups_(
     a: Annotated[
         str | None, typer.Argument(help="A setup: its name, its file, or a drive.", show_default=False)
@@ -104,7 +104,7 @@ def setups_(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """List the setups driven, or tell what differs between two of them."""
+    """List the setups driven, or show what differs between two of them."""
     from analysis.answers.setups import setups_answer, setups_between
 
     opened = open_store(store)
@@ -113,14 +113,14 @@ def setups_(
         print_json(listed.to_json()) if json else _print_list(listed)
         return
     if b is None:
-        raise InputError("setups: name two setups to see what differs, or none to list them")
+        raise InputError("setups: name two setups to see what differs, or none to list all.")
     between = setups_between(opened, a, b)
     print_json(between.to_json()) if json else _print_between(between)
 
 
 def _print_list(listed: SetupsAnswer) -> None:
     if not listed.setups:
-        console().print("No drive carries a setup yet: `pullbook setup FILE` puts one in force for coming drives.")
+        console().print("No drive has a setup yet. `pullbook setup FILE` puts one in force for the next drives.")
         return
     rows = [
         [

@@ -21,15 +21,15 @@ OverlayKind = Literal["mov", "webm"]
 # --- captions -----------------------------------------------------------------------------------------------------
 
 
-@app.command()
+@app.command(epilog="Example: pullbook captions last --video-start +1:23.4")
 def captions(
     name: DriveArgument = "last",
     video_start: Annotated[
         list[str] | None,
         typer.Option(
             "--video-start",
-            help="When the video began: a time such as 2026-05-02T09:20:05.4Z, or how long into the drive: +1:23.4. "
-            "Repeat it, one for each --clip, where the clips were begun apart.",
+            help="When the video started: a time such as 2026-05-02T09:20:05.4Z, or how long into the drive: +1:23.4. "
+            "Give one for each --clip if the clips were started separately.",
             show_default=False,
         ),
     ] = None,
@@ -37,9 +37,10 @@ def captions(
         list[str] | None,
         typer.Option(
             "--sync",
-            help="Something that is in the drive and in the video: words of a note, 'run 2' for the moment at which "
-            "that run began to move, or 'stop 2' for when the car stood still again after it. Alone it is where the "
-            "video begins. Two far apart take out the camera's drift.",
+            help="A moment that is in the drive and in the video. Words of a note; or 'run 2', when that run "
+            "started to "
+            "move; or 'stop 2', when the car stood still after it. On its own it is the start of the video. Two far "
+            "apart correct the camera's clock.",
             show_default=False,
         ),
     ] = None,
@@ -47,28 +48,30 @@ def captions(
         list[str] | None,
         typer.Option(
             "--at",
-            help="When the --sync before it is to be seen in the video: 1:23.4, 83.4s, or a frame: 2502f.",
+            help="Where the --sync before it is in the video: 1:23.4, 83.4s, or a frame: 2502f.",
             show_default=False,
         ),
     ] = None,
     clap: Annotated[
         Path | None,
         typer.Option(
-            "--clap", help="A video or sound file: its sharpest bang is when the first --sync was.", show_default=False
+            "--clap",
+            help="A video or sound file. Its loudest bang is the moment of the first --sync.",
+            show_default=False,
         ),
     ] = None,
     clip: Annotated[
         list[Path] | None,
         typer.Option(
             "--clip",
-            help="A video file; repeat it, in order, where one recording was cut into several. Each gets captions of "
-            "its own beside the name of the clip.",
+            help="A video file. May be repeated, in order, if one recording was cut into parts. Each gets captions of "
+            "its own, named after the clip.",
             show_default=False,
         ),
     ] = None,
     length: Annotated[
         str | None,
-        typer.Option("--length", help="How long the video is; by default to the end of the drive.", show_default=False),
+        typer.Option("--length", help="How long the video is. By default to the end of the drive.", show_default=False),
     ] = None,
     fps: Annotated[
         float, typer.Option("--fps", help="Frames a second: of an --at that counts frames, and of an --overlay.")
@@ -80,14 +83,14 @@ def captions(
         OverlayKind | None,
         typer.Option(
             "--overlay",
-            help="Make a transparent video too, to lay over in any editor: mov (PNG in QuickTime, for most editors; "
+            help="Make a transparent video too, to place over yours: mov (PNG in QuickTime, for most editors; "
             "about 1 MB a second) or webm (VP9, much smaller). Needs ffmpeg.",
             show_default=False,
         ),
     ] = None,
     notes: Annotated[bool, typer.Option("--notes", help="Show the notes of the drive too.")] = False,
     out: Annotated[
-        Path | None, typer.Option("--out", help="The folder to write to; by default this one.", show_default=False)
+        Path | None, typer.Option("--out", help="The folder to write to. By default this one.", show_default=False)
     ] = None,
     force: ForceOption = False,
     store: StoreOption = None,
@@ -111,7 +114,7 @@ def captions(
     for path in answer.files + answer.overlays:
         say.print(f"Wrote {path}")
     if answer.overlays:
-        tell("Lay it over the video in your editor, first frame on first frame.")
+        tell("Place it over the video in your editor, first frame on first frame.")
     tell("To draw the captions into a copy of the video:")
     for command in answer.burn_in:
         tell(f"  {command}")
@@ -120,25 +123,25 @@ def captions(
 # --- export -------------------------------------------------------------------------------------------------------
 
 
-@app.command()
+@app.command(epilog="Example: pullbook export last --out saturday.csv")
 def export(
     name: DriveArgument = "last",
     format_: Annotated[
         str | None,
         typer.Option(
-            "--format", help="csv, parquet, gpx or geojson; by default by the name of --out, or csv.",
+            "--format", help="csv, parquet, gpx or geojson. By default from the name of --out, or csv.",
             show_default=False,
         ),
     ] = None,
     out: Annotated[
-        Path | None, typer.Option("--out", help="The file to write; by default the drive's id.", show_default=False)
+        Path | None, typer.Option("--out", help="The file to write. By default the drive's id.", show_default=False)
     ] = None,
     rate: Annotated[float, typer.Option("--rate", help="Rows or points a second.")] = 10.0,
     ends: EndsOption = None,
     units: Annotated[
         str | None,
         typer.Option(
-            "--units", help="Speeds of a CSV: mph, km/h or m/s; by default what the car's file says.",
+            "--units", help="Speeds of a CSV: mph, km/h or m/s. By default what the car's file says.",
             show_default=False,
         ),
     ] = None,
@@ -146,7 +149,7 @@ def export(
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Write a drive for other programs: CSV, Parquet, GPX or GeoJSON, without the places that stay private."""
+    """Write a drive for other programs: CSV, Parquet, GPX or GeoJSON, without the places you keep private."""
     from analysis.answers.export import export_answer
 
     kind, unit = format_asked(format_, out), typed.export_speed(units)

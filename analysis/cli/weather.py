@@ -18,37 +18,38 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook weather last --temperature 17C --pressure 1015hPa")
 def weather(
     name: Annotated[str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, or last.")] = "last",
     temperature: Annotated[str | None, typer.Option(help="Such as 17C or 63F.", show_default=False)] = None,
     pressure: Annotated[
-        str | None, typer.Option(help="At the place itself, such as 1009hPa or 29.8inHg.", show_default=False)
+        str | None, typer.Option(help="Pressure at the place itself, such as 1009hPa or 29.8inHg.", show_default=False)
     ] = None,
     qnh: Annotated[
         str | None,
-        typer.Option("--qnh", help="Pressure reduced to sea level, as airfields tell it; needs the elevation.",
+        typer.Option("--qnh", help="Pressure at sea level, as airfields give it. Needs the elevation.",
                      show_default=False),
     ] = None,
-    humidity: Annotated[str | None, typer.Option(help="Relative, such as 59%.", show_default=False)] = None,
+    humidity: Annotated[str | None, typer.Option(help="Relative humidity, such as 59%.", show_default=False)] = None,
     dew_point: Annotated[
-        str | None, typer.Option("--dew-point", help="In place of humidity, such as 9C.", show_default=False)
+        str | None, typer.Option("--dew-point", help="Instead of humidity, such as 9C.", show_default=False)
     ] = None,
-    wind: Annotated[str | None, typer.Option(help="Such as 1.2m/s or 5mph.", show_default=False)] = None,
+    wind: Annotated[str | None, typer.Option(help="Wind speed, such as 1.2m/s or 5mph.", show_default=False)] = None,
     wind_from: Annotated[
-        float | None, typer.Option("--wind-from", help="Where the wind comes from, in degrees.", show_default=False)
+        float | None, typer.Option("--wind-from", help="Direction the wind comes from, in degrees.", show_default=False)
     ] = None,
     metar: Annotated[
-        str | None, typer.Option(help="A METAR report of an airfield nearby, pasted whole.", show_default=False)
+        str | None, typer.Option(help="The METAR report of an airfield nearby, pasted whole.", show_default=False)
     ] = None,
     elevation: Annotated[
-        str | None, typer.Option(help="Of the place, such as 21m; by default the car file's.", show_default=False)
+        str | None, typer.Option(help="Elevation of the place, such as 21m. By default the car "
+        "file's.", show_default=False)
     ] = None,
-    clear: Annotated[bool, typer.Option("--clear", help="Forget what was given before.")] = False,
+    clear: Annotated[bool, typer.Option("--clear", help="Remove the weather given before.")] = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:  # fmt: skip
-    """Show or give the weather of a drive: typed in, or from a METAR report. What is left out stays unknown."""
+    """Show or add the weather of a drive: typed in, or from a METAR report. What you leave out stays unknown."""
     from analysis.answers.weather import weather_answer
 
     drive = open_store(store).drive(name)
@@ -67,7 +68,7 @@ def _print_weather(found: WeatherAnswer, unit: str) -> None:
     out = console()
     out.print(f"{found.drive}: {found.words}")
     if found.missing:
-        out.print(f"  {' and '.join(found.missing)} missing: no density, times stay as driven")
+        out.print(f"  {' and '.join(found.missing)} missing, so there is no density and times stay as driven")
         return
     height = found.density_altitude_m
     out.print(f"  air density            {found.density_kg_per_m3:.4f} kg/m3")
@@ -77,4 +78,4 @@ def _print_weather(found: WeatherAnswer, unit: str) -> None:
     for line in found.assumed:
         out.print(f"  {line}")
     if found.far:
-        out.print("  The correction is more than 7 %: wait for another day, or trust corrected times little.")
+        out.print("  The correction is more than 7 %. Wait for another day, or do not rely on corrected times.")

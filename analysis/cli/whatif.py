@@ -18,6 +18,7 @@ from analysis.cli.options import (
     speed_unit_asked,
     speeds_asked,
 )
+from analysis.cli.verdict import WhyOption, print_rest
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
 from logger.units import SPEED_UNITS, parse_quantity, parse_speed, speed_label
 
@@ -29,29 +30,36 @@ if TYPE_CHECKING:
 app = typer.Typer()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook whatif last --mass -20kg")
 def whatif(
     names: RunsArgument = None,
-    mass: Annotated[str | None, typer.Option("--mass", help="Mass added or taken: -20kg.", show_default=False)] = None,
-    drag: Annotated[str | None, typer.Option("--drag", help="Air drag: -10%.", show_default=False)] = None,
-    rolling: Annotated[str | None, typer.Option("--rolling", help="Rolling: -5%.", show_default=False)] = None,
-    power_: Annotated[str | None, typer.Option("--power", help="Power at the wheels: +5%.", show_default=False)] = None,
+    mass: Annotated[
+        str | None, typer.Option("--mass", help="Mass added or removed: -20kg.", show_default=False)
+    ] = None,
+    drag: Annotated[str | None, typer.Option("--drag", help="Change of air drag: -10%.", show_default=False)] = None,
+    rolling: Annotated[
+        str | None, typer.Option("--rolling", help="Change of rolling resistance: -5%.", show_default=False)
+    ] = None,
+    power_: Annotated[
+        str | None, typer.Option("--power", help="Change of power at the wheels: +5%.", show_default=False)
+    ] = None,
     gearing: Annotated[
         str | None,
-        typer.Option("--gearing", help="Engine turns for a turn of the wheels: +8% is shorter.", show_default=False),
+        typer.Option("--gearing", help="Engine turns for each wheel turn: +8% is shorter gearing.", show_default=False),
     ] = None,
     to: Annotated[
-        list[str] | None, typer.Option("--to", help="A speed to time; repeat it for more.", show_default=False)
+        list[str] | None, typer.Option("--to", help="A speed to time. May be repeated.", show_default=False)
     ] = None,
     cruise: Annotated[
-        str | None, typer.Option("--cruise", help="A speed to foretell cruise fuel at.", show_default=False)
+        str | None, typer.Option("--cruise", help="A steady speed to predict fuel at.", show_default=False)
     ] = None,
     car: CarOption = None,
     units: UnitsOption = None,
+    why: WhyOption = False,
     store: StoreOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Foretell times, top speed and cruise fuel after a change, from what the car has shown. A prediction."""
+    """Predict times, top speed and cruise fuel after a change, from what the car has shown."""
     from analysis.answers.whatif import whatif_answer
 
     found = whatif_answer(
@@ -67,7 +75,7 @@ def whatif(
         car=read_car(car),
         unit=speed_unit_asked(units),
     )
-    print_json(found.to_json()) if json else _print_foretold(found)
+    print_json(found.to_json()) if json else _print_foretold(found, why)
 
 
 def _factor(option: str, text: str | None, low: float = -0.9) -> float:
@@ -75,11 +83,11 @@ def _factor(option: str, text: str | None, low: float = -0.9) -> float:
     return 1 + (0.0 if text is None else typed.share(option, text, low=low, high=3))
 
 
-def _print_foretold(found: WhatIfAnswer) -> None:
+def _print_foretold(found: WhatIfAnswer, why: bool) -> None:
     out, unit = console(), found.speed_unit
-    out.print(
-        f"A prediction, not a measurement: {_said(found.changes)}; from {found.runs} runs, setup: {found.setup}"
-    )  # fmt: skip
+    out.print(_verdict(found, unit), style="bold")
+    out.print("A prediction, not a measurement. Drive it to know.")
+    out.print(f"{_said(found.changes)}; from {found.runs} runs, setup: {found.setup}")
     rows = [_time_row(time, unit) for time in found.times]
     top = found.top_speed_mps
     if math.isfinite(top.after - top.before):
@@ -87,14 +95,22 @@ def _print_foretold(found: WhatIfAnswer) -> None:
     out.print()
     out.print(table(["", "now", "then", "change"], rows))
     out.print()
-    said = f"Times count from {found.counted_from}"
-    if math.isfinite(found.one_foot_s):
-        said += f"; from one foot of it they are {found.one_foot_s:.2f} s shorter"
-    out.print(f"{said}.")
     _print_cruise(out, found)
-    for assumption in found.assumptions:
-        out.print(f"Assumes: {assumption}")
-    out.print("± is one standard error of the change, the assumptions taken as true. Drive it to know.")
+    out.print("± is one standard error of the change, if the assumptions are true.")
+    said = f"Times are from {found.counted_from}"
+    if math.isfinite(found.one_foot_s):
+        said += f"; from one foot of movement they are {found.one_foot_s:.2f} s shorter"
+    print_rest(out, [f"{said}.", *(f"Assumed: {assumption}" for assumption in found.assumptions)], why)
+
+
+def _verdict(found: WhatIfAnswer, unit: str) -> str:
+    """The change in the time to the highest speed, or that it is not reached."""
+    reached = [time for time in found.times if math.isfinite(time.change_s)]
+    if not reached:
+        return "Predicted: none of these speeds is reached."
+    time = reached[-1]
+    word = "quicker" if time.change_s < 0 else "slower"
+    return f"Predicted: {abs(time.change_s):.2f} s ±{time.sigma_s:.2f} {word} to {speed_label(time.speed_mps, unit)}."
 
 
 def _said(changes: CarChanges) -> str:
@@ -129,5 +145,5 @@ def _print_cruise(out: Console, found: WhatIfAnswer) -> None:
     out.print(
         f"Fuel at a steady {speed_label(saved.speed_mps, unit)}: {100 * least:+.1f} to {100 * most:+.1f} %, "
         f"from drag and rolling alone (road load {saved.before_n:.0f} N, then {saved.after_n:.0f} N)"
-        + ("." if saved.from_loop else "; a fuel loop of this setup would narrow that.")
+        + ("." if saved.from_loop else ". A fuel loop of this setup makes this more exact.")
     )

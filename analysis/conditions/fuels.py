@@ -80,7 +80,9 @@ def stoichiometric_afr(hydrogen: float, oxygen: float = 0.0) -> float:
     """
     need = 4 + hydrogen - 2 * oxygen
     if hydrogen < 0 or oxygen < 0 or need <= 0:
-        raise FuelError(f"CH{hydrogen:g}O{oxygen:g} is no fuel: expected shares of zero or more, and a need for air")
+        raise FuelError(
+            f"CH{hydrogen:g}O{oxygen:g} is not a fuel. Shares must be zero or more, and it must need air to burn."
+        )
     return 34.56 * need / (12.011 + 1.008 * hydrogen + 16.00 * oxygen)
 
 
@@ -92,11 +94,11 @@ def blend_stoich_afr(shares: Mapping[str, float]) -> float:
     """
     for name, share in shares.items():
         if name not in FUELS:
-            raise FuelError(f"no fuel {name!r} is known: expected one of {', '.join(FUELS)}")
+            raise FuelError(f"fuel {name!r} is not known. Write one of {', '.join(FUELS)}.")
         if not 0 <= share <= 1:
-            raise FuelError(f"{name} cannot be {share:.0%} of a blend: expected 0 to 100 %")
+            raise FuelError(f"{name} cannot be {share:.0%} of a blend. Write 0 to 100 %.")
     if abs(sum(shares.values()) - 1) > 0.005:
-        raise FuelError(f"the parts of a blend sum to {sum(shares.values()):.1%}: expected 100 %")
+        raise FuelError(f"the parts of a blend add up to {sum(shares.values()):.1%}, not 100 %")
     masses = {name: share * FUELS[name].density_kg_per_m3 for name, share in shares.items()}
     return sum(mass * FUELS[name].stoich_afr for name, mass in masses.items()) / sum(masses.values())
 
@@ -119,7 +121,7 @@ def parse_blend(text: str) -> dict[str, float]:
         match = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*%\s*([a-z]+)\s*", part)
         if match is None:
             example = "petrol, E10, E85, methanol or '80% petrol, 20% toluene' (by volume)"
-            raise FuelError(f"{text!r} is not a blend: expected one such as {example}")
+            raise FuelError(f"{text!r} is not a blend. Write it as {example}.")
         shares[match[2]] = shares.get(match[2], 0.0) + float(match[1]) / 100
     blend_stoich_afr(shares)
     return shares

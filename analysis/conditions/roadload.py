@@ -116,7 +116,7 @@ def guessed(car: Car | None, density_kg_per_m3: float = AIR_KG_PER_M3) -> RoadLo
             known = False
         if car.rotating_mass_kg is not None:
             rotating = car.rotating_mass_kg / car.mass_kg
-        source = "the car's file" + ("" if known else ", what it leaves out guessed")
+        source = "the car's file" + ("" if known else ", the rest guessed")
     a, c = rolling * GRAVITY, 0.5 * density_kg_per_m3 * drag_area_per_kg
     covariance = (((0.3 * a) ** 2, 0.0, 0.0), (0.0, 0.0, 0.0), (0.0, 0.0, (0.25 * c) ** 2))
     return RoadLoad(a, 0.0, c, rotating, source, covariance)

@@ -211,7 +211,7 @@ def find(ref: str, store: Path, drives: Iterable[Drive]) -> SetupConfig:
         return named[0].setup
     if len(named) > 1:
         raise SetupError(
-            f"{ref}: {len(named)} different setups have this name ({_differences_of(named)}): name a drive instead"
+            f"{ref}: {len(named)} different setups have this name ({_differences_of(named)}). Name a drive instead."
         )
     if ref.endswith(".toml") and Path(ref).is_file():
         return load(Path(ref), SetupConfig)
@@ -219,9 +219,9 @@ def find(ref: str, store: Path, drives: Iterable[Drive]) -> SetupConfig:
         drive = open_drive(store, ref)
     except DriveError as error:
         names = ", ".join(repr(each.name) for each in listed) or "none yet"
-        raise SetupError(f"{ref}: no setup, file or drive is called that; setups driven so far: {names}") from error
+        raise SetupError(f"{ref}: no setup, file or drive has this name. Setups driven: {names}") from error
     if drive.setup is None:
-        raise SetupError(f"{drive.id}: this drive carries no setup: `pullbook setup FILE --drive {drive.id}` gives one")
+        raise SetupError(f"{drive.id}: this drive has no setup. `pullbook setup FILE --drive {drive.id}` adds one.")
     return drive.setup
 
 

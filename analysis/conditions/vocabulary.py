@@ -34,16 +34,18 @@ def doubts(parts: Parts, season: Sequence[Parts]) -> list[str]:
     for name, value in parts.items():
         if name not in names:
             if (near := _nearest(name, [known for known in names if known not in parts])) is not None:
-                said.append(f"{name} is no part so far: is it {near}?")
+                said.append(f"{name} is a new part. Did you mean {near}?")
             continue
         if isinstance(value, str):
             words = [each[name] for each in season if isinstance(each.get(name), str)]
             known = list(dict.fromkeys(str(word) for word in words))
             if value.casefold() not in map(str.casefold, known) and (like := _like(value, known)) is not None:
-                said.append(f"{name} was never {value!r} so far: is it {like!r}?")
+                said.append(f"{name} was never {value!r} until now. Did you mean {like!r}?")
         kinds = {isinstance(each[name], str) for each in season if name in each}
         if kinds == {not isinstance(value, str)}:
-            said.append(f"{name} = {shown(value)} is written otherwise so far: with a unit, a word, or as a number?")
+            said.append(
+                f"{name} = {shown(value)}: until now it was written differently. As a number, a word, or with a unit?"
+            )
     return said
 
 
@@ -63,7 +65,7 @@ def reused(name: str, parts: Parts, season: Iterable[tuple[str, Parts]]) -> str:
         return ""
     for theirs in named:
         differ = "; ".join(map(str, differences(theirs, parts)))
-        return f"{name!r} was driven with other parts: {differ}: give the changed setup a name of its own"
+        return f"{name!r} was driven with other parts ({differ}). Give the changed setup a name of its own."
     return ""
 
 

@@ -289,7 +289,7 @@ def air_of(weather: Weather, elevation_m: float | None = None) -> Air:
         missing.append("temperature")
     if math.isnan(pressure) and place is not None:
         pressure = float(standard_pressure(place))
-        assumed.append(f"no pressure: that of the standard atmosphere at {place:.0f} m")
+        assumed.append(f"no pressure was given, so the standard atmosphere at {place:.0f} m is used")
     elif math.isnan(pressure):
         missing.append("pressure")
     nan = math.nan
@@ -300,7 +300,7 @@ def air_of(weather: Weather, elevation_m: float | None = None) -> Air:
     humidity = weather.humidity_percent / 100 if weather.humidity_percent is not None else 0.5
     if weather.humidity_percent is None:
         half = abs(float(sae_j1349(t, pressure, 1.0) - sae_j1349(t, pressure, 0.0))) / 2
-        assumed.append(f"no humidity: 50 % taken, which leaves {100 * half:.1f} % either way")
+        assumed.append(f"no humidity was given, so 50 % is used, which may be off by {100 * half:.1f} % of power")
     density = float(air_density(t, pressure, humidity))
     factors = {
         "SAE J1349": float(sae_j1349(t, pressure, humidity)),

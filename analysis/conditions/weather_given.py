@@ -59,9 +59,9 @@ def given(
         Where two options say one thing, one needs another, or a value cannot be.
     """
     if pressure_pa is not None and qnh_pa is not None:
-        raise WeatherError("--pressure and --qnh are two names for one thing: give one")
+        raise WeatherError("--pressure and --qnh both give the pressure. Give one of them.")
     if humidity is not None and dew_point_k is not None:
-        raise WeatherError("--humidity and --dew-point tell the same: give one")
+        raise WeatherError("--humidity and --dew-point both give the humidity. Give one of them.")
     said: dict[str, Any] = {}
     if metar is not None:
         said |= from_metar(metar, elevation_m if place_m is None else place_m, day).model_dump(exclude_none=True)
@@ -77,7 +77,7 @@ def given(
     if qnh_pa is not None:
         place = said.get("elevation_m", before.elevation_m if before.elevation_m is not None else elevation_m)
         if place is None:
-            raise WeatherError("--qnh: the pressure at the place follows with its elevation: add --elevation 21m")
+            raise WeatherError("--qnh needs the elevation of the place as well. Add it, such as --elevation 21m.")
         said["pressure_hpa"] = round(float(station_pressure(qnh_pa, place)) / PA_PER_HPA, 2)
     if dew_point_k is not None:
         said["humidity_percent"] = _percent_of_dew_point(said.get("temperature_c", before.temperature_c), dew_point_k)
@@ -88,11 +88,11 @@ def given(
 
 def _percent_of_dew_point(temperature_c: float | None, dew_point_k: float) -> float:
     if temperature_c is None:
-        raise WeatherError("--dew-point: the humidity follows with the temperature: add --temperature 17C")
+        raise WeatherError("--dew-point needs the temperature as well. Add it, such as --temperature 17C.")
     share = float(humidity_from_dew_point(kelvin_of_celsius(temperature_c), dew_point_k))
     if share > 1.02:
         raise WeatherError(
-            f"--dew-point: found {celsius_of_kelvin(dew_point_k):.4g} C, expected one at or below the temperature of "
+            f"--dew-point: found {celsius_of_kelvin(dew_point_k):.4g} C, which is above the temperature of "
             f"{temperature_c:g} C"
         )
     return round(min(100 * share, 100.0), 1)
@@ -116,7 +116,7 @@ def from_metar(report: str, elevation_m: float | None, day: datetime.date | None
             warnings.simplefilter("ignore")  # groups it does not know, such as runway state, are no harm
             found = Metar.Metar(text, month=near.month, year=near.year, strict=False)
     except Exception as error:  # the library raises its own, and others for odd digits
-        raise WeatherError(f"--metar: this is no METAR report: {text[:40]!r}...") from error
+        raise WeatherError(f"--metar: not a METAR report: {text[:40]!r}...") from error
     if found.temp is None or found.station_id is None:
         raise WeatherError(f"--metar: the report has no temperature group (such as 17/09): {text[:60]!r}")
     temperature = float(found.temp.value("C"))

@@ -80,7 +80,7 @@ FIELDS: dict[str, tuple[Field, ...]] = {
         *COMMON,
         ("from_mps", "double", "m/s", "speeds of the cell, from"),
         ("to_mps", "double", "m/s", "to"),
-        ("load_from", "double", "", "loads of the cell, from, as a share of the most that the car can do"),
+        ("load_from", "double", "", "loads of the cell, from, as a share of the most the car can do"),
         ("load_to", "double", "", "to"),
         ("seconds", "double", "s", "time in it"),
         ("readings", "int64", "", "readings in it"),

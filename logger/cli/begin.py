@@ -31,7 +31,7 @@ Part = Literal["ports", "car", "power", "start"]
 _BEGUN = "begun.json"
 
 
-@app.command()
+@app.command(epilog="Example: pullbook begin")
 def begin(
     device: Annotated[
         list[str] | None, typer.Argument(help="More ports to listen to, besides those that the system lists.")

@@ -42,7 +42,7 @@ latency_s = 0.0
 """
 
 
-@app.command("import")
+@app.command("import", epilog="Example: pullbook import saturday.log --config recorder.toml")
 def import_(
     file: Annotated[
         Path, typer.Argument(help="A recording from `pullbook capture`, or a plain NMEA log; may be gzipped.")
@@ -109,7 +109,7 @@ def import_(
     _print_drive(made, [remark for remark in remarks if remark])
 
 
-@app.command()
+@app.command(epilog="Example: pullbook rebuild last --car wren.toml")
 def rebuild(
     name: DriveArgument,
     config: Annotated[
@@ -159,7 +159,7 @@ def rebuild(
     _print_drive(made, [])
 
 
-@app.command()
+@app.command(epilog="Example: pullbook recover")
 def recover(store: StoreOption = None, json: JsonOption = False) -> None:
     """Finish drives whose recording was cut off by a power cut, a crash or a full disk."""
     from logger.store import drive, place, presence
@@ -187,7 +187,7 @@ def recover(store: StoreOption = None, json: JsonOption = False) -> None:
         raise NoAnswer(f"{len(failed)} could not be recovered; the first: {failed[0]}")
 
 
-@app.command("capture")
+@app.command("capture", epilog="Example: pullbook capture last saturday.jsonl")
 def capture_(
     name: DriveArgument,
     file: Annotated[Path, typer.Argument(help="The file to write; gzipped if its name ends in .gz.")],

@@ -70,7 +70,7 @@ class Hooks:
 hooks = Hooks()
 
 
-@app.command()
+@app.command(epilog="Example: pullbook record")
 def record(
     config: ConfigOption = None,
     store: StoreOption = None,
@@ -132,7 +132,7 @@ def record(
     raise typer.Exit(code)
 
 
-@app.command()
+@app.command(epilog="Example: pullbook ports --listen")
 def ports(
     device: Annotated[
         list[str] | None, typer.Argument(help="More ports to look at, besides those that the system lists.")
@@ -181,7 +181,7 @@ def ports(
         )
 
 
-@app.command()
+@app.command(epilog="Example: pullbook status")
 def status(store: StoreOption = None, json: JsonOption = False) -> None:
     """Show what the recorder is doing, from any terminal."""
     from logger.cli.printing import console, table
@@ -269,7 +269,7 @@ def _source_said(source: dict[str, Any], doubts: Sequence[str]) -> list[str]:
     ]
 
 
-@app.command()
+@app.command(epilog='Example: pullbook note "headwind"')
 def note(
     text: Annotated[str, typer.Argument(help="What to note, in quotes.")],
     store: StoreOption = None,
@@ -295,7 +295,7 @@ def note(
         tell(f"noted in {current}" if current else "kept for the next drive")
 
 
-@app.command()
+@app.command(epilog="Example: pullbook check recorder.toml")
 def check(
     config: Annotated[
         Path | None, typer.Argument(help="The recorder's file; by default recorder.toml in the store.")

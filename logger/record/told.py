@@ -18,7 +18,7 @@ def source_said(source: dict[str, Any], doubts: Collection[str]) -> tuple[str, b
     if how != "open":
         return how, False
     if source["name"] in doubts:
-        return "no sense: the lines don't parse; is the baud right?", False
+        return "unreadable: is the baud right?", False
     if ago is None or ago > _SILENT_S:
         return "silent: is it powered?", False
     return how, True

@@ -28,7 +28,7 @@ def test_record_asks_at_a_terminal_and_warns_without_one(tmp_path: Path) -> None
         config = BOARD.format(port=board.path)
         with Recording(store, config, "--setup", str(setup), "--once") as recording:
             recording.wait_open()
-            assert "is it main_jet_mm?" in recording.said() and "recorded as written" in recording.said()
+            assert "Did you mean main_jet_mm?" in recording.said() and "recorded as written" in recording.said()
             assert recording.stop()[0] == 1  # not a byte came, so there is no drive
 
         pid, terminal = pty.fork()
@@ -39,7 +39,7 @@ def test_record_asks_at_a_terminal_and_warns_without_one(tmp_path: Path) -> None
         while b"y or n" not in said and time.monotonic() < ends:
             if select.select([terminal], [], [], 0.1)[0]:
                 said += os.read(terminal, 65536)
-        assert b"is it main_jet_mm?" in said and b"y or n" in said
+        assert b"Did you mean main_jet_mm?" in said and b"y or n" in said
         os.write(terminal, b"n")
         while time.monotonic() < ends:
             try:

@@ -155,7 +155,7 @@ def test_a_loop_on_other_fuel_keeps_nothing(store: Store, made_season: MadeSeaso
         less.l_per_100km == pytest.approx(drive.fuel(5e-5).l_per_100km) and less.l_per_100km < drive.fuel().l_per_100km
     )
     assert Store(made_season.store).drive(drive.id).analysed.drive.manifest.fuel == kept
-    with pytest.raises(NoAnswer, match="no fuel is kept"):
+    with pytest.raises(NoAnswer, match="no fuel figure is stored"):
         store.drive(made_season.ids[0]).fuel()
 
 
@@ -169,7 +169,7 @@ def test_a_season_of_a_frame(store: Store) -> None:
     )
     assert told.speed_unit == "km/h"
     assert [row.drive for row in again.drives().drives] == list(dict.fromkeys(frame["drive"]))
-    with pytest.raises(DriveError, match="without their drives"):
+    with pytest.raises(DriveError, match="have no drive folders"):
         again.jets()
     with pytest.raises(InputError, match="no column parts"):
         Season.from_runs(frame.drop(columns="parts"))
@@ -205,7 +205,7 @@ def test_rows_of_nothing_are_an_empty_frame() -> None:
 
 
 def test_what_is_not_there_is_one_line(tmp_path: Path) -> None:
-    with pytest.raises(InputError, match="there is no such folder"):
+    with pytest.raises(InputError, match="this folder does not exist"):
         Store(tmp_path / "nowhere")
     with pytest.raises(NoAnswer, match="no drive in this store"):
         Store(tmp_path).season()

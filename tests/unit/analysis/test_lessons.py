@@ -269,15 +269,15 @@ def test_a_drive_just_closed_is_told_as_it_will_be_and_its_lesson_is_kept(
 def test_runs_say_what_was_learned_and_over_how_many_drives(warm: Path) -> None:
     ids = [drive.id for drive in DriveStore(warm).drives]
     told = run_verb(warm, "runs", ids[2], "--json").json
-    assert told["receiver"]["drives"] == 3 and told["receiver"]["words"].endswith(", learned over 3 drives")
+    assert told["receiver"]["drives"] == 3 and told["receiver"]["words"].endswith(", learned from 3 drives")
     assert told["habit"]["launches"] == 2 and told["habit"]["drives"] == 2
-    said = " ".join(run_verb(warm, "runs", ids[2]).out.split())
-    assert ", learned over 3 drives. " in said
+    said = " ".join(run_verb(warm, "runs", "--why", ids[2]).out.split())
+    assert ", learned from 3 drives. " in said
     assert f"Launches: {told['habit']['words']}, learned from 2 launches of 2 drives before." in said
     alone = run_verb(warm, "runs", ids[0], "--json").json
-    assert alone["receiver"]["drives"] == 1 and "learned over" not in alone["receiver"]["words"]
+    assert alone["receiver"]["drives"] == 1 and "learned from" not in alone["receiver"]["words"]
     assert alone["habit"] == {"launches": 0, "drives": 0, "words": ""}
-    assert "Launches:" not in run_verb(warm, "runs", ids[0]).out
+    assert "Launches:" not in run_verb(warm, "runs", "--why", ids[0]).out
 
 
 def test_a_habit_in_words_names_the_likeliest_way() -> None:

@@ -71,7 +71,7 @@ def run_of(truth: Truth, number: int) -> Any:
 def test_the_files_show_what_the_car_did_at_that_moment_of_the_video(
     made: tuple[Path, str, Truth], tmp_path: Path
 ) -> None:
-    """The video begins ten seconds after time 0 of the truth; each cue is looked up in what was driven."""
+    """The video starts ten seconds after time 0 of the truth; each cue is looked up in what was driven."""
     store, name, truth = made
     begin = START + timedelta(seconds=10)
     told = json.loads(
@@ -216,7 +216,7 @@ def test_text_json_and_answer_are_one(made: tuple[Path, str, Truth], tmp_path: P
     told = json.loads(said(name, "--store", str(store), *options, "--force", "--json"))
     assert told == made_.to_json()
     text = " ".join(said(name, "--store", str(store), *options, "--force").split())
-    assert f"The video begins {made_.drive_s_at_video_start:.2f} s after the drive's first fix." in text
+    assert f"The video starts {made_.drive_s_at_video_start:.2f} s after the drive's first fix." in text
     assert "known to about 0.20 s" in text and f"sync points agree to {made_.residual_s:.2f} s" in text
     for path in made_.files:
         assert f"Wrote {path}" in text.replace("- ", "-") or path.name in text.replace(" ", "")
@@ -229,8 +229,8 @@ def test_what_cannot_be_placed_is_one_line_and_nothing_is_written(
 ) -> None:
     store, name, _ = made
     for arguments, why in (
-        ([], "nothing says where"),
-        (["--sync", "run 9"], "its runs are 1 to 2"),
+        ([], "start of the video is not known"),
+        (["--sync", "run 9"], "has runs 1 to 2"),
         (["--sync", "nonsense"], "no note of .* has 'nonsense'"),
         (["--sync", "a"], "2 notes of|3 notes of"),
         (["--sync", "clap", "--at", "1s", "--at", "2s"], "1 times and --at 2 times"),
@@ -245,7 +245,7 @@ def test_what_cannot_be_placed_is_one_line_and_nothing_is_written(
     ):
         with pytest.raises(InputError, match=why):
             said(name, "--store", str(store), "--out", str(tmp_path), *arguments)
-    with pytest.raises(NoAnswer, match="nothing of drive"):
+    with pytest.raises(NoAnswer, match="no part of drive"):
         said(name, "--store", str(store), "--out", str(tmp_path), "--video-start", "+99:00")
     assert list(tmp_path.iterdir()) == []
 
@@ -326,7 +326,7 @@ def test_clips_of_one_recording_follow_each_other(made: tuple[Path, str, Truth],
     t = run_of(truth, 2).start_s + run_of(truth, 2).time_at(FOOT) - 30
     assert "run 2  3.0 s" in shown_at(cues, float(t) + 3.05)
     text = said(*options, *apart, "--force")
-    assert text.count("The video begins") == 2
+    assert text.count("The video starts") == 2
 
 
 def test_two_clips_of_one_name_are_refused(made: tuple[Path, str, Truth], probed: Path) -> None:

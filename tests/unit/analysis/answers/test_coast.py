@@ -68,7 +68,7 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, coasts: str,
     assert found == json.loads(json.dumps(coast_answer([DriveStore(terminal.store).drive(coasts)]).to_json()))
     text = terminal.text("coast", coasts, "--units", unit)
     per = SPEEDS[unit]
-    listed, values, forces = tables(text)
+    values, forces, listed = tables(text)
     assert listed[0][:5] == ["UTC", "course", f"from {unit}", f"to {unit}", "seconds"]
     for row, each in zip(listed[1:], found["list"], strict=True):
         assert row[:5] == [
@@ -85,7 +85,7 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, coasts: str,
         [f"drag coefficient on {found['frontal_area_m2']:g} m2", f"{found['drag_coefficient']:.3f}",
          f"±{1.96 * found['drag_area_sigma_m2'] / found['frontal_area_m2']:.3f}"],
     ]  # fmt: skip
-    assert forces[0] == [unit, "force N", "95 %", "kW", "by intervals N", "95 %"]
+    assert forces[0] == [unit, "force N", "95 %", "kW", "by steps N", "95 %"]
     shown = {f"{each['speed_mps'] / per:.1f}": each for each in found["force"]}
     assert len(forces) > 4
     for row in forces[1:]:

@@ -17,6 +17,7 @@ from analysis.changes.sides import held, opposed
 from analysis.conditions import roadload
 from analysis.conditions.weather import STANDARD_AIR, Weather, air_of, corrected_times
 from analysis.store import DriveStore
+from analysis.wording import sentence
 from logger.errors import InputError, NoAnswer
 from logger.units import MPS_PER_MPH
 
@@ -36,7 +37,7 @@ def answer(season: SeasonRecord) -> CompareAnswer:
 
 @pytest.fixture(scope="module")
 def text(made_season: MadeSeason) -> Said:
-    return run_verb(made_season.store, "compare", A, B, "--trace")
+    return run_verb(made_season.store, "compare", "--why", A, B, "--trace")
 
 
 def means(season: SeasonRecord, ids: list[str], mps: float, corrected: bool) -> float:
@@ -182,7 +183,7 @@ def test_the_table_prints_the_answer_under_its_headings(answer: CompareAnswer, t
     top = answer.splits[-1]
     assert f"{top.raw.difference_s:+.2f} to {top.speed}." in text.flat
     adjusted = max(abs(split.adjustment_s) for split in answer.splits)
-    assert ("here they leave it as it is" in text.flat) == (adjusted < 0.005)
+    assert ("which change nothing here" in text.flat) == (adjusted < 0.005)
     assert adjusted < 0.005 or f"here by up to {adjusted:.2f} s" in text.flat
 
 
@@ -198,7 +199,7 @@ def test_the_trace_prints_the_answer_under_its_headings(answer: CompareAnswer, t
 
 
 def test_as_driven_is_said_and_printed(made_season: MadeSeason, answer: CompareAnswer) -> None:
-    raw = run_verb(made_season.store, "compare", A, B, "--raw", "--trace")
+    raw = run_verb(made_season.store, "compare", "--why", A, B, "--raw", "--trace")
     for row, split in zip(raw.table("Time from one foot of movement, as driven"), answer.splits, strict=True):
         assert (row["A s"], row["B s"]) == (f"{split.mean_a_s:.2f}", f"{split.mean_b_s:.2f}")
         assert row["B-A"] == f"{split.raw.difference_s:+.2f}"
@@ -225,13 +226,16 @@ def test_the_sides_and_what_differs_are_named_in_order(answer: CompareAnswer, te
         "main_jet_mm": (1.09, 1.06), "snorkel": ("short", "long")
     }  # fmt: skip
     assert "differ in main_jet_mm 1.09 -> 1.06; snorkel short -> long" in text.flat
-    assert text.out.splitlines()[0].split(maxsplit=1) == ["A", A]
+    assert ["A", A] in [line.split(maxsplit=1) for line in text.out.splitlines()]
     assert answer.mixture is not None and answer.fuel is not None
-    assert f"A {answer.mixture.a:.2f}, B {answer.mixture.b:.2f} AFR; {answer.mixture.sentence}" in text.flat
-    assert f"fuel: A {answer.fuel.a:.2f}, B {answer.fuel.b:.2f} L/100 km; {answer.fuel.sentence}" in text.flat
+    assert f"A {answer.mixture.a:.2f}, B {answer.mixture.b:.2f} AFR, B-A {answer.mixture.difference:+.2f}" in text.flat
+    assert sentence(answer.mixture.sentence) in text.flat and sentence(answer.fuel.sentence) in text.flat
+    assert (
+        f"Fuel: A {answer.fuel.a:.2f}, B {answer.fuel.b:.2f} L/100 km, B-A {answer.fuel.difference:+.2f}" in text.flat
+    )
     for letter, wind in (("A", WIND_MPS[0]), ("B", WIND_MPS[1])):
         mph = wind / 0.44704  # exact (NIST SP 811, appendix B.8)
-        assert f"{letter} along the way: headwind {-mph:+.1f} to {mph:+.1f} mph" in text.flat
+        assert f"{letter} was driven with headwind {-mph:+.1f} to {mph:+.1f} mph" in text.flat
 
 
 def test_turned_round_it_says_the_opposite(season: SeasonRecord, answer: CompareAnswer) -> None:
@@ -251,23 +255,23 @@ def test_a_struck_run_is_out_and_said(made_season: MadeSeason, tmp_path: Path) -
     label = f"{found.id}:{found.counted[1].n}"
     assert {"run": label, "reason": "missed a gear", "struck": True} in written["left_out"]
     assert written["splits"][-1]["runs_b"] == 6 and label not in written["runs"]["b"]
-    assert f"{label} is struck out: missed a gear." in run_verb(store, "compare", A, B).flat
+    assert f"{label} is struck out: missed a gear." in run_verb(store, "compare", "--why", A, B).flat
 
 
 def test_what_cannot_be_held_is_refused(season: SeasonRecord, made_season: MadeSeason) -> None:
     with pytest.raises(InputError, match="no setup, drive or list of runs"):
         compare_answer(season, A, "nothing of the kind")
-    with pytest.raises(InputError, match="share the run"):
+    with pytest.raises(InputError, match="is on both sides"):
         compare_answer(season, A, made_season.ids[0])
-    with pytest.raises(NoAnswer, match="no standing run counts"):
+    with pytest.raises(NoAnswer, match="no standing run that is counted"):
         compare_answer(season, A, made_season.ids[5])
 
 
 def test_too_few_runs_asks_for_more_and_exits_1(made_season: MadeSeason) -> None:
     ids = made_season.ids
-    said = run_verb(made_season.store, "compare", f"{ids[0]}:1-2", f"{ids[2]}:1-2", "--to", "30mph")
-    assert said.code == 1 and "too few runs" in said.out
+    said = run_verb(made_season.store, "compare", "--why", f"{ids[0]}:1-2", f"{ids[2]}:1-2", "--to", "30mph")
+    assert said.code == 1 and "too few runs" in said.flat.lower()
     written = run_verb(made_season.store, "compare", f"{ids[0]}:1-2", f"{ids[2]}:1-2", "--to", "30mph", "--json").json
     assert written["more_runs_each"] == written["splits"][-1]["more_runs_each"] >= 1
-    assert f"one outing with both, {written['more_runs_each']} runs each" in said.flat
+    assert f"drive {written['more_runs_each']} runs of each in one outing" in said.flat
     assert not math.isnan(written["splits"][0]["a_s"])

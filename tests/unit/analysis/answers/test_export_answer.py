@@ -120,7 +120,7 @@ def test_the_share_cut_is_what_is_missing(made: tuple[Path, str, Truth], tmp_pat
     assert 0.3 < cut["private"]["share_cut"] < 0.8 and cut["private"]["ends_m"] == 200
     usual = exported(made, tmp_path / "usual.csv")
     assert usual["private"]["ends_m"] == 300  # README: the first and last 300 m
-    with pytest.raises(NoAnswer, match="all of its positions stay private"):
+    with pytest.raises(NoAnswer, match="all its positions stay private"):
         exported(made, tmp_path / "none.gpx", "--ends", "50km")
     assert not (tmp_path / "none.gpx").exists()
 
@@ -157,7 +157,7 @@ def test_text_json_and_answer_are_one(made: tuple[Path, str, Truth], tmp_path: P
 def test_the_format_is_asked_for_or_the_files_own(made: tuple[Path, str, Truth], tmp_path: Path) -> None:
     assert exported(made, tmp_path / "a.GPX", "--rate", "1")["format"] == "gpx"
     assert exported(made, tmp_path / "a.txt", "--rate", "1", "--format", "geojson")["format"] == "geojson"
-    with pytest.raises(InputError, match="expected csv, parquet, gpx or geojson"):
+    with pytest.raises(InputError, match="Write csv, parquet, gpx or geojson"):
         exported(made, tmp_path / "a.doc")
     for rate in ("0", "1e4", "nan"):
         with pytest.raises(InputError, match="--rate"):

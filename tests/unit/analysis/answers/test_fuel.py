@@ -120,13 +120,13 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, drives: dict
         f"{found[key] / per:.2f}" for key in ("distance_m", "distance_by_speed_m", "distance_by_track_m")
     )
     error = f"{found['distance_sigma_m'] / per:.2f}"
-    assert f"Distance {way} {name} ±{error}: by its speed {by_speed} {name}, by its track {by_track} {name}." in told
+    assert f"Distance {way} {name} ±{error}: by speed {by_speed} {name}, by track {by_track} {name}." in told
     litres = 1000 * found["used_m3"]
     assert f"Fuel {litres / US_GALLON_L:.3f} US gal = {litres:.3f} L at 15.6 C (60 F)" in told
     assert f"mean {found['manner']['moving_mean_mps'] / speed:.1f} {unit} moving" in told
     band = (69 / 3.6 / speed, 74 / 3.6 / speed)
     assert f"{found['in_band_fraction']:.0%} of the time in {band[0]:.4g} to {band[1]:.4g} {unit}" in told
-    assert f"a change of {found['smallest_change_percent']:.1f} % or more" in told
+    assert f"show: {found['smallest_change_percent']:.1f} % (8 times in 10)" in told
     assert found["to_show"]["change_percent"] == pytest.approx(5.0)
     far = found["to_show"]["loop_length_m"]
     assert f"To show 5.0 % the loop must be {far / per:.0f} {name} long." in told
@@ -159,12 +159,12 @@ def test_the_loop_is_written_into_its_drive_and_can_be_taken_away(
     terminal.json("fuel", loop, "--used", "160mL", "--fuel-temp", "60F")
     kept = open_drive(terminal.store, loop).manifest
     assert kept.fuel is not None and kept.fuel["volume_m3"] == pytest.approx(160e-6)
-    assert kept.trace[-1].what == "fuel loop put right: 0.160 L at 15.6 C"
+    assert kept.trace[-1].what == "fuel loop corrected: 0.160 L at 15.6 C"
     gone = terminal.json("fuel", loop, "--forget")
     assert gone == {"drive": loop, "forgotten_m3": pytest.approx(160e-6)}
     kept = open_drive(terminal.store, loop).manifest
     assert kept.fuel is None and kept.trace[-1].what == "fuel loop taken away: it had 0.160 L at 15.6 C"
-    assert "no fuel is kept" in terminal.refused(2, "fuel", loop, "--forget")
+    assert "no fuel figure is stored" in terminal.refused(2, "fuel", loop, "--forget")
 
 
 # --- all loops ----------------------------------------------------------------------------------------------------
@@ -211,7 +211,7 @@ def test_loops_are_averaged_by_setup_with_the_harmonic_mean(terminal: Terminal, 
         ]  # fmt: skip
     against = sport["against_first"]
     said = f"{100 * against['change']:+.1f} % ({100 * against['low']:+.1f} to {100 * against['high']:+.1f})"
-    assert f"sport against baseline: {said}: {against['verdict']}." in one_line(text)
+    assert f"sport compared with baseline: {said}: {against['verdict']}." in one_line(text)
     assert f"scattered by {found['scatter_percent']:.1f} % (1 repeat)." in one_line(text)
 
 

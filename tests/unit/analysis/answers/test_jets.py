@@ -96,7 +96,7 @@ def said(store: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
     """What `pullbook jets` prints."""
 
     def run(*arguments: str) -> str:
-        app(["jets", *arguments, "--store", str(store)], standalone_mode=False)
+        app(["jets", "--why", *arguments, "--store", str(store)], standalone_mode=False)
         return capsys.readouterr().out
 
     return run
@@ -181,14 +181,15 @@ def test_the_text_shows_the_answer_under_its_headings(drives: DriveStore, said: 
     flat = " ".join(text.split())
     now = answer.now
     assert flat.startswith(
-        f"Full throttle with the 1.120 mm main jet: AFR {now.value:.2f} ({now.low:.2f} to {now.high:.2f}), from 2 "
-        "drives of this setup; target 12.00 to 12.50."
+        f"{answer.says} Full throttle with the 1.120 mm main jet: AFR {now.value:.2f} ({now.low:.2f} to "
+        f"{now.high:.2f}), from 2 "
+        "drives of this setup. Target 12.00 to 12.50."
     )
     assert (
-        f"full throttle of this setup, its drives together, all speeds weighed alike, brought to the air of this "
+        f"full throttle of this setup: its drives together, all speeds alike, corrected to the air of this "
         f"drive. Full throttle of the drive, the median in its mixture map, is {answer.drive_full_throttle:.2f}."
     ) in flat
-    assert f"asks for {answer.wanted_mm:.3f} mm ({answer.wanted_low_mm:.3f} to {answer.wanted_high_mm:.3f})." in flat
+    assert f"needs a {answer.wanted_mm:.3f} mm jet ({answer.wanted_low_mm:.3f} to {answer.wanted_high_mm:.3f})." in flat
     lines = text.splitlines()
     head = next(i for i, line in enumerate(lines) if "by area" in line)
     assert lines[head].split() == ["jet", "mm", "gives", "95", "%", "by", "area", "in", "target", "lean", "step"]
@@ -208,7 +209,7 @@ def test_the_text_shows_the_answer_under_its_headings(drives: DriveStore, said: 
         assert (told[10] is not None) == (not each.allowed)
     assert answer.response.says in flat
     assert answer.caution in flat
-    assert "An air-cooled engine" in flat
+    assert "an air-cooled engine" in flat
 
 
 # --- air and fuel to come ------------------------------------------------------------------------------------------
@@ -224,8 +225,11 @@ def test_the_air_to_come(drives: DriveStore, said: Callable[..., str]) -> None:
     arguments = ("last", "--temperature", "34C", "--pressure", "985hPa")
     assert json.loads(said(*arguments, "--json"))["now"]["value"] == pytest.approx(answer.now.value, rel=1e-9)
     flat = " ".join(said(*arguments).split())
-    assert "brought to the air to come" in flat
-    assert f"Air of {answer.now.density_kg_per_m3:.3f} kg/m3 against {answer.drive_density_kg_per_m3:.3f} then" in flat
+    assert "corrected to the air you will drive in" in flat
+    assert (
+        f"Air of {answer.now.density_kg_per_m3:.3f} kg/m3, compared with {answer.drive_density_kg_per_m3:.3f} "
+        f"in the drive," in flat
+    )
     assert f"{-answer.air_change:.1%} richer" in flat
 
 
@@ -236,9 +240,9 @@ def test_the_fuel_to_come(drives: DriveStore, said: Callable[..., str]) -> None:
     assert answer.now.value / petrol.now.value == pytest.approx(14.7 / 14.1, abs=0.005)
     assert answer.fuel_change == pytest.approx(14.7 / 14.1 - 1, abs=0.005)
     flat = " ".join(said("last", "--fuel", "E10").split())
-    assert f"{answer.fuel_change:.1%} leaner; that is in the figures." in flat
+    assert f"{answer.fuel_change:.1%} leaner. The figures include that." in flat
     assert petrol.fuel_change == 0
-    assert "fuel to come" not in said("last")
+    assert "The new fuel" not in said("last")
 
 
 @pytest.fixture(scope="module")

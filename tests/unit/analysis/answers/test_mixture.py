@@ -59,7 +59,10 @@ def said(store: Path, capsys: pytest.CaptureFixture[str]) -> Callable[..., str]:
     """What `pullbook mixture` prints."""
 
     def run(*arguments: str) -> str:
-        app(["mixture", *arguments, "--store", str(store)], standalone_mode=False)
+        app(
+            ["mixture", *arguments, *([] if "--csv" in arguments else ["--why"]), "--store", str(store)],
+            standalone_mode=False,
+        )
         return capsys.readouterr().out
 
     return run
@@ -193,7 +196,7 @@ def test_what_was_not_driven_flat_out_is_said(tmp_path: Path, capsys: pytest.Cap
     most = mixture_answer(DriveStore(tmp_path).drive(drive.id)).most
     assert most is not None
     assert 7 < most.unproven_above_mps < 14
-    app(["mixture", "--store", str(tmp_path), "--units", "km/h"], standalone_mode=False)
+    app(["mixture", "--why", "--store", str(tmp_path), "--units", "km/h"], standalone_mode=False)
     text = " ".join(capsys.readouterr().out.split())
     above = re.search(r"Above ([\d.]+) km/h it was not driven flat out", text)
     assert above is not None
@@ -246,7 +249,7 @@ def test_the_change_is_the_second_less_the_first(drives: DriveStore, said: Calla
     printed = json.loads(said(first.id, second.id, "--json"))
     assert printed == answer.to_json()
     text = said(first.id, second.id)
-    assert text.startswith(f"Mixture, {second.id} less {first.id}: AFR")
+    assert f"Mixture, {second.id} less {first.id}: AFR" in text
     lines = text.splitlines()
     table = lines[next(i for i, line in enumerate(lines) if "95 % interval" in line and "first" in line) :]
     assert table[0].split()[1:5] == ["load", "first", "second", "change"]
@@ -351,5 +354,5 @@ def test_a_delay_that_the_drive_does_not_tell(tmp_path: Path, capsys: pytest.Cap
     assert answer.delay_from == "configuration"
     assert answer.to_json()["delay_low_s"] is None
     assert answer.to_json()["lag_s"] is None
-    app(["mixture", "--store", str(tmp_path)], standalone_mode=False)
+    app(["mixture", "--why", "--store", str(tmp_path)], standalone_mode=False)
     assert "Used: 0.35 s, the latency_s of the recorder's file." in " ".join(capsys.readouterr().out.split())

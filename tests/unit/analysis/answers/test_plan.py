@@ -67,7 +67,7 @@ def test_what_is_asked_for_reaches_the_plan(season: SeasonRecord, answer: PlanAn
 
 def test_what_is_printed_and_written_is_the_answer(made_season: MadeSeason, answer: PlanAnswer) -> None:
     assert run_verb(made_season.store, "plan", "--json").json == answer.to_json()
-    said = run_verb(made_season.store, "plan")
+    said = run_verb(made_season.store, "plan", "--why")
     lines = said.out.splitlines()
     head = next(line for line in lines if "outing" in line and "runs" in line)
     table = lines[lines.index(head) : next(k for k, line in enumerate(lines) if line.startswith("Setup 1:"))]
@@ -78,9 +78,9 @@ def test_what_is_printed_and_written_is_the_answer(made_season: MadeSeason, answ
     [(part, pair)] = answer.next[1].differs.items()
     assert f"{part} {shown(pair.b)}" in rows[1] and "the first setup again" in said.flat
     assert "Judged by the time to 30 mph." in said.out and f"at {answer.run_minutes:.0f} min a run" in said.flat
-    assert f"About {answer.minutes / 60:.1f} h an outing" in said.flat
+    assert f"in all, about {answer.minutes / 60:.1f} h" in said.flat
     assert "Setup 1: main_jet_mm 1.06, snorkel long" in said.flat
-    assert "main_jet_mm and snorkel always changed together so far" in said.flat
+    assert "main_jet_mm and snorkel always changed together." in said.flat
     assert all(line in said.flat for line in CHECKLIST)
     options = ("--to", "20mph", "--worth", "0.5s", "--power", "0.9", "--hours", "2", "--gone", "snorkel=short")
     asked = plan_answer(
@@ -106,6 +106,6 @@ def test_starts_and_rolling_pulls_stand_where_they_are_named(
     assert told is not None and told.rolling_for_a_start == 1.5  # nine for six
     assert (told.starts, told.fewer_starts, told.rolling) == (10, 4, 9)
     assert told.sentence == (
-        "by power, 10 starts of each show a change of 3% 80% of the time; so do 4 starts and 9 rolling pulls of each, "
-        "at the same places: 1.5 rolling pulls replace a start"
+        "by power, 10 starts of each show a change of 3% 80% of the time. So do 4 starts and 9 rolling pulls of each, "
+        "at the same places. 1.5 rolling pulls replace a start"
     )

@@ -56,7 +56,7 @@ def test_the_grade_of_a_run_is_told_by_all_passes_of_its_road(tmp_path: Path) ->
         assert abs(run.road_grade_percent - true) < 3 * run.road_grade_sigma_percent + 0.1
         assert run.road_grade_sigma_percent < 0.6
     marked = [run for run in starts if grade_words(run).endswith("†")]
-    assert marked and road_words(starts).startswith("† of the road, by the altitude of")
+    assert marked and road_words(starts).startswith("† The grade of the road, from the altitude of")
     # What came after a drive never changes what was said of it.
     again = runs_answer(DriveStore(tmp_path).drive(alone)).runs
     assert all(run.road_passes == 0 for run in again)

@@ -186,7 +186,9 @@ def test_rolling_runs_count_from_their_first_speed(made: tuple[Path, dict[str, t
             took = true.time_to(split.speed_mps) - true.time_to(30 * MPH)
             assert split.time_s == pytest.approx(took, abs=0.08) and math.isnan(split.from_one_foot_s)
     assert [pair.runs for pair in found.pairs] == [(1, 2), (rolling[0].n, rolling[1].n)]
-    text = said("runs", drives["first"][0], "--store", str(store), "--from", "30mph", "--to", "40mph", "--to", "50mph")
+    text = said(
+        "runs", "--why", drives["first"][0], "--store", str(store), "--from", "30mph", "--to", "40mph", "--to", "50mph"
+    )
     table = tables_of(text)["Rolling runs, seconds from 30 mph"]
     for row, run in zip(table, rolling, strict=True):
         assert row["50 mph"] == f"{run.splits[1].time_s:.2f} ±{run.splits[1].sigma_s:.2f}"
@@ -194,9 +196,9 @@ def test_rolling_runs_count_from_their_first_speed(made: tuple[Path, dict[str, t
     assert f"mean from 30 mph: 40 mph {found.pairs[1].splits[0].time_s:.2f}" in " ".join(text.split())
     assert f"50 mph {mean:.2f} ±" in " ".join(text.split())
     with pytest.raises(InputError, match="not below"):
-        said("runs", "last", "--store", str(store), "--from", "60mph", "--to", "50mph")
+        said("runs", "--why", "last", "--store", str(store), "--from", "60mph", "--to", "50mph")
     with pytest.raises(InputError, match="--to 50mph"):
-        said("runs", "last", "--store", str(store), "--from", "60mph")
+        said("runs", "--why", "last", "--store", str(store), "--from", "60mph")
     with pytest.raises(InputError, match="last speed"):
         runs_answer(DriveStore(store).drive("last"), from_mps=30.0)
 
@@ -210,7 +212,7 @@ def test_text_json_and_answer_are_one(made: tuple[Path, dict[str, tuple[str, Tru
     told = json.loads(said("runs", name, "--store", str(store), "--json"))
     assert told == answer.to_json()
     assert told["runs"][0]["splits"][0]["from_threshold_s"] is None  # NaN
-    text = said("runs", name, "--store", str(store))
+    text = said("runs", "--why", name, "--store", str(store))
     tables = tables_of(text)
     marks = [row["Run"] for row in tables["How each run went"]]
     assert marks == ["1", "2", "3*"]
@@ -231,13 +233,13 @@ def test_text_json_and_answer_are_one(made: tuple[Path, dict[str, tuple[str, Tru
             assert row[head] == f"{time} at {each.speed_mps / MPH:.1f}"
     for row, run in zip(tables["How each run went"], answer.runs, strict=True):
         assert row["UTC"] == f"{run.start_utc:%H:%M:%S}" and row["Ended"] == run.ended
-        assert row["Peak mph"] == f"{run.peak_mps / MPH:.1f}" and row["Way ft"] == f"{run.distance_m / 0.3048:.0f}"
+        assert row["Peak mph"] == f"{run.peak_mps / MPH:.1f}" and row["Dist. ft"] == f"{run.distance_m / 0.3048:.0f}"
         assert row["To"] == f"{run.direction_deg:.0f}°"
         assert row["Grade %"] == f"{run.grade_percent:+.1f} ±{run.grade_sigma_percent:.1f}"
     assert f"Receiver: {answer.receiver.words}. {answer.receiver.fixes} fixes used" in " ".join(text.split())
     last = answer.pairs[0].splits[-1]
     mean = f"50 mph {last.from_one_foot_s:.2f} ±{last.from_one_foot_sigma_s:.2f}"
-    assert "Runs 1 and 2, opposite ways on one stretch, mean from one foot: 30 mph" in " ".join(text.split())
+    assert "Runs 1 and 2, both ways on one stretch, mean from one foot: 30 mph" in " ".join(text.split())
     assert mean in " ".join(text.split())
     assert all(len(line) <= 80 for line in text.splitlines())
 
@@ -254,7 +256,7 @@ def test_the_receiver_is_told_and_what_is_not_told_is_null(
     assert 0 <= told["smoothing_low_s"] < 0.05 and told["smoothing_low_s"] <= told["smoothing_s"] < 0.15
     assert told["smoothing_s"] < told["smoothing_high_s"]
     assert told["words"].startswith("10 a second, noise 0.11 mph, ") and "wandering" not in told["words"]
-    text = " ".join(said("runs", drives["first"][0], "--store", str(store)).split())
+    text = " ".join(said("runs", "--why", drives["first"][0], "--store", str(store)).split())
     assert f"Receiver: {told['words']}. {told['fixes']} fixes used" in text
 
 
@@ -268,8 +270,8 @@ def test_times_have_a_second_part_of_their_doubt(
     counted = [split for run in answer.runs[:2] for split in run.splits]
     repeatable = statistics.median(split.from_one_foot_sigma_s for split in counted)
     right = statistics.median(math.hypot(split.from_one_foot_sigma_s, split.systematic_s) for split in counted)
-    text = " ".join(said("runs", drives["first"][0], "--store", str(store)).split())
-    assert f"repeatable to {repeatable:.2f} s and right to {right:.2f} s" in text
+    text = " ".join(said("runs", "--why", drives["first"][0], "--store", str(store)).split())
+    assert f"times repeat within {repeatable:.2f} s and are true within {right:.2f} s" in text
     rolling = runs_answer(DriveStore(store).drive(drives["first"][0]), from_mps=30 * MPH, speeds_mps=[40 * MPH])
     assert all(math.isnan(split.systematic_s) for run in rolling.runs[3:] for split in run.splits)
 
@@ -284,7 +286,7 @@ def test_a_run_that_no_car_can_do_is_starred_with_its_reason_and_never_a_best(co
     (run,) = found.runs
     assert not run.counted and run.struck is None and run.implausible is not None
     assert "tyres" in run.implausible and run.why_not == run.implausible and found.summary == ()
-    text = " ".join(said("runs", drive.id, "--store", str(copy)).split())
+    text = " ".join(said("runs", "--why", drive.id, "--store", str(copy)).split())
     assert f"Run 1: {run.ended_words}; not plausible: {run.implausible}" in text and " 1* " in text
     every = all_runs_answer(DriveStore(copy))
     assert drive.id not in {each.drive for each in every.runs} and every.not_counted == 2
@@ -318,7 +320,7 @@ def test_a_threshold_and_other_speeds_and_ways(made: tuple[Path, dict[str, tuple
         assert split["speed"] == "45 mph" and split["from_threshold_s"] == pytest.approx(late, abs=0.08)
         assert way["distance_m"] == pytest.approx(330 * FOOT)
         assert way["from_one_foot_s"] == pytest.approx(true.time_at(330 * FOOT) - true.time_at(FOOT), abs=0.08)
-    tables = tables_of(said("runs", name, "--store", str(store), *options))
+    tables = tables_of(said("runs", "--why", name, "--store", str(store), *options))
     first = told["runs"][0]["splits"][0]
     cell = f"{first['from_threshold_s']:.2f} ±{first['from_threshold_sigma_s']:.2f}"
     assert tables["Seconds from the threshold speed"][0] == {"Run": "1", "45 mph": cell}
@@ -394,7 +396,7 @@ def test_words_in_an_answer_have_the_speeds_of_its_unit(odd: dict[str, AnalysedD
 def test_kilometres_an_hour_are_asked_for(made: tuple[Path, dict[str, tuple[str, Truth]]]) -> None:
     store, drives = made
     name, truth = drives["first"]
-    tables = tables_of(said("runs", name, "--store", str(store), "--units", "km/h"))
+    tables = tables_of(said("runs", "--why", name, "--store", str(store), "--units", "km/h"))
     rows = [r for title, found in tables.items() if title.startswith("Seconds from one foot of") for r in found]
     true = truth.runs[0]
     for speed in (10, 50):
@@ -403,7 +405,7 @@ def test_kilometres_an_hour_are_asked_for(made: tuple[Path, dict[str, tuple[str,
     peak = float(tables["How each run went"][0]["Peak km/h"])
     assert peak == pytest.approx(true.peak_mps / KMH, abs=0.6)
     with pytest.raises(InputError, match="--units"):
-        said("runs", name, "--store", str(store), "--units", "knots")
+        said("runs", "--why", name, "--store", str(store), "--units", "knots")
 
 
 # --- all drives ---------------------------------------------------------------------------------------------------
@@ -437,7 +439,7 @@ def test_best_median_and_spread_over_all_drives(made: tuple[Path, dict[str, tupl
         others = sorted(times)
         if others[1] - others[0] > 0.2:
             assert best.drive == (quick if times.index(others[0]) == 2 else slow)
-    text = said("runs", "--all", "--store", str(store))
+    text = said("runs", "--why", "--all", "--store", str(store))
     tables = tables_of(text)
     (title,) = (title for title in tables if title.startswith("Seconds from one foot of movement"))
     for row, run in zip(tables[title], found.runs, strict=True):
@@ -469,10 +471,10 @@ def test_drives_are_chosen_by_setup_day_and_place(made: tuple[Path, dict[str, tu
     assert chosen(near_deg=(Road().lat_deg, Road().lon_deg)) == {slow}
     with pytest.raises(NoAnswer, match="its setups are Sport, baseline"):
         chosen(setup="other")
-    with pytest.raises(NoAnswer, match="no standing run counts"):
+    with pytest.raises(NoAnswer, match="has a standing run that is counted"):
         chosen(near_deg=(0.0, 0.0))
     with pytest.raises(InputError, match="--since"):
-        said("runs", "--all", "--store", str(path), "--since", "May")
+        said("runs", "--why", "--all", "--store", str(path), "--since", "May")
     told = json.loads(said("runs", "--all", "--store", str(path), "--near", "53.5,-0.3987", "--json"))
     assert {run["drive"] for run in told["runs"]} == {quick}
     with pytest.raises(NoAnswer, match="no drive in this store"):
@@ -507,13 +509,13 @@ def test_one_bad_drive_leaves_the_others(copy: Path, made: tuple[Path, dict[str,
     assert {run.drive for run in found.runs} == {quick}
     (unread,) = found.unread
     assert unread.drive == slow and "raw.parquet" in unread.why
-    text = " ".join(said("runs", "--all", "--store", str(copy)).split())
+    text = " ".join(said("runs", "--why", "--all", "--store", str(copy)).split())
     assert f"{slow} was left out:" in text
 
 
 def test_a_targets_file_that_cannot_be_read_is_no_hindrance(copy: Path) -> None:
     (copy / "targets.toml").write_text("no = [targets")
-    assert "How each run went" in said("runs", "last", "--store", str(copy))
+    assert "How each run went" in said("runs", "--why", "last", "--store", str(copy))
 
 
 # --- striking out -------------------------------------------------------------------------------------------------
@@ -535,9 +537,9 @@ def test_a_struck_run_is_kept_shown_and_never_counted(
     assert [run.counted for run in found.runs] == [True, False, False]
     assert found.runs[1].struck == "a dog on the road" and found.runs[1].why_not == "struck out: a dog on the road"
     assert found.runs[0].struck is None and found.pairs == ()
-    shown = said("runs", name, "--store", str(copy))
+    shown = said("runs", "--why", name, "--store", str(copy))
     assert [row["Run"] for row in tables_of(shown)["How each run went"]] == ["1", "2*", "3*"]
-    assert "struck out: a dog on the road" in shown and "opposite ways" not in shown
+    assert "struck out: a dog on the road" in shown and "both ways on one stretch" not in shown
     every = all_runs_answer(DriveStore(copy))
     assert [(run.drive, run.n) for run in every.runs] == [(name, 1), (made[1]["second"][0], 1)]
     assert every.not_counted == 2
@@ -567,7 +569,7 @@ def test_what_cannot_be_struck_is_refused_and_nothing_is_written(
     name = made[1]["first"][0]
     before = (copy / name / "drive.json").read_bytes()
     for arguments, why in (
-        ([name, "9", "--reason", "x"], "no run 9: its runs are 1 to 3"),
+        ([name, "9", "--reason", "x"], "no run 9. This drive has runs 1 to 3"),
         ([name, "0", "--reason", "x"], "no run 0"),
         ([name, "1", "--reason", "  "], "say why"),
         ([name, "1", "--reason", "x", "--undo"], "not struck out"),

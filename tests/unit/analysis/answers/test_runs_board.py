@@ -46,7 +46,7 @@ def test_first_movement_is_told_by_the_board_and_said(with_board: tuple[Path, Dr
         split = next(each for each in run["splits"] if each["speed"] == "20 mph")
         assert split["time_s"] == pytest.approx(true.time_to(split["speed_mps"]), abs=3 * split["sigma_s"] + 0.02)
         assert found.time_zero_by == "imu"
-    said = " ".join(run_verb(store, "runs", drive.id).out.split())
+    said = " ".join(run_verb(store, "runs", "--why", drive.id).out.split())
     assert "Board imu: 1" in said or "Board imu: 9" in said
     assert "s late beside the fixes. First movement is told by both." in said
 
@@ -91,8 +91,8 @@ def test_a_board_with_a_fault_leaves_the_fixes_alone_and_says_so(tmp_path: Path,
     told = run_verb(tmp_path / "store", "runs", drive.id, "--json").json
     assert told["board"]["used"] is False and words in told["board"]["why_not"] and told["board"]["hz"] is None
     assert [run["first_movement_by"] for run in told["runs"]] == ["fixes"]
-    said = " ".join(run_verb(tmp_path / "store", "runs", drive.id).out.split())
-    assert "Board imu is not used: " in said and "First movement is told by the fixes alone." in said
+    said = " ".join(run_verb(tmp_path / "store", "runs", "--why", drive.id).out.split())
+    assert "Board imu is not used: " in said and "First movement is found from the fixes only." in said
 
 
 def test_a_start_that_the_board_cannot_tell_says_why(
@@ -113,7 +113,7 @@ def test_a_start_that_the_board_cannot_tell_says_why(
     told = run_verb(store, "runs", drive.id, "--json").json["runs"]
     assert [run["first_movement_by"] for run in told] == ["imu", "fixes", "imu"]
     assert told[1]["board_why_not"] == "the board's lines are missing around the start"
-    said = " ".join(run_verb(store, "runs", drive.id).out.split())
+    said = " ".join(run_verb(store, "runs", "--why", drive.id).out.split())
     assert "first movement by the fixes alone: the board's lines are missing around the start" in said
 
 
@@ -121,7 +121,7 @@ def test_without_a_board_nothing_is_said_of_one(tmp_path: Path) -> None:
     drive, _ = make_drive(tmp_path / "store", SCRIPT[:5], seed=4)
     told = run_verb(tmp_path / "store", "runs", drive.id, "--json").json
     assert told["board"] is None and told["runs"][0]["first_movement_by"] == "fixes"
-    assert "Board" not in run_verb(tmp_path / "store", "runs", drive.id).out
+    assert "Board" not in run_verb(tmp_path / "store", "runs", "--why", drive.id).out
 
 
 def test_engine_speed_is_found_by_its_quantity_and_turned_into_turns_a_minute(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ def test_uphill_is_above_zero_and_a_gap_is_told_from_the_start_of_its_run(tmp_pa
     silent = (truth.runs[1].start_s + 4.0, truth.runs[1].start_s + 6.5)
     found, truth = make_drive(tmp_path, script, road=Road(swing_m=25.0), silent_s=silent)
     runs = runs_answer(DriveStore(tmp_path).drive(found.id)).runs
-    shown = run_verb(tmp_path, "runs", found.id).table("How each run went")
+    shown = run_verb(tmp_path, "runs", "--why", found.id).table("How each run went")
     for run, true, row in zip(runs, truth.runs, shown, strict=True):
         way = (truth.t_s >= true.start_s) & (truth.v_mps > 0) & (truth.s_m <= true.s_m[0] + run.distance_m)
         grade = 100 * float(truth.grade[way].mean())
@@ -44,6 +44,6 @@ def test_a_slow_receiver_tells_nothing_of_its_smoothing(tmp_path: Path) -> None:
     told = found.to_json()
     for name in ("smoothing_s", "smoothing_low_s", "smoothing_high_s"):
         assert told["receiver"][name] is None
-    assert "smoothing unknown" in run_verb(tmp_path, "runs", drive.id).flat
+    assert "smoothing unknown" in run_verb(tmp_path, "runs", "--why", drive.id).flat
     (run,) = found.runs
     assert all(split.systematic_s > 0 for split in run.splits)

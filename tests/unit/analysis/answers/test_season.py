@@ -102,7 +102,7 @@ def test_a_setup_is_held_against_the_one_before_it(made_season: MadeSeason, tmp_
     assert changed == {
         BASELINE.name: {}, between.name: {"snorkel": ("short", "long")}, BOTH.name: {"main_jet_mm": (1.09, 1.06)}
     }  # fmt: skip
-    flat = run_verb(store, "season").flat
+    flat = run_verb(store, "season", "--why").flat
     assert "snorkel and jet: main_jet_mm 1.09 -> 1.06." in flat and "snorkel alone: snorkel short -> long." in flat
 
 
@@ -150,14 +150,15 @@ def test_drives_to_another_speed(made_season: MadeSeason, record: SeasonRecord) 
 
 def test_what_season_prints_and_writes_is_the_answer(made_season: MadeSeason, season: SeasonAnswer) -> None:
     assert run_verb(made_season.store, "season", "--json").json == season.to_json()
-    said = run_verb(made_season.store, "season")
-    for row, each in zip(cells(said), season.setups, strict=True):
+    said = run_verb(made_season.store, "season", "--why")
+    for row, each in zip(said.table("By setup"), season.setups, strict=True):
         assert row["setup"] == each.setup and row["outings"] == str(each.outings) and row["runs"] == str(each.runs)
         assert row["best"] == f"{each.best_s:.2f}" + (" *" if each.personal_best else "")
         assert row["typical"] == f"{each.typical_s:.2f}" and row["AFR"] == f"{each.full_throttle:.2f}"
         assert row["mpg"] == f"{mpg(each.l_per_100km):.1f}" and row["since"] == each.first_drive[:10]
     best = season.personal_best
     assert (
-        best is not None and f"* The best run, {best.label} with {best.time_s:.2f} s, is {best.sentence}." in said.flat
+        best is not None
+        and f"Best run: {best.time_s:.2f} s to {season.speed}, {best.label} with {best.setup}." in said.flat
     )
     assert "snorkel and jet: main_jet_mm 1.09 -> 1.06; snorkel short -> long." in said.flat

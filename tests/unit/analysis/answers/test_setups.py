@@ -110,7 +110,7 @@ def test_what_differs_is_told_in_the_order_asked(terminal: Terminal, drives: lis
     assert terminal.json("setups", drives[0], drives[1])["parts"] == {}
     assert "have the same parts" in terminal.text("setups", drives[0], drives[1])
     assert "name two setups" in terminal.refused(2, "setups", "first")
-    assert "no setup, file or drive is called that" in terminal.refused(2, "setups", "first", "nowhere")
+    assert "no setup, file or drive has this name" in terminal.refused(2, "setups", "first", "nowhere")
 
 
 # --- setup --------------------------------------------------------------------------------------------------------
@@ -129,8 +129,8 @@ def test_a_setup_is_put_in_force_for_coming_drives(terminal: Terminal, drives: l
     written = tomllib.loads((terminal.store / "setup.toml").read_text(encoding="utf-8"))
     assert written["parts"] == {"main_jet_mm": 1.15, "snorkel": "long"}
     text = terminal.text("setup")
-    assert "Drives from now on carry 'third', of 2026-06-01:" in text and "main_jet_mm              1.15" in text
-    assert f"The newest drive, {drives[3]}, carries no setup." in text
+    assert "Drives from now on have 'third', of 2026-06-01:" in text and "main_jet_mm              1.15" in text
+    assert f"The newest drive, {drives[3]}, has no setup." in text
     assert open_drive(terminal.store, drives[3]).setup is None, "a past drive is left as it was"
 
 
@@ -141,7 +141,7 @@ def test_a_past_drives_setup_is_put_right_with_its_reason(terminal: Terminal, dr
     assert drive.drive.setup is not None and drive.drive.setup.name == "third"
     assert found["setup"]["parts"] == {"main_jet_mm": 1.15, "snorkel": "long"}
     what = drive.drive.manifest.trace[-1].what
-    assert what.startswith("setup 'second' put right to 'third': main_jet_mm 1.21 -> 1.15;")
+    assert what.startswith("setup 'second' corrected to 'third': main_jet_mm 1.21 -> 1.15;")
     assert what.endswith("; because: forgot to change it")
     assert found["trace"][-1].endswith(what)
     assert not (terminal.store / "setup.toml").exists(), "coming drives are left alone"
@@ -150,4 +150,4 @@ def test_a_past_drives_setup_is_put_right_with_its_reason(terminal: Terminal, dr
     assert "because: forgot to change it" in one_line(text)
     given = terminal.json("setup", str(file), "--drive", drives[3])
     assert given["trace"][-1].endswith("setup 'third' given: main_jet_mm 1.15, snorkel long")
-    assert "carries just this setup already" in terminal.refused(2, "setup", str(file), "--drive", drives[3])
+    assert "already has this setup" in terminal.refused(2, "setup", str(file), "--drive", drives[3])

@@ -140,14 +140,17 @@ def test_a_report_takes_the_place_of_what_was_kept_and_typing_rules_it(terminal:
 
 def test_what_is_not_given_is_said(terminal: Terminal, drive: str, bare: str) -> None:
     found = terminal.json("weather", drive, "--temperature", "15C")
-    assert found["assumed"][0] == "no pressure: that of the standard atmosphere at 120 m"
-    assert found["assumed"][1].startswith("no humidity: 50 % taken")
-    assert "no pressure: that of the standard atmosphere at 120 m" in terminal.text("weather", drive)
+    assert found["assumed"][0] == "no pressure was given, so the standard atmosphere at 120 m is used"
+    assert found["assumed"][1].startswith("no humidity was given, so 50 % is used")
+    assert "no pressure was given, so the standard atmosphere at 120 m is used" in terminal.text("weather", drive)
     nothing = terminal.json("weather", bare)
     assert nothing["weather"] is None and nothing["factors"] == {} and nothing["density_kg_per_m3"] is None
     assert nothing["missing"] == ["temperature", "pressure"]
     told = one_line(terminal.text("weather", bare))
-    assert told == f"{bare}: no weather given temperature and pressure missing: no density, times stay as driven"
+    assert (
+        told
+        == f"{bare}: no weather given temperature and pressure missing, so there is no density and times stay as driven"
+    )
 
 
 def test_a_far_correction_is_cautioned(terminal: Terminal, drive: str) -> None:
@@ -174,12 +177,12 @@ def test_looking_writes_nothing_and_clearing_takes_it_away(terminal: Terminal, d
 @pytest.mark.parametrize(
     ("options", "words"),
     [
-        (("--pressure", "1009hPa", "--qnh", "1013hPa"), "--pressure and --qnh are two names for one thing"),
-        (("--humidity", "59%", "--dew-point", "9C"), "--humidity and --dew-point tell the same"),
-        (("--dew-point", "9C"), "--dew-point: the humidity follows with the temperature"),
-        (("--temperature", "9C", "--dew-point", "15C"), "--dew-point: found 15 C, expected one at or below"),
+        (("--pressure", "1009hPa", "--qnh", "1013hPa"), "--pressure and --qnh both give the pressure"),
+        (("--humidity", "59%", "--dew-point", "9C"), "--humidity and --dew-point both give the humidity"),
+        (("--dew-point", "9C"), "--dew-point needs the temperature as well"),
+        (("--temperature", "9C", "--dew-point", "15C"), "--dew-point: found 15 C, which is above the temperature of"),
         (("--humidity", "59"), "--humidity: found '59', expected a share such as 59% or 0.59"),
-        (("--qnh", "1013hPa"), "--qnh: the pressure at the place follows with its elevation"),
+        (("--qnh", "1013hPa"), "--qnh needs the elevation of the place as well"),
         (("--temperature", "17"), "has no unit"),
         (("--temperature", "90C"), "weather: temperature_c: found 90.0"),
         (("--wind-from", "400"), "weather: wind_from_deg: found 400.0"),

@@ -73,7 +73,10 @@ def test_times_are_the_runs_own_from_first_movement(terminal: Terminal, starts: 
         )
     assert found["one_foot_s"] == pytest.approx(np.mean([run["one_foot_s"] for run in runs]), abs=1e-6)
     text = one_line(terminal.text("whatif", starts.id, "--power", "5%", *asked))
-    assert f"Times count from first movement; from one foot of it they are {found['one_foot_s']:.2f} s shorter." in text
+    assert (
+        f"Times are from first movement; from one foot of movement they are {found['one_foot_s']:.2f} s shorter."
+        in text
+    )
 
 
 @pytest.mark.parametrize(("unit", "per"), [("mph", MPH), ("km/h", 1 / 3.6)])
@@ -101,14 +104,18 @@ def test_terminal_json_and_answer_say_one_thing(terminal: Terminal, starts: Made
     now, then = (f"{round(top[key] / per, 1):g} {unit}" for key in ("before", "after"))
     assert rows[-1] == ["top speed, level and still", now, then, gain]
     told, fuel = one_line(text), found["cruise_fuel"]
+    last = found["times"][-1]
+    word = "quicker" if last["change_s"] < 0 else "slower"
     assert told.startswith(
-        "A prediction, not a measurement: drag -10.0 %, rolling +5.0 %; from 4 runs, setup: baseline"
+        f"Predicted: {abs(last['change_s']):.2f} s ±{last['sigma_s']:.2f} {word} to "
+        f"{last['speed_mps'] / per:.0f} {unit}. "
+        "A prediction, not a measurement. Drive it to know. drag -10.0 %, rolling +5.0 %; from 4 runs, setup: baseline"
     )
     at = f"{round(60 / 3.6 / per, 1):g} {unit}"
     assert f"Fuel at a steady {at}: {100 * fuel['least']:+.1f} to {100 * fuel['most']:+.1f} %" in told
     assert f"(road load {fuel['before_n']:.0f} N, then {fuel['after_n']:.0f} N)" in told
     for assumption in found["assumptions"]:
-        assert f"Assumes: {assumption}" in told
+        assert f"Assumed: {assumption}" in told
 
 
 def test_a_change_too_much_is_not_reached(terminal: Terminal, starts: MadeDrive) -> None:

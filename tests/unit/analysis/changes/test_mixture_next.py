@@ -22,7 +22,7 @@ PARTS: Parts = {"main_jet_mm": 1.09, "needle_clip": 3, "pilot_jet_mm": 0.4}
 @pytest.mark.parametrize(
     ("regime", "judgement", "said"),
     [
-        (Regime.FULL, Judgement.RICH, "a smaller main jet (main_jet_mm, now 1.09); `pullbook jets`"),
+        (Regime.FULL, Judgement.RICH, "a smaller main jet (main_jet_mm, now 1.09). `pullbook jets`"),
         (Regime.FULL, Judgement.LEAN, "a larger main jet"),
         (Regime.CRUISE, Judgement.LEAN, "raise the needle by a clip (needle_clip, now 3)"),
         (Regime.CRUISE, Judgement.RICH, "lower the needle by a clip"),
@@ -32,7 +32,7 @@ PARTS: Parts = {"main_jet_mm": 1.09, "needle_clip": 3, "pilot_jet_mm": 0.4}
 )
 def test_each_circuit_is_named_with_what_would_change_it(regime: Regime, judgement: Judgement, said: str) -> None:
     told = mixture_next._said(summary(regime, judgement), "d", PARTS, 2)
-    assert said in told and "14.31, its window is 12.70 to 13.50" in told
+    assert said in told and "14.31, target 12.70 to 13.50" in told
 
 
 def test_what_is_in_its_window_or_not_sure_asks_for_nothing() -> None:

@@ -94,7 +94,7 @@ def test_parts_that_are_gone_are_not_asked_for() -> None:
     (new,) = [parts for parts in _driven(made) if not same(parts, BOTH)]
     assert new["snorkel"] == "long" and new["needle_clip"] == 3
     none = plan_next(runs, SPEEDS[-1], gone=[("snorkel", "short"), ("needle_clip", 3)])
-    assert none.steps == [] and any("cannot be told apart" in note for note in none.notes)
+    assert none.steps == [] and any("cannot be separated" in note for note in none.notes)
 
 
 def test_an_open_comparison_is_settled_by_going_there_and_back() -> None:
@@ -122,7 +122,7 @@ def test_nothing_open_asks_for_nothing() -> None:
         Side("a", of(runs, BASE), BASE), Side("b", of(runs, NEEDLE), NEEDLE), [], SPEEDS[-1:]
     )  # fmt: skip
     made = plan_next(runs, SPEEDS[-1], settle=question, settle_parts=(BASE, NEEDLE))
-    assert made.steps == [] and made.minutes == 0 and "no drive is needed" in made.notes[0]
+    assert made.steps == [] and made.minutes == 0 and "No drive is needed" in made.notes[0]
 
 
 def test_more_power_and_smaller_changes_take_more_runs_and_days() -> None:

@@ -229,7 +229,7 @@ def test_a_change_is_told_with_its_seconds_and_groups() -> None:
     found = asked(made(World(effect=0.08), seed=4))
     one = found.overall
     assert found.verdict == "more power" and one.low < 0.08 < one.high and found.days == "cancelled"
-    assert f"B has more power than A: by {one.change:.1%}" in found.sentence
+    assert f"B has more power than A. By {one.change:.1%}" in found.sentence
     assert [round(each.from_mps / 0.44704) for each in found.groups] == [20, 30, 40]
     assert all(each.low < each.change < each.high for each in found.groups)
     assert found.seconds is not None and found.seconds.difference_s < 0
@@ -285,7 +285,7 @@ def test_sides_that_share_no_speed_are_not_compared() -> None:
         low = each.pull.band < 6
         (slow if each.setup == "A" else quick).append(_some(each, low if each.setup == "A" else ~low))
     found = compare_power("A", slow, "B", quick, judge=False)
-    assert found.verdict == "too few pulls" and "one range of speeds" in found.sentence
+    assert found.verdict == "too few pulls" and "the same range of speeds" in found.sentence
 
 
 def _some(each: SeasonPull, keep: NDArray[np.bool_]) -> SeasonPull:
@@ -371,7 +371,7 @@ def test_hills_that_do_not_cancel_are_taken_off_where_they_are_known() -> None:
     assert found.overall.high - found.overall.low < 0.8 * (blind.overall.high - blind.overall.low)
     assert abs(found.overall.change) < 0.01
     assert any("do not cancel" in each for each in blind.caveats)
-    assert any("taken off by the altitude" in each for each in found.caveats)
+    assert any("corrected as well as the altitude" in each for each in found.caveats)
 
 
 def test_where_both_pulled_at_one_place_no_altitude_is_asked() -> None:

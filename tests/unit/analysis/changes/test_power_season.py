@@ -218,7 +218,7 @@ def test_a_tag_that_parts_a_setups_pulls_is_taken_off_and_one_that_does_not_is_s
     some = told(lambda each: each.drive == "d0")
     assert abs(some.overall.change - plain.overall.change) < 0.012
     assert some.overall.low < 0 < some.overall.high
-    assert any("with that taken off" in each for each in some.caveats) and not plain.caveats
+    assert any("is corrected for that" in each for each in some.caveats) and not plain.caveats
     all_of_b = told(lambda each: each.setup == "B")
     assert all_of_b.overall.change == pytest.approx(plain.overall.change - 0.1, abs=0.01)
     assert any("that is part of the change" in each for each in all_of_b.caveats)

@@ -63,7 +63,7 @@ def test_a_comparison_is_the_one_from_the_drives(from_disk: SeasonRecord, told: 
     second = compare_answer(from_runs(told), "baseline", "snorkel and jet", raw=raw).to_json()
     assert first["fuel"] is not None and second["fuel"] is None  # loops are no runs
     assert first["power"] is not None and second["power"] is None  # a table of times holds no pulls
-    assert (second["correction"] is None) == raw and (raw or "as they were given" in second["correction"])
+    assert (second["correction"] is None) == raw and (raw or "were given as corrected" in second["correction"])
     for name in ("fuel", "power", "correction", "left_out"):
         first.pop(name), second.pop(name)
     near(first, second)
@@ -158,7 +158,7 @@ def test_a_run_of_one_speed_is_left_out_and_said() -> None:
     frame = frame_of(season([Stint(0, A, 4)], np.random.default_rng(1)))
     frame = frame[(frame["run"] != 2) | (frame["speed_mps"] < 5)]
     record = from_runs(frame)
-    assert [(each.label, each.reason) for each in record.left_out] == [("day0:2", "fewer than two speeds are told")]
+    assert [(each.label, each.reason) for each in record.left_out] == [("day0:2", "fewer than two speeds are known")]
 
 
 def test_the_owners_unit_picks_the_speeds() -> None:
@@ -190,32 +190,33 @@ TIMED = ("speed_mps", "from_one_foot_s", "from_one_foot_sigma_s")
 @pytest.mark.parametrize(
     ("wrong", "said"),
     [
-        *((lambda frame, name=name: frame.drop(columns=name), rf"no column {name};") for name in REQUIRED),
+        *((lambda frame, name=name: frame.drop(columns=name), rf"no column {name}\.") for name in REQUIRED),
         (lambda frame: frame.iloc[:0], "no row"),
-        *((put(name, value), rf"day0:1: {name} is not finite") for name in TIMED for value in (math.nan, math.inf)),
-        (put("speed_mps", "fast"), "day0:1: speed_mps holds something that is no number"),
-        (put("speed_mps", -3.0), "speeds above zero"),
-        (put("from_one_foot_sigma_s", -0.1), "not below it"),
-        (put("from_one_foot_s", 99.0), "does not rise"),
-        (lambda frame: pd.concat([frame, frame.iloc[:1]]), "day0:1: there are two rows for one speed"),
-        (put("parts", "{snorkel: long}", RUN), "day0:1: parts: found '{snorkel: long}', expected the JSON text"),
-        (put("parts", "[1, 2]", RUN), "expected the JSON text of an object"),
-        (put("parts", '"long"', RUN), "expected the JSON text of an object"),
+        *((put(name, value), rf"day0:1: {name} has empty or infinite values")
+          for name in TIMED for value in (math.nan, math.inf)),
+        (put("speed_mps", "fast"), "day0:1: speed_mps holds something that is not a number"),
+        (put("speed_mps", -3.0), "speeds must be above zero"),
+        (put("from_one_foot_sigma_s", -0.1), "standard errors zero or more"),
+        (put("from_one_foot_s", 99.0), "must rise"),
+        (lambda frame: pd.concat([frame, frame.iloc[:1]]), "day0:1: two rows have the same speed"),
+        (put("parts", "{snorkel: long}", RUN), "day0:1: parts: '{snorkel: long}' is not the JSON text"),
+        (put("parts", "[1, 2]", RUN), "is not the JSON text of an object"),
+        (put("parts", '"long"', RUN), "is not the JSON text of an object"),
         (put("parts", '{"snorkel": [1]}', RUN), "day0:1: parts"),
         (put("parts", '{"snorkel": NaN}', RUN), "day0:1: parts"),
-        (put("parts", 3, RUN), "expected the JSON text of an object"),
+        (put("parts", 3, RUN), "is not the JSON text of an object"),
         (put("parts", json.dumps(B), RUN), "day0: two setups"),
         (put("setup", "another", RUN), "day0: two setups"),
         (put("setup", "another"), "day0:1: setup has two values"),
         (put("direction_deg", math.nan), "day0:1: direction_deg has two values"),
-        (put("direction_deg", "north", RUN), "day0:1: direction_deg: found 'north', expected a number"),
+        (put("direction_deg", "north", RUN), "day0:1: direction_deg: 'north' is not a number"),
         (put("start_utc", pd.NaT, RUN), "day0:1: start_utc is missing"),
-        (put("start_utc", "one morning", RUN), "day0:1: start_utc: found 'one morning'"),
+        (put("start_utc", "one morning", RUN), "day0:1: start_utc: 'one morning' is not a time"),
         (put("run", math.nan), "run"),
-        (put("run", 1.5), "day0: run: found 1.5"),
+        (put("run", 1.5), "day0: run: 1.5 is not a run"),
         (put("drive", None), "drive is missing"),
         (put("corrected_s", math.nan), "corrected_s has a gap"),
-        (put("corrected_s", "soon"), "corrected_s holds something that is no number"),
+        (put("corrected_s", "soon"), "corrected_s holds something that is not a number"),
     ],
 )  # fmt: skip
 def test_what_is_wrong_is_one_line_that_names_it(wrong: Wrong, said: str) -> None:

@@ -43,7 +43,7 @@ def test_json_has_the_fields_others_rely_on(store: Path, capsys: pytest.CaptureF
 
 def test_text_keeps_to_80_columns(store: Path, capsys: pytest.CaptureFixture[str]) -> None:
     for load_by in ("share", "acceleration"):
-        run("mixture", "last", "--store", str(store), "--load", load_by)
+        run("mixture", "last", "--why", "--store", str(store), "--load", load_by)
         text = capsys.readouterr().out
         assert all(len(line) <= 80 for line in text.splitlines())
         for word in ("Delay", "Used", "full throttle", "not enough data", "cruise", "town", "idle"):

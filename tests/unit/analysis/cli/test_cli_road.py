@@ -68,7 +68,7 @@ def test_a_loop_is_answered_kept_shown_and_forgotten(
     store, drives = tmp_path / "store", season[1]
     shutil.copytree(season[0], store)
     loop = drives["loop"]
-    refused(says("fuel", store=store), 1, "no fuel loop is kept", "--used 0.84gal")
+    refused(says("fuel", store=store), 1, "no fuel loop is stored", "--used 0.84gal")
     asked = ("fuel", loop, "--used", "0.0400gal", "--sigma", "0.0006gal", "--fuel-temp", "31C", "--band", "43mph-46mph")
     found = answer(says(*asked, "--json", store=store))
     for field in ("distance_m", "distance_sigma_m", "used_m3", "used_sigma_m3", "l_per_100km", "mpg_us",
@@ -111,7 +111,7 @@ def test_a_rebuilt_drive_keeps_its_loop(says: Says, season: tuple[Path, dict[str
         (("--by-weight", "2kg", "--sigma", "0.1L"), ("is not a mass",)),
         (("--used", "1L", "--band", "45mph"), ("--band", "45mph-50mph")),
         (("--used", "1L", "--band", "50mph-45mph"), ("--band", "does not rise")),
-        (("--used", "1L", "--fuel-temp", "200C"), ("--fuel-temp", "no temperature of fuel")),
+        (("--used", "1L", "--fuel-temp", "200C"), ("--fuel-temp", "not a temperature of fuel")),
         (("--used", "1L", "--units", "knots"), ("--units", "mph or km/h")),
         (("--used", "1L", "--show", "x"), ("'x'",)),
     ],
@@ -153,7 +153,7 @@ def test_coasts_are_answered_and_saved_and_used(
     saved = load(path, CarConfig).road_load
     assert saved is not None and saved.a_n == pytest.approx(found["a_n"], abs=0.01)
     text = fits(says("coast", drives["coasts"]))
-    for words in ("4 coasts", "rolling coefficient", "drag area", "by intervals N", "rotating 16 kg", "Stretch 1"):
+    for words in ("4 coasts", "rolling coefficient", "drag area", "by steps N", "rotating 16 kg", "Stretch 1"):
         assert words in text
     guess = answer(says("power", drives["starts"], "--json"))["setups"][0]
     measured = answer(says("power", drives["starts"], "--car", str(path), "--json"))["setups"][0]
@@ -168,7 +168,7 @@ def test_what_coasts_cannot_tell_is_refused_in_one_line(says: Says, season: tupl
     refused(says("coast", drives["loop"]), 1, "no coast found", "roll in neutral")
     refused(says("coast", drives["bare"]), 1, "needs the car's mass", "--car FILE")
     refused(says("coast", "nowhere"), 2, "nowhere", "no such drive")
-    refused(says("coast", drives["coasts"], "--grade", "40%"), 2, "--grade", "out of reach")
+    refused(says("coast", drives["coasts"], "--grade", "40%"), 2, "--grade", "out of range")
     refused(says("coast", drives["coasts"], "--car", "missing.toml"), 2, "missing.toml", "no such file")
 
 
@@ -193,7 +193,7 @@ def test_power_of_a_drive_of_single_runs_and_between_setups(says: Says, season: 
     for words in ("Power at the wheels", "the crank gives more", "mass ±", "slope ±", "SAE J1349",
                   "Engine speed: not known", "more power", "sport against baseline"):  # fmt: skip
         assert words in text
-    refused(says("power", f"{drives['starts']}:9"), 2, "it has no run 9")
+    refused(says("power", f"{drives['starts']}:9"), 2, "there is no run 9")
     refused(says("power", drives["bare"]), 1, "needs the car's mass")
 
 
@@ -222,9 +222,9 @@ def test_a_prediction_is_labelled_and_comes_with_its_assumptions(
 
 def test_what_cannot_be_foretold_is_refused(says: Says, season: tuple[Path, dict[str, str]]) -> None:
     _, drives = season
-    refused(says("whatif", drives["starts"]), 2, "nothing is changed")
+    refused(says("whatif", drives["starts"]), 2, "no change is given")
     refused(says("whatif", drives["starts"], "--gearing", "+8%"), 1, "the belt sets its own ratio")
-    refused(says("whatif", drives["starts"], "--drag", "-10"), 2, "--drag", "out of reach")
+    refused(says("whatif", drives["starts"], "--drag", "-10"), 2, "--drag", "out of range")
     refused(says("whatif", drives["starts"], "--mass", "-390kg"), 2, "--mass")
     refused(says("whatif", drives["starts"], "--mass", "-20kg", "--to", "90mph"), 1, "not all of these runs reached")
     refused(says("whatif", drives["starts"], drives["sport"], "--mass", "-20kg"), 2, "2 setups")

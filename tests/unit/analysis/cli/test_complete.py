@@ -60,9 +60,9 @@ def test_one_drive_has_and_two_have(store: Path) -> None:
     complete(store, answers="\n" * 20)
     last = max(drive.id for drive in list_drives(store))
     one = complete(store, last, answers="\n" * 20)
-    assert "Nothing is lacking: 1 drive has its setup and weather." in one.output
+    assert "Nothing is missing: 1 drive has its setup and weather." in one.output
     both = complete(store, answers="\n" * 20)
-    assert re.search(r"Nothing is lacking: [23] drives have their setup and weather\.", both.output), both.output
+    assert re.search(r"Nothing is missing: [23] drives have their setup and weather\.", both.output), both.output
 
 
 def test_what_is_typed_goes_before_and_is_offered_next(store: Path) -> None:
@@ -81,7 +81,7 @@ def test_what_is_typed_goes_before_and_is_offered_next(store: Path) -> None:
 def test_dashes_leave_it_open_and_nonsense_is_asked_again(store: Path) -> None:
     last = list_drives(store)[-1].id
     result = complete(store, last, answers="nonesuch\n-\nwarm\n-\n\n")
-    assert "no setup, file or drive is called that" in result.output and "expected a temperature" in result.output
+    assert "no setup, file or drive has this name" in result.output and "expected a temperature" in result.output
     made = open_drive(store, last)
     assert made.setup is None and made.manifest.weather is None and not made.manifest.trace
 

@@ -37,10 +37,10 @@ def test_a_clock_that_python_cannot_tell_is_said() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert (done.returncode, done.stdout) == (2, "")
-    assert done.stderr == "pullbook: this computer's clock shows a year after 2262: set it\n"
+    assert done.stderr == "pullbook: this computer's clock shows a year after 2262. Set it.\n"
 
 
 @pytest.mark.parametrize("option", ["--[\udc84", "--x\x1b[31m", "--\u202eno=1"])
 def test_an_option_that_is_none_reaches_no_terminal_as_it_is(tmp_path: Path, option: str) -> None:
     said = run_verb(tmp_path, "strike", "last", option)
-    assert said.code == 2 and "no such option" in said.err and said.err.strip().isprintable()
+    assert said.code == 2 and "this option does not exist" in said.err and said.err.strip().isprintable()

@@ -43,13 +43,13 @@ def test_compare_and_plan_give_one_advice(store: Path) -> None:
     assert compared["verdict"] == "no difference shown"
     top = compared["splits"][-1]
     assert [step["setup"] for step in plan["next"]] == [MISTYPED.parts, BASELINE.parts, MISTYPED.parts]
-    (told,) = [float(m[1]) for m in re.finditer(r"only a difference of ([\d.]+) s would have shown", str(plan["next"]))]
+    (told,) = [float(m[1]) for m in re.finditer(r"so far only ([\d.]+) s could have shown", str(plan["next"]))]
     assert told == pytest.approx(top["smallest_detectable_s"], abs=0.006)
     assert not any("no drive is needed" in note for note in plan["notes"])
 
 
 def test_a_mistyped_part_is_the_first_caveat_of_all(store: Path) -> None:
-    asked = "main_jet is no part so far: is it main_jet_mm?"
+    asked = "main_jet is a new part. Did you mean main_jet_mm?"
     assert asked in run_verb(store, "compare", "baseline", "mistyped", "--json").json["caveats"][0]
     assert asked in run_verb(store, "effects", "--json").json["caveats"][0]
     assert asked in run_verb(store, "plan", "--json").json["notes"][0]

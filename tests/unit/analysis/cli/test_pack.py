@@ -209,7 +209,7 @@ def test_a_friends_setup_is_compared_as_another_car(root: Path) -> None:
     assert "another car" in found["caveats"][0]
     assert all(run.startswith("finch/") for run in found["runs"]["b"]) and len(found["runs"]["b"]) == 4
     own = run_verb(root / "store", "compare", "finch/baseline", "finch/2026-05-03")
-    assert own.code == 2 and "share the run" in own.err
+    assert own.code == 2 and "is on both sides" in own.err
 
 
 REFUSED = (
@@ -373,6 +373,8 @@ def test_drives_of_another_car_are_left_out_and_told(root: Path) -> None:
     said = run_verb(root / "store", "pack", "--out", str(root / "out.zip"), "--json")
     assert said.code == 0
     assert {each["drive"] for each in said.json["drives"]} == {each.id for each in own}
-    assert said.json["left_out"] == [f"{stray}: left out, it is of another car: name its drives to pack them alone"]
+    assert said.json["left_out"] == [
+        f"{stray}: left out, because it is of another car. Name its drives to pack them on their own."
+    ]
     refused = run_verb(root / "store", "pack", own[0].id, stray, "--out", str(root / "two.zip"))
     assert refused.code == 2 and "two cars" in refused.err

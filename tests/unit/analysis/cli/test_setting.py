@@ -76,25 +76,27 @@ def test_with_nothing_in_force_it_says_what_it_is_made_from(store: Path) -> None
     (store / "setup.toml").unlink()
     drive = max(path.parent.name for path in store.glob("*/drive.json"))
     refused = run_verb(store, "set", "snorkel=short")
-    assert f"nothing is otherwise than in the setup 'baseline' of drive {drive} (none is in force)" in refused.err
+    assert f"nothing differs from the setup 'baseline' of drive {drive} (none is in force)" in refused.err
     said, _ = at_a_terminal(["set", "main_jet_mm=1.06", "--store", str(store)], [""])
-    assert f"all else as in the setup 'baseline' of drive {drive} (none is in force)." in " ".join(said.split())
+    assert f"everything else as in the setup 'baseline' of drive {drive} (none is in force)." in " ".join(said.split())
     for path in store.glob("*/drive.json"):
         shutil.rmtree(path.parent)
     (store / "setup.toml").unlink(missing_ok=True)
     refused = run_verb(store, "set", "snorkel=long", "--forget", "jet")
-    assert "jet: an empty setup (none is in force, no drive has one) has no such part: it has none" in refused.err
+    assert (
+        "jet: an empty setup (none is in force, no drive has one) does not have this part: it has none" in refused.err
+    )
 
 
 @pytest.mark.parametrize(
     ("change", "said"),
     [
-        (["main_jt_mm=1.06"], "main_jt_mm is no part so far: is it main_jet_mm?"),
-        (["main_jet=1.06"], "main_jet is no part so far: is it main_jet_mm?"),
-        (["snorkel=lnog", "--forget", "snorkle"], "has no such part"),
+        (["main_jt_mm=1.06"], "main_jt_mm is a new part. Did you mean main_jet_mm?"),
+        (["main_jet=1.06"], "main_jet is a new part. Did you mean main_jet_mm?"),
+        (["snorkel=lnog", "--forget", "snorkle"], "does not have this part"),
         (["main_jet_mm=1,06"], "write the decimal with a point: 1.06"),
-        (["main_jet_mm"], "expected a part and its value"),
-        (["snorkel=short"], "nothing is otherwise"),
+        (["main_jet_mm"], "not a part and its value"),
+        (["snorkel=short"], "nothing differs from"),
         (["main_jet_mm=1.06", "main_jet_mm=1.05"], "given twice"),
         (["main_jet_mm=1.06", "--name", "baseline"], "was driven with other parts"),
         (["Big-End=1.06"], "Big-End"),
@@ -132,8 +134,8 @@ def test_a_near_name_is_taken_where_its_owner_insists(store: Path) -> None:
 @pytest.mark.parametrize(("answers", "jet", "written"), [(["", ""], 1.06, True), (["", "n"], 1.09, False)])
 def test_on_a_terminal_it_asks_back_in_a_sentence(store: Path, answers: list[str], jet: float, written: bool) -> None:
     said, code = at_a_terminal(["set", "main_jt_mm=1.06", "--store", str(store)], answers)
-    assert "main_jt_mm is no part so far: is it main_jet_mm [yes]:" in said
-    assert "main_jet_mm 1.09 -> 1.06; all else as in 'baseline'." in " ".join(said.split())
+    assert "main_jt_mm is a new part. Did you mean main_jet_mm [yes]:" in said
+    assert "main_jet_mm 1.09 -> 1.06; everything else as in 'baseline'." in " ".join(said.split())
     assert (code == 0) is written
     assert in_force(store).parts["main_jet_mm"] == jet
 

@@ -21,11 +21,11 @@ from logger.store.drive import list_drives
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed")
 TYPED = {
-    "is it main_jet_mm?": 'name = "rich"\n[parts]\nmain_jet = 1.12\nsnorkel = "short"\n',
+    "Did you mean main_jet_mm?": 'name = "rich"\n[parts]\nmain_jet = 1.12\nsnorkel = "short"\n',
     "is it 'short'?": 'name = "rich"\n[parts]\nmain_jet_mm = 1.12\nsnorkel = "shrot"\n',
     "main_jet_mm 1.09 -> 1.12": f'name = "{BASELINE.name}"\n[parts]\nmain_jet_mm = 1.12\nsnorkel = "short"\n',
 }
-MISTYPED = TYPED["is it main_jet_mm?"]
+MISTYPED = TYPED["Did you mean main_jet_mm?"]
 
 
 @pytest.fixture(scope="module")
@@ -72,7 +72,7 @@ def test_import_asks_about_the_setup_that_the_recorders_file_names_but_not_twice
     (week / "rig.toml").write_text('[recorder]\nsetup = "setup.toml"\n' + RIG)
     given = ["import", str(week / "drive.jsonl"), "--config", str(week / "rig.toml")]
     said = run_verb(store, *given)
-    assert said.code == 2 and "is it main_jet_mm?" in said.err
+    assert said.code == 2 and "Did you mean main_jet_mm?" in said.err
     assert run_verb(store, "setup", setup, "--anyway").code == 0  # in force now, and asked about then
     assert run_verb(store, *given).code == 0
 
@@ -85,7 +85,7 @@ def test_rebuild_asks_of_the_other_drives(week: Path) -> None:
     assert run_verb(store, *given, "--setup", written(week, MISTYPED)).code == 0
     right = written(week, 'name = "richer"\n[parts]\nmain_jet_mm = 1.12\nsnorkel = "short"\n')
     said = run_verb(store, "rebuild", "last", "--setup", right)
-    assert said.code == 2 and "main_jet_mm is no part so far: is it main_jet?" in said.err
+    assert said.code == 2 and "main_jet_mm is a new part. Did you mean main_jet?" in said.err
     assert run_verb(store, "rebuild", "last", "--setup", right, "--anyway").code == 0
 
 
@@ -103,7 +103,7 @@ def test_record_goes_on_with_a_warning_where_nobody_is_at_a_terminal(
     written(week, MISTYPED)
     asked_by_record(week / "store")
     lines = capsys.readouterr().err.splitlines()
-    assert len(lines) == 2 and "is it main_jet_mm?" in lines[0] and "recorded as written" in lines[1]
+    assert len(lines) == 2 and "Did you mean main_jet_mm?" in lines[0] and "recorded as written" in lines[1]
 
 
 @pytest.mark.parametrize(("typed", "json"), [("n", False), ("y", False), ("", False), ("n", True)])
@@ -132,7 +132,7 @@ def test_record_asks_nothing_of_what_is_known_or_in_force_and_no_other_drive_hol
     assert capsys.readouterr().err == ""
     (store / SETUP_IN_FORCE).write_text("no = [toml")
     asked_by_record(store)
-    assert "is it main_jet_mm?" in capsys.readouterr().err
+    assert "Did you mean main_jet_mm?" in capsys.readouterr().err
     for manifest in store.glob("2026*/drive.json"):
         manifest.write_text("{")
     asked_by_record(store)

@@ -39,12 +39,12 @@ def test_what_is_no_blend_is_said_in_one_line(text: str) -> None:
     with pytest.raises(FuelError) as said:
         parse_blend(text)
     assert "\n" not in str(said.value)
-    assert "expected" in str(said.value)
+    assert "not" in str(said.value)
 
 
 @pytest.mark.parametrize(("y", "z"), [(-1.0, 0.0), (1.0, -0.1), (0.0, 2.0)])
 def test_what_does_not_burn_is_no_fuel(y: float, z: float) -> None:
-    with pytest.raises(FuelError, match="no fuel"):
+    with pytest.raises(FuelError, match="not a fuel"):
         stoichiometric_afr(y, z)
 
 

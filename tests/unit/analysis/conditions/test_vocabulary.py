@@ -24,13 +24,13 @@ BASE: Parts = {"main_jet_mm": 1.09, "snorkel": "short", "needle": "5DP7", "needl
 @pytest.mark.parametrize(
     ("given", "asked"),
     [
-        ({"main_jet": 1.06}, "main_jet is no part so far: is it main_jet_mm?"),
-        ({"main_jet_in": 0.042}, "main_jet_in is no part so far: is it main_jet_mm?"),
-        ({"mian_jet_mm": 1.06}, "is it main_jet_mm?"),
-        ({"Snorkel": "short"}, "is it snorkel?"),
-        ({"snorkell": "short"}, "is it snorkel?"),
-        ({"snorkel": "shrot"}, "snorkel was never 'shrot' so far: is it 'short'?"),
-        ({"needle_clip": "three"}, "needle_clip = three is written otherwise so far"),
+        ({"main_jet": 1.06}, "main_jet is a new part. Did you mean main_jet_mm?"),
+        ({"main_jet_in": 0.042}, "main_jet_in is a new part. Did you mean main_jet_mm?"),
+        ({"mian_jet_mm": 1.06}, "Did you mean main_jet_mm?"),
+        ({"Snorkel": "short"}, "Did you mean snorkel?"),
+        ({"snorkell": "short"}, "Did you mean snorkel?"),
+        ({"snorkel": "shrot"}, "snorkel was never 'shrot' until now. Did you mean 'short'?"),
+        ({"needle_clip": "three"}, "needle_clip = three: until now it was written differently"),
         ({"snorkel": "long"}, ""),
         ({"needle": "5DP8"}, ""),
         ({"needle_clip": 4}, ""),
@@ -59,9 +59,9 @@ def test_a_season_with_a_mistyped_part_says_so_before_it_judges() -> None:
     stints = [Stint(0, {"main_jet_mm": 1.09, "snorkel": "short"}, 4), Stint(1, other, 4)]
     record = from_runs(frame_of(season(stints, np.random.default_rng(1))))
     for lines in (effects_answer(record).caveats, plan_answer(record, gone=[("main_jet", 1.06)]).notes):
-        assert "main_jet is no part so far: is it main_jet_mm?" in lines[0]
+        assert "main_jet is a new part. Did you mean main_jet_mm?" in lines[0]
     planned = plan_answer(record, gone=[("main_jet_mm", 1.09), ("snorkel", "short")])
-    assert planned.tangled and not any("nothing is tangled" in note for note in planned.notes)
+    assert planned.tangled and not any("no parts always changed" in note for note in planned.notes)
 
 
 def test_the_verb_asks_and_takes_it_where_told_to(tmp_path: Path) -> None:
@@ -78,7 +78,7 @@ def test_the_verb_asks_and_takes_it_where_told_to(tmp_path: Path) -> None:
     mistyped = file("rich", main_jet=1.12, snorkel="short")
     for place in ((), ("--drive", last)):
         said = run_verb(store, "setup", mistyped, *place)
-        assert said.code == 2 and "is it main_jet_mm?" in said.err and "--anyway" in said.err
+        assert said.code == 2 and "Did you mean main_jet_mm?" in said.err and "--anyway" in said.err
     reused_name = file(BASELINE.name, main_jet_mm=1.12, snorkel="short")
     for place in ((), ("--drive", last)):
         said = run_verb(store, "setup", reused_name, *place)

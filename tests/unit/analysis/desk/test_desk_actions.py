@@ -78,7 +78,7 @@ def test_striking_the_best_run_changes_the_season_and_counting_it_again_gives_it
 def test_tags_are_kept_and_compare_takes_or_leaves_by_them(at_desk: Visitor, store: Path, made: DeskStore) -> None:
     name, other = made.a, made.b
     page = at_desk.get(f"/drive/{name}")
-    refused(at_desk.send(page, "tag", {"runs": "1", "tags": "a=b=c"}), "tag", "tags", "expected a word", tags="a=b=c")
+    refused(at_desk.send(page, "tag", {"runs": "1", "tags": "a=b=c"}), "tag", "tags", "Write a word", tags="a=b=c")
     done = at_desk.send(page, "tag", {"runs": ["1", "3"], "tags": "passenger gear=2"})
     assert "run 3: passenger, gear=2" in done.section("runs")
     assert [each["tag"] for each in manifest(store, name)["tags"]] == ["passenger", "gear=2"] * 2
@@ -88,7 +88,7 @@ def test_tags_are_kept_and_compare_takes_or_leaves_by_them(at_desk: Visitor, sto
     assert f"{name}:1 tagged passenger" in without.text
     assert without.words("//footer//code")[-1] == f"pullbook compare {name} {other} --without passenger"
     unknown = at_desk.send(choose, "pick", {"a": name, "b": other, "where": "downhill"})
-    assert unknown.status == 422 and "no run that counts is tagged" in unknown.wrong
+    assert unknown.status == 422 and "no counted run is tagged" in unknown.wrong
     again = at_desk.send(done, "tag", {"runs": ["1", "3"], "tags": "passenger gear=2", "undo": "yes"})
     assert manifest(store, name)["tags"] == [] and "run 1: no tags" in again.section("runs")
 
@@ -101,9 +101,9 @@ def test_a_drives_setup_is_put_right_with_the_questions_of_the_verb(
     assert page.form("setup")["parts"] == ["main_jet_mm=1.06\nsnorkel=long"]
     assert page.form("setup")["name"] == [BOTH.name] and page.form("setup")["cost"] == ["18"]
     same = at_desk.send(page, "setup", {})
-    refused(same, "setup", "parts", "carries just this setup already")
+    refused(same, "setup", "parts", "already has this setup")
     near = at_desk.send(page, "setup", {"parts": "main_jet_mm=1.06\nsnorkle=long", "name": "odd"})
-    refused(near, "setup", "parts", "Snorkle is no part so far: is it snorkel?", name="odd")
+    refused(near, "setup", "parts", "Snorkle is a new part. Did you mean snorkel?", name="odd")
     assert "\u201cKeep as typed\u201d" in near.beside("setup", "parts")
     reused = at_desk.send(page, "setup", {"parts": "main_jet_mm=1.00", "name": BASELINE.name})
     refused(reused, "setup", "parts", "was driven with other parts", name=BASELINE.name)
@@ -137,7 +137,7 @@ def test_weather_is_typed_or_pasted(at_desk: Visitor, store: Path, made: DeskSto
     wet = at_desk.send(page, "weather", {"humidity": "140%", "wind": "2m/s"})
     refused(wet, "weather", "humidity", "expected a share", wind="2m/s")
     both = at_desk.send(page, "weather", {"pressure": "1009hPa", "qnh": "1015hPa"})
-    refused(both, "weather", "pressure", "two names for one thing", qnh="1015hPa")
+    refused(both, "weather", "pressure", "both give the pressure", qnh="1015hPa")
     assert "\u201cPressure at sea level (QNH)\u201d" in both.beside("weather", "pressure")
     high = at_desk.send(page, "weather", {"qnh": "1015hPa", "clear": "yes"})
     refused(high, "weather", "qnh", "add \u201cElevation of the place\u201d 21m", qnh="1015hPa")
@@ -237,7 +237,7 @@ def test_parts_for_coming_drives_are_changed_with_the_questions_of_the_verb(at_d
         "Did you mean snorkel",
         parts="snorkle=long",
     )
-    refused(at_desk.send(page, "set", {"parts": "main_jet_mm"}), "set", "parts", "expected a part and its value")
+    refused(at_desk.send(page, "set", {"parts": "main_jet_mm"}), "set", "parts", "not a part and its value")
     refused(at_desk.send(page, "set", {"parts": "main_jet_mm=1.0", "cost": "dear"}), "set", "cost", "expected a number")
     assert not force.exists()
     done = at_desk.send(page, "set", {"parts": "main_jet_mm=1.00\nsnorkel=short", "notes": "for the heat", "cost": "4"})

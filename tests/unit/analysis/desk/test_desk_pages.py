@@ -148,7 +148,7 @@ def test_drives_and_their_runs_can_be_ticked(at_desk: Visitor, made: DeskStore, 
 def test_what_cannot_be_compared_is_one_line_and_what_was_ticked_stays(at_desk: Visitor, made: DeskStore) -> None:
     first = made.a
     both = at_desk.get(f"/compare?by=drives&a={first}&b={first}")
-    assert both.status == 422 and "share the run" in both.wrong
+    assert both.status == 422 and "is on both sides" in both.wrong
     assert both.form("pick")["a"] == [first]
     bare = at_desk.get(f"/compare?by=drives&a={first}&b={made.b}&to=30")
     assert "has no unit" in bare.beside("pick", "to") and bare.form("pick")["to"] == ["30"]
@@ -226,7 +226,7 @@ def test_pages_captions_and_data_are_the_files_that_the_verbs_write(
         path = export_answer(store, drive, tmp_path / f"x.{kind}", kind, rate_hz=2.0, ends_m=50.0).path
         assert got.data == path.read_bytes() and f"{name}.{kind}" in got.headers["content-disposition"]
     usual = at_desk.send(export, "export", {"format": "gpx"})
-    assert usual.status == 422 and "all of its positions stay private (the first and last 300 m" in usual.wrong
+    assert usual.status == 422 and "all its positions stay private (the first and last 300 m" in usual.wrong
     assert "has no unit" in at_desk.send(export, "export", {"ends": "500"}).beside("export", "ends")
 
     page = at_desk.get(f"/drive/{name}/report.html")

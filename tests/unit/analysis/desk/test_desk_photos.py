@@ -124,7 +124,7 @@ def test_wrong_files_are_told_in_one_line_at_the_entry_and_nothing_is_kept(at_de
     )
     refused(at_desk.send_files(page, "photo", {}, []), "picture", "Give a picture, words, or both")
     small = ("picture", "a.png", picture((30, 50), "PNG"))
-    refused(at_desk.send_files(page, "photo", {"run": "99"}, [small]), "run", "it has no run 99")
+    refused(at_desk.send_files(page, "photo", {"run": "99"}, [small]), "run", "there is no run 99")
     refused(at_desk.send_files(page, "photo", {"run": "two"}, [small]), "run", "is not a whole number")
     refused(at_desk.send_files(page, "photo", {"words": "a" * 2001}, [small]), "words", "2001 letters are too many")
     assert kept(made) == before and sorted(path.name for path in made.iterdir()) == files

@@ -86,9 +86,9 @@ def test_the_answer_stands_first_and_what_lies_behind_it_is_folded_last():
 
 
 def test_commands_in_a_sentence_are_set_as_code_and_nothing_else_is():
-    said = Page("x", "", ["`pullbook effects` tells; `<b>` and `mine` do not: `--trace <i>`"])
+    said = Page("x", "", ["`pullbook effects` says; `<b>` and `mine` do not: `--trace <i>`"])
     html = render(said, datetime(2026, 5, 2, tzinfo=UTC))
-    words = "<code>pullbook effects</code> tells; `&lt;b&gt;` and `mine` do not: <code>--trace &lt;i&gt;</code>"
+    words = "<code>pullbook effects</code> says; `&lt;b&gt;` and `mine` do not: <code>--trace &lt;i&gt;</code>"
     assert words in html
 
 

@@ -92,7 +92,7 @@ def test_what_is_put_away_stays_and_is_shown_nowhere(root: Path) -> None:
     for name in ("plug.jpg", "sooty.png"):
         photo(root, ID, str(root / name))
     said = photo(root, ID, "--away", "1")
-    assert said.code == 0 and "(put away)" in said.out
+    assert said.code == 0 and "(hidden)" in said.out
     assert len(list((root / "store" / ID).glob("photo-*"))) == 2
     assert [image.size for image, _, _ in pictures(page(root, "--photos"))] == [(300, 500)]
     assert photo(root, ID, "--back", "1").code == 0 and len(pictures(page(root, "--photos"))) == 2
@@ -133,9 +133,9 @@ def test_what_cannot_be_is_one_line(root: Path) -> None:
     before = (root / "store" / ID / "drive.json").read_bytes()
     refused = {
         "HEIC": [ID, str(root / "plug.heic")], "no such file": [ID, str(root / "gone.jpg")],
-        "it has no run 9": [ID, str(root / "plug.jpg"), "--run", "9"], "name the drive": [str(root / "plug.jpg")],
+        "there is no run 9": [ID, str(root / "plug.jpg"), "--run", "9"], "name the drive": [str(root / "plug.jpg")],
         "--away and --back": [ID, "--away", "1", "--back", "1"], "there is no photograph 3": [ID, "--away", "3"],
-        "give the picture": [ID, "--run", "1"], "too many": [ID, "--words", "x" * 3000],
+        "give a picture": [ID, "--run", "1"], "too many": [ID, "--words", "x" * 3000],
     }  # fmt: skip
     for words, arguments in refused.items():
         said = photo(root, *arguments)

@@ -87,6 +87,6 @@ def test_a_drive_just_closed_says_its_runs_and_what_is_not_kept_with_it(
     brief_runs(bare)
     said = " ".join(capsys.readouterr().out.split())
     assert "How each run went" in said
-    assert f"No weather is kept with it yet: `pullbook weather {bare.id} " in said
+    assert f"No weather yet. Add it: `pullbook weather {bare.id} " in said
     brief_runs(told)
     assert "No weather" not in capsys.readouterr().out

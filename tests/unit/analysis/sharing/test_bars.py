@@ -273,7 +273,7 @@ def test_the_verb_makes_an_overlay_of_each_clip(made, tmp_path: Path) -> None:
     assert len(alpha) == 15 and not board[:9].any() and board[12:].all()  # run 1 moves after a second, give or take
     again = CliRunner().invoke(sharing.app, options)
     assert isinstance(again.exception, InputError) and "exists already" in str(again.exception)
-    assert "Lay it over" in CliRunner().invoke(sharing.app, [*options, "--force"]).output
+    assert "Place it over" in CliRunner().invoke(sharing.app, [*options, "--force"]).output
 
 
 def test_without_ffmpeg_there_is_one_line_and_no_half_file(made, tmp_path: Path, monkeypatch) -> None:
