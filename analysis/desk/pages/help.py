@@ -1,7 +1,8 @@
-"""Help: the manual's pages, cautions, and what each page's command is."""
+"""Help: the manual's pages, the method behind each number, cautions, and what each page's command is."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from starlette.responses import Response
@@ -14,6 +15,13 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from analysis.desk.app import Desk
+
+METHODS = {
+    "times": "times-of-a-run", "mixture": "the-mixture-map", "jets": "the-next-jet", "compare": "what-a-change-did",
+    "power": "power-at-the-wheels", "effects": "what-each-part-did", "plan": "the-next-drives", "fuel": "fuel",
+    "coast": "rolling-and-drag", "weather": "weather", "live": "the-figures-on-now",
+}  # fmt: skip
+"""Method behind a number, as an address may end (/help#times) -> its part of the manual's page on numbers."""
 
 METHOD_OF = {
     "list": "times", "runs": "times", "gained": "times", "traces": "times", "mixture": "mixture", "jet": "jets",
@@ -48,15 +56,17 @@ def cautions() -> list[str]:
 
 
 def page(desk: Desk, request: Request) -> View:
-    """The manual's pages, the cautions, what each page's command is, and the button that ends the desk."""
+    """The manual's pages, its words on each number, the cautions, each page's commands, and the desk's end."""
     read = Part("manual", "The manual", [Links([(f"/help/{name}", manual.page(name).title, about)
                                                for name, about in manual.PAGES.items()])])  # fmt: skip
     end = Form("end", "/help/end", [], "End the desk", "A recording goes on without it.", "Ctrl-C where it was started",
                careful=True)  # fmt: skip
     pages = Part("pages", "Each page and its commands", [Links(_PAGES), end])
+    numbers = {part.name: part for part in manual.page("numbers").parts}
+    methods = [replace(numbers[place], name=name) for name, place in METHODS.items()]
     sections = [Section("cautions", "Cautions", [Bullets(cautions())])]
-    return View(Page("Help", "The manual, the cautions", (), sections=sections), "help", "pullbook --help",
-                before=[read], parts=[pages])  # fmt: skip
+    return View(Page("Help", "The manual, the numbers, the cautions", (), sections=sections), "help", "pullbook --help",
+                before=[read, *methods], parts=[pages])  # fmt: skip
 
 
 def manual_page(desk: Desk, request: Request) -> View:

@@ -15,6 +15,7 @@ from analysis.changes import priors
 from analysis.cli.main import app
 from analysis.desk import manual
 from analysis.desk.gate import POLICY
+from analysis.desk.pages import help as help_page
 from logger.record.live import STALE_NS
 from logger.units import FOOT_M
 
@@ -50,6 +51,15 @@ def test_every_page_of_the_manual_is_shown_whole(client: Client, name: str) -> N
 def test_help_lists_every_page(client: Client) -> None:
     links = html.fromstring(client.get("/help").body).xpath("//section[@aria-labelledby='manual']//a/@href")
     assert links == [f"/help/{name}" for name in manual.PAGES]
+
+
+def test_every_heading_can_be_linked_to(client: Client) -> None:
+    """Pages with numbers lead to /help#times and so on."""
+    text = client.get("/help").text
+    for link in re.findall(r'href="#([\w-]+)"', text):
+        assert text.count(f'id="{link}"') == 1, link
+    assert set(help_page.METHODS) <= set(re.findall(r'<h2 id="([\w-]+)"', text))
+    assert text.count("Do not believe it") >= len(help_page.METHODS)
 
 
 def test_what_looks_like_a_tag_stays_text(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
