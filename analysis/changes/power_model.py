@@ -249,10 +249,11 @@ class PowerFit:
         """Root of the covariance, design and response over it, and the root of the design's own information."""
         from scipy.linalg import solve_triangular
 
-        root = np.linalg.cholesky(self._covariance(theta, parts))
+        root = np.asarray(np.linalg.cholesky(self._covariance(theta, parts)), float)
         white = solve_triangular(root, np.column_stack([self.x, self.rows.y]), lower=True)
         x, y = white[:, :-1], white[:, -1]
-        return root, x, y, np.linalg.cholesky(x.T @ x)
+        information = np.asarray(np.linalg.cholesky(x.T @ x), float)
+        return root, x, y, information
 
     def _solve(self, theta: Floats) -> tuple[Floats, Floats]:
         """Generalised least squares: estimate and covariance, in coordinates of the design's row space."""
@@ -265,7 +266,7 @@ class PowerFit:
     def _projection(self, theta: Floats, parts: list[Floats]) -> Floats:
         from scipy.linalg import cho_solve
 
-        root = np.linalg.cholesky(self._covariance(theta, parts))
+        root = np.asarray(np.linalg.cholesky(self._covariance(theta, parts)), float)
         inverse = cho_solve((root, True), np.eye(len(self.rows)))
         vx = inverse @ self.x
         return np.asarray(inverse - vx @ np.linalg.solve(self.x.T @ vx, vx.T))

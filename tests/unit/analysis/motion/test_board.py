@@ -92,11 +92,11 @@ def test_a_board_that_came_loose_half_way_is_not_used(truth: Truth, motion: Moti
     told = readings(truth, MadeBoard())
     late = told.t_s > told.t_s[-1] / 2
     over = told.accel_mps2 * np.where(late[:, None], [-1.0, 1.0, -1.0], 1.0)
-    with pytest.raises(BesideUnusable, match="came loose .at a later standstill"):
+    with pytest.raises(BesideUnusable, match=r"came loose .at a later standstill"):
         mount(told._replace(accel_mps2=over), motion)
     single = readings(truth, MadeBoard(axes=1))
     weak = single.accel_mps2 * np.where(late[: len(single.t_s), None], 0.5, 1.0)
-    with pytest.raises(BesideUnusable, match="came loose .in part of the drive"):
+    with pytest.raises(BesideUnusable, match=r"came loose .in part of the drive"):
         mount(single._replace(accel_mps2=weak), motion)
 
 
