@@ -248,11 +248,14 @@ class Result:
     receivers: list[object]
 
 
-def judge(receiver: Receiver, drives: int, seed: int = 0, eased: float = 0.5, **kw: object) -> Result:
+def judge(
+    receiver: Receiver, drives: int, seed: int = 0, eased: float = 0.5,
+    made: Callable[[np.random.Generator], Truth] | None = None, **kw: object,
+) -> Result:  # fmt: skip
     rows, missed, extra, receivers = [], 0, 0, []
     for number in range(drives):
         rng = np.random.default_rng([seed, number])
-        true = a_drive(rng, eased=eased, **kw)  # type: ignore[arg-type]
+        true = made(rng) if made else a_drive(rng, eased=eased, **kw)  # type: ignore[arg-type]
         fixes, _ = clean(received(true, receiver, rng))
         motion = smoother.smooth(fixes)
         receivers.append(getattr(motion, "receiver", motion.noise))
