@@ -35,5 +35,5 @@ def _held(t: Floats, v: Floats, z: Floats) -> Bools:
     repeats = np.concatenate([[False], np.diff(z) == 0])
     first = np.flatnonzero(~repeats)
     last = np.concatenate([first[1:] - 1, [len(z) - 1]])
-    held: Bools = repeats & np.repeat(way[last] - way[first] > HELD_M, last - first + 1)
-    return held
+    long = np.repeat(way[last] - way[first] > HELD_M, last - first + 1)
+    return np.asarray(repeats & long, bool)

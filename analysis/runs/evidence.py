@@ -28,6 +28,16 @@ _SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
 SLACK_MPS = 0.015
 """What rises leave of a real launch, as white noise beside the receiver's: none is quite true, and where noise hardly
 differs from fix to fix a shape would be believed to the last."""
+LEAST_WHITE_MPS = 0.03
+"""Where noise wanders, what differs from fix to fix counts for so much at least: the less of it there is, the more of
+what readings show beside a rise is the rise's own error."""
+
+
+def hardly_white(noise: Noise) -> float:
+    """How far a receiver's noise wanders and hardly differs from fix to fix: 0 not at all, 1 nothing of it does."""
+    if noise.wander_share == 0:
+        return 0.0
+    return math.sqrt(max(1 - (noise.white_mps / LEAST_WHITE_MPS) ** 2, 0.0))
 
 
 class Ways(NamedTuple):
@@ -104,7 +114,8 @@ class LaunchReadings:
         self.each = np.where(drawn & (y < 3 * at_rest), at_rest, self.sigma)
         self.whiten = None
         if drawn or noise.wander_share > 0:
-            slack = np.maximum(self.each**2 - self.sigma**2, 0.0) + SLACK_MPS**2
+            own = max(SLACK_MPS, LEAST_WHITE_MPS * hardly_white(noise))
+            slack = np.maximum(self.each**2 - self.sigma**2, 0.0) + own**2
             covariance = wander_covariance(t, noise) + np.diag(slack)
             free = ~self.held
             backwards = np.linalg.cholesky(covariance[np.ix_(free, free)][::-1, ::-1])[::-1, ::-1]

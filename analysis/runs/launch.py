@@ -21,8 +21,16 @@ from numpy.typing import NDArray
 from analysis.arrays import Floats
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
-from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, LaunchReadings, Ways, evidence, lone_stray
-from analysis.runs.rises import STANDS_FOR_HELD_S, STANDS_FOR_S, LaunchHabit
+from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, LaunchReadings, Ways, evidence, hardly_white, lone_stray
+from analysis.runs.rises import (
+    HIDDEN_BELOW_MPS,
+    HIDDEN_S,
+    STANDS_FOR_HELD_S,
+    STANDS_FOR_S,
+    UNLIKE_FOOT_S,
+    UNLIKE_S,
+    LaunchHabit,
+)
 from logger.units import FOOT_M, speed_label
 
 DEPART_MPS = 1.0
@@ -198,9 +206,12 @@ def fit_launch(
     foot, foot_sigma = _one_foot(xs, speed, way, way_sigma)
     # Between fixes more than half a second apart a foot may do what no family of curves foresees.
     unseen = 0.15 * max(step - 0.6, 0.0)
-    foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, 0.6 * unseen)
+    unlike = hardly_white(noise)
+    foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, math.hypot(0.6 * unseen, UNLIKE_FOOT_S * unlike))
     turning = math.hypot(0.012, 0.15 * lag_s) if turns else 0.0
+    hidden = HIDDEN_S * max(noise.hold_mps / HIDDEN_BELOW_MPS, 1.0) if noise.hold_mps else 0.0
     of_range = ways.stands_for[alive[keep[0]]] * (STANDS_FOR_HELD_S / STANDS_FOR_S if noise.hold_mps else 1.0)
+    of_range = np.maximum(of_range, max(hidden, UNLIKE_S * unlike))
     t0_sigma = np.hypot(of_range, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen, turning))
     return Launch(
         *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),

@@ -76,6 +76,11 @@ RANGES, STANDS_FOR_S = ("stumbling", "stepped", "late"), 0.09
 STANDS_FOR_HELD_S = 0.15
 """The same where a receiver holds zero and hides how the car got away: stumbles of tests/tuning were told 0.25 to 0.43
 s off there at a sigma of little more than that of the range."""
+HIDDEN_S, HIDDEN_BELOW_MPS = 0.1, 0.3
+"""A receiver that holds zero up to HIDDEN_BELOW_MPS hides what any launch does below it, a stumble too: each rise
+stands for starts that are so far from its own, and for more in proportion where more is held."""
+UNLIKE_S, UNLIKE_FOOT_S = 0.05, 0.02
+"""Where noise only wanders: how far off the start and the foot of a launch are that no rise quite describes."""
 
 
 def _log_normal(x: float, middle: float, width: float) -> float:

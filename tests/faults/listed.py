@@ -18,6 +18,7 @@ FUEL = (UNIT + "answers/test_fuel.py",)
 LESSONS = (UNIT + "test_lessons.py",)
 BOARD = (UNIT + "answers/test_runs_board.py", UNIT + "runs/test_board_start.py", UNIT + "motion/test_board.py")
 LAUNCHES = (UNIT + "runs/test_launches.py",)
+HEIGHTS = (UNIT + "motion/test_heights.py",)
 STOPS = (UNIT + "motion/test_stop_likelihood.py", UNIT + "motion/test_receiver.py")
 COAST = (UNIT + "answers/test_coast.py",)
 POWER = (UNIT + "changes/test_power.py", UNIT + "changes/test_power_season.py")
@@ -122,6 +123,10 @@ FAULTS: tuple[Fault, ...] = (
     Fault("the habit is not used", "analysis/drive.py", "options, self.taught.habit)", "options)", LESSONS),
     Fault("a launch tells its own habit", "analysis/runs/rises.py", "habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before,", "habit_of(rise_logs, before,", LAUNCHES),
     Fault("launches of a drive do not tell each other", "analysis/runs/finding.py", "launch.weighed(by) for", "launch for", LAUNCHES),
+    Fault("a hold hides nothing of a launch", "analysis/runs/launch.py", "HIDDEN_S * max(noise.hold_mps / HIDDEN_BELOW_MPS, 1.0) if noise.hold_mps else 0.0", "0.0", LAUNCHES),
+    Fault("a held height is measured", "analysis/motion/heights.py", "way[last] - way[first] > HELD_M", "way[last] - way[first] > 1e9", HEIGHTS),
+    Fault("a height beyond any road is measured", "analysis/motion/heights.py", "(alt_m >= LOWEST_M) & (alt_m <= HIGHEST_M)", "np.isfinite(alt_m)", HEIGHTS),
+    Fault("a standstill with a held height tells how heights wander", "analysis/motion/stretch.py", " or np.ptp(alt) == 0", "", HEIGHTS),
     Fault("nothing is asked from before a turn", "analysis/runs/evidence.py", "if readings.turns:", "if False:", LAUNCHES),
     Fault("works out lessons while recording", "analysis/store.py", "        if self._kept_only:\n            return None\n", "", LESSONS),
     # the receiver

@@ -90,6 +90,9 @@ def rise(rng: np.random.Generator, kind: int) -> Callable[[Floats], Floats]:
         case 7:  # a part of the force, held, then all of it
             s, part, at, to = u(0.05, 0.5), u(0.25, 0.7), u(0.4, 1.5), u(0.1, 0.5)
             return lambda x: part * np.minimum(x / s, 1) + (1 - part) * np.clip((x - at) / to, 0, 1)
+        case 9:  # a jerk, then next to nothing, and then all of it
+            s, on, low, for_, to = u(0.02, 0.1), u(0.06, 0.25), u(0.03, 0.25), u(0.15, 1.0), u(0.02, 0.25)
+            return lambda x: (1 - np.exp(-x / s)) * (1 - (1 - low) * (np.clip((x - on) / 0.05, 0, 1) - np.clip((x - on - for_) / to, 0, 1)))  # fmt: skip  # noqa: E501
     match kind % 6:
         case 0:
             s = u(0.03, 0.3)
@@ -245,11 +248,14 @@ class Result:
     receivers: list[object]
 
 
-def judge(receiver: Receiver, drives: int, seed: int = 0, eased: float = 0.5, **kw: object) -> Result:
+def judge(
+    receiver: Receiver, drives: int, seed: int = 0, eased: float = 0.5,
+    made: Callable[[np.random.Generator], Truth] | None = None, **kw: object,
+) -> Result:  # fmt: skip
     rows, missed, extra, receivers = [], 0, 0, []
     for number in range(drives):
         rng = np.random.default_rng([seed, number])
-        true = a_drive(rng, eased=eased, **kw)  # type: ignore[arg-type]
+        true = made(rng) if made else a_drive(rng, eased=eased, **kw)  # type: ignore[arg-type]
         fixes, _ = clean(received(true, receiver, rng))
         motion = smoother.smooth(fixes)
         receivers.append(getattr(motion, "receiver", motion.noise))
@@ -282,7 +288,7 @@ def main() -> None:
     parser.add_argument("--drives", type=int, default=20)
     parser.add_argument("--seed", type=int, default=0)
     parser.add_argument("--eased", type=float, default=0.5)
-    parser.add_argument("--kinds", type=int, nargs="*", help="of launches: 0 to 5 are drawn, 6 to 8 only if asked for")
+    parser.add_argument("--kinds", type=int, nargs="*", help="of launches: 0 to 5 are drawn, 6 to 9 only if asked for")
     asked = parser.parse_args()
     for name, receiver in RECEIVERS.items():
         if asked.worlds and name not in asked.worlds:
@@ -291,7 +297,7 @@ def main() -> None:
         far = int(np.sum((np.abs(r.foot) > 0.5) & (r.foot_sigma < 0.1)))
         by_kind = " ".join(
             f"{k}: {np.mean(r.first[r.kind == k]):+.2f}/{np.sqrt(np.mean(r.first_sigma[r.kind == k] ** 2)):.2f}"
-            for k in range(9)
+            for k in range(10)
             if (r.kind == k).any()
         )
         print(f"{name:16s} first {cell(r.first, r.first_sigma)}  foot {cell(r.foot, r.foot_sigma)}  worst {np.abs(r.foot).max():.2f} far {far} "  # noqa: E501

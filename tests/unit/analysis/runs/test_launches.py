@@ -4,6 +4,7 @@ is nearly passed before a gear change."""
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -13,9 +14,11 @@ from tuning import receiver_worlds
 
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
+from analysis.motion.noise import Noise
 from analysis.motion.stretch import when_passed
 from analysis.runs import finding
-from analysis.runs.rises import PSEUDO_BESIDE, habit_of, habits_beside, rises
+from analysis.runs.evidence import hardly_white
+from analysis.runs.rises import PSEUDO_BESIDE, LaunchHabit, habit_of, habits_beside, rises
 from analysis.runs.run import Options, Run
 
 MPH = 0.44704
@@ -157,3 +160,42 @@ def test_a_stray_just_after_departure_is_no_gear_change() -> None:
     (run,) = (run for run in runs if abs(run.start_s - begun) < 2)
     assert abs(run.start_s - begun) < 2.5 * run.start_sigma_s
     assert abs(run.start_s + run.one_foot_s - foot) < 0.15
+
+
+def test_what_a_hold_hides_of_a_launch_stays_in_its_sigma() -> None:
+    """A car that is known to get away promptly, behind a receiver that holds zero up to 0.3 m/s; before one launch it
+    creeps unseen for 0.6 s, which no habit foretells."""
+    phases = [each for _ in range(3) for each in (Pull(14, "step"), Brake(0), Stand(7))]
+    truth = simulate.drive(SLOW_CAR, [Stand(8), *phases])
+    fixes = received(truth, 3)
+    start = truth.runs[1].start_s
+    v = np.maximum(fixes.speed_mps, np.where((fixes.t_s > start - 0.6) & (fixes.t_s <= start), 0.15, 0.0))
+    kept, _ = clean(dataclasses.replace(fixes, speed_mps=np.where(v < 0.3, 0.0, v)))
+    prompt = np.array([1.0 if rise.curve == "straight" and rise.seconds == 0 else 1e-6 for rise in rises(False)])
+    habit = LaunchHabit(tuple((prompt / prompt.sum()).tolist()), 200)
+    runs = finding.find(smoother.smooth(kept), kept, TO, habit)
+    assert len(runs) == 3
+    for run, true in zip(runs, truth.runs, strict=True):
+        begun = true.start_s - 0.6 * (true is truth.runs[1])
+        assert run.start_sigma_s > 0.1 and abs(run.start_s - begun) < 6.5 * run.start_sigma_s
+        assert all(split.sigma_s > 0.1 > split.from_one_foot_sigma_s for split in run.splits)
+
+
+@pytest.mark.parametrize("kinds", [[6], [7]])
+def test_a_launch_that_no_rise_describes_is_not_believed_where_noise_only_wanders(kinds: list[int]) -> None:
+    """Readings that hardly differ from fix to fix would tell its shape to the last: stumbles and steps of all sizes."""
+    found = receiver_worlds.judge(receiver_worlds.RECEIVERS["only wander 2"], 3, 11, kinds=kinds)
+    assert found.missed == 0 and len(found.foot) > 60
+    assert np.sqrt(np.mean((found.foot / found.foot_sigma) ** 2)) < 1.7
+    assert np.median(found.foot_sigma) < 0.08
+
+
+def test_how_far_noise_wanders() -> None:
+    def noise(white: float, wander: float) -> Noise:
+        whole = math.hypot(white, wander)
+        return Noise(whole, whole, 0.0, 0.0, "signed", 60.0, (wander / whole) ** 2, 2.0)
+
+    assert hardly_white(noise(0.05, 0.0)) == hardly_white(noise(0.002, 0.0)) == 0
+    assert hardly_white(noise(0.05, 0.05)) == 0
+    told = [hardly_white(noise(white, 0.05)) for white in (0.029, 0.02, 0.01, 0.001)]
+    assert told == sorted(told) and 0 < told[0] < 0.3 and told[-1] > 0.99
