@@ -2,13 +2,13 @@
 
     kept, left = full_power(pulls)
 
-In this order: a recorded throttle decides, but for one that is nearly open; else a start that counts is full (`full_throttle` told it over the season),
-and any other pull is held against the starts of *the same setup* (against all setups' a loss would look like part
-throttle, and its slowest pulls would go). Far below them is no full pull. Where the carburettor enriches at full
-throttle, a mixture as lean as that of gentle pulls is none either. What is left is asked of the model: each pull is
-foretold by all the others, with the slope of its place, the wind, the leg and the gust as uncertain as they are, and it
-is part throttle where it lies below that by more than these explain. A pull at a place that nothing else tells of
-is hardly judged, and hardly weighs.
+In this order: a recorded throttle decides, but for one that is nearly open; else a start that counts is full
+(`full_throttle` told it over the season), and any other pull is held against the starts of *the same setup* (against
+all setups' a loss would look like part throttle, and its slowest pulls would go). Far below them is no full pull. Where
+the carburettor enriches at full throttle, a mixture as lean as that of gentle pulls is none either. What is left is
+asked of the model: each pull is foretold by all the others, with the slope of its place, the wind, the leg and the gust
+as uncertain as they are, and it is part throttle where it lies below that by more than these explain. A pull at a place
+that nothing else tells of is hardly judged, and hardly weighs.
 """
 
 from __future__ import annotations
