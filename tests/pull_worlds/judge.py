@@ -223,8 +223,8 @@ def _full_throttle(tally: Tally, made: MadeSeason, record: Any) -> None:
 
 HEAD = (
     "| design | rolling | conditions | seasons | told | claimed | any | wrong | coverage | outside by all legs | "
-    "bias | half | rms | time's rms | of time's alone | joint | with legs | time claimed | part kept | full lost | away | "
-    "misses |"
+    "bias | half | rms | time's rms | of time's alone | joint | with legs | time claimed | part kept | full lost | "
+    "away | misses |"
 )
 
 
