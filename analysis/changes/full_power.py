@@ -76,8 +76,10 @@ def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
     if any(each.trusted for each in pulls):
         usual = usual_power(pulls)
     below = _below(pulls, numbers, usual)
-    for i in (i for i, reason in enumerate(reasons) if reason is None):
-        if below[i] > 0:
+    for i, each in enumerate(pulls):
+        # A drive away that is over before three bands of speed counts as a run: it is out here as any other.
+        asked = reasons[i] is None or (reasons[i] == "" and not math.isfinite(each.pull.throttle))
+        if asked and below[i] > 0:
             reasons[i] = "far below what its setup's starts show: not at full throttle"
     _by_mixture(pulls, numbers, reasons)
     for chunk in _chunks(pulls, reasons):
