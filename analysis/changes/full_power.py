@@ -4,11 +4,11 @@
 
 In this order: a recorded throttle decides, but for one that is nearly open; else a start that counts is full
 (`full_throttle` told it over the season), and any other pull is held against the starts of *the same setup* (against
-all setups' a loss would look like part throttle, and its slowest pulls would go). Far below them is no full pull. Where the carburettor enriches at full
-throttle, a mixture as lean as that of gentle pulls is none either. What is left is asked of the model: each pull is
-foretold by all the others, with the slope of its place, the wind, the leg and the gust as uncertain as they are, and it
-is part throttle where it lies below that by more than these explain. A pull at a place that nothing else tells of
-is hardly judged, and hardly weighs.
+all setups' a loss would look like part throttle, and its slowest pulls would go). Far below them is no full pull. Where
+the carburettor enriches at full throttle, a mixture as lean as that of gentle pulls is none either. What is left is
+asked of the model: each pull is foretold by all the others, with the slope of its place, the wind, the leg and the gust
+as uncertain as they are, and it is part throttle where it lies below that by more than these explain. A pull at a place
+that nothing else tells of is hardly judged, and hardly weighs.
 """
 
 from __future__ import annotations
@@ -76,8 +76,10 @@ def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
     if any(each.trusted for each in pulls):
         usual = usual_power(pulls)
     below = _below(pulls, numbers, usual)
-    for i in (i for i, reason in enumerate(reasons) if reason is None):
-        if below[i] > 0:
+    for i, each in enumerate(pulls):
+        # A drive away that is over before three bands of speed counts as a run: it is out here as any other.
+        asked = reasons[i] is None or (reasons[i] == "" and not math.isfinite(each.pull.throttle))
+        if asked and below[i] > 0:
             reasons[i] = "not at full throttle: far below the starts of its setup"
     _by_mixture(pulls, numbers, reasons)
     for chunk in _chunks(pulls, reasons):

@@ -43,7 +43,7 @@ from analysis.runs.pulls import NODE_WEIGHTS, NODES
 Ids = NDArray[np.int64]
 
 GUST_S = 5.0
-"""How long a gust lasts (the issue's; coasts learn 2 to 60 s)."""
+"""How long a gust lasts (a study's; coasts learn 2 to 60 s)."""
 HILLS_M = (60.0, 150.0, 400.0)
 """Lengths over which a road keeps its slope; the likeliest is taken."""
 ROLLING_SHARE = 0.01

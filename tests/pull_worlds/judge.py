@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.stats import t
+from scipy.stats import norm, t
 
 from analysis.changes.observations import Observation
 from analysis.changes.season import SeasonRecord, gather
@@ -60,6 +60,8 @@ class Tally:
     """Seasons with any claim."""
     covered: int = 0
     errors: list[float] = field(default_factory=list)
+    legs: list[float] = field(default_factory=list)
+    """What the legs that were drawn put into each of these errors, in one outing; empty where that is not known."""
     halves: list[float] = field(default_factory=list)
     ratios: list[float] = field(default_factory=list)
     """Half width over that of the time to 40 mph by itself, as power."""
@@ -76,6 +78,21 @@ class Tally:
     """Rolling pulls at full throttle: how many were left out or not found, of how many."""
     away: int = 0
     """Drives away after a turn, at part throttle, that count as runs."""
+
+    @property
+    def outside(self) -> float:
+        """Share of intervals that would miss the truth over all legs that might have been drawn; NaN where not known.
+
+        With legs in it, what an answer errs by is its legs and a rest. Few seasons draw few legs; what the rest and the
+        half widths were is put together with all legs of the size that was drawn from, which tells more of few answers.
+        """
+        if len(self.legs) != len(self.errors) or not self.errors:
+            return math.nan
+        spread = self.conditions.leg * math.sqrt(sum(share**2 for share in _shares(self.design, "B")))
+        rest, half = np.array(self.errors) - np.array(self.legs), np.array(self.halves)
+        if spread == 0.0:
+            return float(np.mean(np.abs(rest) > half))
+        return float(np.mean(norm.cdf((-half - rest) / spread) + norm.sf((half - rest) / spread)))
 
     @property
     def misses(self) -> list[str]:
@@ -159,16 +176,32 @@ def _against_time(tally: Tally, made: MadeSeason, record: SeasonRecord, setup: s
         tally.ratios.append(tally.halves[-1] / alone)
         tally.time_errors.append(-i.estimate / seconds - (tally.conditions.gain - 1))
         tally.joint_ratios.append(tally.halves[-1] / joint)
-        if len({outing for outing, _, _ in legs_of(DESIGNS[tally.design].legs)}) == 1:
+        if one_outing(tally.design):
             with_legs = _with_legs(i.sigma / seconds, i.df, tally.design, setup)
             tally.leg_ratios.append(tally.halves[-1] / with_legs)
 
 
+def one_outing(design: str) -> bool:
+    """Whether all legs were driven on one day, so that days cancel."""
+    return len({outing for outing, _, _ in legs_of(DESIGNS[design].legs)}) == 1
+
+
+def leg_error(design: str, setup: str, power: Sequence[float]) -> float:
+    """What each leg's own share of power, in order, puts into the setup's difference from A."""
+    return float(np.dot(_shares(design, setup), power))
+
+
+def _shares(design: str, setup: str) -> list[float]:
+    """How each leg enters the difference of a setup from A: by its share of the starts."""
+    legs = [(carried, count) for _, carried, count in legs_of(DESIGNS[design].legs)]
+    total = {one: sum(count for carried, count in legs if carried == one) for one in ("A", setup)}
+    sign = {"A": -1, setup: 1}
+    return [sign[carried] * count / total[carried] if carried in total else 0.0 for carried, count in legs]
+
+
 def _with_legs(sigma: float, df: float, design: str, setup: str) -> float:
     """Half width of a difference in one outing whose standard error knows of no legs, with them: Welch's t."""
-    starts = [(carried, count) for _, carried, count in legs_of(DESIGNS[design].legs) if carried in ("A", setup)]
-    total = {one: sum(count for carried, count in starts if carried == one) for one in ("A", setup)}
-    legs = LEG**2 * sum((count / total[carried]) ** 2 for carried, count in starts)
+    legs = LEG**2 * sum(share**2 for share in _shares(design, setup))
     both = sigma**2 + legs
     return float(t.ppf(0.975, both**2 / (sigma**4 / df + legs**2 / LEG_DF)) * math.sqrt(both))
 
@@ -189,8 +222,9 @@ def _full_throttle(tally: Tally, made: MadeSeason, record: Any) -> None:
 
 
 HEAD = (
-    "| design | rolling | conditions | seasons | told | claimed | any | wrong | coverage | bias | half | "
-    "rms | time's rms | of time's alone | joint | with legs | time claimed | part kept | full lost | away | misses |"
+    "| design | rolling | conditions | seasons | told | claimed | any | wrong | coverage | outside by all legs | "
+    "bias | half | rms | time's rms | of time's alone | joint | with legs | time claimed | part kept | full lost | "
+    "away | misses |"
 )
 
 
@@ -216,7 +250,8 @@ def row(tally: Tally) -> str:
     cells = [
         tally.design, str(c.rolling), ", ".join(said), str(tally.seasons), f"{100 * tally.told / n:.0f}",
         f"{100 * tally.claimed / n:.1f}", f"{100 * tally.any / max(tally.seasons, 1):.1f}",
-        f"{100 * tally.wrong / n:.1f}", f"{100 * tally.covered / max(tally.told, 1):.1f}", bias,
+        f"{100 * tally.wrong / n:.1f}", f"{100 * tally.covered / max(tally.told, 1):.1f}",
+        "-" if math.isnan(tally.outside) else f"{100 * tally.outside:.1f}", bias,
         middle(tally.halves, 100), rms(tally.errors), rms(tally.time_errors), middle(tally.ratios),
         middle(tally.joint_ratios), middle(tally.leg_ratios),
         f"{100 * tally.time_claimed / n:.1f}", of(tally.part), of(tally.full), str(tally.away), "; ".join(tally.misses),

@@ -181,6 +181,12 @@ def powers(driven: Driven, c: Conditions, draw: int = 0) -> list[float]:
     return out
 
 
+def leg_part(driven: Driven, c: Conditions, draw: int = 0) -> float:
+    """What the legs drawn for `powers` put into B's difference from A."""
+    alike = replace(c, day=0.0, gain=1.0)
+    return judging.leg_error(driven.design, "B", [each - 1 for each in powers(driven, alike, draw)])
+
+
 def under(driven: Driven, c: Conditions, draw: int = 0) -> tuple[list[DriveRows], list[Leg]]:
     """What was found of each leg had it been driven under these conditions, and its true pulls."""
     starts = [count for _, _, count in legs_of(DESIGNS[driven.design].legs)]
@@ -279,7 +285,10 @@ def asked(driven: Driven, folder: Path, c: Conditions, tally: Tally, draw: int =
     ]
     made.legs = legs
     with _given({name: each for (name, _), each in zip(made.drives, rows, strict=True)}):
+        before = len(tally.errors)
         judging._count(tally, made, gather(DriveStore(folder)))
+        if judging.one_outing(driven.design) and len(tally.errors) > before:
+            tally.legs.append(leg_part(driven, c, draw))
 
 
 # --- many ---------------------------------------------------------------------------------------------------------

@@ -140,6 +140,23 @@ def test_bars_are_told_from_what_meets_them() -> None:
     assert gained.misses == ["wrong sign 1.0%"]
 
 
+def test_few_legs_are_put_right_by_all_that_might_have_been_drawn() -> None:
+    """Of A-B-A a leg of 0.5 % makes 0.612 % (closed form: one B, half of two A): beside nothing else, a half width of
+    1.96 such misses 5 in 100, whatever legs were drawn; of drawn ones the rest that is left tells."""
+    drawn = seed_of("legs").normal(0, 0.005, (40, 3))
+    legs = [judge.leg_error("A-B-A", "B", each) for each in drawn]
+    assert legs[0] == pytest.approx(drawn[0][1] - (drawn[0][0] + drawn[0][2]) / 2)
+    size = 0.005 * math.sqrt(1.5)
+    tally = judge.Tally("A-B-A", Conditions(leg=0.005), 40, 40, told=40, errors=[*legs], legs=legs)
+    tally.halves = [1.959964 * size] * 40
+    assert tally.outside == pytest.approx(0.05, abs=1e-6)
+    tally.errors = [each + 0.01 for each in legs]
+    assert tally.outside == pytest.approx(0.37, abs=0.01)  # normal: P(|z + 1.633| > 1.96)
+    assert math.isnan(judge.Tally("one repeat", Conditions(), errors=[0.0]).outside)
+    still = judge.Tally("A-B-A", Conditions(), errors=[0.02, 0.0], legs=[0.0, 0.0], halves=[0.01, 0.01])
+    assert still.outside == 0.5
+
+
 def test_a_gain_of_power_is_told_by_its_pulls() -> None:
     """Short form: always the same season."""
     pytest.importorskip("analysis.answers.power_change")

@@ -191,6 +191,17 @@ def test_a_recorded_throttle_goes_before_what_the_power_says() -> None:
     assert opened.label in {each.label for each in kept}
 
 
+def test_a_short_drive_away_that_counts_as_a_run_is_no_full_pull() -> None:
+    """A run is only told from part throttle over three bands of speed: one that ends before is asked here."""
+    pulls = made(seed=3)
+    last = [replace(each, trusted=True) if not each.rolling else each for each in pulls]
+    k = next(i for i, each in enumerate(last) if not each.rolling)
+    gentle = replace(last[k], pull=replace(last[k].pull, rate=0.1 * last[k].pull.rate))
+    kept, left = full_power([*last[:k], gentle, *last[k + 1 :]])
+    assert gentle.label in {each.label for each in left}
+    assert {each.label for each in last if not each.rolling} - {gentle.label} <= {each.label for each in kept}
+
+
 def test_a_throttle_that_is_nearly_open_leaves_it_to_the_power() -> None:
     """Of two pulls at 93 %, the one that gives a sixth less than the rest is none, and the other counts."""
     pulls = made(seed=3)
