@@ -207,9 +207,9 @@ def _source(source: dict[str, Any], doubts: Any, outside: bool) -> tuple[str, bo
     if how != "open":
         return f"{name}: {how}" + ("" if outside else f": {source['why']}"), False
     if name in doubts:
-        return f"{name}: the lines make no sense. Is the baud rate right?", False
+        return f"{name}: no sense: the lines don't parse; is the baud right?", False
     if ago is None or ago > 3:
-        return f"{name}: silent. Is it powered?", False
+        return f"{name}: silent: is it powered?", False
     return f"{name}: {source['lines_per_s']:.0f} lines a second", True
 
 
