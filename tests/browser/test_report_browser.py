@@ -202,7 +202,7 @@ def test_the_page_is_whole_without_its_script(pages, tmp_path):
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
         browser.get(pages["drive"].as_uri())
         text = browser.find_element("css selector", "main").text
-        assert "One foot to" in text and "Cautions" in text
+        assert "Best of " in text and "Cautions" in text
         assert len(browser.find_elements("css selector", "path.line")) > 5
 
 
