@@ -145,7 +145,7 @@ def test_wind_along_the_road_is_found_and_taken_off() -> None:
 def test_a_windy_day_is_said() -> None:
     rng = np.random.default_rng(2)
     measured = fit(formula_coasts(rng, 55, 0, 0.36, 392, 16, wind_mps=3.5), WREN_MASS)
-    assert any("over the 2.7 m/s" in said for said in measured.caveats)
+    assert any("good only up to 2.7 m/s" in said for said in measured.caveats)
 
 
 def test_density_scales_drag_to_the_reference() -> None:
