@@ -29,6 +29,8 @@ from logger.record.live import Place
 SECOND = 10**9
 LIMIT = 12.5
 COUNTRY = Road(straight_m=4200.0, radius_m=400.0, swing_m=9.0)
+HILLS = Road(straight_m=300.0, radius_m=70.0, swing_m=3.5)
+"""Slopes up to 2.1 %, for choosing: `gentle` and `starts` on it."""
 WELL_JETTED = simulate.mixture_of(main_jet_mm=1.10)
 LEAN_MAIN = simulate.mixture_of(main_jet_mm=1.02)
 
@@ -137,6 +139,18 @@ def overtaking(rng: np.random.Generator, seconds: float) -> list[simulate.Phase]
     return phases
 
 
+def starts(rng: np.random.Generator, seconds: float) -> list[simulate.Phase]:
+    """An outing of five to sixteen starts at full throttle, with gentle ways between some; however long that takes."""
+    phases: list[simulate.Phase] = [simulate.Stand(5)]
+    for _ in range(int(rng.integers(5, 17))):
+        phases += [simulate.Pull(rng.uniform(18, 23), launch="slip"), simulate.Lift(14, 6), simulate.Brake(0, 2.2)]
+        phases += [simulate.Stand(5)]
+        if rng.random() < 0.5:
+            phases += [simulate.Pull(8.0, launch="ramp", throttle=0.4, seconds=40)]
+            phases += [simulate.Cruise(8.0, rng.uniform(3, 30)), simulate.Brake(0, 2.0), simulate.Stand(4)]
+    return phases
+
+
 SCRIPTS = {"gentle": gentle, "traffic": simulate.traffic, "overtaking": overtaking}
 
 
@@ -154,15 +168,15 @@ def pulls_before(car: simulate.Car, seed: int = 77) -> list[HardPull]:
     return found
 
 
-def taken_for_full(script: str, minutes: float, drives: int) -> int:
-    """Of so many drives of one kind, without any full throttle in them, how many pass for drives that show it."""
+def taken_for_full(script: str, minutes: float, drives: int, road: Road = COUNTRY) -> int:
+    """Of so many drives of one kind how many pass for drives that show full throttle; `starts` do, the others don't."""
     from analysis.conditions import roadload
     from analysis.mixture.strength import full_pulls, pulls_of
 
     wrong = 0
     for n in range(drives):
-        phases = SCRIPTS[script](np.random.default_rng((n, 5)), minutes * 60)
-        truth = simulate.drive(simulate.WREN, phases, COUNTRY, dt=0.02, seed=n)
+        phases = {**SCRIPTS, "starts": starts}[script](np.random.default_rng((n, 5)), minutes * 60)
+        truth = simulate.drive(simulate.WREN, phases, road, dt=0.02, seed=n)
         wrong += bool(full_pulls(pulls_of(truth.t_s[::5], truth.v_mps[::5], truth.a_mps2[::5], roadload.of(None))))
     return wrong
 
@@ -194,6 +208,8 @@ def main() -> None:
             print(
                 script, minutes, "min:", taken_for_full(script, minutes, 40), "of 40 pass for full throttle", flush=True
             )
+    for script in ("gentle", "starts") if asked.learning else ():
+        print(script, "in hills:", taken_for_full(script, 15, 24, HILLS), "of 24 pass for full throttle", flush=True)
     for name, law in (("well jetted", WELL_JETTED), ("lean main", LEAN_MAIN)):
         for known in ("power", "drives", "nothing"):
             for script in SCRIPTS:

@@ -28,6 +28,7 @@ from analysis.answers.season import season_answer
 from analysis.changes.season import SeasonRecord, gather
 from analysis.report.asked import asked_page, write_report
 from analysis.store import DriveStore
+from logger.store import presence
 
 
 @pytest.fixture(scope="module")
@@ -281,7 +282,8 @@ def test_each_part_with_numbers_leads_to_its_method(at_desk: Visitor, made: Desk
         ("/drives", {"list": "times"}),
         ("/now", {"live": "live"}),
     ):
-        page = at_desk.get(path)
+        with presence.Lock(made.store):  # as a recorder at work holds it
+            page = at_desk.get(path)
         for name, method in parts.items():
             within = f"//section[@aria-labelledby='{name}']" if name != "live" else "//*[@id='figures-now']"
             assert page.tree.xpath(f"{within}//a[@class='how']/@href") == [f"/help#{method}"], (path, name)

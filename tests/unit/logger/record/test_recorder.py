@@ -227,6 +227,7 @@ def test_check_says_what_it_understood() -> None:
     assert "mixture: lines of numbers" in said
     assert "car: Wren, 392 kg, air-cooled" in said
     assert "lean alert: afr above 12.5 for 2 s" in said
+    assert "asleep until timed runs were driven, or `pullbook begin --only power`" in said
     assert max(map(len, said.splitlines())) < 110
 
 
