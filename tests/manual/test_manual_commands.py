@@ -15,13 +15,18 @@ from run_verb import run_verb
 from analysis.cli.main import app
 
 STORE = Path("demo-store")
+LONG = {"wiring", "testing-one-part", "mixture-and-jets"}
+"""Half of the processor time; the other pages, five tasks among them, take some 20 s."""
 WRITE = {"set", "strike", "tag", "weather", "fuel", "coast", "rebuild"}
 Walk = list[tuple[reader.Step, str]]
 _printed: dict[tuple[str, ...], str] = {}
 """What a command printed on the demo's store as it was: several pages ask the same."""
 
 
-@pytest.fixture(scope="module", params=reader.PAGES)
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(page, marks=pytest.mark.long) if page in LONG else page for page in reader.PAGES],
+)
 def walked(request: pytest.FixtureRequest, demo_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Walk:
     """A page's steps and what their commands printed, in a folder that holds a fresh demo-store."""
     folder, before = tmp_path_factory.mktemp(request.param), Path.cwd()
