@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -64,6 +65,16 @@ def test_every_figure_is_printed_by_the_commands_above_it(walked: Walk) -> None:
     for step, printed in walked:
         missing = [figure for figure in step.figures if not reader.stands_in(figure, printed)]
         assert not missing, f"{step.page}, {step.title}: {missing} not in\n{printed}"
+
+
+def test_pictures_of_a_terminal_show_what_the_commands_print(walked: Walk) -> None:
+    """Figure for figure; docs/manual_pictures.py makes them anew."""
+    for step, printed in walked:
+        for name in step.pictures & {"runs.svg", "mixture.svg"}:
+            drawn = (reader.FOLDER / "pictures" / name).read_text(encoding="utf-8")
+            figures = re.findall(r"\d+\.\d+", " ".join(re.findall(r"<text[^>]*>([^<]*)<", drawn)))
+            assert len(figures) > 30
+            assert [each for each in figures if each not in printed] == [], f"{name} is of another version"
 
 
 @pytest.mark.parametrize("page", reader.PAGES)
