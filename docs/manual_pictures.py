@@ -35,8 +35,8 @@ from logger.store import presence
 HERE = Path(__file__).parent
 PICTURES = HERE / "manual" / "pictures"
 FIRST_DRIVE = HERE.parent / "sample_logs" / "first-drive.jsonl.gz"
-PANEL_AT_S = 118.0
-"""Of the sample drive: run 2 is over, and shown."""
+PANEL_AT_S = 152.0
+"""Of the sample drive: run 2 is over, and shown; run 4 is under way."""
 WIDTH = 760
 """Of a browser's picture [pixels]."""
 

@@ -30,6 +30,7 @@ class Step:
     by_hand: list[list[str]] = field(default_factory=list)
     figures: list[str] = field(default_factory=list)
     """Named in the text after the first command that is run."""
+    pictures: set[str] = field(default_factory=set)
     bare: list[str] = field(default_factory=list)
     """Sentences after the first command with a decimal figure that is not in backquotes."""
 
@@ -54,7 +55,9 @@ def steps(page: str) -> Iterator[Step]:
             if step.commands or step.by_hand:
                 yield step
             step = Step(page, line.lstrip("# "))
-        elif step.commands and not line.startswith("!["):
+        elif picture := re.match(r"!\[.*\]\(pictures/(.*)\)", line):
+            step.pictures.add(picture[1])
+        elif step.commands:
             step.figures += re.findall(r"`([-+±]?\d[^`]*)`", line)
             for sentence in re.split(r"(?<=[.:])\s", re.sub(r"`[^`]*`", "", line)):
                 if re.search(r"\d\.\d", sentence) and not re.search(r"common practice|SAE|=", sentence):

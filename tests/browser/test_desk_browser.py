@@ -158,7 +158,8 @@ def test_pages_fit_and_can_be_read(tmp_path: Path, size: tuple[int, int], dark: 
     (store / "car.toml").write_text(examples.text("wren.toml"))
     with served(store) as (desk, _), chromium(tmp_path, size, dark) as browser:
         browser.get(desk.address)
-        for path in ("/now", "/car", "/car/about", "/car/file/recorder", "/car/file/setup", "/help"):
+        for path in ("/now", "/car", "/car/about", "/car/file/recorder", "/car/file/setup", "/help",
+                     "/help/first-saturday", "/help/words"):  # fmt: skip
             browser.get(f"http://127.0.0.1:{desk.port}{path}")
             assert browser.execute_script("return document.documentElement.scrollWidth") <= size[0], path
             assert browser.execute_script(_UNLABELLED) == [], path

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
@@ -15,13 +16,18 @@ from run_verb import run_verb
 from analysis.cli.main import app
 
 STORE = Path("demo-store")
+LONG = {"wiring", "testing-one-part", "mixture-and-jets"}
+"""Half of the processor time; the other pages, five tasks among them, take some 20 s."""
 WRITE = {"set", "strike", "tag", "weather", "fuel", "coast", "rebuild"}
 Walk = list[tuple[reader.Step, str]]
 _printed: dict[tuple[str, ...], str] = {}
 """What a command printed on the demo's store as it was: several pages ask the same."""
 
 
-@pytest.fixture(scope="module", params=reader.PAGES)
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(page, marks=pytest.mark.long) if page in LONG else page for page in reader.PAGES],
+)
 def walked(request: pytest.FixtureRequest, demo_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Walk:
     """A page's steps and what their commands printed, in a folder that holds a fresh demo-store."""
     folder, before = tmp_path_factory.mktemp(request.param), Path.cwd()
@@ -59,6 +65,16 @@ def test_every_figure_is_printed_by_the_commands_above_it(walked: Walk) -> None:
     for step, printed in walked:
         missing = [figure for figure in step.figures if not reader.stands_in(figure, printed)]
         assert not missing, f"{step.page}, {step.title}: {missing} not in\n{printed}"
+
+
+def test_pictures_of_a_terminal_show_what_the_commands_print(walked: Walk) -> None:
+    """Figure for figure; docs/manual_pictures.py makes them anew."""
+    for step, printed in walked:
+        for name in step.pictures & {"runs.svg", "mixture.svg"}:
+            drawn = (reader.FOLDER / "pictures" / name).read_text(encoding="utf-8")
+            figures = re.findall(r"\d+\.\d+", " ".join(re.findall(r"<text[^>]*>([^<]*)<", drawn)))
+            assert len(figures) > 30
+            assert [each for each in figures if each not in printed] == [], f"{name} is of another version"
 
 
 @pytest.mark.parametrize("page", reader.PAGES)

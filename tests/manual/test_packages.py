@@ -76,15 +76,15 @@ class TestPackages:
         assert VERSION in run(command, "--version", cwd=bare)
         said = run(command, "demo", cwd=bare)
         assert "season.html" in said and (bare / "demo-store" / "season.html").is_file()
-        desk = subprocess.Popen([command, "desk", "--no-browser", "--store", "demo-store"], cwd=bare, text=True,
-                                stdout=subprocess.PIPE)  # fmt: skip
-        try:
-            assert desk.stdout is not None
-            address = desk.stdout.readline().removeprefix("Desk: ").strip()
-            client = Client(int(address.split(":")[2].partition("/")[0]))
-            client.open(address)
-            assert "What the numbers mean" in client.get("/help/numbers").text
-            assert client.get("/help/pictures/runs.svg").status == 200
-        finally:
-            desk.terminate()
-            desk.wait(30)
+        words = [command, "desk", "--no-browser", "--store", "demo-store"]
+        with subprocess.Popen(words, cwd=bare, text=True, stdout=subprocess.PIPE) as desk:
+            try:
+                assert desk.stdout is not None
+                address = desk.stdout.readline().removeprefix("Desk: ").strip()
+                client = Client(int(address.split(":")[2].partition("/")[0]))
+                client.open(address)
+                assert "What the numbers mean" in client.get("/help/numbers").text
+                assert client.get("/help/pictures/runs.svg").status == 200
+            finally:
+                desk.terminate()
+                desk.wait(60)
