@@ -117,7 +117,7 @@ def test_a_wrong_setup_is_put_right_with_a_trace_and_weather_is_given(tmp_path: 
     assert told.json["setup"]["name"] == LONG.name
     assert "short -> long" in told.json["trace"][0] and "forgot to swap" in told.json["trace"][0]
     assert run_verb(store, "setup", str(file), "--drive", made.id).code == 2  # it is that already
-    assert run_verb(store, "setup", str(file)).out.startswith("Drives from now on carry 'long snorkel'")
+    assert run_verb(store, "setup", str(file)).out.startswith("Drives from now on have 'long snorkel'")
     metar = "METAR EGXX 021150Z 24005KT 9999 SCT030 17/09 Q1015"
     air = run_verb(store, "weather", made.id, "--metar", metar, "--elevation", "21m", "--json").json
     assert air["weather"]["humidity_percent"] == pytest.approx(59.2, abs=0.2)
