@@ -278,7 +278,7 @@ def _verdict(answer: RunsAnswer) -> str:
             for run in answer.runs
             if run.n == best.best_run
             for split in run.splits
-            if split.speed_mps == best.speed_mps
+            if split.speed == best.speed
         ),
         math.nan,
     )
