@@ -27,6 +27,11 @@ ODD = {
     r"\bwould tell\b|\b(be|is|are|was|were|not) told\b": "known, shown, measured",
     r"\bexpected one such as\b": "write it as ...",
     r"\bthere is no such\b": "no such ... ; name it first",
+    r"\b(held|holds?) [a-z ]{0,12}against\b": "compared with",
+    r"\bwent one way\b|\bone way only\b": "in one direction",
+    r"\btaken? away\b": "removed",
+    r"\brepeat it\b": "may be repeated",
+    r"\bis no part so far\b|\bso far: is it\b": "is a new part. Did you mean ...?",
 }
 
 
