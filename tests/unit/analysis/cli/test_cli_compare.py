@@ -90,10 +90,7 @@ def test_season_and_drives_at_a_glance(store: Path) -> None:
     assert season["personal_best"]["setup"] == "snorkel and jet"
     assert [each["runs"] for each in run_verb(store, "drives", "--json").json["drives"]] == [4, 4, 4, 4]
     assert "*" in run_verb(store, "season").out and "baseline" in run_verb(store, "drives").out
-    assert (
-        "No weather yet for" in run_verb(store, "drives").out
-        and "pullbook weather DRIVE" in run_verb(store, "drives").out
-    )
+    assert "no weather yet. Add it with `pullbook weather DRIVE" in run_verb(store, "drives").flat
 
 
 def test_setups_differ_and_are_listed(store: Path) -> None:
