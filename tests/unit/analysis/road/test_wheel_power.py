@@ -230,7 +230,7 @@ def test_gearing_is_foretold_for_one_fixed_ratio_only(curve: WheelCurve) -> None
     short = predict(curve, MASS, ROAD, Changes(gearing=1.1), {15.0: 8.0}, direct)
     assert short.times[0].change_s < 0, "the simulated engine has more force low down, where a shorter gear lifts it"
     for gearing, words in (
-        (Gearing(belt_low=2.9, belt_high=0.8), "the belt changes its own ratio"),
+        (Gearing(belt_low=2.9, belt_high=0.8), "the belt picks its own ratio"),
         (None, r"no \[gearing\]"),
         (Gearing(gears=[2.0, 1.0]), "several gears"),
     ):
