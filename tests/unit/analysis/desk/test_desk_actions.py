@@ -231,7 +231,7 @@ def test_parts_for_coming_drives_are_changed_with_the_questions_of_the_verb(at_d
     page = at_desk.get("/next")
     two = at_desk.get("/next")
     refused(
-        at_desk.send(page, "set", {"parts": "snorkle=long"}), "set", "parts", "is it snorkel?", parts="snorkle=long"
+        at_desk.send(page, "set", {"parts": "snorkle=long"}), "set", "parts", "Did you mean snorkel?", parts="snorkle=long"
     )
     refused(at_desk.send(page, "set", {"parts": "main_jet_mm"}), "set", "parts", "not a part and its value")
     refused(at_desk.send(page, "set", {"parts": "main_jet_mm=1.0", "cost": "dear"}), "set", "cost", "expected a number")
