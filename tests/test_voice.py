@@ -43,6 +43,9 @@ ODD = {
     r"\bno sense\b": "unreadable, cannot be right",
     r"\bsay `?--": "use --...",
     r"\bnot a byte\b": "nothing",
+    r"\bwent one way\b|\bone way only\b": "in one direction",
+    r"\brepeat it\b": "may be repeated",
+    r"\bis no part so far\b|\bso far: is it\b": "is a new part. Did you mean ...?",
 }
 
 

@@ -51,7 +51,7 @@ class CaptionsAnswer(Answer):
     drive_s_at_video_start: float
     """Drive time at which the first video begins [s]."""
     video_starts_s: tuple[float, ...]
-    """The same of every video that was begun apart [s]."""
+    """The same of every video that was started separately [s]."""
     rate: float
     """Seconds of drive in a second of video."""
     residual_s: float
@@ -82,7 +82,7 @@ def captions_answer(
     Parameters
     ----------
     starts : sequence of datetime or float
-        When the video began: a time with its zone, or seconds since the drive began; one for each clip where these
+        When the video began: a time with its zone, or seconds since the drive started; one for each clip where these
         were begun apart. In place of `sync`.
     sync : sequence of str
         Moments of the drive that are in the video: words of a note, "run 2" for its first movement, "stop 2" for when

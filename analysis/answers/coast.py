@@ -39,7 +39,7 @@ class CoastUsed(Answer):
     """One coast that the road load was made of."""
 
     start_utc: Utc
-    """When it began."""
+    """When it started."""
     outing: str
     """Coasts with the same word share a wind: the drive's id."""
     direction_deg: float
@@ -58,32 +58,32 @@ class CoastRejected(Answer):
     """A stretch of falling speed that was not used."""
 
     start_utc: Utc
-    """When it began."""
+    """When it started."""
     from_mps: float
     """Speed at its start [m/s]."""
     to_mps: float
     """Speed at its end [m/s]."""
     why: str
-    """Why it is no coast to use."""
+    """Why it is not used."""
 
 
 class CoastStretch(Answer):
     """A piece of road that coasts shared, with standard errors."""
 
     axis_deg: float
-    """Which way it is told in: the true course of the first coast over it [deg]."""
+    """Its direction: the true course of the first coast over it [deg]."""
     length_m: float
     """How long it is [m]."""
     forward: int
-    """Coasts that way."""
+    """Coasts in that direction."""
     backward: int
-    """Coasts the other way."""
+    """Coasts in the other direction."""
     grade: float
-    """Rise over run that way, in its middle [-]."""
+    """Rise over run in that direction, in its middle [-]."""
     grade_sigma: float
     """Standard error of that [-]."""
     wind_mps: dict[str, tuple[float, float]]
-    """By outing: wind against travel that way, and its standard error [m/s]."""
+    """By outing: wind against travel in that direction, and its standard error [m/s]."""
     sag_m: float
     """How much lower its middle lies than its ends [m]."""
     sag_sigma_m: float
@@ -100,9 +100,9 @@ class IntervalForce(Answer):
     sigma_n: Figure
     """Its standard error [N]; null where a direction hangs on one coast."""
     forward_n: float
-    """One way [N]."""
+    """In one direction [N]."""
     backward_n: float
-    """The other way [N]."""
+    """In the other direction [N]."""
     coasts: int
     """Coasts that passed it."""
 

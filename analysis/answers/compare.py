@@ -56,7 +56,7 @@ class SplitComparison(Answer):
     runs_b: int
     """Runs of B that reach it."""
     a_s: Figure
-    """Plain mean of A, of the times judged by [s]: corrected where `corrected_by` is told, else as driven."""
+    """Plain mean of A, of the times judged by [s]: corrected if `corrected_by` is given, else as driven."""
     b_s: Figure
     """Plain mean of B, of the times judged by [s]."""
     mean_a_s: Figure
@@ -70,7 +70,7 @@ class SplitComparison(Answer):
     difference_s: Figure
     """B less A by the model, of the times judged by [s]: below zero, B is the quicker one."""
     adjustment_s: Figure
-    """`difference_s` less (`b_s` less `a_s`) [s]: what the model allows for ways driven unevenly and for days."""
+    """`difference_s` less (`b_s` less `a_s`) [s]: what the model allows for directions driven unevenly and for days."""
     low_s: Figure
     """Lower end of the interval that includes days, all speeds together at `level` [s]."""
     high_s: Figure
@@ -80,7 +80,7 @@ class SplitComparison(Answer):
     run_high_s: Figure
     """Upper end of that interval [s]."""
     alone_low_s: Figure
-    """Lower end of the interval that includes days, this speed by itself at `level` [s]."""
+    """Lower end of the interval that includes days, this speed on its own at `level` [s]."""
     alone_high_s: Figure
     """Upper end of that interval [s]."""
     days: Days
@@ -92,7 +92,7 @@ class SplitComparison(Answer):
     repeat_outings: int
     """Degrees of freedom between outings: the repeats that the days were learned from."""
     smallest_detectable_s: Figure
-    """The true difference that would be told from none in 8 of 10 such seasons [s]."""
+    """The smallest true difference that 8 of 10 such seasons would show [s]."""
     more_runs_each: int
     """Runs of each, in one outing, that would show the change worth knowing; 0 where none are asked for."""
     verdict: str
@@ -177,7 +177,7 @@ class ConditionsAnswer(Answer):
     """What the runs of one side were driven in."""
 
     headwind_mps: tuple[Figure, Figure, Figure]
-    """Least, mean and most wind along the way driven [m/s], against the car above zero; null where none is known."""
+    """Least, mean and most wind along the runs [m/s], against the car above zero; null where none is known."""
     grade_percent: tuple[Figure, Figure, Figure]
     """Least, mean and most slope over the runs [%], uphill above zero."""
 
@@ -231,7 +231,7 @@ class CompareAnswer(Answer):
     level: float
     """How surely all intervals of `splits` hold together."""
     level_of_each: float
-    """How surely each of them holds by itself, so that they hold together at `level`."""
+    """The level of each on its own, so that all hold together at `level`."""
     corrected_by: str | None
     """The correction of the times judged by; null where they are as driven."""
     speed_unit: Literal["mph", "km/h"]
@@ -251,7 +251,7 @@ class CompareAnswer(Answer):
     more_runs_each: int
     """Runs of each, in one outing, that would settle an open verdict; 0 where none are asked for."""
     runs: BothRuns
-    """The runs that were held against each other."""
+    """The runs that were compared."""
     outliers: tuple[str, ...]
     """Runs that no scatter explains, each in a sentence; they count."""
     left_out: tuple[LeftOutAnswer, ...]
@@ -273,7 +273,7 @@ def compare_answer(
     raw: bool = False,
     worth_s: float | None = None,
 ) -> CompareAnswer:
-    """Hold `b` against `a`, each a setup, a drive or runs as the command line names them.
+    """Compare `b` with `a`, each a setup, a drive or runs as the command line names them.
 
     Parameters
     ----------

@@ -25,7 +25,7 @@ class DriveGlance(Answer):
     drive: str
     """Its id."""
     started_utc: Utc
-    """When it began."""
+    """When it started."""
     minutes: float
     """How long it took [min]."""
     outing: int

@@ -61,14 +61,14 @@ class TimeInterval(EffectInterval):
 
 
 class PartEffect(Answer):
-    """What one change did, or several together that cannot be told apart."""
+    """What one change did, or more than one that cannot be separated."""
 
     parts: tuple[str, ...]
     """The parts changed."""
     changes: tuple[ChangedPart, ...]
     """From which value to which."""
     joint: bool
-    """Whether it is what several parts did together."""
+    """Whether it is what more than one part did together."""
     runs: int
     """Runs (or loops) driven with it."""
 
@@ -127,7 +127,7 @@ class EffectsAnswer(Answer):
     channel: str
     """The mixture's channel: AFR or lambda."""
     separable: dict[str, bool]
-    """Part -> whether its effect can be told from all others'."""
+    """Part -> whether its effect can be separated from all others'."""
     tangled: tuple[tuple[str, ...], ...]
     """Parts that always changed together."""
     power: tuple[PowerEffectAnswer, ...]

@@ -30,7 +30,7 @@ class ExportPrivacy(Answer):
     """What was cut out before writing."""
 
     ends_m: float
-    """Both ends of the drive, over this way [m]."""
+    """Both ends of the drive, over this distance [m]."""
     circles: int
     """How many private circles."""
     share_cut: float

@@ -37,7 +37,7 @@ class LoopManner(Answer):
     seconds: float
     """From first movement to last [s]."""
     standing_s: float
-    """Standing still on the way [s]."""
+    """Time standing still [s]."""
     stops: int
     """How often it stood."""
     mean_mps: float
@@ -53,7 +53,7 @@ class LoopManner(Answer):
     climb_m: Figure
     """All metres gained, wander below 3 m left out [m]; null without altitudes."""
     net_climb_m: Figure
-    """How much higher it ended than it began [m]."""
+    """How much higher it ended than it started [m]."""
     closing_m: Figure
     """How far from its start it ended [m]."""
     wind_mps: Figure
@@ -119,7 +119,7 @@ class FuelAnswer(Answer):
     not_as_asked: tuple[str, ...]
     """Where it was not driven as such a loop should be, a sentence each."""
     assumed: tuple[str, ...]
-    """What was assumed for want of being told."""
+    """What was assumed because it was not given."""
     smallest_change_percent: float
     """The smallest change that one such loop before and one after show, 8 times in 10 [%]."""
     to_show: LoopsNeeded
@@ -163,7 +163,7 @@ class SetupConsumption(Answer):
 
 
 class UnreadLoop(Answer):
-    """A drive whose fuel is kept and cannot be told."""
+    """A drive whose stored fuel is unreadable."""
 
     drive: str
     """The drive's id."""
@@ -185,7 +185,7 @@ class FuelLoopsAnswer(Answer):
     to_show: LoopsNeeded
     """What shows a smaller change, for loops like the last one."""
     unread: tuple[UnreadLoop, ...]
-    """Drives left out because they cannot be told."""
+    """Drives left out because they are unreadable."""
 
 
 class FuelForgottenAnswer(Answer):

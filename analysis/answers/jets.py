@@ -141,7 +141,7 @@ class JetsAnswer(Answer):
     drive: str
     """The drive's id."""
     channel: Literal["afr", "lambda"]
-    """What mixtures are told in."""
+    """The channel of mixtures."""
     unit: Literal["mph", "km/h"]
     """The owner's unit of speed."""
     target: WindowAnswer

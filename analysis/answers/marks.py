@@ -57,7 +57,7 @@ class TaggedRun(Answer):
     n: int
     """The run's number."""
     start_utc: Utc
-    """When the run began (UTC)."""
+    """When the run started (UTC)."""
     tags: tuple[str, ...]
     """Its tags, as kept with the drive."""
 

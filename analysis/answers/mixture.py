@@ -65,7 +65,7 @@ class DelayAnswer(Answer):
     """How much later than the engine's state its mixture was read."""
 
     delay_s: float
-    """The delay that was used [s]: of the gas alone where `lag_s` is told, else with the sensor's lag in it."""
+    """The delay that was used [s]: of the gas alone where `lag_s` is known, else with the sensor's lag in it."""
     delay_low_s: Figure
     """Lower end of its 95 % interval [s]; null where the drive does not tell the delay."""
     delay_high_s: Figure
@@ -215,16 +215,16 @@ class MostAnswer(Answer):
 
 
 class MixtureAnswer(DelayAnswer):
-    """The mixture of a drive by speed and load, held against its targets."""
+    """The mixture of a drive by speed and load, compared with its targets."""
 
     drive: str
     """The drive's id."""
     channel: Literal["afr", "lambda"]
-    """What all medians are told in."""
+    """The channel of all medians."""
     value_at_lambda_1: float
     """What the channel shows at lambda 1: the AFR of its scale, or 1."""
     fuel_stoich_afr: Figure
-    """The stoichiometric ratio of the fuel whose true AFR is told; null on the controller's own scale."""
+    """The stoichiometric ratio of the fuel whose true AFR is given; null on the controller's own scale."""
     unit: Literal["mph", "km/h"]
     """The owner's unit of speed."""
     load: LoadAnswer
@@ -291,7 +291,7 @@ class MixtureChangeAnswer(Answer):
     b: str
     """Id of the second drive."""
     channel: Literal["afr", "lambda"]
-    """What medians and differences are told in, on the first drive's scale."""
+    """The channel of medians and differences, on the first drive's scale."""
     unit: Literal["mph", "km/h"]
     """The owner's unit of speed."""
     load: LoadAnswer

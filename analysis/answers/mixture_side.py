@@ -18,14 +18,14 @@ from logger.config.targets import Enough
 
 
 class SideMixtureAnswer(Answer):
-    """The mixture of several drives of one setup by speed and load: each drive's medians, weighed by their seconds."""
+    """The mixture of the drives of one setup by speed and load: each drive's medians, weighted by their seconds."""
 
     drives: tuple[str, ...]
     """Ids of the drives in it."""
     left_out: tuple[str, ...]
     """Ids of drives with another channel, other columns or another unit of speed."""
     channel: Literal["afr", "lambda"]
-    """What all medians are told in."""
+    """The channel of all medians."""
     value_at_lambda_1: float
     """What the channel shows at lambda 1."""
     unit: Literal["mph", "km/h"]
@@ -46,7 +46,7 @@ class SideChangeAnswer(Answer):
     """What the mixture is with one setup against another, in the cells that both have."""
 
     channel: Literal["afr", "lambda"]
-    """What medians and differences are told in, on the first side's scale."""
+    """The channel of medians and differences, on the first side's scale."""
     unit: Literal["mph", "km/h"]
     """The owner's unit of speed."""
     load: LoadAnswer

@@ -1,4 +1,4 @@
-"""What differs between two setups, as several answers tell it."""
+"""What differs between two setups, as more than one answer gives it."""
 
 from __future__ import annotations
 

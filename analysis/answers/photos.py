@@ -128,7 +128,7 @@ def _amended(drive: AnalysedDrive, what: str, photos: Sequence[Photo], files: di
 
 
 def _runs(drive: AnalysedDrive) -> dict[int, datetime]:
-    """Run -> when it began; {} where none can be told."""
+    """Run -> when it started; {} where none is known."""
     try:
         return {run.n: utc(run.start_utc_ns) for run in drive.table_runs(drive.unit)}
     except NoAnswer:

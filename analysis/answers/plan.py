@@ -53,10 +53,10 @@ class PowerPlan(Answer):
 
 
 class PlanAnswer(Answer):
-    """The fewest drives that part what is tangled, or settle what is open."""
+    """The fewest drives that separate parts which always changed together, or settle what is open."""
 
     separable: dict[str, bool]
-    """Part -> whether its effect can be told from all others' by what was driven so far."""
+    """Part -> whether its effect can be separated from all others' by what was driven so far."""
     tangled: tuple[tuple[str, ...], ...]
     """Parts that always changed together so far."""
     next: tuple[PlannedStep, ...]

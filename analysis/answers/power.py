@@ -83,13 +83,13 @@ class SetupPower(Answer):
     road_load_measured: bool
     """Whether coasts measured it."""
     balance: float
-    """0 where both directions weigh alike, 1 where all runs went one way."""
+    """0 if both directions count alike, 1 if all runs went in one direction."""
     one_sided: bool
-    """Whether so many went one way that slope and wind do not cancel."""
+    """Whether so many went in one direction that slope and wind do not cancel."""
     engine_speed_from: str
     """Where engine speed is from, or why there is none."""
     corrected: bool
-    """Whether `corrected_w` is told."""
+    """Whether `corrected_w` is known."""
     most: int
     """Which entry of the curve has the most power."""
     curve: tuple[PowerAtSpeed, ...]
@@ -102,7 +102,7 @@ class PowerBetween(PowerChangeAnswer):
     a: str
     """The setup that is compared with."""
     b: str
-    """The setup that is told of."""
+    """The setup."""
 
 
 class PowerAnswer(Answer):

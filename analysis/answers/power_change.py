@@ -55,7 +55,7 @@ class PowerChangeAnswer(Answer):
     change: Figure
     """Power of B over A's, less one [-]; null with too few pulls."""
     low: Figure
-    """From, with days, legs, runs, gusts, wind and hills in it [-]; it holds by itself at `level`."""
+    """From, with days, legs, runs, gusts, wind and hills in it [-]; it holds on its own at `level`."""
     high: Figure
     """To [-]."""
     verdict: Literal["more power", "less power", "no difference shown", "too few pulls"]
@@ -71,7 +71,7 @@ class PowerChangeAnswer(Answer):
     groups: tuple[PowerGroup, ...]
     """By range of speeds; they give no verdict of their own."""
     time: PowerTime | None
-    """The change as time; null where it cannot be told."""
+    """The change as time; null where it is not known."""
     starts_a: int
     """Standing starts of A among the pulls."""
     starts_b: int
@@ -100,7 +100,7 @@ class PowerChangeAnswer(Answer):
 
     @property
     def by(self) -> str:
-        """What it is told by, in words."""
+        """What it is measured by, in words."""
 
         def side(starts: int, rolling: int) -> str:
             return f"{starts} start{'s' * (starts != 1)} and {rolling} rolling"

@@ -62,7 +62,7 @@ class RunReceiver(Answer):
     wandering_s: Figure
     """Over what time it wanders [s]; null where nothing was seen to."""
     smoothing_s: Figure
-    """Time constant of the receiver's own smoothing [s], undone in the motion; null where no stop told it."""
+    """Time constant of the receiver's own smoothing [s], undone in the motion; null where no stop showed it."""
     smoothing_low_s: Figure
     """Lower end of the 95 % interval of `smoothing_s` [s]."""
     smoothing_high_s: Figure
@@ -81,7 +81,7 @@ class RunHabit(Answer):
     """How the car pulls away, learned from its launches in the drives before."""
 
     launches: int
-    """How many launches told it; 0 where there are none, and first movement is found as for any car."""
+    """How many launches it is from; 0 where there are none, and first movement is found as for any car."""
     drives: int
     """In how many drives."""
     words: str
@@ -469,7 +469,7 @@ class StrikeAnswer(Answer):
     n: int
     """The run's number."""
     start_utc: Utc
-    """When the run began (UTC)."""
+    """When the run started (UTC)."""
     struck: bool
     """True where it is struck out now, False where it counts again."""
     reason: str

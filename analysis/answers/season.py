@@ -74,7 +74,7 @@ class PersonalBest(Answer):
     time_s: float
     """Its time to the speed, from one foot, as driven [s]."""
     beyond_scatter: bool | None
-    """Whether the runs before that outing, the same way, would hardly have given it by luck; null: too few to say."""
+    """Whether earlier runs in the same direction would seldom give it by luck; null: too few to say."""
     limit_s: Figure
     """What luck alone would have reached in 1 of 20 such seasons [s]; null where it cannot be said."""
     sentence: str

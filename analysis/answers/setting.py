@@ -38,7 +38,7 @@ class SetAnswer(Answer):
     changed: dict[str, PartPair]
     """Part -> its value before, and now."""
     under_way: str | None
-    """The drive being recorded, which keeps what was in force when it began; null without one."""
+    """The drive being recorded, which keeps what was in force when it started; null without one."""
 
 
 @dataclass(frozen=True)

@@ -114,7 +114,7 @@ def setup_in_force(store: DriveStore) -> SetupInForceAnswer:
 
 
 def put_in_force(store: DriveStore, file: Path, *, anyway: bool = False) -> SetupInForceAnswer:
-    """Let coming drives carry the setup of `file`. ConfigError where it is no setup's file.
+    """Let the next drives have the setup of `file`. ConfigError where it is no setup's file.
 
     InputError, unless `anyway`, where its name stood for other parts, or a part's name or word is nearly a known one.
     """

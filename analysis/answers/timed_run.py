@@ -53,10 +53,10 @@ class RunSplit(Answer):
 
 
 class RunDistance(Answer):
-    """When a standing run had covered a way, counted from rest, and how fast it was there."""
+    """When a standing run had covered a distance, counted from rest, and how fast it was there."""
 
     distance_m: float
-    """The way [m]."""
+    """The distance [m]."""
     time_s: Figure
     """From first movement [s]."""
     sigma_s: Figure
@@ -66,7 +66,7 @@ class RunDistance(Answer):
     from_one_foot_sigma_s: Figure
     """Standard deviation of `from_one_foot_s` [s]."""
     speed_mps: Figure
-    """Speed at the end of the way [m/s]."""
+    """Speed at the end of the distance [m/s]."""
     speed_sigma_mps: Figure
     """Standard deviation of `speed_mps` [m/s]."""
 
@@ -124,7 +124,7 @@ class RunChannel(Answer):
     unit: str
     """K, 1/min or V."""
     at_start: Figure
-    """Its value when the run began."""
+    """Its value when the run started."""
     lowest: Figure
     """Its lowest value during the run."""
     highest: Figure
@@ -139,17 +139,17 @@ class TimedRun(Answer):
     kind: Literal["standing", "rolling"]
     """From a standstill, or between two speeds."""
     start_utc: Utc
-    """When it began: first movement, or a rolling run's first speed (UTC)."""
+    """When it started: first movement, or a rolling run's first speed (UTC)."""
     start_sigma_s: Figure
     """Standard deviation of the start [s]."""
     first_movement_by: str
-    """What told first movement: "fixes", or the source of the board that told it beside them."""
+    """What showed first movement: "fixes", or the source of the board that showed it with them."""
     board_why_not: str
     """Why the drive's board did not tell first movement; empty where it did, or there is none in use."""
     direction_deg: Figure
     """Course from true north [deg]."""
     grade_percent: Figure
-    """Mean grade of its way [%], uphill above zero."""
+    """Mean grade of its stretch [%], uphill above zero."""
     grade_sigma_percent: Figure
     """Standard deviation of the grade [%]."""
     road_grade_percent: Figure
@@ -158,7 +158,7 @@ class TimedRun(Answer):
     road_grade_sigma_percent: Figure
     """Standard error of that [%], the receiver's wander in it."""
     road_passes: int
-    """By how many passes; 0 where it is not told."""
+    """From how many passes; 0 where it is not known."""
     peak_mps: float
     """Highest speed [m/s]."""
     ended: Literal["reached its peak", "lifted", "broken by traffic", "aborted", "gap", "drive ended"]
@@ -166,7 +166,7 @@ class TimedRun(Answer):
     ended_words: str
     """The same in a few more words, speeds in the answer's unit."""
     counted: bool
-    """Whether it may be held against others: nothing broke it, it can have been, and nobody struck it out."""
+    """Whether it is counted: it was not broken off, it is plausible, and nobody struck it out."""
     why_not: str | None
     """Why it is not counted; null where it is."""
     implausible: str | None
@@ -176,7 +176,7 @@ class TimedRun(Answer):
     part_throttle: str | None
     """Why it was no full pull, by the car's own envelope over the season; null where it was one."""
     cold: str | None
-    """Why it was begun too cold to count, by the car's file; null where it was not, or nothing tells."""
+    """Why it was started too cold to count, by the car's file; null where it was not, or it is not known."""
     channels: tuple[RunChannel, ...]
     """What else was measured: head, oil and plug temperature, engine speed, battery."""
     tags: tuple[str, ...]

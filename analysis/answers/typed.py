@@ -200,7 +200,7 @@ _NTSC = {23.976: 24000 / 1001, 23.98: 24000 / 1001, 29.97: 30000 / 1001, 59.94: 
 
 
 def moment(option: str, text: str) -> datetime | float:
-    """A time with its zone, or by +time the seconds since the drive began."""
+    """A time with its zone, or by +time the seconds since the drive started."""
     if text.startswith("+"):
         return video_time(option, text[1:], 30.0)
     try:

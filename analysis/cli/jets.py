@@ -76,6 +76,8 @@ def jets_(
 
 
 def _print_jets(answer: JetsAnswer, why: bool) -> None:
+    from analysis.answers.jets import AIR_COOLED
+
     out = console()
     out.print(answer.says, style="bold")
     out.print(words.now_sentence(answer))
@@ -89,5 +91,7 @@ def _print_jets(answer: JetsAnswer, why: bool) -> None:
         if line != answer.response.says:
             out.print(line)
     out.print()
-    out.print(answer.caution)
+    lead, air, _ = answer.caution.partition(AIR_COOLED.strip())
+    for caution in filter(None, (lead.strip(), air)):
+        out.print(caution)
     print_rest(out, [words.which_full_throttle(answer), answer.response.says], why)

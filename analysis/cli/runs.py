@@ -278,7 +278,7 @@ def _verdict(answer: RunsAnswer) -> str:
             for run in answer.runs
             if run.n == best.best_run
             for split in run.splits
-            if split.speed_mps == best.speed_mps
+            if split.speed == best.speed
         ),
         math.nan,
     )
@@ -467,6 +467,16 @@ def _print_pairs(out: Console, answer: RunsAnswer) -> None:
 # --- all drives ---------------------------------------------------------------------------------------------------
 
 
+def _best_of_all(answer: AllRunsAnswer) -> str:
+    """The best run to the highest speed; or that none reached one."""
+    if not answer.summary:
+        return "No counted run reached any of these speeds."
+    best = answer.summary[-1]
+    run = next(run for run in answer.runs if best.speed in run.best_at)
+    split = next(split for split in run.splits if split.speed == best.speed)
+    return f"Best: {_from_one_foot(split)} s to {best.speed}, {run.drive}:{run.n} with {run.setup}."
+
+
 def _print_all(answer: AllRunsAnswer) -> None:
     out = console()
     shown = [(each.speed_mps, each.speed) for each in answer.summary[-3:]]
@@ -480,6 +490,7 @@ def _print_all(answer: AllRunsAnswer) -> None:
             body.append([f"{run.drive}:{run.n}", run.setup, *(cells.get(label, "") for _, label in shown)])
         else:
             slower += 1
+    out.print(_best_of_all(answer), style="bold")
     title = "Seconds from one foot of movement, all counted standing runs"
     out.print(table(["Run", "Setup", *(label for _, label in shown)], body, left=(1,), title=title))
     if slower:

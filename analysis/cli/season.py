@@ -112,7 +112,7 @@ def _print_season(answer: SeasonAnswer, unit: str, why: bool) -> None:
     out = console()
     if (best := answer.personal_best) is not None:
         out.print(f"Best run: {best.time_s:.2f} s to {answer.speed}, {best.label} with {best.setup}.", style="bold")
-        out.print(f"It is {sentence(best.sentence)}")
+        out.print(f"It is {best.sentence}.")
         out.print()
     rows = [
         [

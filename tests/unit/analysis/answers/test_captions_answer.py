@@ -332,7 +332,7 @@ def test_clips_of_one_recording_follow_each_other(made: tuple[Path, str, Truth],
 def test_two_clips_of_one_name_are_refused(made: tuple[Path, str, Truth], probed: Path) -> None:
     store, name, _ = made
     clips = [str(probed / "a_12.5_1280_720.mp4"), str(probed / "other" / "a_12.5_1280_720.mp4")]
-    with pytest.raises(InputError, match="two clips are called"):
+    with pytest.raises(InputError, match="two clips have the name"):
         said(name, "--store", str(store), "--video-start", "+0:00", "--clip", clips[0], "--clip", clips[1],
              "--out", str(probed / "out"))  # fmt: skip
     assert not (probed / "out").exists()

@@ -163,7 +163,7 @@ def test_the_loop_is_written_into_its_drive_and_can_be_taken_away(
     gone = terminal.json("fuel", loop, "--forget")
     assert gone == {"drive": loop, "forgotten_m3": pytest.approx(160e-6)}
     kept = open_drive(terminal.store, loop).manifest
-    assert kept.fuel is None and kept.trace[-1].what == "fuel loop taken away: it had 0.160 L at 15.6 C"
+    assert kept.fuel is None and kept.trace[-1].what == "fuel loop removed: it had 0.160 L at 15.6 C"
     assert "no fuel figure is stored" in terminal.refused(2, "fuel", loop, "--forget")
 
 

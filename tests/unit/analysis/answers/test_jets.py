@@ -317,7 +317,7 @@ def test_a_controller_set_to_another_scale_is_told_on_the_usual_one(tmp_path: Pa
 
 
 def test_without_a_jet_or_full_throttle_there_is_no_answer(drives: DriveStore, tmp_path: Path) -> None:
-    with pytest.raises(NoAnswer, match="no setup that says main_jet_mm"):
+    with pytest.raises(NoAnswer, match="does not say main_jet_mm"):
         jets_answer(drives, drives.drives[4])
     make_drive(tmp_path, [Stand(5), Pull(3, launch="ramp"), Cruise(3, 60)], seed=9, setup=setup(1.1))
     gentle = DriveStore(tmp_path)

@@ -149,7 +149,7 @@ def test_json_is_the_answer(drives: DriveStore, said: Callable[..., str]) -> Non
 def test_the_text_shows_the_answer_under_its_headings(drives: DriveStore, said: Callable[..., str]) -> None:
     answer, text = mixture_answer(drives.drives[0]), said(drives.drives[0].id)
     lines = text.splitlines()
-    assert lines[0] == f"Mixture of {answer.drive}: AFR, lambda 1 shown as 14.7"
+    assert lines[1] == f"Mixture of {answer.drive}: AFR, lambda 1 shown as 14.7"
     for band in answer.bands:
         head = f"{round(band.from_mps / 0.44704)}-{round(band.to_mps / 0.44704)}"
         line = next(line for line in lines if line.startswith(f"{head} ") and " to " in line)

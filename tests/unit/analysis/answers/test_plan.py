@@ -69,7 +69,7 @@ def test_what_is_printed_and_written_is_the_answer(made_season: MadeSeason, answ
     assert run_verb(made_season.store, "plan", "--json").json == answer.to_json()
     said = run_verb(made_season.store, "plan", "--why")
     lines = said.out.splitlines()
-    head = next(line for line in lines if "outing" in line and "runs" in line)
+    head = next(line for line in lines if "outing" in line and "why" in line)
     table = lines[lines.index(head) : next(k for k, line in enumerate(lines) if line.startswith("Setup 1:"))]
     rows = [line for line in table if line[:2].strip().isdigit()]
     assert [int(line[: head.index("outing") + 6].split()[1]) for line in rows] == [step.outing for step in answer.next]

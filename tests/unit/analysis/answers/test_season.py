@@ -135,7 +135,7 @@ def test_what_drives_prints_and_writes_is_the_answer(made_season: MadeSeason, dr
         ):  # fmt: skip
             assert row[heading] == (f"{value:.{digits}f}" if math.isfinite(value) else "-")
     assert "seconds from one foot to 30 mph, as driven" in said.flat and "tyres at 2.1 bar" in said.out
-    assert "AFR: full throttle, median of its runs' pulls." in said.flat
+    assert "AFR is at full throttle: median of its runs' pulls." in said.flat
     assert "No weather yet" not in said.out
 
 

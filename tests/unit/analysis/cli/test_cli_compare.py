@@ -90,10 +90,7 @@ def test_season_and_drives_at_a_glance(store: Path) -> None:
     assert season["personal_best"]["setup"] == "snorkel and jet"
     assert [each["runs"] for each in run_verb(store, "drives", "--json").json["drives"]] == [4, 4, 4, 4]
     assert "*" in run_verb(store, "season").out and "baseline" in run_verb(store, "drives").out
-    assert (
-        "No weather yet for" in run_verb(store, "drives").out
-        and "pullbook weather DRIVE" in run_verb(store, "drives").out
-    )
+    assert "no weather yet. Add it with `pullbook weather DRIVE" in run_verb(store, "drives").flat
 
 
 def test_setups_differ_and_are_listed(store: Path) -> None:
@@ -117,7 +114,7 @@ def test_a_wrong_setup_is_put_right_with_a_trace_and_weather_is_given(tmp_path: 
     assert told.json["setup"]["name"] == LONG.name
     assert "short -> long" in told.json["trace"][0] and "forgot to swap" in told.json["trace"][0]
     assert run_verb(store, "setup", str(file), "--drive", made.id).code == 2  # it is that already
-    assert run_verb(store, "setup", str(file)).out.startswith("Drives from now on carry 'long snorkel'")
+    assert run_verb(store, "setup", str(file)).out.startswith("Drives from now on have 'long snorkel'")
     metar = "METAR EGXX 021150Z 24005KT 9999 SCT030 17/09 Q1015"
     air = run_verb(store, "weather", made.id, "--metar", metar, "--elevation", "21m", "--json").json
     assert air["weather"]["humidity_percent"] == pytest.approx(59.2, abs=0.2)

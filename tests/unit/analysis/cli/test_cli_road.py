@@ -81,7 +81,7 @@ def test_a_loop_is_answered_kept_shown_and_forgotten(
     assert found["mpg_us_interval"][0] < found["mpg_us"] < found["mpg_us_interval"][1]
     kept = open_drive(store, loop)
     assert kept.manifest.fuel is not None and "fuel loop added" in kept.manifest.trace[-1].what
-    text = fits(says(*asked, "--show", "1%", store=store))
+    text = fits(says(*asked, "--show", "1%", "--why", store=store))
     for words in ("miles on a US gallon", "15.6 C", "in 43 to 46 mph", "8 times in", "away from flame"):
         assert words in text
     text = fits(says("fuel", store=store))
@@ -106,7 +106,7 @@ def test_a_rebuilt_drive_keeps_its_loop(says: Says, season: tuple[Path, dict[str
         (("--used", "0.84"), ("has no unit", "0.84gal")),
         (("--used", "3kg"), ("is not a volume",)),
         (("--used", "0gal"), ("--used", "not above zero")),
-        (("--used", "1L", "--by-weight", "2kg"), ("give one of them",)),
+        (("--used", "1L", "--by-weight", "2kg"), ("Give one of them",)),
         (("--by-weight", "2kg", "--fuel-temp", "20C"), ("a weight needs no temperature",)),
         (("--by-weight", "2kg", "--sigma", "0.1L"), ("is not a mass",)),
         (("--used", "1L", "--band", "45mph"), ("--band", "45mph-50mph")),
@@ -152,7 +152,7 @@ def test_coasts_are_answered_and_saved_and_used(
     assert found["c_n_per_mps2"] == pytest.approx(0.36 * thin, abs=found["half_width_95"]["c_n_per_mps2"])
     saved = load(path, CarConfig).road_load
     assert saved is not None and saved.a_n == pytest.approx(found["a_n"], abs=0.01)
-    text = fits(says("coast", drives["coasts"]))
+    text = fits(says("coast", drives["coasts"], "--why"))
     for words in ("4 coasts", "rolling coefficient", "drag area", "by steps N", "rotating 16 kg", "Stretch 1"):
         assert words in text
     guess = answer(says("power", drives["starts"], "--json"))["setups"][0]
@@ -165,7 +165,7 @@ def test_coasts_are_answered_and_saved_and_used(
 
 def test_what_coasts_cannot_tell_is_refused_in_one_line(says: Says, season: tuple[Path, dict[str, str]]) -> None:
     _, drives = season
-    refused(says("coast", drives["loop"]), 1, "no coast found", "roll in neutral")
+    refused(says("coast", drives["loop"]), 1, "no coast found", "Roll in neutral")
     refused(says("coast", drives["bare"]), 1, "needs the car's mass", "--car FILE")
     refused(says("coast", "nowhere"), 2, "nowhere", "no such drive")
     refused(says("coast", drives["coasts"], "--grade", "40%"), 2, "--grade", "out of range")
@@ -189,9 +189,9 @@ def test_power_of_a_drive_of_single_runs_and_between_setups(says: Says, season: 
     both = answer(says("power", drives["starts"], drives["sport"], "--json"))
     assert both["differences"][0]["verdict"] == "more power"
     assert both["differences"][0]["change"] == pytest.approx(0.06, abs=0.025)
-    text = fits(says("power", drives["starts"], drives["sport"], "--units", "km/h"))
-    for words in ("Power at the wheels", "the crank gives more", "mass ±", "slope ±", "SAE J1349",
-                  "Engine speed: not known", "more power", "sport against baseline"):  # fmt: skip
+    text = fits(says("power", drives["starts"], drives["sport"], "--units", "km/h", "--why"))
+    for words in ("Most power", "crank gives more", "mass ±", "slope ±", "SAE J1349",
+                  "Engine speed: not known", "has more power than baseline"):  # fmt: skip
         assert words in text
     refused(says("power", f"{drives['starts']}:9"), 2, "there is no run 9")
     refused(says("power", drives["bare"]), 1, "needs the car's mass")
@@ -208,12 +208,12 @@ def test_a_prediction_is_labelled_and_comes_with_its_assumptions(
     assert found["prediction"] is True
     assert [round(time["speed_mps"], 2) for time in found["times"]] == [17.88, 22.35]
     assert found["times"][1]["change_s"] == pytest.approx(-1.75, abs=0.1)
-    text = fits(says("whatif", drives["starts"], "--drag", "-10%", "--rolling", "+5%"))
+    text = fits(says("whatif", drives["starts"], "--drag", "-10%", "--rolling", "+5%", "--why"))
     for words in (
         "A prediction, not a measurement",
         "drag -10.0 %",
         "top speed",
-        "Assumes:",
+        "Assumed:",
         "Fuel at a steady",
         "Drive it",
     ):

@@ -84,7 +84,7 @@ def test_with_nothing_in_force_it_says_what_it_is_made_from(store: Path) -> None
     (store / "setup.toml").unlink(missing_ok=True)
     refused = run_verb(store, "set", "snorkel=long", "--forget", "jet")
     assert (
-        "jet: an empty setup (none is in force, no drive has one) does not have this part: it has none" in refused.err
+        "jet: an empty setup (none is in force, no drive has one) does not have this part. It has none" in refused.err
     )
 
 

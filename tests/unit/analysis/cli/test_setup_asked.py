@@ -22,7 +22,7 @@ from logger.store.drive import list_drives
 posix = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are needed")
 TYPED = {
     "Did you mean main_jet_mm?": 'name = "rich"\n[parts]\nmain_jet = 1.12\nsnorkel = "short"\n',
-    "is it 'short'?": 'name = "rich"\n[parts]\nmain_jet_mm = 1.12\nsnorkel = "shrot"\n',
+    "Did you mean 'short'?": 'name = "rich"\n[parts]\nmain_jet_mm = 1.12\nsnorkel = "shrot"\n',
     "main_jet_mm 1.09 -> 1.12": f'name = "{BASELINE.name}"\n[parts]\nmain_jet_mm = 1.12\nsnorkel = "short"\n',
 }
 MISTYPED = TYPED["Did you mean main_jet_mm?"]

@@ -234,7 +234,7 @@ def test_parts_for_coming_drives_are_changed_with_the_questions_of_the_verb(at_d
         at_desk.send(page, "set", {"parts": "snorkle=long"}),
         "set",
         "parts",
-        "Did you mean snorkel",
+        "Did you mean snorkel?",
         parts="snorkle=long",
     )
     refused(at_desk.send(page, "set", {"parts": "main_jet_mm"}), "set", "parts", "not a part and its value")
