@@ -173,23 +173,40 @@ class Motion:
         return float((chain @ self.covariance[j])[0, 0])
 
 
-def smooth(
-    fixes: Fixes,
-    receiver: Receiver | None = None,
-    others: Sequence[Receiver] = (),
-    beside: Smoothing | None = None,
-) -> Motion:
-    """The motion behind clean fixes (see `clean`). ValueError with fewer than two.
+class ReadingsSeen(NamedTuple):
+    """What readings look like before anything is learned of the receiver."""
 
-    `receiver`: what it is like, in place of what this drive tells; learned from this drive where none is given, joined
-    with what `others`, drives with the same receiver, show each by itself. `beside`: what a board tells of its
-    smoothing.
-    """
+    step_s: float
+    gap_s: float
+    trust: Floats
+    rest: Bools
+    rests: list[Interval]
+    noise: Noise
+
+
+class Learned(NamedTuple):
+    """What a drive shows of its receiver by itself."""
+
+    seen: ReadingsSeen
+    noise: Noise
+    alone: Receiver
+
+
+def learn(fixes: Fixes) -> Learned:
+    """What clean fixes show of their receiver. ValueError with fewer than two."""
+    seen = _seen(fixes)
+    t, y, good = fixes.t_s, fixes.speed_mps, seen.trust > 0.5
+    noise = _noise_of_drive(seen.noise, t[good], y[good], seen.rest[good], seen.step_s)
+    return Learned(
+        seen, noise, Receiver.learned(seen.step_s, noise, learn_smoothing(t, y, seen.rests, noise, ~good))
+    )  # fmt: skip
+
+
+def _seen(fixes: Fixes) -> ReadingsSeen:
     if len(fixes) < 2:
         raise ValueError(f"a motion needs two good fixes or more, and here are {len(fixes)}")
     t, y = fixes.t_s, fixes.speed_mps
-    dt = np.diff(t)
-    step = float(np.median(dt))
+    step = float(np.median(np.diff(t)))
     gap_s = max(GAP_S, 2.5 * step)
     quantum = quantum_of(y)
     sigma = max(difference_sigma(t, y), quantum / np.sqrt(12), 1e-3)
@@ -200,16 +217,34 @@ def smooth(
     noise = replace(
         noise_at_rest(filled, rest, quantum, sigma, step), outlier_share=float(np.mean(~good))
     )  # fmt: skip
-    rests = rest_intervals(t, rest)
+    return ReadingsSeen(step, gap_s, trust, rest, rest_intervals(t, rest), noise)
+
+
+def smooth(
+    fixes: Fixes,
+    receiver: Receiver | None = None,
+    others: Sequence[Receiver] = (),
+    beside: Smoothing | None = None,
+    learned: Learned | None = None,
+) -> Motion:
+    """The motion behind clean fixes (see `clean`). ValueError with fewer than two.
+
+    `receiver`: what it is like, in place of what this drive tells; learned from this drive where none is given, joined
+    with what `others`, drives with the same receiver, show each by itself. `beside`: what a board tells of its
+    smoothing. `learned`: what `learn` gave for these fixes, where it was asked already.
+    """
+    t, y = fixes.t_s, fixes.speed_mps
+    dt = np.diff(t)
     alone = None
     if receiver is None:
-        noise = _noise_of_drive(noise, t[good], y[good], rest[good], step)
-        alone = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, ~good))
+        seen, noise, alone = learned or learn(fixes)
         alone = told_beside(alone, beside) if beside else alone
         receiver = with_others(alone, others)
         noise = noise_with(noise, receiver) if receiver.drives > 1 else noise
     else:
-        noise = receiver.noise_of(noise)
+        seen = _seen(fixes)
+        noise = receiver.noise_of(seen.noise)
+    step, gap_s, trust, rest, rests, _ = seen
     late = receiver.undone_s
     pinned = pinned_steps(rest, step, late)
     reading = np.where(pinned, 0.0, y)
