@@ -52,7 +52,7 @@ if TYPE_CHECKING:
     from analysis.motion.board import Board
     from analysis.motion.braked_stops import Smoothing
     from analysis.motion.fixes import Fixes, SetAside
-    from analysis.motion.smoother import Motion
+    from analysis.motion.smoother import Learned, Motion
     from analysis.road.coasts import CoastsFound, Mass
     from analysis.road.fuel_loops import Loop
     from analysis.road.fuel_used import Used
@@ -138,6 +138,16 @@ class AnalysedDrive:
         self.part_throttle: Mapping[float, str] = {}
         """Its runs that were no full pulls, with the reason, by when they began [s since 1970]: as the season that it
         is part of tells them (`changes.season.judge`)."""
+
+    def prepare(self) -> None:
+        """Work out what needs nothing of the drives before it. NoAnswer where there are too few fixes."""
+        _ = self._learned
+
+    def forget(self) -> None:
+        """Let go of all that was worked out: it is worked out anew where it is asked for again."""
+        self._found.clear()
+        for name in [name for name in self.__dict__ if name.startswith("_once_")]:
+            del self.__dict__[name]
 
     # --- what it was made with ---------------------------------------------------------------------------------
 
@@ -255,15 +265,22 @@ class AnalysedDrive:
         return full_pulls(pulls_of(motion.t_s, motion.speed_mps, motion.accel_mps2, roadload.of(self.car)))
 
     @Once
+    def _learned(self) -> Learned:
+        """What its fixes show of the receiver by themselves, whatever the drives before it taught."""
+        from analysis.motion import smoother
+
+        return smoother.learn(self.fixes)
+
+    @Once
     def motion(self) -> Motion:
         """Speed, acceleration and distance. NoAnswer where there are too few fixes."""
         from analysis.motion import smoother
 
-        fixes = self.fixes
+        fixes, learned, others = self.fixes, self._learned, self.taught.receivers
         try:
-            motion = smoother.smooth(fixes, others=self.taught.receivers)
+            motion = smoother.smooth(fixes, others=others, learned=learned)
             beside = self._smoothing_beside(motion)
-            return smoother.smooth(fixes, others=self.taught.receivers, beside=beside) if beside else motion
+            return smoother.smooth(fixes, others=others, beside=beside, learned=learned) if beside else motion
         except ValueError as error:
             raise NoAnswer(str(error)) from error
 
@@ -553,9 +570,8 @@ class AnalysedDrive:
                 turns = np.asarray(table[channel].cast("float64").to_numpy(zero_copy_only=False), np.float64)
                 known = np.isfinite(turns)
                 if known.sum() > 1:
-                    return np.asarray((ns[known] - self.motion.epoch_utc_ns) * 1e-9, np.float64), per_unit * turns[
-                        known
-                    ]
+                    at_s = np.asarray((ns[known] - self.motion.epoch_utc_ns) * 1e-9, np.float64)
+                    return at_s, per_unit * turns[known]
         return None
 
 
@@ -576,11 +592,6 @@ def run_speeds(unit: str) -> tuple[float, ...]:
         *(k * fine for k in range(1, int(_FASTEST_MPS / fine) + 1)),
     ]
     return tuple(sorted({round(speed, 9) for speed in speeds}))
-
-
-def total_splits(found: Sequence[Run]) -> list[float]:
-    """All speeds that at least one of the runs has a split for, rising [m/s]."""
-    return sorted({round(split.speed_mps, 6) for run in found for split in run.splits})
 
 
 def utc(ns: int) -> datetime:

@@ -86,6 +86,14 @@ def digest_of(root: Path, libraries: Mapping[str, str]) -> str:
     return digest.hexdigest()
 
 
+def key_in(store: Path, drive: str) -> str:
+    """The key that the tables of a drive were kept under; "" where none are, or that cannot be read."""
+    try:
+        return str(json.loads(no_pipe(_folder(store, drive) / _INDEX).read_bytes())["key"])
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return ""
+
+
 def read(store: Path, drive: str, key: str, names: Iterable[str]) -> dict[str, pa.Table] | None:
     """The kept tables of a drive; None where one is missing, of another key, or not as it was written."""
     import pyarrow as pa

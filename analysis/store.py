@@ -63,6 +63,11 @@ class DriveStore:
         self._lessons: dict[Path, Lesson | None] = {}
         self._asked: dict[tuple[Any, ...], list[Lesson | None]] = {}
 
+    @property
+    def targets_given(self) -> TargetsConfig | None:
+        """The mixture windows that were given; None where the folder's are in force."""
+        return self._given
+
     @cached_property
     def targets(self) -> TargetsConfig:
         """The mixture windows in force. InputError where the store's targets.toml cannot be read."""
@@ -229,22 +234,46 @@ class DriveStore:
 
     def _kept_lesson(self, drive: AnalysedDrive) -> Lesson | None:
         key = kept.lesson_key(drive.drive, drive.taught.digest)
-        found = kept.read_values(self.path, drive.id, _LESSON, key)
-        if found is not None:
-            try:
-                return Lesson.of_json(found) if found else None
-            except (ValueError, KeyError, TypeError):
-                pass  # not as it was written: worked out anew
-        if self._kept_only:
-            return None
+        known, lesson = self._read_lesson(drive, key)
+        if known or self._kept_only:
+            return lesson
         self._progress(f"learning from {drive.id}")
-        try:
+        with contextlib.suppress(NoAnswer):
             lesson = drive.lesson
-        except NoAnswer:
-            lesson = None
         if drive.drive.manifest.state != "recording":
             kept.write_values(self.path, drive.id, _LESSON, key, lesson.as_json() if lesson else {})
         return lesson
+
+    def _read_lesson(self, drive: AnalysedDrive, key: str) -> tuple[bool, Lesson | None]:
+        """Whether the lesson of a drive is kept under this key; and the lesson, None where it has nothing to teach."""
+        found = kept.read_values(self.path, drive.id, _LESSON, key)
+        with contextlib.suppress(ValueError, KeyError, TypeError):  # not as it was written: worked out anew
+            if found is not None:
+                return True, Lesson.of_json(found) if found else None
+        return False, None
+
+    def keep_lesson(self, drive: AnalysedDrive) -> None:
+        """Keep what a drive of this store teaches, where it is not kept yet."""
+        self._lesson(drive)
+
+    @property
+    def untold(self) -> list[list[AnalysedDrive]]:
+        """Of the drives that teach each other those whose lessons are not kept, and all that came after the first such:
+        in order of time."""
+        out = []
+        for alike, together in self._together.items():
+            asked = self._asked.setdefault(alike, [])
+            for at in range(len(asked), len(together)):
+                known, lesson = False, None
+                with contextlib.suppress(Exception):  # a drive that cannot be read is told where it is asked for
+                    known, lesson = self._read_lesson(
+                        together[at], kept.lesson_key(together[at].drive, together[at].taught.digest)
+                    )
+                if not known:
+                    out.append(together[at:])
+                    break
+                asked.append(lesson)
+        return out
 
 
 def _began(drive: AnalysedDrive) -> tuple[datetime, str]:

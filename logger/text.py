@@ -6,8 +6,6 @@ that turn the direction of writing, halves of characters, and bytes that are no 
 
 from __future__ import annotations
 
-import json
-
 
 def safe(text: str) -> str:
     """`text` as one line that no terminal takes for commands.
@@ -22,6 +20,8 @@ def safe_json(text: str) -> str:
     """JSON `text` with the same characters written as JSON writes them, `\\u001b`: it reads as before."""
     if all(line.isprintable() for line in text.split("\n")):
         return text
+    import json
+
     return "".join(c if c.isprintable() or c == "\n" else json.dumps(c)[1:-1] for c in text)
 
 

@@ -21,11 +21,11 @@ from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.answers.kept_answer import kept_answer
 from analysis.answers.timed_run import RunSplit, SpeedUnit, TimedRun, split_of, timed_run
 from analysis.changes.season import judge
-from analysis.drive import SAME_RUN_S, total_splits, utc
+from analysis.drive import SAME_RUN_S, utc
 from analysis.motion.geodesy import distance_m
 from analysis.runs.lessons import habit_words
 from analysis.runs.pairs import Pair, pair_opposite, summarise
-from analysis.runs.run import DEFAULT_MIN_PEAK_MPS, Options, Run
+from analysis.runs.run import DEFAULT_MIN_PEAK_MPS, Options, Run, total_splits
 from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
 from logger.store.manifest import Struck

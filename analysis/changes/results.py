@@ -6,10 +6,13 @@ motion once a second, as tables beside its runs (`season_rows`).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from analysis import kept
 from analysis.changes.rows_table import Field, table_of_rows
 from logger.errors import InputError, NoAnswer
 
@@ -57,15 +60,27 @@ FIELDS: dict[str, tuple[Field, ...]] = {
 
 def results_of(drive: AnalysedDrive) -> dict[str, pa.Table]:
     """The tables of a drive; what it has nothing of is a table without rows."""
+    return {name: table_of_rows(fields, rows_of(drive, name)) for name, fields in FIELDS.items()}
+
+
+def rows_of(drive: AnalysedDrive, name: str) -> list[tuple[Any, ...]]:
+    """The rows of one of the tables; none of what the drive has nothing of."""
     rows = {"cells": _cells, "loops": _loops, "coasts": _coasts, "motion": _motion}
-    return {name: table_of_rows(FIELDS[name], _some(rows[name], drive)) for name in FIELDS}
-
-
-def _some(rows: Any, drive: AnalysedDrive) -> list[tuple[Any, ...]]:
     try:
-        return list(rows(drive))
+        return rows[name](drive)
     except (NoAnswer, InputError):
         return []
+
+
+def kept_rows(drive: AnalysedDrive, store: Path, names: Iterable[str]) -> dict[str, list[tuple[Any, ...]]]:
+    """The rows that the store keeps of a drive, of some of the tables; worked out where they are not kept."""
+    tables = kept.read(store, drive.id, kept.analysed_key(drive), names)
+    if tables is None:
+        return {name: rows_of(drive, name) for name in names}
+    return {
+        name: list(zip(*(table[column].to_pylist() for column, *_ in FIELDS[name]), strict=True))
+        for name, table in tables.items()
+    }
 
 
 def _cells(drive: AnalysedDrive) -> list[tuple[Any, ...]]:

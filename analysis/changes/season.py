@@ -18,7 +18,7 @@ from functools import cached_property
 from typing import Literal
 
 from analysis import kept
-from analysis.changes import season_pack
+from analysis.changes import first_look, season_pack
 from analysis.changes.full_power import PullLeftOut, full_power, why_not_full
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
 from analysis.changes.observations import FuelLoop, Observation
@@ -161,6 +161,7 @@ def gather(
     pulls: list[SeasonPull] = []
     seen: list[tuple[AnalysedDrive, Sequence[RunRow]]] = []
     together = season_pack.Together(store.path)
+    first_look.look(store, together.unknown(store), progress)
 
     def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
         at, drive = of

@@ -8,6 +8,7 @@ depend on: rows of another key count as nothing kept. It is written when a seaso
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping
 from itertools import groupby
 from pathlib import Path
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from analysis import kept
+from analysis.changes.first_look import Unknown
 from analysis.changes.pull_tables import PULL_FIELDS, pulls_from, tables_of
 from analysis.changes.rows_table import table_of_rows
 from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, rows_of, under_its_loads
@@ -27,6 +29,7 @@ if TYPE_CHECKING:
 
     from analysis.drive import AnalysedDrive
     from analysis.runs.pulls import PowerPull
+    from analysis.store import DriveStore
 
 _NAME = ".season"
 _KEY = "1"
@@ -57,10 +60,11 @@ class Together:
         self._store = store
         self._before = read(store)
         self._now: Pack = {}
+        self._keys: dict[str, str] = {}
 
     def rows(self, drive: AnalysedDrive, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
         """The rows of a drive; `progress` is told where they have to be found."""
-        key = kept.analysed_key(drive)
+        key = self._key(drive)
         was, found = self._before.get(drive.id, ("", None))
         if found is None or was != key:
             found = rows_of(drive, self._store, progress)
@@ -68,6 +72,23 @@ class Together:
             found = under_its_loads(found, drive)
         self._now[drive.id] = key, found
         return found
+
+    def unknown(self, store: DriveStore) -> Unknown:
+        """The drives of which nothing is kept that is true now."""
+        chains = store.untold
+        waiting = {drive.id for chain in chains for drive in chain}
+        return Unknown([each for each in store.drives if each.id not in waiting and not self._known(each)], chains)
+
+    def _known(self, drive: AnalysedDrive) -> bool:
+        with contextlib.suppress(Exception):  # what is wrong with it is told where it is asked for
+            key = self._key(drive)
+            return self._before.get(drive.id, ("", None))[0] == key or kept.key_in(self._store, drive.id) == key
+        return True
+
+    def _key(self, drive: AnalysedDrive) -> str:
+        if drive.id not in self._keys:
+            self._keys[drive.id] = kept.analysed_key(drive)
+        return self._keys[drive.id]
 
     def keep(self) -> None:
         """Write the rows of the drives asked for, where others or none were kept."""

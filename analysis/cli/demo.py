@@ -12,7 +12,6 @@ import os
 import shlex
 import shutil
 import sys
-import tomllib
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any
@@ -88,6 +87,8 @@ def _make_room(folder: Path) -> None:
 
 
 def _walk(folder: Path, run: Command) -> None:
+    import tomllib
+
     samples = sample_folder()
     season = tomllib.loads((samples / "season.toml").read_text(encoding="utf-8"))["drive"]
     ids: dict[str, str] = {}

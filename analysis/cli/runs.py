@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from datetime import date
-from statistics import median
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -335,6 +334,8 @@ def _board_line(board: RunBoard) -> str:
 
 def _right_to(standing: Sequence[TimedRun]) -> str:
     """How well times repeat and how well they are known, with what is not known of the receiver; "" without any."""
+    from statistics import median
+
     splits = [split for run in standing if run.counted for split in run.splits if math.isfinite(split.systematic_s)]
     if not splits:
         return ""

@@ -19,15 +19,13 @@ from typing import TYPE_CHECKING, Any
 
 import fsspec
 
+from analysis.changes import results
 from analysis.changes.rows_table import Field, table_of_rows
-from logger.errors import InputError, NoAnswer
 from logger.store import bulkhead
 from logger.units import NS_PER_S
 
 if TYPE_CHECKING:
     import pyarrow as pa
-
-    from analysis.drive import AnalysedDrive
 
 Rows = dict[str, list[tuple[Any, ...]]]
 
@@ -52,6 +50,8 @@ _RUN: tuple[Field, ...] = (
     ("throttle", "double", "1", "median opening there, as a share of its full travel"),
     ("tags", "string", "", "what the owner tagged it with"),
 )
+_RESULTS = ("cells", "loops", "coasts")
+"""Tables with the rows that stores keep of each drive (`changes.results`)."""
 FIELDS: dict[str, tuple[Field, ...]] = {
     "drives": (
         *COMMON,
@@ -76,32 +76,7 @@ FIELDS: dict[str, tuple[Field, ...]] = {
         ("corrected_s", "double", "s", "the time in standard weather; NaN without weather"),
         ("unlaunched_s", "double", "s", "the same, if the air does not change the launch"),
     ),
-    "cells": (
-        *COMMON,
-        ("from_mps", "double", "m/s", "speeds of the cell, from"),
-        ("to_mps", "double", "m/s", "to"),
-        ("load_from", "double", "", "loads of the cell, from, as a share of the most the car can do"),
-        ("load_to", "double", "", "to"),
-        ("seconds", "double", "s", "time in it"),
-        ("readings", "int64", "", "readings in it"),
-        ("median", "double", "", "their median, in the channel's unit"),
-        ("sigma", "double", "", "standard error of the median"),
-    ),
-    "loops": (
-        *COMMON,
-        ("distance_m", "double", "m", "distance of the fuel loop"),
-        ("m3_per_m", "double", "m3/m", "fuel used over distance, at 15.6 C"),
-        ("sigma", "double", "1", "its relative standard error"),
-    ),
-    "coasts": (
-        *COMMON,
-        ("start_utc", "timestamp[us]", "UTC", "when it started"),
-        ("direction_deg", "double", "deg", "heading"),
-        ("from_mps", "double", "m/s", "speed at its start"),
-        ("to_mps", "double", "m/s", "speed at its end"),
-        ("seconds", "double", "s", "how long it took"),
-        ("headwind_mps", "double", "m/s", "stated wind against the car"),
-    ),
+    **{name: (*COMMON, *results.FIELDS[name]) for name in _RESULTS},
 }
 """Table -> its columns."""
 
@@ -178,52 +153,10 @@ def _rows(path: Path, url: str, key: str) -> Rows:
         _figure(weather.pressure_hpa), _figure(weather.humidity_percent),
         outing.air.factors.get(DEFAULT_FACTOR, math.nan), outing.channel, len(runs), outing.trouble, key,
     )  # fmt: skip
-    return {
-        "drives": [found], "runs": runs, "splits": splits, "cells": _cells(drive, common),
-        "loops": _loops(drive, common), "coasts": _coasts(drive, common),
-    }  # fmt: skip
-
-
-def _cells(drive: AnalysedDrive, common: tuple[Any, ...]) -> list[tuple[Any, ...]]:
-    from analysis.answers.mixture import mixture_answer
-
-    try:
-        cells = mixture_answer(drive).cells
-    except (NoAnswer, InputError):
-        return []
-    return [
-        (
-            *common, cell.from_mps, cell.to_mps, cell.load_from, cell.load_to, cell.seconds, cell.readings, cell.median,
-            cell.sigma,
-        )
-        for cell in cells
-    ]  # fmt: skip
-
-
-def _loops(drive: AnalysedDrive, common: tuple[Any, ...]) -> list[tuple[Any, ...]]:
-    try:
-        loop = drive.loop
-    except (NoAnswer, InputError):
-        return []
-    return [(*common, loop.distance.metres, loop.m3_per_m, loop.sigma)] if loop is not None else []
-
-
-def _coasts(drive: AnalysedDrive, common: tuple[Any, ...]) -> list[tuple[Any, ...]]:
-    from analysis.answers.coast import mass_of
-
-    if drive.car is None:
-        return []
-    try:
-        found = drive.coasts(mass_of(drive.car), drive.car).coasts
-    except (NoAnswer, InputError):
-        return []
-    return [
-        (
-            *common, _utc(coast.start_utc_ns), coast.direction_deg, coast.from_mps, float(coast.smooth_mps[-1]),
-            float(coast.t_s[-1] - coast.t_s[0]), coast.headwind_mps,
-        )
-        for coast in found
-    ]  # fmt: skip
+    told = {
+        name: [(*common, *row) for row in rows] for name, rows in results.kept_rows(drive, store.path, _RESULTS).items()
+    }
+    return {"drives": [found], "runs": runs, "splits": splits, **told}
 
 
 def _figure(value: float | None) -> float:

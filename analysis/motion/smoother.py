@@ -29,7 +29,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from analysis.arrays import Bools, Floats
 from analysis.motion.braked_stops import Smoothing, learn_smoothing
@@ -110,28 +110,36 @@ class Motion:
             nan = np.full(t.shape, np.nan)
             return State(nan, nan, nan, nan)
         i = np.clip(np.searchsorted(self.t_s, t, side="right") - 1, 0, n - 2)
-        h = self.t_s[i + 1] - self.t_s[i]
-        u = np.clip(t - self.t_s[i], 0, h)
-        q = self.q[i]
-        # Between two known states the process is Gaussian: mean = A x_i + B x_(i+1), plus the bridge's own variance.
-        f_u, f_r = _transition(u), _transition(h - u)
-        q_u, q_h = _process(u, q), _process(h, q)
-        b = q_u @ np.swapaxes(f_r, -1, -2) @ np.linalg.inv(q_h)
-        a = f_u - b @ _transition(h)
-        x0 = np.stack([self.speed_mps[i], self.accel_mps2[i]], -1)
-        x1 = np.stack([self.speed_mps[i + 1], self.accel_mps2[i + 1]], -1)
-        mean = (a @ x0[..., None] + b @ x1[..., None])[..., 0]
-        c0, c1 = self.covariance[i], self.covariance[i + 1]
-        cross = self.gain[i] @ c1
-        at, bt = np.swapaxes(a, -1, -2), np.swapaxes(b, -1, -2)
-        mixed = a @ cross @ bt
-        cov = a @ c0 @ at + b @ c1 @ bt + mixed + np.swapaxes(mixed, -1, -2) + q_u - b @ f_r @ q_u
-        speed, accel = mean[:, 0].copy(), mean[:, 1].copy()
-        var_v, var_a = np.maximum(cov[:, 0, 0], 0), np.maximum(cov[:, 1, 1], 0)
+        h = np.maximum(self.t_s[i + 1] - self.t_s[i], 1e-9)
+        u = np.clip((t - self.t_s[i]) / h, 0, 1)
+        rest = 1 - u
+        # Between two known states the process is Gaussian: its mean is the cubic with their speeds and accelerations,
+        # and to what is not known of them the bridge's own variance is added.
+        speed_by = ((1 + 2 * u) * rest**2, u * rest**2 * h, u * u * (3 - 2 * u), -u * u * rest * h)
+        slope = 6 * u * rest / h
+        accel_by = (-slope, rest * (1 - 3 * u), slope, u * (3 * u - 2))
+        speed, var_v = self._between(i, speed_by)
+        accel, var_a = self._between(i, accel_by)
+        var_v = np.maximum(var_v + self.q[i] * (u * rest * h) ** 3 / 3, 0)
+        var_a = np.maximum(var_a + self.q[i] * u * rest * h * (1 - 3 * u * rest), 0)
         outside = (t < self.t_s[0]) | (t > self.t_s[-1]) | ~np.isfinite(t)
         for values in (speed, accel, var_v, var_a):
             values[outside] = np.nan
         return State(speed, np.sqrt(var_v), accel, np.sqrt(var_a))
+
+    def _between(self, i: NDArray[np.intp], by: tuple[Floats, Floats, Floats, Floats]) -> tuple[Floats, Floats]:
+        """Mean and variance of a weighted sum of speed and acceleration at fix i and at fix i + 1."""
+        v0, a0, v1, a1 = by
+        mean = (
+            v0 * self.speed_mps[i] + a0 * self.accel_mps2[i] + v1 * self.speed_mps[i + 1] + a1 * self.accel_mps2[i + 1]
+        )
+        c0, c1, gain = self.covariance[i], self.covariance[i + 1], self.gain[i]
+        var = v0 * v0 * c0[:, 0, 0] + 2 * v0 * a0 * c0[:, 0, 1] + a0 * a0 * c0[:, 1, 1]
+        var += v1 * v1 * c1[:, 0, 0] + 2 * v1 * a1 * c1[:, 0, 1] + a1 * a1 * c1[:, 1, 1]
+        # Covariance of the two states is gain @ c1.
+        left0, left1 = v0 * gain[:, 0, 0] + a0 * gain[:, 1, 0], v0 * gain[:, 0, 1] + a0 * gain[:, 1, 1]
+        var += 2 * (left0 * (c1[:, 0, 0] * v1 + c1[:, 0, 1] * a1) + left1 * (c1[:, 1, 0] * v1 + c1[:, 1, 1] * a1))
+        return mean, var
 
     def distance_at(self, times: ArrayLike) -> Floats:
         """Way from the first fix [m] at any times [s]; NaN outside the drive."""
@@ -165,23 +173,40 @@ class Motion:
         return float((chain @ self.covariance[j])[0, 0])
 
 
-def smooth(
-    fixes: Fixes,
-    receiver: Receiver | None = None,
-    others: Sequence[Receiver] = (),
-    beside: Smoothing | None = None,
-) -> Motion:
-    """The motion behind clean fixes (see `clean`). ValueError with fewer than two.
+class ReadingsSeen(NamedTuple):
+    """What readings look like before anything is learned of the receiver."""
 
-    `receiver`: what it is like, in place of what this drive tells; learned from this drive where none is given, joined
-    with what `others`, drives with the same receiver, show each by itself. `beside`: what a board tells of its
-    smoothing.
-    """
+    step_s: float
+    gap_s: float
+    trust: Floats
+    rest: Bools
+    rests: list[Interval]
+    noise: Noise
+
+
+class Learned(NamedTuple):
+    """What a drive shows of its receiver by itself."""
+
+    seen: ReadingsSeen
+    noise: Noise
+    alone: Receiver
+
+
+def learn(fixes: Fixes) -> Learned:
+    """What clean fixes show of their receiver. ValueError with fewer than two."""
+    seen = _seen(fixes)
+    t, y, good = fixes.t_s, fixes.speed_mps, seen.trust > 0.5
+    noise = _noise_of_drive(seen.noise, t[good], y[good], seen.rest[good], seen.step_s)
+    return Learned(
+        seen, noise, Receiver.learned(seen.step_s, noise, learn_smoothing(t, y, seen.rests, noise, ~good))
+    )  # fmt: skip
+
+
+def _seen(fixes: Fixes) -> ReadingsSeen:
     if len(fixes) < 2:
         raise ValueError(f"at least two good fixes are needed, and there are {len(fixes)}")
     t, y = fixes.t_s, fixes.speed_mps
-    dt = np.diff(t)
-    step = float(np.median(dt))
+    step = float(np.median(np.diff(t)))
     gap_s = max(GAP_S, 2.5 * step)
     quantum = quantum_of(y)
     sigma = max(difference_sigma(t, y), quantum / np.sqrt(12), 1e-3)
@@ -192,16 +217,34 @@ def smooth(
     noise = replace(
         noise_at_rest(filled, rest, quantum, sigma, step), outlier_share=float(np.mean(~good))
     )  # fmt: skip
-    rests = rest_intervals(t, rest)
+    return ReadingsSeen(step, gap_s, trust, rest, rest_intervals(t, rest), noise)
+
+
+def smooth(
+    fixes: Fixes,
+    receiver: Receiver | None = None,
+    others: Sequence[Receiver] = (),
+    beside: Smoothing | None = None,
+    learned: Learned | None = None,
+) -> Motion:
+    """The motion behind clean fixes (see `clean`). ValueError with fewer than two.
+
+    `receiver`: what it is like, in place of what this drive tells; learned from this drive where none is given, joined
+    with what `others`, drives with the same receiver, show each by itself. `beside`: what a board tells of its
+    smoothing. `learned`: what `learn` gave for these fixes, where it was asked already.
+    """
+    t, y = fixes.t_s, fixes.speed_mps
+    dt = np.diff(t)
     alone = None
     if receiver is None:
-        noise = _noise_of_drive(noise, t[good], y[good], rest[good], step)
-        alone = Receiver.learned(step, noise, learn_smoothing(t, y, rests, noise, ~good))
+        seen, noise, alone = learned or learn(fixes)
         alone = told_beside(alone, beside) if beside else alone
         receiver = with_others(alone, others)
         noise = noise_with(noise, receiver) if receiver.drives > 1 else noise
     else:
-        noise = receiver.noise_of(noise)
+        seen = _seen(fixes)
+        noise = receiver.noise_of(seen.noise)
+    step, gap_s, trust, rest, rests, _ = seen
     late = receiver.undone_s
     pinned = pinned_steps(rest, step, late)
     reading = np.where(pinned, 0.0, y)
@@ -287,22 +330,6 @@ def _noise_moving(noise: Noise, t: Floats, y: Floats, rest: Bools) -> tuple[Nois
 
 
 # --- how: the smoother --------------------------------------------------------------------------------------------
-
-
-def _transition(h: Floats) -> Floats:
-    out = np.zeros((*h.shape, 2, 2))
-    out[..., 0, 0] = out[..., 1, 1] = 1.0
-    out[..., 0, 1] = h
-    return out
-
-
-def _process(h: Floats, q: Floats) -> Floats:
-    h = np.maximum(h, 1e-9)
-    out = np.empty((*h.shape, 2, 2))
-    out[..., 0, 0] = q * h**3 / 3
-    out[..., 0, 1] = out[..., 1, 0] = q * h**2 / 2
-    out[..., 1, 1] = q * h
-    return out
 
 
 def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:

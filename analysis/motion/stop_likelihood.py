@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from scipy.special import i0e, log_ndtr, ndtr
 
 from analysis.arrays import Floats
 from analysis.motion.noise import Noise, wander_covariance
@@ -82,6 +81,8 @@ def _well_above(
 def _hidden(y: float, at: Floats, spread: Floats, noise: Noise) -> tuple[Floats, Floats, Floats]:
     """Log likelihood of a reading where the speed with its sign and noise is expected at `at` with variance `spread`,
     and the mean and variance of that speed given the reading."""
+    from scipy.special import i0e  # here: who only reads what a drive taught pays nothing for it
+
     size = np.sqrt(spread)
     plain = np.asarray(-0.5 * (y - at) ** 2 / spread - np.log(size), float)
     if noise.kind == "signed":
@@ -103,6 +104,8 @@ def _hidden(y: float, at: Floats, spread: Floats, noise: Noise) -> tuple[Floats,
 
 def _below(at: Floats, size: Floats, top: float, bottom: float) -> tuple[Floats, Floats, Floats]:
     """As `_hidden`, where all that is known is that the speed lies between `bottom` and `top`."""
+    from scipy.special import log_ndtr, ndtr
+
     # Mirrored, so that the bound that counts is the upper one.
     sign = np.where(at < (top + bottom) / 2, -1.0, 1.0) if math.isfinite(bottom) else np.ones_like(at)
     high = (np.where(sign > 0, top, -bottom) - sign * at) / size

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
+from analysis.arrays import Codes, Floats
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import track_length
 from analysis.motion.noise import Interval
@@ -32,45 +35,73 @@ class Quality:
     hdop_max: float
 
 
-def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> tuple[float, float, float] | None:
-    """First time at or after `after_s` (and before the peak) that the smoothed speed passes `speed`: time, its sigma,
-    acceleration there. Where the speed is all but reached, lost again (a gear change) and passed later, the time is the
-    mean over both, by how likely it was reached at first."""
+class Crossing(NamedTuple):
+    """When a speed was passed [s], its sigma, and the acceleration there [m/s2]."""
+
+    time_s: float
+    sigma_s: float
+    accel_mps2: float
+
+
+def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> Crossing | None:
+    """First time at or after `after_s` (and before the peak) that the smoothed speed passes `speed`. Where the speed is
+    all but reached, lost again (a gear change) and passed later, the time is the mean over both, by how likely it was
+    reached at first."""
+    return when_each_passed(motion, [speed], after_s, peak)[0]
+
+
+def when_each_passed(motion: Motion, speeds: Sequence[float], after_s: float, peak: int) -> list[Crossing | None]:
+    """The same for many speeds, found together."""
     t, v = motion.t_s, motion.speed_mps
     first = max(int(np.searchsorted(t, after_s, side="right")) - 1, 0)
-    window = v[first : peak + 1]
-    up = first + np.flatnonzero((window[:-1] < speed) & (window[1:] >= speed))
-    if len(up) == 0:
-        return None
-    found = _passing(motion, speed, int(up[0]))
-    off = (window - speed) / np.maximum(motion.speed_sigma[first : peak + 1], 1e-4)
-    tops = 1 + np.flatnonzero((window[1:-1] >= window[:-2]) & (window[1:-1] > window[2:]) & (off[1:-1] > -3.5))
-    if len(tops) == 0 or off[tops[0]] > 3.5:
-        return found
-    at = first + int(tops[0])
-    again = up[up >= at]
-    if len(again) == 0:
-        return found
+    window, sigma = v[first : peak + 1], motion.speed_sigma[first : peak + 1]
+    asked = np.asarray(speeds, float)[:, None]
+    up = (window[:-1] < asked) & (window[1:] >= asked)
+    top = (window[1:-1] >= window[:-2]) & (window[1:-1] > window[2:])
+    off = (window - asked) / np.maximum(sigma, 1e-4)
+    tops = top & (off[:, 1:-1] > -3.5)
+    rows = np.arange(len(asked))
+    passed = np.flatnonzero(up.any(1))
+    at = 1 + np.argmax(tops, 1) if tops.shape[1] else np.zeros(len(asked), np.intp)
+    later = up & (np.arange(up.shape[1]) >= at[:, None])
+    again = np.zeros(len(asked), bool)
+    if tops.shape[1]:
+        again = up.any(1) & tops.any(1) & (off[rows, at] <= 3.5) & later.any(1)
+    doubted = np.flatnonzero(again)
+    found = _crossings(
+        motion, np.concatenate([asked[passed, 0], asked[doubted, 0]]),
+        first + np.concatenate([np.argmax(up[passed], 1), np.argmax(later[doubted], 1)]) if len(passed) else passed,
+    )  # fmt: skip
+    out: list[Crossing | None] = [None] * len(asked)
+    for k, each in zip(passed.tolist(), found, strict=False):
+        out[k] = each
+    for k, second in zip(doubted.tolist(), found[len(passed) :], strict=True):
+        early = out[k]
+        assert early is not None
+        out[k] = _either(motion, float(asked[k, 0]), first + int(at[k]), early, second)
+    return out
+
+
+def _either(motion: Motion, speed: float, top: int, found: Crossing, later: Crossing) -> Crossing:
+    """When a speed was passed that was all but reached at the fix `top`, or passed later."""
     # The top may lie between fixes.
-    times = np.linspace(t[at - 1], t[at + 1], 9)
+    times = np.linspace(motion.t_s[top - 1], motion.t_s[top + 1], 9)
     state = motion.at(times)
     k = int(np.argmax(state.speed_mps))
     reached = 0.5 * math.erfc(-(state.speed_mps[k] - speed) / state.speed_sigma[k] / math.sqrt(2))
-    later, later_sigma, later_accel = _passing(motion, speed, int(again[0]))
-    early = min(found[0], float(times[k]))
-    early_sigma = min(found[1], abs(later - early) / 2) if found[0] < later else motion.step_s
-    time = reached * early + (1 - reached) * later
-    square = reached * early_sigma**2 + (1 - reached) * later_sigma**2 + reached * (1 - reached) * (later - early) ** 2
-    return time, math.sqrt(square), found[2] if reached > 0.5 else later_accel
+    early = min(found.time_s, float(times[k]))
+    apart = later.time_s - early
+    early_sigma = min(found.sigma_s, abs(apart) / 2) if found.time_s < later.time_s else motion.step_s
+    time = reached * early + (1 - reached) * later.time_s
+    square = reached * early_sigma**2 + (1 - reached) * later.sigma_s**2 + reached * (1 - reached) * apart**2
+    return Crossing(time, math.sqrt(square), found.accel_mps2 if reached > 0.5 else later.accel_mps2)
 
 
-def _passing(motion: Motion, speed: float, i: int) -> tuple[float, float, float]:
-    """When the smoothed speed passes `speed` between fixes i and i + 1: time, its sigma, acceleration there."""
-    t, v = motion.t_s, motion.speed_mps
-    low, high = float(t[i]), float(t[i + 1])
-    h, v0, v1 = high - low, float(v[i]), float(v[i + 1])
-    a0, a1 = float(motion.accel_mps2[i]), float(motion.accel_mps2[i + 1])
-    left, right = 0.0, 1.0
+def _crossings(motion: Motion, speeds: Floats, i: Codes) -> list[Crossing]:
+    """When the smoothed speed passes each of the speeds between fixes i and i + 1."""
+    t, v, a = motion.t_s, motion.speed_mps, motion.accel_mps2
+    h, v0, v1, a0, a1 = t[i + 1] - t[i], v[i], v[i + 1], a[i], a[i + 1]
+    left, right = np.zeros(len(i)), np.ones(len(i))
     for _ in range(45):
         u = (left + right) / 2
         # The smoother's mean between two fixes is the cubic with their speeds and accelerations.
@@ -80,11 +111,12 @@ def _passing(motion: Motion, speed: float, i: int) -> tuple[float, float, float]
             + u * u * (3 - 2 * u) * v1
             - u * u * (1 - u) * h * a1
         )
-        left, right = (u, right) if at < speed else (left, u)
-    time = low + (left + right) / 2 * h
-    state = motion.at([time])
-    slope = max(float(state.accel_mps2[0]), 2 * float(state.accel_sigma[0]) / 3, 0.02)
-    return time, float(state.speed_sigma[0]) / slope, float(state.accel_mps2[0])
+        left, right = np.where(at < speeds, u, left), np.where(at < speeds, right, u)
+    time = t[i] + (left + right) / 2 * h
+    state = motion.at(time)
+    slope = np.maximum(np.maximum(state.accel_mps2, 2 * state.accel_sigma / 3), 0.02)
+    each = zip(time.tolist(), (state.speed_sigma / slope).tolist(), state.accel_mps2.tolist(), strict=True)
+    return [Crossing(*values) for values in each]
 
 
 def direction(fixes: Fixes, start: float, stop: float) -> float:

@@ -2,7 +2,7 @@
 
 ways = Ways.of(span_s, slow, smoothing_s, habit, among)                  # every rise, as the receiver shows it
 readings = LaunchReadings(t, y, noise, base_mps, at_rest_before)
-log, coefs, covs = evidence(readings, grid, ways, some, ways.wanders)    # of each start on a grid of times
+found = evidence(readings, grid, ways, some, ways.wanders)               # of each start on a grid of times
 """
 
 from __future__ import annotations
@@ -14,10 +14,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats, first_order
+from analysis.arrays import Bools, Codes, Floats, first_order
 from analysis.motion.noise import Noise, density, wander_covariance
 from analysis.motion.wander import rest_log_density
 from analysis.runs.rises import KNOTS, QUICK_S, RANGES, STANDS_FOR_S, LaunchHabit, prior_of, rises, speed_tables
+from analysis.runs.start_fits import Between, Sums, coloured_sums, solve, white_sums
 
 _WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
 """How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
@@ -150,61 +151,72 @@ class LaunchReadings:
         return out
 
 
+class Evidence(NamedTuple):
+    """Log evidence (rises, grid, wanders) of each start, the knots' coefficients (rises, grid, wanders, knots)."""
+
+    log: Floats
+    coefs: Floats
+    sums: Sums
+    precisions: Floats
+    """Of the prior under each wander (wanders, knots, knots)."""
+
+    def covariances(self, of: tuple[NDArray[np.intp], ...]) -> Floats:
+        """Of the coefficients of some starts, by their rise, start and wander: (k, knots, knots)."""
+        rise, start, wander = of
+        return np.asarray(np.linalg.inv(self.sums.grams(rise, start) + self.precisions[wander]), float)
+
+
 def evidence(
     readings: LaunchReadings, grid: Floats, ways: Ways, some: NDArray[np.intp] | slice, wanders: Floats
-) -> tuple[Floats, Floats, Floats]:
-    """Log evidence (rises, grid, wanders) of each start with some of the rises, the coefficients (..., knots), their
-    covariances."""
+) -> Evidence:
+    """The evidence of each start on a grid of times with some of the rises."""
     x, tables = ways.x, ways.shown[some]
     rolling = _rolling_back(readings, grid) if readings.may_roll else np.zeros_like(grid)
     readings = readings.since(float(grid[0]) - (CAUGHT_S if readings.turns else 0.0))
     t, y, base, held = readings.t, readings.y, readings.base, readings.held
     after = t[None, :] - grid[:, None]
     moving = after > readings.lag_s
-    index = np.clip(after / x[1], 0, len(x) - 1.001)
-    whole = index.astype(int)
-    part = (index - whole)[..., None]
-    basis = tables[:, whole] * (1 - part) + tables[:, whole + 1] * part  # (rises, grid, n, knots)
-    basis *= moving[..., None]
+    between = Between.of(after, float(x[1]), len(x))
     used = moving & ~held
-    design = np.where(used[..., None], basis, 0.0) if held.any() else basis
     z = np.where(used, y - base, 0.0)
     if readings.whiten is None:
-        design, z = design / readings.sigma, z / readings.sigma
+        z = z / readings.sigma
+        sums = white_sums(tables / readings.sigma, between, used, z)
         each = np.full(len(t), readings.normal)
     else:
         # Rows of readings before the start carry what those after it foretell of them: they are no part of it.
-        design = np.where(used[..., None], readings.whiten @ design, 0.0)
         z = np.where(used, z @ readings.whiten.T, 0.0)
+        sums = coloured_sums(tables, between, used, z, readings.whiten)
         each = 0.5 * math.log(2 * math.pi) - np.log(np.where(held, 1.0, np.diag(readings.whiten)))
-    gram = np.swapaxes(design, -1, -2) @ design
-    moment = (np.swapaxes(design, -1, -2) @ z[..., None])[..., 0]
     constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
     # A car that was caught as it rolled is already pulled when it turns.
     pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
     constant = constant + np.where(pulled[:, None], rolling, math.log(1 - _ROLLS_BACK) * (rolling != 0))
-    spacing = ways.span / (KNOTS - 1)
-    logs, coefs, covs = [], [], []
-    for wander in wanders:
-        precision = np.zeros((KNOTS, KNOTS))
-        precision[0, 0] = 1 / 2.5**2
-        for k in range(KNOTS - 1):
-            precision[k : k + 2, k : k + 2] += np.array([[1, -1], [-1, 1]]) / (wander * spacing)
-        mean = np.full(KNOTS, 1.5)
+    precisions = np.stack([_precision(wander * ways.span / (KNOTS - 1)) for wander in wanders])
+    mean = np.full(KNOTS, 1.5)
+    logs, coefs = [], []
+    for precision in precisions:
         pull = precision @ mean
-        posterior = gram + precision
-        cov = np.linalg.inv(posterior)
-        c = (cov @ (moment + pull)[..., None])[..., 0]
-        det = np.linalg.slogdet(posterior)[1] - np.linalg.slogdet(precision)[1]
-        log = constant + 0.5 * ((c * (moment + pull)).sum(-1) - mean @ pull - det)
+        fit = solve(sums, precision, pull)
+        c = np.transpose(fit.knots, (2, 1, 0))
+        det = fit.log_det - np.linalg.slogdet(precision)[1]
+        log = constant + 0.5 * ((fit.square - det).T - mean @ pull)
         if base == 0:
-            log = log + _near_zero(readings, moving, basis, (design, z), c)
+            log = log + _near_zero(readings, moving, (tables, between), z, c)
         if readings.turns:
             log = log + _caught(readings, after - readings.lag_s, ways.begun[some], c)
         logs.append(log)
         coefs.append(c)
-        covs.append(cov)
-    return np.stack(logs, -1), np.stack(coefs, -2), np.stack(covs, -3)
+    return Evidence(np.stack(logs, -1), np.stack(coefs, -2), sums, precisions)
+
+
+def _precision(wander: float) -> Floats:
+    """Of the prior of the knots, which wander by so much [m2/s4] from one to the next."""
+    out = np.zeros((KNOTS, KNOTS))
+    out[0, 0] = 1 / 2.5**2
+    for k in range(KNOTS - 1):
+        out[k : k + 2, k : k + 2] += np.array([[1, -1], [-1, 1]]) / wander
+    return out
 
 
 _ROLLS_BACK = 0.05
@@ -231,49 +243,76 @@ def _caught(readings: LaunchReadings, after: Floats, begun: Floats, c: Floats) -
 def _rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
     """What is added to the log evidence of each start, that the car stood before it, if it may as well have rolled
     back, ever faster, and been caught just before: (grid)."""
-    longest = 3.0
-    use = (readings.t > grid[0] - longest) & (readings.t < grid[-1]) & ~readings.held
-    ago = grid[:, None] - readings.t[use]
-    seconds, speeds = np.meshgrid([0.5, 0.9, 1.4, 2.1, longest], [0.09, 0.14, 0.2, 0.28, 0.4, 0.55])
-    d, p = seconds.reshape(-1, 1, 1), speeds.reshape(-1, 1, 1)
-    caught = p / 1.2
-    v = p * np.clip(np.minimum((d - ago) / (d - np.minimum(caught, 0.3 * d)), ago / caught), 0.0, 1.0)
-    before = ago > 0
-    y = np.broadcast_to(readings.y[use], v.shape)
-    at_rest = np.exp(readings.before[use])
-    likely = np.log(density(y, v, np.broadcast_to(readings.each[use], v.shape), readings.noise) + 1e-3)
-    more = np.where(before, likely - np.log(at_rest + 1e-3), 0.0).sum(-1)
-    top = more.max(0)
-    mean = top + np.log(np.exp(more - top).mean(0))
+    use = (readings.t > grid[0] - _ROLLS_S[-1]) & (readings.t < grid[-1]) & ~readings.held
+    t, y, each = readings.t[use], readings.y[use], readings.each[use]
+    stood = np.log(density(y, np.zeros_like(y), each, readings.noise) + 1e-3)
+    at_rest = np.log(np.exp(readings.before[use]) + 1e-3)
+    ago = grid[:, None] - t
+    # Before it rolled it stood: that is the same for every roll, and of the others only what differs is worked out.
+    more = np.broadcast_to(np.where(ago > 0, stood - at_rest, 0.0).sum(1), (len(_ROLLS_S), len(_ROLLS_MPS), len(grid)))
+    more = more.copy()
+    peak = np.array(_ROLLS_MPS)[:, None]
+    caught = peak / 1.2
+    for d, out in zip(_ROLLS_S, more, strict=True):
+        start, n = np.nonzero((ago > 0) & (ago < d))
+        since = ago[start, n]
+        v = peak * np.clip(np.minimum((d - since) / (d - np.minimum(caught, 0.3 * d)), since / caught), 0.0, 1.0)
+        likely = np.log(density(np.broadcast_to(y[n], v.shape), v, each[n], readings.noise) + 1e-3) - stood[n]
+        for row, of_start in zip(out, likely, strict=True):
+            row += np.bincount(start, of_start, len(grid))
+    flat = more.reshape(-1, len(grid))
+    top = flat.max(0)
+    mean = top + np.log(np.exp(flat - top).mean(0))
     return np.asarray(np.logaddexp(math.log(1 - _ROLLS_BACK), math.log(_ROLLS_BACK) + mean), float)
 
 
-def _near_zero(
-    readings: LaunchReadings, moving: NDArray[np.bool_], basis: Floats, white: tuple[Floats, Floats], c: Floats
-) -> Floats:
+_ROLLS_S, _ROLLS_MPS = (0.5, 0.9, 1.4, 2.1, 3.0), (0.09, 0.14, 0.2, 0.28, 0.4, 0.55)
+"""For how long a car may roll back and how fast it comes to be: every roll that is weighed."""
+
+
+def _near_zero(readings: LaunchReadings, moving: Bools, shown: tuple[Floats, Between], z: Floats, c: Floats) -> Floats:
     """Near zero, readings are not normal: what replacing the normal law by the receiver's adds to the evidence, at the
-    fitted speeds; where errors are correlated, given the readings after each."""
+    fitted speeds; where errors are correlated, given the readings after each. (rises, grid)"""
     y, sigma, noise, held = readings.y, readings.sigma, readings.noise, readings.held
-    fitted = (basis @ c[..., None])[..., 0]
-    r, g, n = np.nonzero(moving & (fitted < 4 * readings.each + noise.hold_mps))
-    v = fitted[r, g, n]
+    tables, (whole, part) = shown
+    start, reading = np.nonzero(moving)
+    # Speed at every point of the tables (rises, m, grid), and from there at the readings (rises, moving).
+    speeds = (tables @ np.swapaxes(c, 1, 2)).reshape(len(tables), -1)
+    cell, part = whole[start, reading] * len(moving) + start, part[start, reading]
+    fitted = speeds.take(cell, 1) * (1 - part) + speeds.take(cell + len(moving), 1) * part
+    r, at = np.nonzero(fitted < (4 * readings.each + noise.hold_mps)[reading])
+    v, g, n = fitted[r, at], start[at], reading[at]
     spread, normal_sigma = np.full(len(v), math.hypot(noise.sigma_mps, SLACK_MPS)), np.full(len(v), sigma)
     foretold = np.maximum(v, 0.0)
     if readings.whiten is None:
         off = (y[n] - v) / sigma
         normal = np.where(held[n], 0.0, -0.5 * off**2 - readings.normal)
     else:
-        design, z = white
         scale = 1 / np.where(held, 1 / readings.each, np.diag(readings.whiten))[n]
-        off = z[g, n] - (design[r, g, n] * c[r, g]).sum(-1)
+        off = z[g, n] - _whitened(readings.whiten, np.where(held, 0.0, 1.0), fitted, (start, reading), (r, g, n))
         normal = np.where(held[n], 0.0, -0.5 * off**2 - np.log(scale * math.sqrt(2 * math.pi)))
         foretold = np.where(held[n], np.maximum(v, 0.0), np.abs(y[n] - off * scale))
         spread, normal_sigma = np.maximum(scale, 0.3 * noise.quantum_mps), scale
     exact = np.log(density(y[n], foretold, spread, noise) + 1e-12)
     back = -0.5 * (np.minimum(v, 0.0) / normal_sigma) ** 2  # a car that pulls away does not go backwards
-    shape = fitted.shape[:2]
+    shape = c.shape[:2]
     flat = np.bincount(r * shape[1] + g, exact - normal + back, shape[0] * shape[1])
     return np.asarray(flat.reshape(shape), float)
+
+
+def _whitened(
+    whiten: Floats, free: Floats, fitted: Floats, at: tuple[Codes, Codes], of: tuple[Codes, Codes, Codes]
+) -> Floats:
+    """What some fitted speeds are once `whiten` has made their errors white. `fitted` (rises, moving) are those of the
+    starts and readings `at`; `of`: rise, start and reading of those asked for; `free`: 0 for readings held at zero."""
+    rise, start, reading = of
+    whole = np.zeros((len(fitted), int(at[0].max(initial=0)) + 1, len(whiten)))
+    whole[:, at[0], at[1]] = fitted * free[at[1]]
+    out = np.empty(len(rise))
+    for n in np.unique(reading):
+        some = np.flatnonzero(reading == n)
+        out[some] = free[n] * (whole[rise[some], start[some], n:] @ whiten[n, n:])
+    return out
 
 
 MOST_STRAYS = 3

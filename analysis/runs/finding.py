@@ -25,7 +25,7 @@ from analysis.arrays import Floats, stretches
 from analysis.motion.fixes import Fixes
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
-from analysis.motion.stretch import direction, grade, place, quality, turned_about, when_passed
+from analysis.motion.stretch import direction, grade, place, quality, turned_about, when_each_passed, when_passed
 from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
 from analysis.runs.plausible import judged
 from analysis.runs.rises import LaunchHabit, habits_beside, prior_of, rises
@@ -232,14 +232,21 @@ class _Path:
         return list(zip(ways.tolist(), sigmas.tolist(), strict=True))
 
     def passing_speed(self, speed: float) -> Passing | None:
+        return self.passings([speed])[0]
+
+    def passings(self, speeds: Sequence[float]) -> list[Passing | None]:
+        """When each of the speeds was passed; None where it was not."""
         launch, motion = self._launch, self._motion
-        early = launch.passing(speed, "speed")
-        if early is not None and early.time_s < self._hand_over:
-            return early
-        crossing = when_passed(motion, speed, max(self._hand_over - 1.0, motion.t_s[self._departed - 1]), self._peak)
-        if crossing is None:  # passed before the smoothed speed is looked at, or never
-            return early if speed <= motion.speed_mps[self._peak] else None
-        return self._join(*crossing[:2])
+        found = launch.passings(speeds, "speed")
+        late = [k for k, early in enumerate(found) if early is None or early.time_s >= self._hand_over]
+        after = max(self._hand_over - 1.0, float(motion.t_s[self._departed - 1]))
+        crossings = when_each_passed(motion, [speeds[k] for k in late], after, self._peak)
+        for k, crossing in zip(late, crossings, strict=True):
+            if crossing is not None:
+                found[k] = self._join(*crossing[:2])
+            elif speeds[k] > motion.speed_mps[self._peak]:  # else passed before the smoothed speed is looked at
+                found[k] = None
+        return found
 
     def _join(self, time: float, sigma: float) -> Passing:
         launch = self._launch
@@ -250,19 +257,32 @@ class _Path:
 
     def splits(self, speeds: Sequence[float], threshold: Passing | None) -> list[Split]:
         """The splits at those of the speeds that were passed."""
-        passed = [(speed, passing) for speed in speeds if (passing := self.passing_speed(speed)) is not None]
+        found = self.passings(speeds)
+        passed = [(speed, passing) for speed, passing in zip(speeds, found, strict=True) if passing is not None]
+        early = [passing.time_s < self._hand_over for _, passing in passed]
         later = [passing.time_s for _, passing in passed if passing.time_s >= self._hand_over]
-        ways = dict(zip(later, self._ways(later), strict=True)) if later else {}
-        return [self._split(speed, passing, threshold, ways.get(passing.time_s)) for speed, passing in passed]
+        ways = iter(self._ways(later) if later else [])
+        # Where the way is fitted, it is read off each start at the time of the passing.
+        soon = np.array([passing.time_s for _, passing in passed if passing.time_s < self._hand_over])
+        fitted = iter(self._launch.at(soon, self._launch.way))
+        weight = self._launch.weight
+        each_way = (
+            moments(weight, values := next(fitted), np.zeros_like(values)) if is_early else next(ways)
+            for is_early in early
+        )  # fmt: skip
+        low = [speed for (speed, _), is_early in zip(passed, early, strict=True) if is_early]
+        shifted = dict(
+            zip(low, zip(*(each.passings(low, "speed") for each in self._smoothed), strict=True), strict=True)
+        )
+        return [
+            self._split(speed, passing, threshold, way, self._shifted(shifted.get(speed, (None, None))))
+            for (speed, passing), way in zip(passed, each_way, strict=True)
+        ]
 
     def _split(
-        self, speed: float, passing: Passing, threshold: Passing | None, way: tuple[float, float] | None
-    ) -> Split:
-        if way is None:
-            # Where the way is fitted, it is read off each start at the time of the passing.
-            launch = self._launch
-            ways = launch.at(passing.time_s, launch.way)
-            way = moments(launch.weight, ways, np.zeros_like(ways))
+        self, speed: float, passing: Passing, threshold: Passing | None, way: tuple[float, float],
+        shifted: tuple[float, float],
+    ) -> Split:  # fmt: skip
         way = way[0], math.hypot(way[1], passing.sigma_s * speed)
         late = (math.nan, math.nan)
         if threshold is not None and passing.time_s > threshold.time_s:
@@ -270,21 +290,20 @@ class _Path:
         receiver = self._motion.receiver
         squares = np.array(receiver.squares_left_s2)
         chance, kind = squares / max(float(np.hypot(*squares)), 1e-9)
-        first, foot = self._shifted(speed, passing, receiver.smoothing_doubt_s)
+        first, foot = shifted
         return Split(
             speed, passing.from_t0_s, math.hypot(passing.from_t0_sigma_s, chance * first),
             passing.from_foot_s, math.hypot(passing.from_foot_sigma_s, chance * foot), *way, *late, kind * foot,
         )  # fmt: skip
 
-    def _shifted(self, speed: float, passing: Passing, doubt_s: float) -> tuple[float, float]:
-        """How far the times from first movement and from one foot move if the receiver smooths by `doubt_s` more [s]:
-        told by the likeliest rises."""
-        plain, smoother = self._smoothed
-        if passing.time_s < self._hand_over:
-            pair = plain.passing(speed, "speed"), smoother.passing(speed, "speed")
-            if pair[0] is not None and pair[1] is not None:
-                return abs(pair[1].from_t0_s - pair[0].from_t0_s), abs(pair[1].from_foot_s - pair[0].from_foot_s)
+    def _shifted(self, pair: tuple[Passing | None, Passing | None]) -> tuple[float, float]:
+        """How far the times from first movement and from one foot move if the receiver smooths by as much more as is in
+        doubt: told by the likeliest rises, for a speed that both of their fits passed."""
+        (was, now), doubt_s = pair, self._motion.receiver.smoothing_doubt_s
+        if was is not None and now is not None:
+            return abs(now.from_t0_s - was.from_t0_s), abs(now.from_foot_s - was.from_foot_s)
         # In a steady pull a first-order filter shows every speed late by its time.
+        plain, smoother = self._smoothed
         first, foot = smoother.t0_s - plain.t0_s, smoother.one_foot_s - plain.one_foot_s
         return abs(doubt_s + first), abs(doubt_s + foot)
 
@@ -368,8 +387,8 @@ def _gear_changes(motion: Motion, t0: float, departed: int, peak: int) -> list[f
 def _launch_quality(motion: Motion, launch: Launch, path: _Path, peak: int) -> LaunchQuality:
     nan = (math.nan, math.nan)
     ten, fifteen = (
-        (passing.from_t0_s, passing.from_t0_sigma_s) if (passing := path.passing_speed(speed)) else nan
-        for speed in (10 * MPS_PER_MPH, 15 * MPS_PER_KMH)
+        (passing.from_t0_s, passing.from_t0_sigma_s) if passing else nan
+        for passing in path.passings([10 * MPS_PER_MPH, 15 * MPS_PER_KMH])
     )
     x = launch.x
     accel = np.average(np.gradient(launch.speed, x, axis=1), axis=0, weights=launch.weight.likely)

@@ -11,6 +11,7 @@ Time zero is found by fitting how cars pull away, not by a threshold; see `fit_l
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 from typing import Literal, NamedTuple
@@ -87,41 +88,53 @@ class Launch:
             self, t0_s=t0, t0_sigma_s=t0_sigma, one_foot_s=foot, one_foot_sigma_s=foot_sigma, weight=weight
         )  # fmt: skip
 
-    def at(self, time_s: float, table: Floats) -> Floats:
-        """A table (starts, m) of this launch at one instant: (starts)."""
-        x = np.clip(time_s - self.t0, self.x[0], self.x[-1])
+    def at(self, time_s: float | Floats, table: Floats) -> Floats:
+        """A table (starts, m) of this launch at one instant: (starts); or at some (k): (k, starts)."""
+        x = np.clip(np.asarray(time_s)[..., None] - self.t0, self.x[0], self.x[-1])
         k = np.clip(np.searchsorted(self.x, x), 1, len(self.x) - 1)
         part = (x - self.x[k - 1]) / (self.x[k] - self.x[k - 1])
-        rows = np.arange(len(k))
+        rows = np.arange(len(self.t0))
         return np.asarray(table[rows, k - 1] * (1 - part) + table[rows, k] * part, float)
 
     @cached_property
     def _fastest(self) -> Floats:
-        return np.asarray(self.speed.max(1), float)
+        return np.maximum.accumulate(self.speed, 1)
 
     @cached_property
     def _farthest(self) -> Floats:
-        return np.asarray(self.way.max(1), float)
-
-    def _most(self, of: Literal["speed", "way"]) -> Floats:
-        return self._fastest if of == "speed" else self._farthest
+        return np.maximum.accumulate(self.way, 1)
 
     def passing(self, target: float, of: Literal["speed", "way"]) -> Passing | None:
         """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
-        curve, sigma = (self.speed, self.speed_sigma) if of == "speed" else (self.way, self.way_sigma)
-        if self.weight.likely @ (self._most(of) >= target) <= 0.999:
-            return None
-        k = np.clip(np.argmax(curve >= target, 1), 1, curve.shape[1] - 1)
-        rows = np.arange(len(k))
+        return self.passings([target], of)[0]
+
+    def passings(self, targets: Sequence[float], of: Literal["speed", "way"]) -> list[Passing | None]:
+        """The same for many speeds or ways at once."""
+        curve, sigma, most = self.speed, self.speed_sigma, self._fastest
+        if of == "way":
+            curve, sigma, most = self.way, self.way_sigma, self._farthest
+        asked = np.asarray(targets, float)
+        inside = np.flatnonzero((most[:, -1] >= asked[:, None]) @ self.weight.likely > 0.999)
+        out: list[Passing | None] = [None] * len(asked)
+        if len(inside) == 0:
+            return out
+        target = asked[inside][:, None]
+        k = np.stack([(most < each).sum(1) for each in asked[inside]])
+        # A start that never gets there stands at its beginning.
+        k = np.clip(np.where(k < curve.shape[1], k, 0), 1, curve.shape[1] - 1)
+        rows = np.arange(len(curve))
         low, high = curve[rows, k - 1], curve[rows, k]
         slope = np.maximum((high - low) / (self.x[k] - self.x[k - 1]), 1e-3)
         at = self.t0 + self.x[k - 1] + np.clip((target - low) / slope, 0, self.x[k] - self.x[k - 1])
         own = sigma[rows, k] / slope
-        return Passing(
-            *moments(self.weight, at, own),
-            *moments(self.weight, at - self.t0, np.hypot(own, self.t0_sigma)),
-            *moments(self.weight, at - self.one_foot, np.hypot(own, self.one_foot_sigma)),
-        )
+        told = np.stack([
+            *_moments_of_each(self.weight, at, own),
+            *_moments_of_each(self.weight, at - self.t0, np.hypot(own, self.t0_sigma)),
+            *_moments_of_each(self.weight, at - self.one_foot, np.hypot(own, self.one_foot_sigma)),
+        ], -1)  # fmt: skip
+        for place, values in zip(inside.tolist(), told.tolist(), strict=True):
+            out[place] = Passing(*values)
+        return out
 
 
 class Passing(NamedTuple):
@@ -144,6 +157,12 @@ def moments(weight: Weight, values: Floats, sigma: Floats) -> tuple[float, float
     """The value given, and the root mean square deviation from it over all starts."""
     given = float(np.sum(weight.counted * values))
     return given, math.sqrt(float(np.sum(weight.likely * ((values - given) ** 2 + sigma**2))))
+
+
+def _moments_of_each(weight: Weight, values: Floats, sigma: Floats) -> tuple[Floats, Floats]:
+    """`moments` of each row (k, starts): (k)."""
+    given = values @ weight.counted
+    return given, np.sqrt(((values - given[:, None]) ** 2 + sigma**2) @ weight.likely)
 
 
 def fit_launch(
@@ -192,8 +211,8 @@ def fit_launch(
     readings, log = _coarse_look(readings, coarse, ways)
     alive, grid = _worth_weighing(log, coarse, ways)
     rise_log = np.log(np.exp(log - log.max()).sum(1) + 1e-30) + log.max() + math.log(coarse[1] - coarse[0])
-    log, coefs, covs = evidence(readings, grid, ways, alive, ways.wanders)
-    log = log + ways.wander_log
+    found = evidence(readings, grid, ways, alive, ways.wanders)
+    log = found.log + ways.wander_log
     rise_log = _rise_evidence(rise_log, alive, log, float(grid[1] - grid[0]))
     log = log + ways.prior[alive, None, None]
     weight = np.exp(log - log.max())
@@ -201,7 +220,9 @@ def fit_launch(
     w = weight[keep] / weight[keep].sum()
     counted = w * np.bincount(keep[0], w)[keep[0]] if ways.slow and habit is None else w
     starts = Weight(w, counted / counted.sum())
-    xs, (speed, speed_sigma), (way, way_sigma) = _moved(ways, alive[keep[0]], coefs[keep], covs[keep], base_mps)
+    xs, (speed, speed_sigma), (way, way_sigma) = _moved(
+        ways, alive[keep[0]], found.coefs[keep], found.covariances(keep), base_mps
+    )
     t0 = grid[keep[1]]
     foot, foot_sigma = _one_foot(xs, speed, way, way_sigma)
     # Between fixes more than half a second apart a foot may do what no family of curves foresees.
@@ -228,8 +249,8 @@ sharp for that to judge), a single start after the fine one."""
 def _coarse_look(readings: LaunchReadings, coarse: Floats, ways: Ways) -> tuple[LaunchReadings, Floats]:
     """Log evidence (rises, coarse) with one wander, which finds where the answer lies; the readings without strays."""
     for _ in range(MOST_STRAYS + 1):
-        log, coefs, _ = evidence(readings, coarse, ways, slice(None), ways.wanders[1:2])
-        log = log[..., 0]
+        found = evidence(readings, coarse, ways, slice(None), ways.wanders[1:2])
+        log, coefs = found.log[..., 0], found.coefs
         best = np.unravel_index(int(np.argmax(log + ways.prior[:, None])), log.shape)
         stray = lone_stray(readings, float(coarse[best[1]]), ways.x, ways.shown[best[0]] @ coefs[(*best, 0)])
         if stray is None:

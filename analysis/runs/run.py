@@ -168,3 +168,8 @@ def default_speeds(peak_mps: float, unit: Literal["mph", "km/h"]) -> tuple[float
     """Every 10 mph or 10 km/h up to the peak [m/s]."""
     step = 10 * (MPS_PER_MPH if unit == "mph" else MPS_PER_KMH)
     return tuple(step * k for k in range(1, int(peak_mps / step + 1e-9) + 1))
+
+
+def total_splits(found: Sequence[Run]) -> list[float]:
+    """All speeds that at least one of the runs has a split for, rising [m/s]."""
+    return sorted({round(split.speed_mps, 6) for run in found for split in run.splits})

@@ -10,7 +10,6 @@ offered next time.
 from __future__ import annotations
 
 import contextlib
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import TypeVar
@@ -31,6 +30,8 @@ class Answers:
         self._kept: dict[str, str] = {}
         if kept is None:
             return
+        import json
+
         with contextlib.suppress(OSError, ValueError, RecursionError):
             read = json.loads(no_pipe(kept).read_text(encoding="utf-8"))
             if isinstance(read, dict):
@@ -67,6 +68,8 @@ class Answers:
             if not key or self._path is None:
                 return answer
             self._kept[key] = typed
+            import json
+
             with contextlib.suppress(OSError):  # then it is asked again next time
                 Disk().put_file(self._path, json.dumps(self._kept).encode())
             return answer

@@ -8,7 +8,6 @@ Rich draws the tables: it respects NO_COLOR and pipes. Colour only ever repeats 
 from __future__ import annotations
 
 import contextlib
-import json
 import logging
 import math
 import sys
@@ -89,6 +88,8 @@ def show_warnings() -> None:
 
 def print_json(answer: Any) -> None:
     """Print `answer` as one JSON object: numpy numbers as numbers, NaN and infinity as null, times as ISO 8601."""
+    import json
+
     print(safe_json(json.dumps(_plain(answer), indent=2, ensure_ascii=False, allow_nan=False)))
 
 

@@ -22,7 +22,7 @@ from made_drives import BASELINE, START, make_drive
 from simulate import Brake, Lift, Phase, Pull, Stand, Turn
 
 from analysis import kept
-from analysis.changes import season_rows
+from analysis.changes import first_look, season_rows
 from analysis.changes.season import gather
 from analysis.changes.season_rows import DriveRows, RunRow
 from analysis.drive import AnalysedDrive
@@ -92,13 +92,15 @@ def _later(iso: str, shift: timedelta) -> str:
 def look(store: Path, rows: DriveRows, lesson: Lesson) -> None:
     """Let the season look at every drive, as if it had worked out `rows` of it with scatter of its own."""
     rng = np.random.default_rng(18)
-    by_hand, own = season_rows.work_out, AnalysedDrive.lesson
+    by_hand, own, least = season_rows.work_out, AnalysedDrive.lesson, first_look.LEAST_DRIVES
     season_rows.work_out = lambda drive: scattered(drive, rows, rng)
     AnalysedDrive.lesson = lesson  # type: ignore[assignment]
+    first_look.LEAST_DRIVES = 1_000_000  # other processes would work out the drives' own
     try:
         gather(DriveStore(store))
     finally:
         season_rows.work_out, AnalysedDrive.lesson = by_hand, own  # type: ignore[method-assign]
+        first_look.LEAST_DRIVES = least
 
 
 def scattered(drive: AnalysedDrive, rows: DriveRows, rng: np.random.Generator) -> DriveRows:

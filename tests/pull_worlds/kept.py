@@ -33,6 +33,7 @@ import numpy as np
 import pyarrow as pa
 
 from analysis.changes import compare, compare_power, season_pack, season_rows
+from analysis.changes.first_look import Unknown
 from analysis.changes.season import gather
 from analysis.changes.season_rows import DriveRows, RunRow, work_out
 from analysis.drive import AnalysedDrive
@@ -258,7 +259,8 @@ def _quicker(run: RunRow, car: Machine, more: float) -> RunRow:
 @contextmanager
 def _given(rows: dict[str, DriveRows]) -> Iterator[None]:
     """The program's season takes these rows for those of its drives."""
-    was = season_pack.Together.rows, season_pack.Together.keep
+    was = season_pack.Together.rows, season_pack.Together.keep, season_pack.Together.unknown
+    season_pack.Together.unknown = lambda self, store: Unknown((), ())  # type: ignore[method-assign]
     season_pack.Together.rows = (  # type: ignore[method-assign]
         lambda self, drive, progress=None: season_rows.under_its_loads(rows[drive.id], drive)
     )
@@ -271,7 +273,7 @@ def _given(rows: dict[str, DriveRows]) -> Iterator[None]:
     try:
         yield
     finally:
-        season_pack.Together.rows, season_pack.Together.keep = was  # type: ignore[method-assign]
+        season_pack.Together.rows, season_pack.Together.keep, season_pack.Together.unknown = was  # type: ignore[method-assign]
         compare_power._groups, compare_power._by_starts, compare._trace = beside
 
 

@@ -1,0 +1,133 @@
+"""The least squares behind `runs.evidence`: for every rise and start at once, six knots of acceleration from readings.
+
+sums = white_sums(...) or coloured_sums(...)        # what the readings say of the knots, before any prior
+fit = solve(sums, precision, pull)                  # with the prior: the knots, and what the evidence needs
+
+All that is small, six by six, is written out entry by entry over arrays (grid, rises): a call of LAPACK for each of
+some thousand matrices costs ten times as much.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from analysis.arrays import Bools, Floats
+from analysis.runs.rises import KNOTS
+
+PAIRS = [(a, b) for a in range(KNOTS) for b in range(a, KNOTS)]
+"""The entries of a symmetric matrix of the knots, row by row."""
+
+
+class Between(NamedTuple):
+    """Between which points of the tables each reading lies, for each start: (grid, n)."""
+
+    whole: NDArray[np.intp]
+    part: Floats
+
+    @classmethod
+    def of(cls, after: Floats, step: float, count: int) -> Between:
+        """`after`: seconds since each start; the tables have `count` points, `step` apart."""
+        index = np.clip(after / step, 0, count - 1.001)
+        whole = index.astype(np.intp)
+        return cls(whole, index - whole)
+
+
+class Sums(NamedTuple):
+    """What the readings say: the sums of squares and products of the design (pairs, grid, rises), those with the
+    readings (knots, grid, rises)."""
+
+    gram: Floats
+    moment: Floats
+
+    def grams(self, rise: NDArray[np.intp], start: NDArray[np.intp]) -> Floats:
+        """Some of them as matrices: (k, knots, knots)."""
+        out = np.empty((len(rise), KNOTS, KNOTS))
+        for (a, b), each in zip(PAIRS, self.gram, strict=True):
+            out[:, a, b] = out[:, b, a] = each[start, rise]
+        return out
+
+
+def white_sums(tables: Floats, between: Between, used: Bools, z: Floats) -> Sums:
+    """For readings `z` (grid, n) whose errors are white and alike: sums over the tables' points, not the readings.
+
+    A reading is a weighted mean of two points of a table, so that the sums over the readings are sums over the points
+    of products of the table with itself and with itself one point on, by weights that are the same for every rise: one
+    product of matrices. tables: (rises, m, knots).
+    """
+    planes = np.ascontiguousarray(np.transpose(tables, (2, 1, 0)))
+    _, count, rises = planes.shape
+    grid = len(z)
+    cell = between.whole + count * np.arange(grid)[:, None]
+    right = np.where(used, between.part, 0.0)
+    left = np.where(used, 1.0, 0.0) - right
+
+    def at(by: Floats, shift: int) -> Floats:
+        flat = np.bincount((cell + shift).ravel(), by.ravel(), grid * count)
+        return np.asarray(flat.reshape(grid, count), float)
+
+    weights = np.hstack([at(left * left, 0) + at(right * right, 1), at(left * right, 0)])
+    products = np.empty((2 * count, rises))
+    products[-1] = 0.0  # nothing lies beyond the last point
+    gram = np.empty((len(PAIRS), grid, rises))
+    for (a, b), out in zip(PAIRS, gram, strict=True):
+        np.multiply(planes[a], planes[b], out=products[:count])
+        np.multiply(planes[a, :-1], planes[b, 1:], out=products[count:-1])
+        products[count:-1] += planes[b, :-1] * planes[a, 1:]
+        np.matmul(weights, products, out=out)
+    return Sums(gram, (at(left * z, 0) + at(right * z, 1)) @ planes)
+
+
+def coloured_sums(tables: Floats, between: Between, used: Bools, z: Floats, whiten: Floats) -> Sums:
+    """For readings whose errors are not: `whiten` (n, n) makes them so, and `z` is white already."""
+    rises, count, knots = tables.shape
+    flat = np.ascontiguousarray(np.transpose(tables, (1, 0, 2))).reshape(count, rises * knots)
+    gram = np.empty((len(PAIRS), len(z), rises))
+    moment = np.empty((knots, len(z), rises))
+    for k, (whole, part, mine) in enumerate(zip(between.whole, between.part, used, strict=True)):
+        some = np.flatnonzero(mine)
+        part = part[some, None]
+        basis = flat[whole[some]] * (1 - part) + flat[whole[some] + 1] * part
+        design = (whiten[np.ix_(some, some)] @ basis).reshape(len(some), rises, knots)
+        by_rise = np.swapaxes(design, 0, 1)
+        squares = np.swapaxes(by_rise, 1, 2) @ by_rise
+        for (a, b), out in zip(PAIRS, gram, strict=True):
+            out[k] = squares[:, a, b]
+        moment[:, k] = np.tensordot(z[k, some], design, 1).T
+    return Sums(gram, moment)
+
+
+class Solved(NamedTuple):
+    """The knots (knots, grid, rises), the square of the whitened right side, the log of the determinant."""
+
+    knots: Floats
+    square: Floats
+    log_det: Floats
+
+
+def solve(sums: Sums, precision: Floats, pull: Floats) -> Solved:
+    """The knots under a prior of `precision` (knots, knots) that pulls by `pull` (knots): Cholesky's way."""
+    low = {(b, a): each + precision[a, b] for (a, b), each in zip(PAIRS, sums.gram, strict=True)}
+    right = [each + by for each, by in zip(sums.moment, pull, strict=True)]
+    det = np.ones_like(right[0])
+    for j in range(KNOTS):
+        for k in range(j):
+            low[j, j] = low[j, j] - low[j, k] ** 2
+            right[j] = right[j] - low[j, k] * right[k]
+        root = np.sqrt(low[j, j])
+        det *= root
+        low[j, j] = root
+        right[j] = right[j] / root
+        for i in range(j + 1, KNOTS):
+            for k in range(j):
+                low[i, j] = low[i, j] - low[i, k] * low[j, k]
+            low[i, j] = low[i, j] / root
+    square = sum((each * each for each in right[1:]), right[0] * right[0])
+    knots = np.stack(right)
+    for j in reversed(range(KNOTS)):
+        for i in range(j + 1, KNOTS):
+            knots[j] -= low[i, j] * knots[i]
+        knots[j] /= low[j, j]
+    return Solved(knots, np.asarray(square, float), 2 * np.log(det))

@@ -1,0 +1,109 @@
+"""The fast ways of fitting a launch give what the slow ones give, to 1e-9: for receivers of every kind."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+import simulate
+from simulate import SLOW_CAR, Brake, Lift, Pull, Stand
+from slow_launch import slow_at, slow_evidence, slow_passing, slow_when_passed
+
+from analysis.arrays import Floats
+from analysis.motion import smoother
+from analysis.motion.fixes import Fixes, clean
+from analysis.motion.noise import Noise
+from analysis.motion.smoother import Motion
+from analysis.motion.stretch import when_each_passed
+from analysis.runs.evidence import LaunchReadings, Ways, evidence
+from analysis.runs.launch import Launch, fit_launch
+
+FOLDED = Noise(0.05, 0.05, 0.0005, 0.0, "folded", 20.0)
+KINDS = {
+    "folded": FOLDED,
+    "signed": dataclasses.replace(FOLDED, kind="signed"),
+    "clipped, coarse": dataclasses.replace(FOLDED, kind="clipped", quantum_mps=0.05),
+    "horizontal": dataclasses.replace(FOLDED, kind="horizontal"),
+    "holds zero": dataclasses.replace(FOLDED, hold_mps=0.3, hold_doubt_mps=0.03),
+    "wanders": dataclasses.replace(FOLDED, wander_share=0.6, wander_s=0.8),
+    "wanders, holds zero": dataclasses.replace(FOLDED, wander_share=0.6, wander_s=0.8, hold_mps=0.25),
+}
+
+
+def readings_of(noise: Noise, rate_hz: float) -> tuple[Floats, Floats]:
+    """A car that stands for four seconds and pulls away, as `noise` shows it."""
+    rng = np.random.default_rng(3)
+    t = np.arange(0.0, 7.5, 1 / rate_hz)
+    since = np.maximum(t - 4.0, 0.0)
+    v = 1.9 * np.where(since < 1, since**2 / 2, since - 0.5)
+    y = np.abs(v + 0.05 * rng.standard_normal(len(t)))
+    return t, np.where(y < noise.hold_mps, 0.0, y)
+
+
+@pytest.mark.parametrize("how", ["from rest", "may roll", "turns", "crept", "smoothed"])
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("rate_hz", [25.0, 5.0])
+def test_the_evidence_of_every_start(kind: str, how: str, rate_hz: float) -> None:
+    noise = KINDS[kind]
+    t, y = readings_of(noise, rate_hz)
+    base = 0.4 if how == "crept" else 0.0
+    smoothing, turns = (0.2 if how in ("turns", "smoothed") else 0.0), how == "turns"
+    lag = 0.18 if turns else 0.0
+    readings = LaunchReadings(t, y + base, noise, base, not turns, how == "may roll", turns, lag)
+    ways = Ways.of(5.5, False, smoothing, None, np.arange(0, 91, 4), lag)
+    grid = np.linspace(3.0, 5.2, 20)
+    found = evidence(readings, grid, ways, slice(None), ways.wanders)
+    log, coefs, covs = slow_evidence(readings, grid, ways, slice(None), ways.wanders)
+    likely = np.nonzero(log > log.max() - 40)
+    assert len(likely[0]) > 5
+    np.testing.assert_allclose(found.log, log, rtol=1e-9, atol=1e-8)
+    np.testing.assert_allclose(np.exp(found.log - found.log.max()), np.exp(log - log.max()), atol=1e-9)
+    np.testing.assert_allclose(found.coefs[likely], coefs[likely], rtol=1e-9, atol=1e-9)
+    np.testing.assert_allclose(found.covariances(likely), covs[likely], rtol=1e-9, atol=1e-12)
+
+
+@pytest.fixture(scope="module")
+def motion() -> Motion:
+    """A pull with a gear change that loses speed, so that some speeds are passed twice."""
+    truth = simulate.drive(SLOW_CAR, [Stand(8), Pull(12, "step"), Lift(11, 0.8), Pull(18), Brake(0), Stand(6)])
+    got = simulate.receive(truth, np.random.default_rng(0), 10.0, 0.05)
+    kept, _ = clean(Fixes.of(got.t_s, got.speed_mps))
+    return smoother.smooth(kept)
+
+
+@pytest.fixture(scope="module")
+def launch() -> Launch:
+    return fit_launch(*readings_of(FOLDED, 10.0), FOLDED, 2.0, 5.0, 7.0)
+
+
+def test_motion_between_fixes(motion: Motion) -> None:
+    times = np.random.default_rng(1).uniform(motion.t_s[0] - 1, motion.t_s[-1] + 1, 3000)
+    for fast, slow in zip(motion.at(times), slow_at(motion, times), strict=True):
+        np.testing.assert_allclose(fast, slow, rtol=1e-9, atol=1e-9)
+
+
+def test_when_many_speeds_are_passed(motion: Motion) -> None:
+    peak = int(np.argmax(motion.speed_mps))
+    speeds = np.arange(0.5, motion.speed_mps[peak] + 1, 0.07).tolist()
+    found = when_each_passed(motion, speeds, 8.0, peak)
+    slow = [slow_when_passed(motion, speed, 8.0, peak) for speed in speeds]
+    assert [each is None for each in found] == [each is None for each in slow]
+    assert None in found
+    for fast, one in zip(found, slow, strict=True):
+        if fast is not None:
+            assert tuple(fast) == pytest.approx(one, rel=1e-9, abs=1e-9)
+    assert when_each_passed(motion, [], 8.0, peak) == []
+    assert when_each_passed(motion, [1.0], float(motion.t_s[peak]), peak) == [None]
+
+
+@pytest.mark.parametrize("of", ["speed", "way"])
+def test_when_many_speeds_and_ways_are_passed_in_the_fit(launch: Launch, of: str) -> None:
+    targets = np.arange(0.05, 8.0, 0.11).tolist()
+    found = launch.passings(targets, "speed" if of == "speed" else "way")
+    slow = [slow_passing(launch, target, of) for target in targets]
+    assert [each is None for each in found] == [each is None for each in slow]
+    assert sum(each is not None for each in found) > 10
+    for fast, one in zip(found, slow, strict=True):
+        if fast is not None:
+            assert tuple(fast) == pytest.approx(one, rel=1e-9, abs=1e-9)
