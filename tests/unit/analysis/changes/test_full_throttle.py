@@ -136,7 +136,9 @@ def test_all_verbs_count_the_same_runs(store: Path) -> None:
         assert all("not at full throttle" in run["why_not"] for run in told if not run["counted"])
         text = run_verb(store, "runs", "--why", drive).flat
         assert (
-            len(re.findall(r"not counted: not at full throttle: \d+% slower throughout than the car's full pulls", text))
+            len(
+                re.findall(r"not counted: not at full throttle: \d+% slower throughout than the car's full pulls", text)
+            )
             == 6
         )
         power = run_verb(store, "power", drive, "--json").json
