@@ -99,7 +99,7 @@ def runs_(
     least = parse_speed(min_peak) if min_peak is not None else None
     first = parse_speed(from_) if from_ is not None else None
     if first is not None and not speeds:
-        raise InputError("--from needs the speed the run goes to as well. Add it, such as --to 50mph.")
+        raise InputError("--from: this needs the speed the run goes to. Add it, such as --to 50mph.")
     if first is not None and speeds and first >= speeds[-1]:
         raise InputError(
             f"--from: {from_} is not below --to {speed_label(speeds[-1], unit or 'mph')}. Write "
@@ -156,7 +156,7 @@ def strike(
     if (run is None) == (slower is None):
         raise InputError("strike: name runs, such as 3 or 1-4, or use --slower-than with --to.")
     if (slower is None) != (to is None) or (slower is not None and undo):
-        raise InputError("--slower-than needs the speed as well, such as --to 40mph, and cannot be used with --undo.")
+        raise InputError("--slower-than: this needs the speed, such as --to 40mph, and cannot be used with --undo.")
     drive = open_store(store).drive(name)
     if slower is not None and to is not None:
         limit, speed = parse_quantity(slower, "s"), parse_speed(to)

@@ -77,7 +77,7 @@ def given(
     if qnh_pa is not None:
         place = said.get("elevation_m", before.elevation_m if before.elevation_m is not None else elevation_m)
         if place is None:
-            raise WeatherError("--qnh needs the elevation of the place as well. Add it, such as --elevation 21m.")
+            raise WeatherError("--qnh: this needs the elevation of the place. Add --elevation 21m.")
         said["pressure_hpa"] = round(float(station_pressure(qnh_pa, place)) / PA_PER_HPA, 2)
     if dew_point_k is not None:
         said["humidity_percent"] = _percent_of_dew_point(said.get("temperature_c", before.temperature_c), dew_point_k)
@@ -88,7 +88,7 @@ def given(
 
 def _percent_of_dew_point(temperature_c: float | None, dew_point_k: float) -> float:
     if temperature_c is None:
-        raise WeatherError("--dew-point needs the temperature as well. Add it, such as --temperature 17C.")
+        raise WeatherError("--dew-point: this needs the temperature. Add --temperature 17C.")
     share = float(humidity_from_dew_point(kelvin_of_celsius(temperature_c), dew_point_k))
     if share > 1.02:
         raise WeatherError(

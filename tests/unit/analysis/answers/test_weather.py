@@ -179,10 +179,10 @@ def test_looking_writes_nothing_and_clearing_takes_it_away(terminal: Terminal, d
     [
         (("--pressure", "1009hPa", "--qnh", "1013hPa"), "--pressure and --qnh both give the pressure"),
         (("--humidity", "59%", "--dew-point", "9C"), "--humidity and --dew-point both give the humidity"),
-        (("--dew-point", "9C"), "--dew-point needs the temperature as well"),
+        (("--dew-point", "9C"), "--dew-point: this needs the temperature"),
         (("--temperature", "9C", "--dew-point", "15C"), "--dew-point: found 15 C, which is above the temperature of"),
         (("--humidity", "59"), "--humidity: found '59', expected a share such as 59% or 0.59"),
-        (("--qnh", "1013hPa"), "--qnh needs the elevation of the place as well"),
+        (("--qnh", "1013hPa"), "--qnh: this needs the elevation of the place"),
         (("--temperature", "17"), "has no unit"),
         (("--temperature", "90C"), "weather: temperature_c: found 90.0"),
         (("--wind-from", "400"), "weather: wind_from_deg: found 400.0"),

@@ -140,7 +140,7 @@ def test_weather_is_typed_or_pasted(at_desk: Visitor, store: Path, made: DeskSto
     refused(both, "weather", "pressure", "both give the pressure", qnh="1015hPa")
     assert "\u201cPressure at sea level (QNH)\u201d" in both.beside("weather", "pressure")
     high = at_desk.send(page, "weather", {"qnh": "1015hPa", "clear": "yes"})
-    refused(high, "weather", "qnh", "add \u201cElevation of the place\u201d 21m", qnh="1015hPa")
+    refused(high, "weather", "qnh", "Add \u201cElevation of the place\u201d 21m", qnh="1015hPa")
     refused(
         at_desk.send(page, "weather", {"metar": "no report"}), "weather", "metar", "The report has no temperature group"
     )
@@ -164,7 +164,7 @@ def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made:
     name = made.loop
     before = manifest(store, name)["fuel"]
     page = at_desk.get(f"/drive/{name}")
-    refused(at_desk.send(page, "fuel", {"used": "70mL", "by_weight": "1kg"}), "fuel", "used", "give one of them")
+    refused(at_desk.send(page, "fuel", {"used": "70mL", "by_weight": "1kg"}), "fuel", "used", "Give one of them")
     refused(
         at_desk.send(page, "fuel", {"by_weight": "50g", "fuel_temp": "31C"}),
         "fuel",

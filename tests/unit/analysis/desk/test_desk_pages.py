@@ -213,7 +213,7 @@ def test_pages_captions_and_data_are_the_files_that_the_verbs_write(
     told = captions_answer(drive, sync=["run 1"], at_s=[5.0], folder=tmp_path)
     links = captions.tree.xpath("//section[@aria-labelledby='files']//a/@href")
     assert [at_desk.get(link).data for link in links] == [path.read_bytes() for path in told.files]
-    assert f"begins {told.drive_s_at_video_start:.2f} s after" in captions.section("files")
+    assert f"starts {told.drive_s_at_video_start:.2f} s after" in captions.section("files")
     assert command(captions) == f"pullbook captions {name} --sync 'run 1' --at 0:05"
     options = captions.tree.xpath("//select[@name='sync']/option/@value")
     assert "stop 2" in options and "tyres at 2.1 bar" in options
