@@ -22,7 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from chromium import chromium
-from desk_client import served
+from at_the_desk import served
 from desk_pictures import store_of_the_wren, tell
 from rich.console import Console
 from rich.terminal_theme import TerminalTheme

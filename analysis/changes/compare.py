@@ -453,7 +453,7 @@ def _caveats(
                 background.append("both were driven on the same outings, so days cancel")
             case "assumed" if top.runs_a and top.runs_b:
                 said.append(
-                    "no setup was driven on two days. Days are taken to scatter as usual, by "
+                    "no setup was driven on two days. Days are assumed to scatter by "
                     f"{priors.DAY_SHARE:.1%} of power (common practice). One outing with both makes the verdict "
                     "independent of that"
                 )

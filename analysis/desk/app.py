@@ -137,7 +137,7 @@ def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awai
 
 def _too_large(path: str) -> Response:
     said = "Pictures of more than 64 MB in all are not taken. Nothing was kept: send fewer at a time, or smaller ones."
-    back = Part("back", "Back", [Links([(path.rpartition("/")[0], "The drive as it stands", "")])])
+    back = Part("back", "Back", [Links([(path.rpartition("/")[0], "The drive as it is now", "")])])
     view = View(Page("That is too large", "", ()), "drives", parts=[back], wrong=said, status=413)
     return HTMLResponse(rendered(view), 413)
 

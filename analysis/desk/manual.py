@@ -53,7 +53,7 @@ def folder() -> Path:
 def page(name: str) -> ManualPage:
     """The page called so; NoAnswer where there is none."""
     if name not in PAGES:
-        raise NoAnswer("There is no such page in the manual.")
+        raise NoAnswer("The manual does not have this page.")
     reader = _reader()
     tokens = reader.parse((folder() / f"{name}.md").read_text(encoding="utf-8"))
     title, parts = "", list[Part]()
@@ -73,7 +73,7 @@ def picture(name: str) -> tuple[bytes, str]:
     for path in (folder() / "pictures").iterdir():
         if path.name == name and path.suffix in _KINDS:
             return path.read_bytes(), _KINDS[path.suffix]
-    raise NoAnswer("There is no such picture in the manual.")
+    raise NoAnswer("The manual does not have this picture.")
 
 
 def _reader() -> Any:

@@ -202,7 +202,7 @@ def _power(answers: Answers, store: Path) -> None:
     path = _car_file(store)
     old = setting_up.car_of(path)
     if old is None:
-        raise InputError(f"{path}: there is no such file yet: `pullbook begin --only car` comes first")
+        raise InputError(f"{path}: not there yet. Run `pullbook begin --only car` first")
     power = answers.ask(
         "", "Its engine's power by its maker, such as 10kW or 14hp",
         lambda text: setting_up.read_power(text, old), setting_up.power_said(old),

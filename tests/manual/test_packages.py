@@ -12,7 +12,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from desk_client import Client
+from at_the_desk import Client
 
 ROOT = Path(__file__).parents[2]
 VERSION = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]["version"]

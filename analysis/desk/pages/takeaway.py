@@ -114,7 +114,7 @@ def caption_file(desk: Desk, request: Request) -> Response | View:
     name, kind, asked = request.path_params["drive"], request.path_params["kind"], dict(request.query_params)
     at = asked.pop("n", "0")
     if kind not in _CAPTION_KINDS:
-        raise NoAnswer("there is no such file")
+        raise NoAnswer("this file is not there")
     work = _captions_work(desk, name, asked)
     if not work.done:
         return waiting(work, "drives", f"Captions for a video of drive {name}")
@@ -123,7 +123,7 @@ def caption_file(desk: Desk, request: Request) -> Response | View:
         raise error
     found = [(path, text) for path, text in made.texts.items() if path.suffix == f".{kind}"] if made is not None else []
     if at not in map(str, range(len(found))):
-        raise NoAnswer("there is no such file")
+        raise NoAnswer("this file is not there")
     path, text = found[int(at)]
     return as_file(text.encode("utf-8"), path.name, _CAPTION_KINDS[kind])
 
@@ -183,7 +183,7 @@ def _captions_made(drive: AnalysedDrive, asked: Mapping[str, str]) -> MadeCaptio
     for entry in ("clip", "clap"):
         for path in _paths(given(asked, entry)):
             if not path.is_file():
-                raise EntryError(entry, f"{path}: there is no such file on this machine")
+                raise EntryError(entry, f"{path}: no such file on this machine")
     return captions_made(
         drive, starts=[read.moment("--video-start", start)] if start else [], sync=sync, at_s=at_s,
         length_s=read.quantity("--length", given(asked, "length"), "s"), notes=bool(asked.get("notes")), folder=Path(),

@@ -151,7 +151,7 @@ def test_one_day_each_and_nothing_repeated_goes_by_the_stated_days() -> None:
     interval = small.splits[-1].judged.interval
     assert interval.days == "assumed"
     assert interval.low < interval.run_low < interval.estimate < interval.run_high < interval.high
-    assert any("Days are taken to scatter as usual" in caveat for caveat in small.caveats)
+    assert any("Days are assumed to scatter" in caveat for caveat in small.caveats)
 
 
 @pytest.mark.parametrize("short", [0, 1])
