@@ -21,8 +21,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from chromium import chromium
 from at_the_desk import served
+from chromium import chromium
 from desk_pictures import store_of_the_wren, tell
 from rich.console import Console
 from rich.terminal_theme import TerminalTheme

@@ -179,7 +179,9 @@ def test_an_answer_is_changed_later_and_all_else_stays(tmp_path: Path) -> None:
 
 def test_an_engines_power_wakes_the_lean_alert(tmp_path: Path) -> None:
     """0.8 of 14 times 745.7 W (NIST SP 811, appendix B.8: the horsepower of 550 ft lbf/s)."""
-    assert "Run `pullbook begin --only car` first" in str(begin(tmp_path, "--only", "power", answers="14hp\n").exception)
+    assert "Run `pullbook begin --only car` first" in str(
+        begin(tmp_path, "--only", "power", answers="14hp\n").exception
+    )
     begin(tmp_path, "--only", "car", answers="Wren\n392kg\n\n\n\n")
     before = (tmp_path / "car.toml").read_text()
     begin(tmp_path, "--only", "power", answers="\n")
