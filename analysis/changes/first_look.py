@@ -30,7 +30,8 @@ from analysis.store import DriveStore
 from logger.units import S_PER_MINUTE
 
 LEAST_DRIVES = 4
-"""Fewer are worked out sooner than processes start."""
+LEAST_DRIVEN_S = 1800.0
+"""Fewer or shorter drives are worked out sooner than processes start."""
 _TOLD_S = 0.3
 """So often it is looked whether somebody wants to stop."""
 
@@ -48,6 +49,11 @@ class Unknown:
         """How many they are."""
         return len(self.free) + sum(map(len, self.chains))
 
+    @property
+    def driven_s(self) -> float:
+        """How long they are, all together [s]."""
+        return sum(each.drive.manifest.duration_s for each in itertools.chain(self.free, *self.chains))
+
 
 def look(
     store: DriveStore,
@@ -57,10 +63,11 @@ def look(
 ) -> int:
     """Work the drives out, by as many processes as there are cores; how many were.
 
-    Nothing is done for fewer than `LEAST_DRIVES`, on one core, or where no process can be started.
+    Nothing is done for fewer than `LEAST_DRIVES`, for less than `LEAST_DRIVEN_S`, on one core, or where no process can
+    be started.
     """
     workers = min(workers or os.cpu_count() or 1, unknown.count)
-    if unknown.count < LEAST_DRIVES or workers < 2:
+    if unknown.count < LEAST_DRIVES or unknown.driven_s < LEAST_DRIVEN_S or workers < 2:
         return 0
     plan, done = _Plan(unknown), queue.Queue[str | None]()
     processes = []

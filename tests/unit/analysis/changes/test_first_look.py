@@ -31,9 +31,9 @@ COUNT = 5
 
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Five drives of one car that nobody has looked at."""
+    """Five drives of one car that nobody has looked at, long enough for processes to be worth their start."""
     store = tmp_path_factory.mktemp("drives")
-    pull = [Stand(8), Pull(15, launch="slip"), Lift(11, 2), Brake(0), Stand(6)]
+    pull = [Stand(8), Pull(15, launch="slip"), Lift(11, 2), Brake(0), Stand(360)]
     first, _ = make_drive(store, pull, setup=BASELINE, weather=WEATHER)
     copies(first.path, COUNT)
     return store
