@@ -29,8 +29,8 @@ app = typer.Typer()
 
 NOTHING = "-"
 _HOW = """\
-Setup and weather, which comparing needs. Enter takes what is in [ ], - leaves it
-open, Ctrl-C stops. `pullbook complete` asks again."""
+Setup and weather, for comparing. Enter takes what is in [ ], - leaves it open,
+Ctrl-C stops. `pullbook complete` asks again."""
 
 
 @app.command(epilog="Example: pullbook complete")

@@ -44,7 +44,6 @@ OTHERS = {
     "strike": ["strike", FIRST, "2", "--reason", "a gust"],
     "tag": ["tag", FIRST, "4", "passenger"],
     "photo": ["photo", FIRST],
-    "complete": ["complete"],
     "captions": ["captions", FIRST, "--video-start", "+0", "--out", "OUT", "--force"],
     "export": ["export", FIRST, "--out", "OUT/out.csv", "--force"],
     "report": ["report", FIRST, "--out", "OUT/drive.html", "--force"],

@@ -192,7 +192,7 @@ def test_frames_and_tables_hold_the_answers_rows(store: Store, made_season: Made
     assert compared.frame()["raw_difference_s"][0] == compared.splits[0].raw.difference_s
     planned = store.season().plan().table("next")
     assert '"main_jet_mm": 1.06' in planned["setup"][0].as_py()
-    with pytest.raises(InputError, match="fields that hold rows: splits, trace"):
+    with pytest.raises(InputError, match="Fields with rows: splits, trace"):
         compared.frame("sentence")
     gps = drive.frame("gps")
     assert drive.tables == ["gps", "mixture"] and len(gps) == drive.table("gps").num_rows > 500
