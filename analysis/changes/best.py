@@ -56,7 +56,8 @@ def best_run(runs: Sequence[Observation], speed_mps: float) -> BestRun | None:
     counts = np.bincount(setup) if len(setup) else np.zeros(0, np.int64)
     told = [k for k in range(len(counts)) if counts[k] >= _FEW_RUNS]
     if not told:
-        return BestRun(best.label, best.setup, time, None, math.nan, "too few earlier runs to say whether it is luck")
+        said = "perhaps luck: there are too few earlier runs to say"
+        return BestRun(best.label, best.setup, time, None, math.nan, said)
     y = times[before]
     fastest = min(told, key=lambda k: float(np.mean(y[setup == k])))
     outing = np.array([runs[i].outing for i in before])

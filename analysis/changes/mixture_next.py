@@ -59,8 +59,8 @@ def _said(summary: RegimeSummary, drive: str, parts: Parts, digits: int) -> str:
         part = _part(parts, ("main_jet",))
         return f"{lead}. It needs a {'larger' if lean else 'smaller'} main jet{part}. `pullbook jets` says which"
     circuit, names, richer, leaner, what, fixed = _CIRCUITS[summary.regime]
-    return f"{lead}. That is {circuit}: {richer if lean else leaner} {what}{_part(parts, names)}, or on a "
-    f"fixed-jet carburettor {fixed}"
+    what_to_do = f"{richer if lean else leaner} {what}{_part(parts, names)}"
+    return f"{lead}. That is {circuit}: {what_to_do}. On a fixed-jet carburettor it is {fixed}"
 
 
 def _part(parts: Parts, names: tuple[str, ...]) -> str:

@@ -33,6 +33,8 @@ PARTS: Parts = {"main_jet_mm": 1.09, "needle_clip": 3, "pilot_jet_mm": 0.4}
 def test_each_circuit_is_named_with_what_would_change_it(regime: Regime, judgement: Judgement, said: str) -> None:
     told = mixture_next._said(summary(regime, judgement), "d", PARTS, 2)
     assert said in told and "14.31, target 12.70 to 13.50" in told
+    if regime is not Regime.FULL:
+        assert told.endswith(("On a fixed-jet carburettor it is the transition holes", "it is the idle jet"))
 
 
 def test_what_is_in_its_window_or_not_sure_asks_for_nothing() -> None:
