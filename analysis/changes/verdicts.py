@@ -220,7 +220,7 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str, unit: str
         shows = "" if alone else ", where it shows most"
         return Verdict(
             most.verdict.word,
-            f"{b} is {most.verdict.word} than {a}. By {said}{shows} ({_range(interval)} {where})",
+            f"{b} is {most.verdict.word} than {a}: by {said}{shows} ({_range(interval)} {where})",
             interval.detectable,
         )
     if "no difference shown" in words:

@@ -27,6 +27,7 @@ PAGES = {
     "coasts": "rolling and air drag",
     "numbers": "what each number means, how sure it is, and when not to believe it",
     "words": "one meaning for each word",
+    "reference": "every verb, what is promised, what is kept, what stays private",
 }
 """Name of each page and what it is about, in the order to read them."""
 

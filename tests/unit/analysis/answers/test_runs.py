@@ -255,7 +255,7 @@ def test_the_receiver_is_told_and_what_is_not_told_is_null(
     assert told["wandering_share"] == 0 and told["wandering_s"] is None
     assert 0 <= told["smoothing_low_s"] < 0.05 and told["smoothing_low_s"] <= told["smoothing_s"] < 0.15
     assert told["smoothing_s"] < told["smoothing_high_s"]
-    assert told["words"].startswith("10 a second, noise 0.11 mph, ") and "wandering" not in told["words"]
+    assert told["words"].startswith("10 fixes a second, noise 0.11 mph, ") and "wandering" not in told["words"]
     text = " ".join(said("runs", "--why", drives["first"][0], "--store", str(store)).split())
     assert f"Receiver: {told['words']}. {told['fixes']} fixes used" in text
 

@@ -206,7 +206,7 @@ def test_a_friends_setup_is_compared_as_another_car(root: Path) -> None:
     found = run_verb(root / "store", "compare", "baseline", "finch/baseline", "--json").json
     assert found["parts_that_differ"] == ["car"] and found["parts"]["car"] == {"a": "Wren", "b": "Finch"}
     assert found["power"] is None and found["more_runs_each"] == 0
-    assert "another car" in found["caveats"][0]
+    assert "different cars" in found["caveats"][0]
     assert all(run.startswith("finch/") for run in found["runs"]["b"]) and len(found["runs"]["b"]) == 4
     own = run_verb(root / "store", "compare", "finch/baseline", "finch/2026-05-03")
     assert own.code == 2 and "is on both sides" in own.err

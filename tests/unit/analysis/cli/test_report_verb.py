@@ -131,7 +131,7 @@ def test_units_asked_for_are_those_of_the_whole_page(made_season: MadeSeason, tm
     for name, asked in (("drive", [made_season.ids[0]]), ("setups", [A, B]), ("season", ["--season"])):
         path = tmp_path / f"{name}.html"
         assert run_verb(made_season.store, "report", *asked, "--units", "km/h", "--out", str(path)).code == 0
-        text = page_of(path).text.replace("wind below 2.7 m/s (6 mph)", "")  # of the checklist, in both
+        text = page_of(path).text.replace("Wind below 2.7 m/s (6 mph)", "")  # of the checklist, in both
         assert "km/h" in text
         assert not re.search(r"[0-9] mph\b", text), name
 

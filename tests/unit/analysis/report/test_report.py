@@ -303,7 +303,7 @@ def test_every_interval_of_the_difference_says_how_it_was_taken(both):
     said = re.findall(r"is faster than .*?: by (\d\.\d\d) s (.*?\))", text)
     assert len({estimate for estimate, _ in said}) == 1
     assert {re.sub(r"\d\.\d\d to \d\.\d\d", "I", words) for _, words in said} == {
-        "to 40 mph, where it shows most (I, all 4 speeds together)"
+        "to 40 mph, where it shows most (I for all 4 speeds together)"
     }
     assert len({words for _, words in said}) == 1
 
@@ -472,7 +472,7 @@ def test_a_season_stands_under_its_headings(made_season, true_pages):
     assert i["high"] < 0  # the second setup is the quicker one
     assert f" {-i['difference']:.2f} s quicker to 30 mph ({span(i['low'], i['high'])})." in page.verdict[2]
     assert page.verdict[0] == "The change shows a difference in the time to 30 mph."
-    assert page.verdict[1].startswith("Power at the wheels against baseline")
+    assert page.verdict[1].startswith("Power at the wheels compared with baseline")
     loops = run_verb(store, "fuel", "--json").json["loops"]
     for row, loop in zip(table_of(page, "Fuel loops"), loops, strict=True):
         assert row["Drive"] == loop["drive"] and row["Setup"] == loop["setup"]

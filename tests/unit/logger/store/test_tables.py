@@ -88,7 +88,7 @@ def test_a_receiver_that_tells_no_date_has_that_of_the_wall_clock() -> None:
         fixes.append(Chunk(round((100.1 + k) * SECOND), "gps", (simulate.sentence(body) + "\r\n").encode()))
     built = built_of(wall(100, "2026-05-03T02:00:00+00:00"), *fixes)
     assert times_of(built.tables["gps"]) == [86400 - 30 + k for k in range(60)]
-    assert any("no sentence of 'gps' tells a date" in remark for remark in built.remarks)
+    assert any("no sentence of 'gps' has a date" in remark for remark in built.remarks)
     undated = built_of(*fixes)
     assert undated.started_utc_ns == pytest.approx((86400 - 30) * SECOND, abs=SECOND)
     assert any("counted from 1970-01-01" in remark for remark in undated.remarks)
