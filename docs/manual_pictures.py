@@ -66,8 +66,7 @@ def printed(store: Path, *words: str) -> str:
 
 
 def terminal_pages(store: Path) -> None:
-    runs = printed(store, "runs", "2026-04-18_091430Z")
-    drawn("runs", runs[: runs.index("Seconds from one foot to a distance")])
+    drawn("runs", printed(store, "runs", "2026-04-18_091430Z"))
     drawn("mixture", printed(store, "mixture", "2026-04-18_100500Z"))
 
 
@@ -106,8 +105,8 @@ def begin_and_panel(folder: Path) -> None:
             owner.wait(r":\s*$")
             time.sleep(0.5)
             owner.type(answer)
-        shown = owner.wait(r"(?:login on.*|pullbook record\n.*)$")
-        if "login on" in shown.splitlines()[-1]:
+        shown = owner.wait(r"(?:each login.*|pullbook record\n.*)$")
+        if "each login" in shown.splitlines()[-1]:
             owner.type("")
         shown = owner.wait(r"pullbook record\n.*\$\s*$")
         said = shown[shown.index("pullbook begin") :].rsplit("\n", 1)[0]
