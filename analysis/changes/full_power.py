@@ -36,6 +36,7 @@ PART_ODDS = 0.2
 DEEPEST = 0.6
 """Part throttle takes anything up to this share of full power, all alike likely."""
 _MASK = 0.25
+_LEAST_KNOWN = 1e-9
 _ROUNDS = 8
 _LEAST_TOLD = 3
 _ENRICHES = 0.04
@@ -189,18 +190,23 @@ def _masked(rows: PullRows, of: Ids, part: Bools) -> PullRows:
 
 
 def _chance(fit: PowerFit, mine: Bools, masked: bool, share: float) -> float:
-    """How likely a pull was at part throttle, from what all others foretell of it."""
-    inverse = fit.projection[np.ix_(mine, mine)]
-    covariance = np.linalg.inv(inverse)
-    residual = covariance @ (fit.projection @ fit.rows.y)[mine]
+    """How likely a pull was at part throttle, from what all others foretell of it.
+
+    Its precision is a block of the projection (Rasmussen and Williams, Gaussian Processes, eq. 5.12), which takes off
+    its own mask by Sherman and Morrison's formula. A direction without precision is one of which only this pull tells,
+    such as a band that no other reaches: it says nothing.
+    """
+    precision, axes = np.linalg.eigh(fit.projection[np.ix_(mine, mine)])
+    known = precision > _LEAST_KNOWN * precision[-1]
+    precision, axes = precision[known], axes[:, known]
+    told, level = axes.T @ (fit.projection @ fit.rows.y)[mine], axes.sum(axis=0)
+    far, slope, bend = float(np.sum(told**2 / precision)), float(told @ level), float(np.sum(precision * level**2))
     if masked:
-        covariance = covariance - _MASK**2
-    root = np.linalg.cholesky(covariance + 1e-12 * np.eye(len(residual)))
-    white, level = np.linalg.solve(root, residual), np.linalg.solve(root, np.ones(len(residual)))
+        left = max(1 - _MASK**2 * bend, _LEAST_KNOWN)
+        far, slope, bend = far + _MASK**2 * slope**2 / left, slope / left, bend / left
     lost = (np.arange(60) + 0.5) / 60 * DEEPEST
-    away = white[None, :] + lost[:, None] * level[None, :]
-    log = -0.5 * np.sum(away**2, axis=1)
-    full = -0.5 * float(white @ white)
+    log = -0.5 * (far + 2 * lost * slope + lost**2 * bend)
+    full = -0.5 * far
     most = max(full, float(log.max()))
     parted = share * float(np.mean(np.exp(log - most)))
     return parted / (parted + (1 - share) * math.exp(full - most))

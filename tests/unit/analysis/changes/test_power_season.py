@@ -16,6 +16,7 @@ from tuning.pull_worlds import season as pulls_of_world
 from analysis.changes import power_sides
 from analysis.changes import season as seasons
 from analysis.changes.compare_power import PowerComparison, compare_power
+from analysis.changes.full_power import why_not_full
 from analysis.changes.observations import Observation, Side
 from analysis.changes.power_plan import power_mix
 from analysis.changes.power_sides import between, power_by_setup, power_effects, power_held, side_pulls
@@ -260,3 +261,14 @@ def test_the_roads_are_learned_of_both_sides_drives_and_no_drive_stops_it(monkey
     a, b = ([each for each in pulls if each.setup == name] for name in "AB")
     between("A", a, "B", b, season)
     assert given == [["d0", "d2", *(f"x{k}" for k in range(13, 30))]]
+
+
+def test_a_pull_in_bands_that_no_other_reaches_stops_no_verdict() -> None:
+    """Nothing else tells of its level, so the covariance of what is left of it has no root."""
+    pulls = made(World(), "A-B-A")
+    rolling = [i for i, each in enumerate(pulls) if not each.trusted and len(each.pull.band) >= 2]
+    for i in rolling[:3]:
+        each = pulls[i].pull
+        pulls[i] = replace(pulls[i], pull=replace(each, band=each.band + 40 + 10 * i))
+    reasons = why_not_full(pulls)
+    assert sum(not reason for reason in reasons) >= 0.8 * len(pulls)
