@@ -70,6 +70,7 @@ def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
             time.sleep(0.2)
     else:
         done = subprocess.run([*PULLBOOK, "demo", "demo-store"], cwd=folder, capture_output=True, check=False)
+        (folder / "demo.txt").write_bytes(done.stdout)
         (folder / "ending").write_bytes(done.stderr if done.returncode else b"well")
         (folder / "ending").replace(ended)
     assert ended.read_bytes() == b"well"

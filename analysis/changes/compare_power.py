@@ -308,9 +308,9 @@ def _seconds(
 def _verdict(a: str, b: str, overall: PowerChange, days: PowerDays, seen: float) -> tuple[PowerVerdict, str]:
     told = f"{abs(overall.change):.1%} ({overall.low:+.1%} to {overall.high:+.1%})"
     if overall.low > 0:
-        return "more power", f"{b} has more power than {a}: by {told}"
+        return "more power", f"{b} has more power than {a}. It gains {told}"
     if overall.high < 0:
-        return "less power", f"{b} has less power than {a}: by {told}"
+        return "less power", f"{b} has less power than {a}. It loses {told}"
     would = f"The smallest change this could have shown: {seen:.1%} (8 times in 10)"
     if days == "assumed" and seen > WORTH_POWER:
         return (

@@ -218,9 +218,10 @@ def overall_verdict(splits: Sequence[SplitDifference], a: str, b: str, unit: str
         said = f"{abs(interval.estimate):.2f} s to {speed_label(most.speed_mps, unit)}"
         where = "for this speed on its own" if alone else f"for all {len(splits)} speeds together"
         shows = "" if alone else ", where it shows most"
+        change = "gains" if most.verdict.word == "faster" else "loses"
         return Verdict(
             most.verdict.word,
-            f"{b} is {most.verdict.word} than {a}: by {said}{shows} ({_range(interval)} {where})",
+            f"{b} is {most.verdict.word} than {a}. It {change} {said}{shows} ({_range(interval)} {where})",
             interval.detectable,
         )
     if "no difference shown" in words:

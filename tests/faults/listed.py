@@ -73,7 +73,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("the part-throttle pulls are kept and the full ones go", "analysis/changes/full_power.py", 'found = asked & (chance > 0.5)', 'found = asked & (chance < 0.5)', POWER),
     Fault("the recorded throttle of a pull is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
     Fault("a throttle nearly open is taken for full", "analysis/changes/full_power.py", "WIDE_OPEN = 0.97", "WIDE_OPEN = 0.9", POWER),
-    Fault("each drive by its own car's road load", "analysis/changes/season.py", "car = newest[drive.car.car.name] if drive.car is not None else None", "car = drive.car", POWER),
+    Fault("each drive by its own car's road load", "analysis/changes/season.py", "car = newest[car_key(drive.car.car.name)] if drive.car is not None else None", "car = drive.car", POWER),
     Fault("pulls of runs that do not count enter", "analysis/changes/season_pulls.py", "elif each.rolling or (mine is not None and mine.slow):", "else:", POWER),
     Fault("what was pulled in a struck run enters", "analysis/changes/season_pulls.py", "if before and before[-1].struck and", "if False and", POWER),
     Fault("a rolling pull bears the tags of either run", "analysis/changes/season_pulls.py", "set.intersection(*beside), set.union(*beside)", "set.union(*beside), set.union(*beside)", POWER),
@@ -114,7 +114,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("kept times and sigmas swapped", "analysis/changes/season_rows.py", '("time_s", "double", "s", "time to it from one foot of movement"),\n        ("sigma_s",', '("sigma_s", "double", "s", "time to it from one foot of movement"),\n        ("time_s",', (UNIT + "test_kept.py", *SEASON)),
     # what drives teach each other, and a board
     Fault("a drive is read with those after it", "analysis/store.py", "bisect.bisect_left(together, began, key=_began)", "len(together)", LESSONS),
-    Fault("another car teaches", "analysis/runs/lessons.py", "return car.strip().casefold(), source.name,", "return source.name,", LESSONS),
+    Fault("another car teaches", "analysis/runs/lessons.py", "return car_key(car), source.name,", "return source.name,", LESSONS),
     Fault("another receiver teaches", "analysis/runs/lessons.py", "source.name, source.kind, tuple(source.on_open), port", "tuple(source.on_open), port", LESSONS),
     Fault("kept times forget what taught them", "analysis/kept.py", "drive.targets, drive.taught.digest)", "drive.targets)", (UNIT + "test_kept.py",)),
     Fault("a lesson is not kept", "analysis/store.py", "kept.write_values(self.path, drive.id, _LESSON, key, lesson.as_json() if lesson else {})", "pass", LESSONS),
@@ -128,7 +128,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a height beyond any road is measured", "analysis/motion/heights.py", "(alt_m >= LOWEST_M) & (alt_m <= HIGHEST_M)", "np.isfinite(alt_m)", HEIGHTS),
     Fault("a standstill with a held height tells how heights wander", "analysis/motion/stretch.py", " or np.ptp(alt) == 0", "", HEIGHTS),
     Fault("nothing is asked from before a turn", "analysis/runs/evidence.py", "if readings.turns:", "if False:", LAUNCHES),
-    Fault("works out lessons while recording", "analysis/store.py", "        if self._kept_only:\n            return None\n", "", LESSONS),
+    Fault("works out lessons while recording", "analysis/store.py", "if known or self._kept_only:", "if known:", LESSONS),
     # the receiver
     Fault("a held zero is a reading of zero", "analysis/motion/stop_likelihood.py", 'y < 1e-9 and (noise.hold_mps or noise.kind == "clipped")', 'y < 1e-9 and noise.kind == "clipped"', STOPS),
     Fault("a stop's noise wanders no further near zero", "analysis/motion/stop_likelihood.py", "            p[:, -1, -1] += noise.wander_mps**2 * (1 - kept * kept)\n", "", STOPS),

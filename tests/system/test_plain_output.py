@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
-import subprocess
-import sys
 from pathlib import Path
 
 import pytest
@@ -51,7 +48,7 @@ OTHERS = {
     "set": ["set", "snorkel=short"],
 }
 VERDICTS = {
-    "compare": r"Snorkel and needle is (faster|slower) than baseline\.\nBy [\d.]+ s to \d+ mph",
+    "compare": r"Snorkel and needle is (faster|slower) than baseline\.\nIt (gains|loses) [\d.]+ s to \d+ mph",
     "compare two left open": r"Needle only against baseline, in the time to \d+ mph: no difference shown\.\n"
     r"The smallest change this could have shown: [\d.]+ s \(8 times in 10\)\.",
     "effects": r"(No effect on the time is shown\.|.*: [\d.]+ s (faster|slower) to \d+ mph \([\d.]+ to [\d.]+\)\.)",
@@ -77,20 +74,11 @@ CAUTIONS = {
 
 
 @pytest.fixture(scope="module")
-def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The store that `pullbook demo` makes; what the demo says is kept beside it."""
-    root = Path(os.environ.get("PULLBOOK_DEMO_STORE", "")) if "PULLBOOK_DEMO_STORE" in os.environ else None
-    folder = tmp_path_factory.mktemp("season") / "wren"
-    if root is not None:
-        shutil.copytree(root, folder)
-        return folder
-    run = "import sys; sys.argv[0] = 'pullbook'\nfrom analysis.cli.main import main\nmain()"
-    made = subprocess.run(
-        [sys.executable, "-c", run, "demo", str(folder)], capture_output=True, text=True, check=False, timeout=1200
-    )
-    assert made.returncode == 0, made.stderr
-    (folder.parent / "demo.txt").write_text(made.stdout, encoding="utf-8")
-    return folder
+def season(demo_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The store that `pullbook demo` makes; what the demo said is beside it."""
+    folder = tmp_path_factory.mktemp("season")
+    shutil.copy(demo_folder / "demo.txt", folder)
+    return shutil.copytree(demo_folder / "demo-store", folder / "wren")
 
 
 def paragraphs(text: str) -> list[list[str]]:
@@ -112,7 +100,12 @@ def paragraphs(text: str) -> list[list[str]]:
     return [each for each in found if each]
 
 
-@pytest.mark.parametrize("name", WITH_WHY)
+SLOW = "all runs"  # 25 s; `season` has the same runs
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(each, marks=pytest.mark.long) if each == SLOW else each for each in WITH_WHY]
+)
 def test_a_verdict_comes_first_and_no_paragraph_is_long(season: Path, name: str) -> None:
     plain, why = (run_verb(season, *WITH_WHY[name], *more) for more in ((), ("--why",)))
     for said in (plain, why):

@@ -48,7 +48,7 @@ def test_first_movement_is_told_by_the_board_and_said(with_board: tuple[Path, Dr
         assert found.time_zero_by == "imu"
     said = " ".join(run_verb(store, "runs", "--why", drive.id).out.split())
     assert "Board imu: 1" in said or "Board imu: 9" in said
-    assert "s late beside the fixes. First movement is told by both." in said
+    assert "s late compared with the fixes." in said
 
 
 def test_the_board_tells_of_the_receivers_smoothing(
@@ -114,7 +114,7 @@ def test_a_start_that_the_board_cannot_tell_says_why(
     assert [run["first_movement_by"] for run in told] == ["imu", "fixes", "imu"]
     assert told[1]["board_why_not"] == "the board's lines are missing around the start"
     said = " ".join(run_verb(store, "runs", "--why", drive.id).out.split())
-    assert "first movement by the fixes alone: the board's lines are missing around the start" in said
+    assert "first movement is from the fixes only: the board's lines are missing around the start" in said
 
 
 def test_without_a_board_nothing_is_said_of_one(tmp_path: Path) -> None:

@@ -75,9 +75,9 @@ def test_values_at_the_start_and_the_highest_stand_by_each_run(store: Path) -> N
 def test_a_run_begun_cold_is_starred_and_not_counted(store: Path) -> None:
     first, second = run_verb(store, "runs", "last", "--json").json["runs"]
     assert (first["counted"], second["counted"]) == (False, True)
-    assert first["cold"] == first["why_not"] == "begun cold: head at 24 C, warm from 45 C"
+    assert first["cold"] == first["why_not"] == "started cold: head at 24 C, warm from 45 C"
     said = run_verb(store, "runs", "--why", "last")
-    assert "not counted: begun cold: head at 24 C, warm from 45 C" in said.flat
+    assert "not counted: started cold: head at 24 C, warm from 45 C" in said.flat
     rows = said.table("Other channels")
     assert [row["Run"] for row in rows] == ["1*", "2"]
     assert rows[0]["head, C"].startswith("24, ")

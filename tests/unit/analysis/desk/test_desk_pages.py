@@ -268,7 +268,7 @@ def test_captions_go_by_clips_and_by_a_clap(at_desk: Visitor, made: DeskStore, t
         wrong = at_desk.send(form, "captions", {**typed, entry: path})
         assert wrong.status == 422 and "no such file" in wrong.beside("captions", entry)
     no_video = at_desk.send(form, "captions", {**typed, "clip": str(tmp_path / "bang.wav")})
-    assert no_video.status == 422 and "no video" in no_video.wrong
+    assert no_video.status == 422 and "not a video" in no_video.wrong
 
 
 def test_each_part_with_numbers_leads_to_its_method(at_desk: Visitor, made: DeskStore) -> None:

@@ -291,8 +291,8 @@ def test_a_headline_names_its_speed(true_pages, page, both):
     assert re.match(r"Best of 3 runs: 40 mph in ", page.verdict[0])
     assert page.verdict[1].startswith("Median of the runs to 40 mph: ")
     for made in (true_pages["setups"], both["setups"]):
-        assert re.search(r" by \d\.\d\d s to \d\d mph, where it shows most \(", made.verdict[1])
-        assert re.search(r" power than baseline: by \d+\.\d% \(", made.verdict[0])
+        assert re.search(r" It (gains|loses) \d\.\d\d s to \d\d mph, where it shows most \(", made.verdict[1])
+        assert re.search(r" power than baseline\. It (gains|loses) \d+\.\d% \(", made.verdict[0])
     for line in [line for line in true_pages["season"].verdict if not line.startswith("Power at the wheels")]:
         assert "to 30 mph" in line or "always changed together" in line
 
@@ -300,7 +300,7 @@ def test_a_headline_names_its_speed(true_pages, page, both):
 def test_every_interval_of_the_difference_says_how_it_was_taken(both):
     """One question, one answer: the plan holds the two against each other as the headline does."""
     text = Reader(render(both["setups"], DAY)).text
-    said = re.findall(r"is faster than .*?: by (\d\.\d\d) s (.*?\))", text)
+    said = re.findall(r"is faster than .*?\. It gains (\d\.\d\d) s (.*?\))", text)
     assert len({estimate for estimate, _ in said}) == 1
     assert {re.sub(r"\d\.\d\d to \d\.\d\d", "I", words) for _, words in said} == {
         "to 40 mph, where it shows most (I for all 4 speeds together)"
