@@ -17,6 +17,8 @@ from analysis.desk import manual
 
 FOLDER = manual.folder()
 PAGES = tuple(manual.PAGES)
+WALKED = tuple(page for page in PAGES if page != "reference")
+"""Those with steps: the reference only lists what there is."""
 
 
 @dataclass

@@ -26,7 +26,7 @@ _printed: dict[tuple[str, ...], str] = {}
 
 @pytest.fixture(
     scope="module",
-    params=[pytest.param(page, marks=pytest.mark.long) if page in LONG else page for page in reader.PAGES],
+    params=[pytest.param(page, marks=pytest.mark.long) if page in LONG else page for page in reader.WALKED],
 )
 def walked(request: pytest.FixtureRequest, demo_folder: Path, tmp_path_factory: pytest.TempPathFactory) -> Walk:
     """A page's steps and what their commands printed, in a folder that holds a fresh demo-store."""
@@ -77,13 +77,13 @@ def test_pictures_of_a_terminal_show_what_the_commands_print(walked: Walk) -> No
             assert [each for each in figures if each not in printed] == [], f"{name} is of another version"
 
 
-@pytest.mark.parametrize("page", reader.PAGES)
+@pytest.mark.parametrize("page", reader.WALKED)
 def test_no_figure_beside_a_command_goes_unchecked(page: str) -> None:
     """What is in no backquotes is the trade's, a standard's or a sum, and says so."""
     assert not [(step.title, step.bare) for step in reader.steps(page) if step.bare]
 
 
-@pytest.mark.parametrize("page", reader.PAGES)
+@pytest.mark.parametrize("page", reader.WALKED)
 def test_commands_that_need_the_car_are_commands(page: str) -> None:
     verbs = typer.main.get_command(app).commands  # type: ignore[attr-defined]
     for step in reader.steps(page):
@@ -99,7 +99,7 @@ def test_five_tasks_take_two_commands_each() -> None:
 
 
 def test_every_page_with_steps_names_figures() -> None:
-    asked = {page: list(reader.steps(page)) for page in reader.PAGES}
+    asked = {page: list(reader.steps(page)) for page in reader.WALKED}
     assert sum(len(step.commands) for steps in asked.values() for step in steps) > 30
     assert sum(len(step.figures) for steps in asked.values() for step in steps) > 60
 

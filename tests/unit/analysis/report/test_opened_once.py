@@ -126,7 +126,7 @@ def test_each_drive_is_opened_once_and_smoothed_once(two_setups, tmp_path, monke
 
 
 @pytest.mark.parametrize(
-    "report", ["A B", *(pytest.param(each, marks=pytest.mark.long) for each in ("DRIVE", "--season"))]
+    "report", [pytest.param(each, marks=pytest.mark.long) for each in ("A B", "DRIVE", "--season")]
 )
 def test_so_are_the_sample_drives(samples, tmp_path, monkeypatch, report):
     for deleted in (True, False):
