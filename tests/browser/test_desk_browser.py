@@ -112,7 +112,7 @@ def test_from_nothing_to_the_first_run(tmp_path: Path) -> None:
         at(browser, "#about-mass").send_keys(Keys.TAB)
         wait(lambda: not browser.find_elements("css selector", "#about-mass-wrong"))
         press(browser, "#about button")
-        wait(lambda: "Drive off when you like" in at(browser, ".said").text)
+        wait(lambda: "then drive off" in at(browser, ".said").text)
         assert load(store / "car.toml", CarConfig).car.mass_kg == 392
         press(browser, "a[href='/now']")
         press(browser, "#start button")
