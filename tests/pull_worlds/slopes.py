@@ -23,7 +23,7 @@ OVER_M = 120.0
 BAR_RMS, BAR_HELD, SPARE = 0.0035, 0.95, 0.03
 PASSES, WANDER_M = 6, 3.0
 WANDER_S = 40.0
-"""How long a height wanders is not said by the issue. In 40 s nothing that is told altitudes alone can meet its bar:
+"""How long a height wanders is not said by the bar. In 40 s nothing that is told altitudes alone can meet its bar:
 knowing the laws of hills and wander exactly, the best comes to 0.47 % (0.33 % in 100 s, 0.20 % in 300 s)."""
 Slopes = Callable[[Floats, Floats, Floats], tuple[Floats, Floats]]
 """East, north [m], heading [deg] of places -> slope over `OVER_M` as the car would feel it, and its standard error."""

@@ -145,7 +145,7 @@ def test_slopes_are_as_well_known_as_is_said_and_wander_is_what_it_was() -> None
 @pytest.mark.timeout(3600)
 @pytest.mark.parametrize("wander_s", [40.0, 100.0, 300.0])
 def test_a_learned_slope_holds_on_roads_of_another_hand(wander_s: float) -> None:
-    """The issue's bars, 0.35 % over 120 m after six passes with 3 m of wander. What altitude alone can tell is no
+    """The bars, 0.35 % over 120 m after six passes with 3 m of wander. What altitude alone can tell is no
     better than 0.47 % where it wanders within 40 s, and 0.33 % within 100 s: see pull_worlds.slopes."""
     judged = judge.judge_slopes(judge.by_altitude, 150, wander_s=wander_s)
     assert judged.held == pytest.approx(0.95, abs=judge.SPARE)
