@@ -112,7 +112,13 @@ def stand_then_start(gps: Cable, mixture: Cable, go: threading.Event, over: thre
 def test_from_installing_to_the_first_printed_run(tmp_path: Path) -> None:
     go, over = threading.Event(), threading.Event()
     store = tmp_path / "store"
-    env = {"PULLBOOK_STORE": str(store), "LANG": "en_GB.UTF-8", "TZ": "Europe/London", "PYTHONPATH": ""}
+    env = {
+        "PULLBOOK_STORE": str(store),
+        "LANG": "en_GB.UTF-8",
+        "TZ": "Europe/London",
+        "PYTHONPATH": "",
+        "PYTHONWARNINGS": "",
+    }
     with (
         Cable(tmp_path / "gps") as gps,
         Cable(tmp_path / "mixture") as mixture,
