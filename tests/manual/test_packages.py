@@ -63,7 +63,12 @@ class TestPackages:
         held = set(zipfile.ZipFile(wheel).namelist())
         must = "manual/index.md", "manual/pictures/runs.svg", "sample_logs/season.toml", "py.typed", "desk/desk.css"
         assert {*(f"analysis/{name}" for name in must), "logger/configs/recorder.toml"} <= held
-        assert {each.partition("/")[0] for each in held} == {"analysis", "logger", f"pullbook-{VERSION}.dist-info"}
+        assert {each.partition("/")[0] for each in held} == {
+            "analysis",
+            "logger",
+            f"pullbook-{VERSION}.dist-info",
+            f"pullbook-{VERSION}.data",
+        }
         with tarfile.open(source) as archive:
             inside = {each.partition("/")[2] for each in archive.getnames()}
         assert {"docs/conf.py", "tests/conftest.py", "SECURITY.md", "LICENSE", "docs/manual/words.md"} <= inside
