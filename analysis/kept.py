@@ -86,6 +86,13 @@ def digest_of(root: Path, libraries: Mapping[str, str]) -> str:
     return digest.hexdigest()
 
 
+def can_keep(store: Path) -> bool:
+    """Whether anything can be kept beside the drives: not on a disk that may only be read."""
+    folder = store / FOLDER
+    where = folder if os.path.lexists(folder) else store
+    return where.is_dir() and os.access(where, os.W_OK)
+
+
 def key_in(store: Path, drive: str) -> str:
     """The key that the tables of a drive were kept under; "" where none are, or that cannot be read."""
     try:

@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import IO
 
+from analysis import kept
 from analysis.drive import AnalysedDrive
 from analysis.store import DriveStore
 from logger.units import S_PER_MINUTE
@@ -63,11 +64,16 @@ def look(
 ) -> int:
     """Work the drives out, by as many processes as there are cores; how many were.
 
-    Nothing is done for fewer than `LEAST_DRIVES`, for less than `LEAST_DRIVEN_S`, on one core, or where no process can
-    be started.
+    Nothing is done for fewer than `LEAST_DRIVES`, for less than `LEAST_DRIVEN_S`, on one core, where no process can be
+    started, or where nothing can be kept and all would be worked out twice.
     """
     workers = min(workers or os.cpu_count() or 1, unknown.count)
-    if unknown.count < LEAST_DRIVES or unknown.driven_s < LEAST_DRIVEN_S or workers < 2:
+    if (
+        unknown.count < LEAST_DRIVES
+        or unknown.driven_s < LEAST_DRIVEN_S
+        or workers < 2
+        or not kept.can_keep(store.path)
+    ):
         return 0
     plan, done = _Plan(unknown), queue.Queue[str | None]()
     processes = []

@@ -79,6 +79,12 @@ def test_a_drive_that_cannot_be_read_keeps_no_other_from_being_looked_at(store: 
     assert all(kept.key_in(store, drive) for drive in ids(store) if drive != bad)
 
 
+def test_nothing_is_worked_out_twice_where_nothing_can_be_kept(store: Path) -> None:
+    (store / kept.FOLDER).write_text("a file where the folder of what is kept would be")
+    opened = DriveStore(store)
+    assert first_look.look(opened, Together(store).unknown(opened), workers=2) == 0
+
+
 def test_the_newest_comes_first_where_none_waits_for_another(store: Path) -> None:
     drives = DriveStore(store).drives
     plan = first_look._Plan(first_look.Unknown(drives, []))
