@@ -11,24 +11,9 @@ from numpy.typing import NDArray
 from analysis.arrays import Floats
 from analysis.motion.noise import density
 from analysis.motion.smoother import Motion, State
-from analysis.runs.evidence import CAUGHT_S, SLACK_MPS, LaunchReadings, Ways
+from analysis.runs.evidence import CAUGHT_S, ROLLS_BACK, SLACK_MPS, LaunchReadings, Ways, caught
 from analysis.runs.launch import Launch, Passing, moments
 from analysis.runs.rises import KNOTS
-
-_ROLLS_BACK, _CAUGHT_SHARE = 0.05, 0.3
-
-
-def _caught(readings: LaunchReadings, after: Floats, begun: Floats, c: Floats) -> Floats:
-    """What the last readings of a car that rolls back add to the log evidence (rises, grid) of where it turns: what
-    catches it is what pulls it away, so it comes to the turn at the acceleration at which it leaves it."""
-    asked = (after <= 0) & (after > -CAUGHT_S)
-    some = asked.any(0)
-    ago, asked = np.maximum(-after[:, some], 0.0), asked[:, some]
-    pull = np.maximum((begun[:, None] * c).sum(-1), 0.0)[..., None]
-    spread = np.hypot(readings.each[some], _CAUGHT_SHARE * pull * ago)
-    y = np.broadcast_to(readings.y[some], spread.shape)
-    likely = np.log(density(y, pull * ago, spread, readings.noise) + 1e-6)
-    return np.asarray(np.where(asked, likely - readings.before[some], 0.0).sum(-1), float)
 
 
 def slow_evidence(
@@ -63,7 +48,7 @@ def slow_evidence(
     constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
     # A car that was caught as it rolled is already pulled when it turns.
     pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
-    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - _ROLLS_BACK) * (rolling != 0))
+    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - ROLLS_BACK) * (rolling != 0))
     spacing = ways.span / (KNOTS - 1)
     logs, coefs, covs = [], [], []
     for wander in wanders:
@@ -81,7 +66,7 @@ def slow_evidence(
         if base == 0:
             log = log + _near_zero(readings, moving, basis, (design, z), c)
         if readings.turns:
-            log = log + _caught(readings, after - readings.lag_s, ways.begun[some], c)
+            log = log + caught(readings, after - readings.lag_s, ways.begun[some], c)
         logs.append(log)
         coefs.append(c)
         covs.append(cov)
@@ -105,7 +90,7 @@ def _rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
     more = np.where(before, likely - np.log(at_rest + 1e-3), 0.0).sum(-1)
     top = more.max(0)
     mean = top + np.log(np.exp(more - top).mean(0))
-    return np.asarray(np.logaddexp(math.log(1 - _ROLLS_BACK), math.log(_ROLLS_BACK) + mean), float)
+    return np.asarray(np.logaddexp(math.log(1 - ROLLS_BACK), math.log(ROLLS_BACK) + mean), float)
 
 
 def _near_zero(

@@ -191,7 +191,7 @@ def evidence(
     constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
     # A car that was caught as it rolled is already pulled when it turns.
     pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
-    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - _ROLLS_BACK) * (rolling != 0))
+    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - ROLLS_BACK) * (rolling != 0))
     precisions = np.stack([_precision(wander * ways.span / (KNOTS - 1)) for wander in wanders])
     mean = np.full(KNOTS, 1.5)
     logs, coefs = [], []
@@ -204,7 +204,7 @@ def evidence(
         if base == 0:
             log = log + _near_zero(readings, moving, (tables, between), z, c)
         if readings.turns:
-            log = log + _caught(readings, after - readings.lag_s, ways.begun[some], c)
+            log = log + caught(readings, after - readings.lag_s, ways.begun[some], c)
         logs.append(log)
         coefs.append(c)
     return Evidence(np.stack(logs, -1), np.stack(coefs, -2), sums, precisions)
@@ -219,7 +219,7 @@ def _precision(wander: float) -> Floats:
     return out
 
 
-_ROLLS_BACK = 0.05
+ROLLS_BACK = 0.05
 """How many of the launches that creep up on zero begin with a roll back."""
 
 
@@ -227,7 +227,7 @@ CAUGHT_S, _CAUGHT_SHARE = 0.5, 0.3
 """A car that rolls back is caught for so long, at the acceleration at which it then leaves, give or take this share."""
 
 
-def _caught(readings: LaunchReadings, after: Floats, begun: Floats, c: Floats) -> Floats:
+def caught(readings: LaunchReadings, after: Floats, begun: Floats, c: Floats) -> Floats:
     """What the last readings of a car that rolls back add to the log evidence (rises, grid) of where it turns: what
     catches it is what pulls it away, so it comes to the turn at the acceleration at which it leaves it."""
     asked = (after <= 0) & (after > -CAUGHT_S)
@@ -263,7 +263,7 @@ def _rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
     flat = more.reshape(-1, len(grid))
     top = flat.max(0)
     mean = top + np.log(np.exp(flat - top).mean(0))
-    return np.asarray(np.logaddexp(math.log(1 - _ROLLS_BACK), math.log(_ROLLS_BACK) + mean), float)
+    return np.asarray(np.logaddexp(math.log(1 - ROLLS_BACK), math.log(ROLLS_BACK) + mean), float)
 
 
 _ROLLS_S, _ROLLS_MPS = (0.5, 0.9, 1.4, 2.1, 3.0), (0.09, 0.14, 0.2, 0.28, 0.4, 0.55)

@@ -12,7 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 from board_lines import MadeBoard, board_readings
-from tuning.receiver_worlds import DT, RECEIVERS, Floats, Truth, cell, held_pull, received, rise, stop
+from tuning.receiver_worlds import DT, RECEIVERS, Floats, Truth, brought_to_rest, cell, held_pull, received, rise
 
 from analysis.motion.beside_fixes import BesideUnusable
 from analysis.motion.board import mount
@@ -35,10 +35,7 @@ def held_drive(rng: np.random.Generator, launches: int) -> Truth:
         pull = held_pull(share, grip, power, ROLLING_MPS2, top)
         begin = sum(map(len, v)) * DT
         starts.append((begin + (int(np.argmax(pull > 0)) - 1) * DT, 0.0, [], kind))
-        v.append(pull)
-        v.append(pull[-1] - 0.4 * np.arange(0, rng.uniform(1, 3), DT))
-        v.append(stop(rng, float(v[-1][-1]), rng.random() < 0.5))
-        v.append(np.zeros(int(rng.uniform(3.5, 9) / DT)))
+        v += [pull, *brought_to_rest(rng, float(pull[-1]), (1, 3), (3.5, 9))]
     speeds = np.concatenate(v)
     return Truth(np.arange(len(speeds)) * DT, speeds, starts)
 

@@ -16,7 +16,7 @@ import time
 from collections.abc import Callable
 
 import numpy as np
-from tuning.receiver_worlds import DT, FOOT, RECEIVERS, Floats, Truth, held_pull, received, stop
+from tuning.receiver_worlds import DT, FOOT, RECEIVERS, Floats, Truth, brought_to_rest, held_pull, received
 from tuning.receiver_worlds import Receiver as MadeReceiver
 
 from analysis.motion import smoother
@@ -96,6 +96,18 @@ def share(family: str, u: Callable[[float, float], float]) -> Share:
     return share(FAMILIES[int(100 * u(0.03, 0.9)) % 8], u)
 
 
+def rolled_back(rise: Floats, grip: float, draw: Callable[[float, float], float]) -> tuple[Floats, Floats]:
+    """The speeds of a car that rolls back down a slope until a push catches it, and what of the push is left then."""
+    slope, caught = draw(0.05, 0.3), 0
+    back = (-np.arange(0, draw(0.4, 2.5), DT) * slope).tolist()
+    rolled = back[-1]
+    while rolled < 0:
+        back.append(rolled)
+        rolled += (float(rise[caught]) * grip - slope) * DT
+        caught += 1
+    return np.array(back), rise[caught:]
+
+
 def one_cars_drive(rng: np.random.Generator, family: str, car: int, cars: int, launches: int) -> Truth:
     grip, power, top = rng.uniform(1.3, 3.6), rng.uniform(14, 40), 13.0
     resistance = 0.15 if car % 2 else 0.0
@@ -106,24 +118,15 @@ def one_cars_drive(rng: np.random.Generator, family: str, car: int, cars: int, l
         draw.again()  # type: ignore[attr-defined]
         rise = share("half cosine" if family == "rolled back" else family, draw)(np.arange(0, 40, DT) + DT / 2)
         if family == "rolled back":
-            slope, rolled, caught = draw(0.05, 0.3), 0.0, 0
-            v.append(-np.arange(0, draw(0.4, 2.5), DT) * slope)
-            rolled = float(v[-1][-1])
-            while rolled < 0:
-                v.append(np.array([rolled]))
-                rolled += (rise[caught] * grip - slope) * DT
-                caught += 1
-            rise = rise[caught:]
+            back, rise = rolled_back(rise, grip, draw)
+            v.append(back)
         pull = held_pull(rise, grip, power, resistance, top)
         begin = sum(map(len, v)) * DT
         way = np.cumsum(pull) * DT
         first = begin + (int(np.argmax(pull > 0)) - 1) * DT
         foot = begin + float(np.interp(FOOT, way, np.arange(len(way)) * DT))
         starts.append((first, foot, [], FAMILIES.index(family)))
-        v.append(pull)
-        v.append(pull[-1] - 0.4 * np.arange(0, rng.uniform(0.5, 2), DT))
-        v.append(stop(rng, float(v[-1][-1]), rng.random() < 0.5))
-        v.append(np.zeros(int(rng.uniform(3.5, 7) / DT)))
+        v += [pull, *brought_to_rest(rng, float(pull[-1]), (0.5, 2), (3.5, 7))]
     speeds = np.concatenate(v)
     return Truth(np.arange(len(speeds)) * DT, speeds, starts)
 

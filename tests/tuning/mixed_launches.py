@@ -12,8 +12,8 @@ import argparse
 import math
 
 import numpy as np
-from tuning.launch_worlds import FAMILIES, share
-from tuning.receiver_worlds import DT, FOOT, RECEIVERS, TO_MPS, Floats, Truth, cell, held_pull, judge, stop
+from tuning.launch_worlds import FAMILIES, rolled_back, share
+from tuning.receiver_worlds import DT, FOOT, RECEIVERS, TO_MPS, Floats, Truth, brought_to_rest, cell, held_pull, judge
 
 LAUNCHES, TOP_MPS = 10, 19.5
 
@@ -33,23 +33,14 @@ def a_mixed_drive(rng: np.random.Generator) -> Truth:
         rolls = FAMILIES[number] == "rolled back"
         rise = share("half cosine" if rolls else FAMILIES[number], u)(np.arange(0, 60, DT) + DT / 2)
         if rolls:
-            slope, caught = u(0.05, 0.3), 0
-            v.append(-np.arange(0, u(0.4, 2.5), DT) * slope)
-            rolled = float(v[-1][-1])
-            while rolled < 0:
-                v.append(np.array([rolled]))
-                rolled += (rise[caught] * grip - slope) * DT
-                caught += 1
-            rise = rise[caught:]
+            back, rise = rolled_back(rise, grip, u)
+            v.append(back)
         pull = held_pull(rise, grip, power, resistance, TOP_MPS)
         begin, way, since = sum(map(len, v)) * DT, np.cumsum(pull) * DT, np.arange(len(pull)) * DT
         first = begin + (int(np.argmax(pull > 0)) - 1) * DT
         passed = [begin + float(np.interp(speed, np.maximum.accumulate(pull), since)) for speed in TO_MPS]
         starts.append((first, begin + float(np.interp(FOOT, way, since)), passed, number))
-        v.append(pull)
-        v.append(pull[-1] - 0.4 * np.arange(0, rng.uniform(0.5, 2), DT))
-        v.append(stop(rng, float(v[-1][-1]), rng.random() < 0.5))
-        v.append(np.zeros(int(rng.uniform(3.5, 9) / DT)))
+        v += [pull, *brought_to_rest(rng, float(pull[-1]), (0.5, 2), (3.5, 9))]
     speeds = np.concatenate(v)
     return Truth(np.arange(len(speeds)) * DT, speeds, starts)
 

@@ -197,6 +197,14 @@ def stop(rng: np.random.Generator, speed: float, eased: bool) -> Floats:
     return np.concatenate([out, -rock])
 
 
+def brought_to_rest(
+    rng: np.random.Generator, speed: float, lift_s: tuple[float, float], stand_s: tuple[float, float]
+) -> list[Floats]:
+    """What comes after a pull: the foot is lifted, the car brakes, half the times eased, and stands."""
+    lifted = speed - 0.4 * np.arange(0, rng.uniform(*lift_s), DT)
+    return [lifted, stop(rng, float(lifted[-1]), rng.random() < 0.5), np.zeros(int(rng.uniform(*stand_s) / DT))]
+
+
 def received(true: Truth, receiver: Receiver, rng: np.random.Generator) -> Fixes:
     v = true.v
     for _ in range(receiver.stages if receiver.smoothing_s else 0):

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 from tuning.launch_worlds import FAMILIES, known, share
-from tuning.receiver_worlds import DT, RECEIVERS, Floats, Receiver, Truth, cell, received, stop
+from tuning.receiver_worlds import DT, RECEIVERS, Floats, Receiver, Truth, brought_to_rest, cell, received
 
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.smoother import smooth
@@ -40,9 +40,7 @@ def rolling_drive(rng: np.random.Generator, launches: int = 6) -> Truth:
         pull = np.array(pulled)
         back = np.flatnonzero(pull < 0)
         starts.append(((sum(map(len, v)) + int(back[-1])) * DT + DT / 2, 0.0, [], FAMILIES.index(family)))
-        v += [pull, pull[-1] - 0.4 * np.arange(0, rng.uniform(0.5, 2), DT)]
-        v.append(stop(rng, float(v[-1][-1]), rng.random() < 0.5))
-        v.append(np.zeros(int(rng.uniform(3.5, 7) / DT)))
+        v += [pull, *brought_to_rest(rng, float(pull[-1]), (0.5, 2), (3.5, 7))]
     speeds = np.concatenate(v)
     return Truth(np.arange(len(speeds)) * DT, speeds, starts)
 
