@@ -241,6 +241,9 @@ def test_a_change_is_told_with_its_seconds_and_groups() -> None:
     one = found.overall
     assert found.verdict == "more power" and one.low < 0.08 < one.high and found.days == "cancelled"
     assert f"B has more power than A. It gains {one.change:.1%}" in found.sentence
+    less = asked(made(World(effect=-0.08), seed=4))
+    assert less.verdict == "less power" and less.overall.change < 0
+    assert f"B has less power than A. It loses {-less.overall.change:.1%}" in less.sentence
     assert [round(each.from_mps / 0.44704) for each in found.groups] == [20, 30, 40]
     assert all(each.low < each.change < each.high for each in found.groups)
     assert found.seconds is not None and found.seconds.difference_s < 0
