@@ -157,7 +157,9 @@ class Closer(threading.Thread):
         self._give_up_at = math.inf
         self.hurry = False
         """Whether the recorder is ending: no other process is started for what comes."""
-        self._failed: list[tuple[Path, bool]] = []
+        self._failed: queue.SimpleQueue[tuple[Path, bool]] = queue.SimpleQueue()
+        self._had_room = 0
+        """How often room came back."""
         self.finished: list[Path] = []
         """The folders of the drives recorded and finished, in order."""
 
@@ -171,9 +173,14 @@ class Closer(threading.Thread):
         self._waiting.put((folder, recovering, decoding))
 
     def retry(self) -> None:
-        """Try again what failed, now that there is room on the disk."""
-        while self._failed:
-            self._waiting.put((*self._failed.pop(), None))
+        """Try again what failed, now that there is room on the disk; what fails at this moment too."""
+        self._had_room += 1
+        self._put_again()
+
+    def _put_again(self) -> None:
+        with contextlib.suppress(queue.Empty):
+            while True:
+                self._waiting.put((*self._failed.get_nowait(), None))
 
     def give_up_at(self, monotonic_s: float) -> None:
         self._give_up_at = min(self._give_up_at, monotonic_s)
@@ -191,10 +198,13 @@ class Closer(threading.Thread):
             folder, recovering, decoding = waiting
             if recovering and self._give_up_at < math.inf:  # little time is left: it is for the drive just recorded
                 continue
+            had_room = self._had_room
             try:
                 made, said = self._drives.close(folder, recovering, self.hurry, decoding)
             except Exception as error:  # whatever it is, the journal stays as it is and the next start tries again
-                self._failed.append((folder, recovering))
+                self._failed.put((folder, recovering))
+                if self._had_room != had_room:  # room came back while this one was still failing for want of it
+                    self._put_again()
                 self._show(event(monotonic_ns(), "closed", drive=folder.name, text=str(error)))
                 continue
             self._unfinished.remove(folder)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import threading
 import time
 from pathlib import Path
 
@@ -180,6 +181,34 @@ def test_what_could_not_be_finished_is_tried_again(tmp_path: Path) -> None:
     drives.willing = True
     closer.retry()
     _until(lambda: len(closer.finished) == 1)
+    assert closer.finish() == ()
+
+
+def test_what_fails_while_room_comes_back_is_tried_again(tmp_path: Path) -> None:
+    """Room came back before the child that had none was done: nothing else would ever try that drive again."""
+    shown = list[Chunk]()
+    began, may_end = threading.Event(), threading.Event()
+
+    class Slow(Unwilling):
+        def close(
+            self, folder: Path, recovering: bool, hurry: bool, decoding: Decoding | None = None
+        ) -> tuple[Path | None, str]:
+            began.set()
+            assert may_end.wait(20)
+            try:
+                return super().close(folder, recovering, hurry, decoding)
+            finally:
+                self.willing = True
+
+    drives = Slow(tmp_path)
+    closer = closing.Closer(drives, shown.append)
+    closer.start()
+    closer.put(journalled(tmp_path))
+    assert began.wait(20)
+    closer.retry()
+    may_end.set()
+    _until(lambda: len(closer.finished) == 1)
+    assert json.loads(shown[0].data)["text"] == "no room"
     assert closer.finish() == ()
 
 
