@@ -7,7 +7,7 @@ the readings under way for a noise that is white or wanders.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,61 +51,62 @@ def unblock(blocks: FixBlocks, values: Floats, n: int) -> Floats:
     return np.asarray(core.reshape(-1, *core.shape[2:])[:n], float)
 
 
-def run_levels(t: Floats, y: Floats, blocks: FixBlocks, variance: Floats) -> Iterator[tuple[Floats, ...]]:
-    """The filter's steps: weights of the levels after and before the reading, log likelihood of the reading (blocks),
-    and the levels' states m0, m1, p00, p01, p11 (blocks, levels)."""
-    index, real = blocks.index, blocks.real
-    rows, steps = index.shape
-    levels = len(Q_LEVELS)
-    m0 = np.repeat(y[index[np.arange(rows), np.argmax(real, 1)]][:, None], levels, 1)
-    m1 = np.zeros((rows, levels))
-    p00, p01, p11 = np.full((rows, levels), 25.0), np.zeros((rows, levels)), np.full((rows, levels), 9.0)
-    weight = np.repeat(Q_SHARE[None, :], rows, 0)
-    before = t[index[:, 0]]
+def run_levels(at: Floats, seen: Floats, real: Bools, variance: Floats) -> Iterator[tuple[Floats, ...]]:
+    """The filter's steps over rows of readings `seen` at times `at`, with their variance (rows, steps): weights of the
+    levels after and before the reading (levels, rows), log likelihood of the reading (rows), and the levels' states:
+    mean of speed and acceleration (2, levels, rows), covariance 00, 01, 11 (3, levels, rows).
+
+    The next step writes over the states, so who keeps one keeps a copy.
+    """
+    n, steps = at.shape
+    h_of = np.where(real, np.diff(at, prepend=at[:, :1]), 0.0).T
+    noise_of = np.where(real, variance, 1e12).T
+    leave_per_s, enter, q = Q_LEAVE_PER_S[:, None], Q_ENTER[:, None], Q_LEVELS[:, None]
+    mean, cov = np.zeros((2, len(Q_LEVELS), n)), np.zeros((3, len(Q_LEVELS), n))
+    mean[0] = seen[np.arange(n), np.argmax(real, 1)]
+    cov[0], cov[2] = 25.0, 9.0
+    apart = np.empty_like(cov)
+    weight = np.repeat(Q_SHARE[:, None], n, 1)
     for k in range(steps):
-        at, ok = index[:, k], real[:, k]
-        now = t[at]
-        h = np.where(ok, now - before, 0.0)[:, None]
-        before = now
+        h = h_of[k]
         # Levels that are left share what they knew.
-        stay = np.exp(-Q_LEAVE_PER_S * h)
-        kept = weight * stay
+        kept = weight * np.exp(-leave_per_s * h)
         leave = weight - kept
-        left = leave.sum(1, keepdims=True)
+        left = leave.sum(0)
         share = leave / np.maximum(left, 1e-300)
-        pm0, pm1 = (share * m0).sum(1, keepdims=True), (share * m1).sum(1, keepdims=True)
-        e0, e1 = m0 - pm0, m1 - pm1
-        pp00 = (share * (p00 + e0 * e0)).sum(1, keepdims=True)
-        pp01 = (share * (p01 + e0 * e1)).sum(1, keepdims=True)
-        pp11 = (share * (p11 + e1 * e1)).sum(1, keepdims=True)
-        predicted = np.maximum(kept + Q_ENTER * left, 1e-12)
+        pool = (share * mean).sum(1)[:, None]
+        e = mean - pool
+        np.multiply(e[0], e, out=apart[:2])
+        np.multiply(e[1], e[1], out=apart[2])
+        pooled = (share * (cov + apart)).sum(1)[:, None]
+        predicted = np.maximum(kept + enter * left, 1e-12)
         own = kept / predicted
         other = 1 - own
-        both = own * other
-        m0, m1 = own * m0 + other * pm0, own * m1 + other * pm1
-        p00 = own * p00 + other * pp00 + both * e0 * e0
-        p01 = own * p01 + other * pp01 + both * e0 * e1
-        p11 = own * p11 + other * pp11 + both * e1 * e1
+        mean = own * mean + other * pool
+        apart *= own * other
+        cov = own * cov + other * pooled + apart
         # Predict.
+        (m0, m1), (p00, p01, p11) = mean, cov
+        hq, turned = h * q, h * p11
         m0 = m0 + h * m1
-        hq = h * Q_LEVELS
-        p00 = p00 + h * (2 * p01 + h * p11) + hq * h * h / 3
-        p01 = p01 + h * p11 + hq * h / 2
+        p00 = p00 + h * (2 * p01 + turned) + hq * (h * h / 3)
+        p01 = p01 + turned + hq * (h / 2)
         p11 = p11 + hq
         # Update.
-        s = p00 + np.where(ok, variance[:, k], 1e12)[:, None]
-        e = y[at][:, None] - m0
-        log = -0.5 * (np.log(s) + e * e / s)
+        s = p00 + noise_of[k]
+        e0 = seen[:, k] - m0
+        log = -0.5 * (np.log(s) + e0 * e0 / s)
         k0, k1 = p00 / s, p01 / s
-        m0, m1 = m0 + k0 * e, m1 + k1 * e
-        p11 = p11 - k1 * p01
-        p01 = p01 * (1 - k0)
-        p00 = p00 * (1 - k0)
-        top = log.max(1, keepdims=True)
+        np.add(m0, k0 * e0, out=mean[0])
+        np.add(m1, k1 * e0, out=mean[1])
+        np.subtract(p11, k1 * p01, out=cov[2])
+        np.multiply(p01, 1 - k0, out=cov[1])
+        np.multiply(p00, 1 - k0, out=cov[0])
+        top = log.max(0)
         weight = predicted * np.exp(np.maximum(log - top, -50.0))
-        total = weight.sum(1, keepdims=True)
+        total = weight.sum(0)
         weight = weight / total
-        yield weight, predicted, top[:, 0] + np.log(total[:, 0]), m0, m1, p00, p01, p11
+        yield weight, predicted, top + np.log(total), mean, cov
 
 
 def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats) -> Floats:
@@ -118,11 +119,11 @@ def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats) -> Fl
         chosen = chosen[np.linspace(0, len(chosen) - 1, 24).astype(int)]
     rows = np.repeat(chosen, len(sigmas))
     each = np.tile(sigmas, len(chosen))
-    part = replace(blocks, index=blocks.index[rows], real=blocks.real[rows])
-    counted = part.real & moving[part.index]
-    variance = np.broadcast_to(each[:, None] ** 2, part.index.shape)
+    index, real = blocks.index[rows], blocks.real[rows]
+    counted = real & moving[index]
+    variance = np.broadcast_to(each[:, None] ** 2, index.shape)
     total = np.zeros(len(rows))
-    for k, (_, _, log, *_) in enumerate(run_levels(t, y, part, variance)):
+    for k, (_, _, log, *_) in enumerate(run_levels(t[index], y[index], real, variance)):
         if blocks.core.start <= k < blocks.core.stop:
             total += np.where(counted[:, k], log, 0.0)
     return np.asarray(total.reshape(len(chosen), len(sigmas)).sum(0), float)

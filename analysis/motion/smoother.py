@@ -35,7 +35,6 @@ from analysis.arrays import Bools, Floats
 from analysis.motion.braked_stops import Smoothing, learn_smoothing
 from analysis.motion.fixes import Fixes, difference_sigma
 from analysis.motion.levels import Q_LEVELS, Q_SHARE, run_levels, unblock, white_likelihoods
-from analysis.motion.levels import FixBlocks as _Blocks
 from analysis.motion.levels import make_blocks as _blocks
 from analysis.motion.noise import Interval, Noise, noise_at_rest, pinned_steps, quantum_of, rest_intervals, rest_mask
 from analysis.motion.other_drives import noise_with, told_beside, with_others
@@ -336,10 +335,14 @@ def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
     """The acceleration's wander in each interval between fixes [m2/s5]: (n - 1)."""
     n = len(t)
     blocks = _blocks(t)
-    forward = _filter_levels(t, y, blocks, variance[blocks.index])
-    flipped = _filter_levels(-t[::-1], y[::-1], blocks, variance[::-1][blocks.index])
-    m_f, p_f, prior_f = (unblock(blocks, values, n) for values in forward)
-    m_b, p_b, prior_b = (unblock(blocks, values, n)[::-1] for values in flipped)
+    index, real = blocks.index, blocks.real
+    # Both ways side by side: the same steps, twice the rows.
+    both = _filter_levels(
+        np.concatenate([t[index], -t[::-1][index]]), np.concatenate([y[index], y[::-1][index]]),
+        np.concatenate([real, real]), np.concatenate([variance[index], variance[::-1][index]]),
+    )  # fmt: skip
+    m_f, p_f, prior_f = (unblock(blocks, values[: len(index)], n) for values in both)
+    m_b, p_b, prior_b = (unblock(blocks, values[len(index) :], n)[::-1] for values in both)
     m_b = m_b * [1.0, -1.0]
     p_b = p_b * [1.0, -1.0, 1.0]
     h = np.diff(t)[:, None]
@@ -360,24 +363,24 @@ def _choose_q(t: Floats, y: Floats, variance: Floats, gap_s: float) -> Floats:
     return np.asarray(np.where(h[:, 0] > gap_s, np.maximum(q, _GAP_Q), q), float)
 
 
-def _filter_levels(t: Floats, y: Floats, blocks: _Blocks, variance: Floats) -> tuple[Floats, Floats, Floats]:
-    """Interacting multiple models over all blocks at once; variance of the readings (blocks, steps).
+def _filter_levels(at: Floats, seen: Floats, real: Bools, variance: Floats) -> tuple[Floats, Floats, Floats]:
+    """Interacting multiple models over rows of readings and their variance (rows, steps).
 
-    Returns, per block and step, the filtered mean (2), covariance (00, 01, 11) and the predicted weight of each level
+    Returns, per row and step, the filtered mean (2), covariance (00, 01, 11) and the predicted weight of each level
     for the interval that led to the step (levels).
     """
-    rows, steps = blocks.index.shape
+    rows, steps = at.shape
     out_m, out_p = np.empty((rows, steps, 2)), np.empty((rows, steps, 3))
     out_w = np.empty((rows, steps, len(Q_LEVELS)))
-    for k, (weight, predicted, _, m0, m1, p00, p01, p11) in enumerate(run_levels(t, y, blocks, variance)):
+    for k, (weight, predicted, _, mean, cov) in enumerate(run_levels(at, seen, real, variance)):
         # One Gaussian for all levels together.
-        c0, c1 = (weight * m0).sum(1), (weight * m1).sum(1)
-        d0, d1 = m0 - c0[:, None], m1 - c1[:, None]
-        out_m[:, k, 0], out_m[:, k, 1] = c0, c1
-        out_p[:, k, 0] = (weight * (p00 + d0 * d0)).sum(1)
-        out_p[:, k, 1] = (weight * (p01 + d0 * d1)).sum(1)
-        out_p[:, k, 2] = (weight * (p11 + d1 * d1)).sum(1)
-        out_w[:, k] = predicted
+        one = (weight * mean).sum(1)
+        d0, d1 = mean - one[:, None]
+        out_m[:, k] = one.T
+        out_p[:, k, 0] = (weight * (cov[0] + d0 * d0)).sum(0)
+        out_p[:, k, 1] = (weight * (cov[1] + d0 * d1)).sum(0)
+        out_p[:, k, 2] = (weight * (cov[2] + d1 * d1)).sum(0)
+        out_w[:, k] = predicted.T
     return out_m, out_p, out_w
 
 

@@ -11,6 +11,7 @@ from simulate import SLOW_CAR, WREN, Brake, Cruise, Lift, Phase, Pull, Stand, Tr
 
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
+from analysis.motion.levels import FixBlocks
 from analysis.motion.smoother import Motion
 
 KNOT = 1852 / 3600
@@ -283,7 +284,7 @@ def test_blocks_side_by_side_give_what_one_block_gives(monkeypatch: pytest.Monke
     found = smoother.smooth(fixes)
     assert len(smoother._blocks(fixes.t_s).starts) > 3
     n = len(fixes)
-    whole = smoother._Blocks(np.arange(n)[None, :], np.ones((1, n), bool), slice(0, n), np.array([0]), n)
+    whole = FixBlocks(np.arange(n)[None, :], np.ones((1, n), bool), slice(0, n), np.array([0]), n)
     monkeypatch.setattr(smoother, "_blocks", lambda t: whole)
     one = smoother.smooth(fixes)
     assert (np.abs(found.speed_mps - one.speed_mps) < 0.2 * one.speed_sigma).all()
