@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -67,16 +68,24 @@ class Observation:
             [s]; between table speeds by the monotone cubic of Fritsch and Butland (scipy's PchipInterpolator), NaN
             beyond them and where the run has no corrected times.
         """
-        table = self.corrected_s if corrected else self.time_s
+        name = "corrected_s" if corrected else "time_s"
         if corrected and not launch and self.unlaunched_s is not None:
-            table = self.unlaunched_s
-        if table is None:
-            return np.full(len(speeds_mps), np.nan)
-        return _read(self.speed_mps, table, speeds_mps)
+            name = "unlaunched_s"
+        return self._told(name).at(speeds_mps)
 
     def sigma_to(self, speeds_mps: Floats) -> Floats:
         """Standard errors of `time_to` [s], read in the same way."""
-        return _read(self.speed_mps, self.sigma_s, speeds_mps)
+        return self._told("sigma_s").at(speeds_mps)
+
+    def _told(self, name: str) -> _Told:
+        """The table of that name, to be read at any speed: one season asks a run thousands of times."""
+        if name not in self._tables:
+            self._tables[name] = _Told(self.speed_mps, getattr(self, name))
+        return self._tables[name]
+
+    @cached_property
+    def _tables(self) -> dict[str, _Told]:
+        return {}
 
 
 @dataclass(frozen=True)
@@ -122,18 +131,28 @@ def alike(a: Parts | None, b: Parts | None) -> bool:
     return same(a, b) if a is not None and b is not None else a is b
 
 
-def _read(x: Floats, y: Floats, at: Floats) -> Floats:
-    told = np.isfinite(y)
-    x, y = x[told], y[told]
-    out = np.full(len(at), np.nan)
-    if len(x) == 0:
+class _Told:
+    """A table over speed, where it tells something."""
+
+    def __init__(self, speed_mps: Floats, table: Floats | None) -> None:
+        table = np.full(len(speed_mps), np.nan) if table is None else table
+        told = np.isfinite(table)
+        self._x, self._y = speed_mps[told], table[told]
+
+    def at(self, speeds_mps: Floats) -> Floats:
+        x, y, out = self._x, self._y, np.full(len(speeds_mps), np.nan)
+        if len(x) == 0:
+            return out
+        place = np.searchsorted(x, speeds_mps - 1e-6)
+        there = (place < len(x)) & (np.abs(x[np.minimum(place, len(x) - 1)] - speeds_mps) < 1e-6)
+        out[there] = y[place[there]]
+        between = ~there & (speeds_mps > x[0]) & (speeds_mps < x[-1])
+        if between.any() and len(x) > 1:
+            out[between] = self._curve(speeds_mps[between])
         return out
-    place = np.searchsorted(x, at - 1e-6)
-    there = (place < len(x)) & (np.abs(x[np.minimum(place, len(x) - 1)] - at) < 1e-6)
-    out[there] = y[place[there]]
-    between = ~there & (at > x[0]) & (at < x[-1])
-    if between.any() and len(x) > 1:
+
+    @cached_property
+    def _curve(self) -> Callable[[Floats], Floats]:
         from scipy.interpolate import PchipInterpolator
 
-        out[between] = PchipInterpolator(x, y)(at[between])
-    return out
+        return PchipInterpolator(self._x, self._y)
