@@ -90,7 +90,7 @@ def _described(verb: CommandInfo) -> Verb:
     does: Callable[..., Any] = verb.callback  # type: ignore[assignment]
     told, hints = inspect.signature(does).parameters, get_type_hints(does, include_extras=True)
     parameters = [
-        _parameter(name, *get_args(hints[name]), told[name].default)
+        _parameter(name, get_args(hints[name])[0], get_args(hints[name])[1], told[name].default)
         for name in told
         if name not in _LEFT_OUT and get_origin(hints[name]) is Annotated
     ]
@@ -104,7 +104,7 @@ def _parameter(name: str, kind: Any, info: Any, default: Any) -> Parameter:
 
     option = ""
     if isinstance(info, OptionInfo):
-        written = [word for word in (info.default, *(info.param_decls or ())) if str(word).startswith("--")]
+        written = [str(word) for word in (info.default, *(info.param_decls or ())) if str(word).startswith("--")]
         option = written[0] if written else f"--{name.strip('_').replace('_', '-')}"
     kinds = [each for each in get_args(kind) if each is not NoneType] if NoneType in get_args(kind) else [kind]
     plain, count, many = kinds[0], 1, get_origin(kinds[0]) is list

@@ -192,7 +192,7 @@ class AllAtWork:
         """Start it on the desk's store; gives the word that `find` takes. NoAnswer where too many are at work."""
         with self._lock:
             if sum(not each.ended for each in self._kept.values()) >= _MOST_AT_ONCE:
-                raise NoAnswer(f"{_MOST_AT_ONCE} commands are at work already. Wait for one, or stop one")
+                raise NoAnswer(f"{_MOST_AT_ONCE} commands are running already. Wait for one, or stop one")
             name = secrets.token_urlsafe(9)
             self._kept[name] = self._started(name, verb, words)
             for old in [key for key, each in self._kept.items() if each.ended][: max(0, len(self._kept) - _MOST_KEPT)]:

@@ -200,7 +200,7 @@ def _output(work: AtWork, here: str) -> list[Shown]:
 def _work(desk: Desk, request: Request) -> AtWork:
     work = desk.at_work.find(request.path_params["work"])
     if work.verb != request.path_params["verb"]:
-        raise NoAnswer("there is no command of this name at work here")
+        raise NoAnswer("this command does not run here")
     return work
 
 

@@ -30,7 +30,7 @@ _MORE = (
     ("coast", "names", "Coasts", "rolling and air drag"),
     ("whatif", "names", "What if", "times after a change of mass, drag, power or gearing"),
     ("fuel", "names", "Fuel", "how long a loop must be to show a change"),
-    ("rebuild", "name", "Rebuild", "tables anew, after a file was corrected"),
+    ("rebuild", "name", "Rebuild", "makes its tables again, after a file was corrected"),
     ("capture", "name", "Raw bytes", "as a file; it shows where you drove"),
 )
 """What else can be asked of a drive: verb, the entry of its form that takes the drive, and what is said of it."""

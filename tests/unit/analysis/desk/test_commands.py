@@ -106,6 +106,7 @@ def test_it_says_what_the_terminal_says(made: DeskStore, visitor: Visitor) -> No
     for verb, (typed, words) in asked.items():
         page, there = run(visitor, verb, **typed), terminal(made.store, *words)
         assert there.returncode in {0, 1} and there.stdout and said(page) == there.stdout, verb
+        assert verb != "plan" or visitor.get("/next").words("//*[@class='verdict']//p")[0] in said(page)
         assert page.words("//footer//code")[0].startswith(f"pullbook {verb} ")
         assert page.form(verb).keys() >= {name for name, text in typed.items() if text != "yes"}
         assert {name: page.form(verb)[name][-1] for name in typed} == typed  # it can be run again as it was
@@ -190,7 +191,7 @@ def test_one_that_takes_long_is_told_of_and_can_be_stopped(made: DeskStore) -> N
 def test_no_more_than_a_few_at_once_and_the_newest_are_kept(tmp_path: Path) -> None:
     long = AllAtWork(tmp_path, sleeper(60))
     names = [long.start(SLEEPS, []) for _ in range(3)]
-    with pytest.raises(NoAnswer, match="at work already"):
+    with pytest.raises(NoAnswer, match="running already"):
         long.start(SLEEPS, [])
     work = long.find(names[0])
     long.close()
