@@ -85,6 +85,7 @@ def described(verbs: Sequence[CommandInfo]) -> tuple[Verb, ...]:
 
 
 def _described(verb: CommandInfo) -> Verb:
+    from analysis.desk.fields import quoted
     from analysis.desk.verbs import Verb
 
     does: Callable[..., Any] = verb.callback  # type: ignore[assignment]
@@ -94,12 +95,13 @@ def _described(verb: CommandInfo) -> Verb:
         for name in told
         if name not in _LEFT_OUT and get_origin(hints[name]) is Annotated
     ]
-    says = " ".join((inspect.getdoc(does) or "").partition("\n\n")[0].split())
+    says = quoted(" ".join((inspect.getdoc(does) or "").partition("\n\n")[0].split()))
     example = (verb.epilog or "").removeprefix("Example: ")
     return Verb(verb.name or does.__name__, says, example, parameters, "store" in told)
 
 
 def _parameter(name: str, kind: Any, info: Any, default: Any) -> Parameter:
+    from analysis.desk.fields import quoted
     from analysis.desk.verbs import Parameter
 
     option = ""
@@ -114,7 +116,7 @@ def _parameter(name: str, kind: Any, info: Any, default: Any) -> Parameter:
         count, plain = len(get_args(plain)), get_args(plain)[0]
     choices = tuple(map(str, get_args(plain))) if get_origin(plain) is Literal else ()
     return Parameter(
-        option.removeprefix("--").replace("-", "_") or name, option, " ".join((info.help or "").split()),
+        option.removeprefix("--").replace("-", "_") or name, option, quoted(" ".join((info.help or "").split())),
         "choice" if choices else _KINDS.get(plain, "text"), choices,
         "" if default in {None, inspect.Parameter.empty, False} else str(default), count, many,
         needed=default is inspect.Parameter.empty,

@@ -143,7 +143,8 @@ def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awai
             made = failed(InputError(f"{error.filename}: {error.strerror}" if error.filename else str(error)), tab)
         if isinstance(made, View):
             said, at = desk.told(request, keep=made.again_s > 0)
-            made = replace(made, said=said or made.said, said_at=at, options_at=desk.options_at(made.command))
+            to = "" if request.url.path.startswith("/commands") else desk.options_at(made.command)
+            made = replace(made, said=said or made.said, said_at=at, options_at=to)
             return HTMLResponse(rendered(made), made.status)
         assert isinstance(made, Response)
         return made

@@ -81,7 +81,7 @@ class Screen:
         self.settle()
 
     def unfold(self, form: str) -> None:
-        self.press(self.browser.find_element("xpath", f"//form[@id='{form}']/ancestor::details/summary"))
+        self.press(self.browser.find_element("xpath", f"//form[@id='form-{form}']/ancestor::details/summary"))
 
     def type(self, form: str, **entries: str) -> None:
         for name, text in entries.items():
@@ -90,7 +90,7 @@ class Screen:
             entry.send_keys(text)
 
     def send(self, form: str) -> None:
-        self.follow(self.one(f"#{form} .do button"), self.press)
+        self.follow(self.one(f"#form-{form} .do button"), self.press)
 
     def in_sight(self, element: str) -> bool:
         """Whether it comes into the window by itself, below the tabs."""
@@ -139,11 +139,11 @@ def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_p
         screen = Screen(browser, served)
         screen.go("/drives")
         screen.follow(browser.find_element("css selector", f"a[href='/drive/{made.b}']"))
-        summary = browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary")
+        summary = browser.find_element("xpath", "//form[@id='form-strike']/ancestor::details/summary")
         summary.click()
-        browser.find_element("css selector", "#strike input[value='2']").click()
+        browser.find_element("css selector", "#form-strike input[value='2']").click()
         browser.find_element("id", "strike-reason").send_keys("a gust")
-        screen.follow(browser.find_element("css selector", "#strike .do button"))
+        screen.follow(browser.find_element("css selector", "#form-strike .do button"))
         assert "1 run struck out: a gust" in browser.find_element("css selector", "#did").text
         [struck] = json.loads((made.store / made.b / "drive.json").read_bytes())["struck"]
         assert struck["reason"] == "a gust"
@@ -151,11 +151,11 @@ def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_p
         why = browser.find_element("css selector", ".verdict .why")
         assert f"{made.b}:2 is struck out: a gust" in why.get_attribute("textContent")
         screen.go(f"/drive/{made.b}")
-        browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary").click()
-        browser.find_element("css selector", "#strike input[value='2']").click()
+        browser.find_element("xpath", "//form[@id='form-strike']/ancestor::details/summary").click()
+        browser.find_element("css selector", "#form-strike input[value='2']").click()
         browser.find_element("id", "strike-reason").send_keys("it was none")
         browser.find_element("id", "strike-undo").click()
-        screen.follow(browser.find_element("css selector", "#strike .do button"))
+        screen.follow(browser.find_element("css selector", "#form-strike .do button"))
         assert json.loads((made.store / made.b / "drive.json").read_bytes())["struck"] == []
 
 
@@ -218,7 +218,7 @@ def test_captions_and_data_are_downloaded(made: DeskStore, served, tmp_path: Pat
         screen.send("captions")
         screen.press(browser.find_element("partial link text", ".srt"))
         screen.go(f"/drive/{made.b}/export")
-        screen.press(screen.one("#export .do button"))
+        screen.press(screen.one("#form-export .do button"))
         wanted = {f"{made.b}-captions.srt", f"{made.b}.csv"}
         for _ in range(100):
             if wanted <= {path.name for path in files.iterdir()}:

@@ -42,7 +42,8 @@ _PAGES = {
 }  # fmt: skip
 """Verbs whose everyday use has a page of its own."""
 _CALLED = {"name": "Drive", "names": "Drives", "run": "Runs", "urls": "Stores or drives", "text": "Note",
-           "changes": "Parts", "config": "Recorder's file", "a": "A", "b": "B", "to": "Speed"}  # fmt: skip
+           "changes": "Parts", "config": "Recorder's file", "a": "A", "b": "B", "to": "Speed", "json": "JSON",
+           "why": "How it was worked out"}  # fmt: skip
 
 
 def at(verb: str, entries: Mapping[str, str] | None = None) -> str:
@@ -66,7 +67,7 @@ def listed(desk: Desk, request: Request) -> View:
     for verb in desk.verbs.values():
         page = f" Every day: the page {_PAGES[verb.name]}." if verb.name in _PAGES else ""
         links.append((at(verb.name), verb.name, f"{verb.says}{page}"))
-    words = Words("Each is a command of `pullbook`, with all its options. It says what it says at a terminal.")
+    words = Words("Each has all the options that it has at a terminal, and says the same.")
     parts = [Part("verbs", "All commands", [words, Links(links)])]
     return View(Page("Commands", "", ()), "help", "pullbook --help", parts=parts)
 

@@ -79,7 +79,7 @@ def test_every_option_has_an_entry_that_says_what_it_is(visitor: Visitor, verb: 
     names = [each.name for each in VERBS[verb].parameters]
     assert len(names) == len(set(names))
     for name in names:
-        [field] = page.tree.xpath(f"//form[@id='{verb}']//*[@name='{name}']")
+        [field] = page.tree.xpath(f"//form[@id='form-{verb}']//*[@name='{name}']")
         assert page.words(f"//label[@for='{field.get('id')}'] | //label[.//*[@id='{field.get('id')}']]") != [""]
         assert page.words(f"//*[@id='{field.get('aria-describedby')}']") != [""]
 

@@ -79,7 +79,10 @@ def test_a_drive_has_its_times_and_what_can_be_done_to_it_in_its_sections(at_des
         for split in run.splits:
             if split.speed in row:
                 assert row[split.speed].startswith(wording.number(split.from_one_foot_s)), (run.n, split.speed)
-    doing = {form.get("id"): form.xpath("ancestor::section/@aria-labelledby")[0] for form in page.tree.xpath("//form")}
+    doing = {
+        form.get("id").removeprefix("form-"): form.xpath("ancestor::section/@aria-labelledby")[0]
+        for form in page.tree.xpath("//form")
+    }
     assert doing == {
         "setup": "driven", "note": "driven", "strike": "runs", "tag": "runs", "photo": "photos", "fuel": "fuel",
         "weather": "weather",
