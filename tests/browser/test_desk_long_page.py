@@ -26,7 +26,7 @@ SMALL = (390, 320)
 _COUNT = """
 window.told = 0;
 new MutationObserver(() => window.told++).observe(
-  document.querySelector("[data-is=mixture]"), {childList: true, characterData: true, subtree: true});
+  document.querySelector("[data-stream]"), {childList: true, characterData: true, subtree: true});
 """
 
 
