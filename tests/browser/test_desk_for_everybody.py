@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib import resources
@@ -15,7 +16,7 @@ from pathlib import Path
 
 import pytest
 from at_the_desk import Visitor, desk_open
-from chromium import chromium
+from chromium import chromium, complaints
 from desk_store import DeskStore, make_desk_store
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
@@ -101,6 +102,34 @@ def test_a_page_of_a_recorder_that_runs(made: DeskStore, served, tmp_path: Path)
         assert [(each.get_attribute("data-is"), each.get_attribute("role")) for each in live] == [
             ("alert", "alert"), ("lost", "status"), ("last_run", "status"),
         ]  # fmt: skip
+
+
+def test_hostile_words_of_a_recorder_are_text_as_they_come(made: DeskStore, served, tmp_path: Path) -> None:
+    """Live parts are put in by the page's script: whatever a name holds, nothing of it becomes an element."""
+    hostile = "<img src=x onerror=alert(1)><b>"
+    source = {"name": hostile, "state": "open", "why": "", "last_bytes_s_ago": 0.0, "lines_per_s": 1.0}
+    told = {
+        "pid": os.getpid(), "since_utc": "x", "updated_utc": datetime.now(UTC).isoformat(), "state": hostile,
+        "drive": hostile, "recorded_s": 1.0, "free_mb": 1.0, "trouble": hostile, "sources": [source],
+        "seen": {"mixture": f"{hostile} 1", "unit": "mph", "last_run": hostile, "alert": hostile, "channels": hostile},
+    }  # fmt: skip
+    with presence.Lock(made.store), chromium(tmp_path, LAPTOP) as browser:
+        presence.write_state(made.store, {**told, "seen": {"last_run": "before"}, "state": "recording"})
+        browser.get(served.address)
+        presence.write_state(made.store, told)
+        shown: dict[str, str] = {}
+        for _ in range(100):
+            script = (
+                "return [...document.querySelectorAll('[data-is]')].map((each) => [each.dataset.is, each.innerText])"
+            )
+            shown = dict(browser.execute_script(script))
+            if hostile in shown["last_run"]:
+                break
+            time.sleep(0.1)
+        for name in ("state", "mixture_name", "alert", "last_run", "channels", "sources"):
+            assert hostile.casefold() in shown[name].casefold(), (name, shown)
+        assert browser.find_elements("css selector", "[data-stream] img, [data-stream] b b, [data-stream] bdi b") == []
+        assert complaints(browser) == []
 
 
 _CONTROLS = """

@@ -17,6 +17,8 @@ from chromium import asked, chromium, complaints
 from desk_store import DeskStore, make_desk_store
 from made_season import BASELINE, BOTH
 
+from logger.config import examples
+
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(
@@ -226,3 +228,47 @@ def test_captions_and_data_are_downloaded(made: DeskStore, served, tmp_path: Pat
             time.sleep(0.1)
         assert wanted <= {path.name for path in files.iterdir()}
         assert "-->" in (files / f"{made.b}-captions.srt").read_text(encoding="utf-8")
+
+
+def test_two_tabs_do_not_lose_each_others_changes(made: DeskStore, served, tmp_path: Path) -> None:
+    """A drive and a file are opened twice; what the second tab sends is refused, stays typed, and can be sent again."""
+    (made.store / "car.toml").write_text(examples.text("wren.toml"), encoding="utf-8")
+
+    def notes() -> list[str]:
+        return [note["text"] for note in json.loads((made.store / made.a / "drive.json").read_bytes())["notes"]]
+
+    before = notes()
+    with chromium(tmp_path, LAPTOP) as browser:
+        screen = Screen(browser, served)
+        tabs = [browser.current_window_handle]
+        browser.switch_to.new_window("tab")
+        tabs.append(browser.current_window_handle)
+
+        def both(path: str) -> None:
+            for tab in tabs:
+                browser.switch_to.window(tab)
+                screen.go(path)
+
+        both(f"/drive/{made.a}")
+        for tab, text in zip(tabs, ("belt changed", "tyres at 1.8 bar"), strict=True):
+            browser.switch_to.window(tab)
+            screen.unfold("note")
+            screen.type("note", text=text)
+            screen.send("note")
+        assert notes() == [*before, "belt changed"]
+        assert "changed in the meantime" in screen.text("#form-note .failed")
+        assert screen.one("#note-text").get_attribute("value") == "tyres at 1.8 bar"
+        screen.send("note")
+        assert notes() == [*before, "belt changed", "tyres at 1.8 bar"]
+
+        both("/car/file/car")
+        for tab, entry, text in zip(tabs, ("car\\.mass_kg", "car\\.name"), ("401", "Wren two"), strict=True):
+            browser.switch_to.window(tab)
+            field = screen.one(f"#g-car-{entry}")
+            field.clear()
+            field.send_keys(text)
+            screen.send("g-car")
+        assert "changed in the meantime" in screen.text("main .failed")
+        text = (made.store / "car.toml").read_text(encoding="utf-8")
+        assert "mass_kg = 401" in text and 'name = "Wren"' in text
+        assert screen.one("#g-car-car\\.name").get_attribute("value") == "Wren two"
