@@ -1,10 +1,11 @@
-"""Makes the README's pictures: desk-now.webp, the Wren as it records, invented figures; report.webp, a report's top.
+"""Makes the README's pictures: desk-now.webp, the Wren as it records, invented figures; desk-next.webp, what to drive
+next; report.webp, a report's top.
 
-    PYTHONPATH=.:tests:sample_logs python docs/desk_pictures.py [folder] [--all] [report.html]
+    PYTHONPATH=.:tests:sample_logs python docs/desk_pictures.py [folder] [--all] [report.html] [--next STORE]
 
 Needs chromium, chromium-driver and Pillow (which the program does not). `--all` makes every page at each size, light
 and dark, to look at. A file ending in .html is a report, such as `pullbook report baseline "snorkel and needle"` wrote:
-then only its picture is made.
+then only its picture is made. `--next`: only the page Next of a store, such as `pullbook demo` makes.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from at_the_desk import served
+from at_the_desk import Visitor, desk_open, served
 from chromium import chromium
 
 from logger.config import examples
@@ -70,6 +71,22 @@ def report_picture(report: Path, folder: Path) -> None:
         shot.save(folder / "report.webp", quality=70, method=6)
 
 
+def next_picture(store: Path, folder: Path) -> None:
+    """What to drive next and the jet, of a store of drives."""
+    from PIL import Image
+
+    with tempfile.TemporaryDirectory() as made, desk_open(store) as desk:
+        Visitor(desk).get("/next")
+        with chromium(Path(made), SIZES["laptop"]) as browser:
+            browser.get(desk.address)
+            browser.get(f"http://127.0.0.1:{desk.port}/next")
+            time.sleep(0.8)
+            shot = Image.open(io.BytesIO(browser.get_screenshot_as_png())).convert("RGB")
+            shot.resize((WIDTH, WIDTH * shot.height // shot.width)).save(
+                folder / "desk-next.webp", quality=70, method=6
+            )
+
+
 def main(folder: Path, everything: bool) -> None:
     from PIL import Image
 
@@ -100,10 +117,15 @@ def main(folder: Path, everything: bool) -> None:
 
 
 if __name__ == "__main__":
+    if "--next" in sys.argv:
+        at = sys.argv.index("--next")
+        store = Path(sys.argv.pop(at + 1))
     names = [Path(word) for word in sys.argv[1:] if not word.startswith("--")]
     reports = [name for name in names if name.suffix == ".html"]
     folder = next((name for name in names if name not in reports), Path(__file__).parent)
     for report in reports:
         report_picture(report, folder)
-    if not reports:
+    if "--next" in sys.argv:
+        next_picture(store, folder)
+    elif not reports:
         main(folder, "--all" in sys.argv)

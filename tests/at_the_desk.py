@@ -24,6 +24,8 @@ from pathlib import Path
 
 from lxml import html
 
+from analysis.cli.desk import described
+from analysis.cli.main import app
 from analysis.desk.app import Desk, Served
 
 COMMAND = [sys.executable, "-m", "analysis.cli.main"]
@@ -32,7 +34,7 @@ COMMAND = [sys.executable, "-m", "analysis.cli.main"]
 @contextmanager
 def desk_open(store: Path) -> Iterator[Served]:
     """The desk of a store, answering on a thread of this process until the block ends."""
-    served = Served(Desk(store, COMMAND))
+    served = Served(Desk(store, COMMAND, described(app.registered_commands)))
     thread = threading.Thread(target=served.run, name="desk")
     thread.start()
     try:
@@ -244,7 +246,7 @@ class Seen:
 
     def form(self, name: str) -> dict[str, list[str]]:
         """What a form would send as it stands."""
-        found = self.tree.xpath(f"//form[@id='{name}']")[0]
+        found = self.tree.xpath(f"//form[@id='form-{name}']")[0]
         sent: dict[str, list[str]] = {}
         areas = {area.get("name") for area in found.xpath(".//textarea")}
         for field, value in found.form_values():
@@ -293,7 +295,7 @@ class Visitor:
             **{name: [value] if isinstance(value, str) else list(value) for name, value in typed.items()},
         }
         body = urllib.parse.urlencode([(name, value) for name, values in sent.items() for value in values])
-        element = page.tree.xpath(f"//form[@id='{form}']")[0]
+        element = page.tree.xpath(f"//form[@id='form-{form}']")[0]
         if element.get("method") == "get":
             return self.get(f"{element.get('action')}?{body}")
         return self.post(element.get("action"), body)
@@ -302,7 +304,7 @@ class Visitor:
         self, page: Seen, form: str, typed: Mapping[str, str], files: Iterable[tuple[str, str, bytes]]
     ) -> Seen:
         """Send a form with files, as RFC 7578 has it: (entry, the file's name, its bytes)."""
-        element = page.tree.xpath(f"//form[@id='{form}']")[0]
+        element = page.tree.xpath(f"//form[@id='form-{form}']")[0]
         assert element.get("enctype") == "multipart/form-data"
         edge, pieces = secrets.token_hex(12), list[bytes]()
         sent = {name: values[-1] for name, values in page.form(form).items()} | dict(typed)

@@ -21,8 +21,8 @@ PHONE, LAPTOP = (375, 740), (1280, 800)
 
 
 @contextmanager
-def chromium(tmp_path: Path, size: tuple[int, int] = LAPTOP, dark: bool = False) -> Iterator[object]:
-    """A fresh browser that logs all it asks of the network and all it complains of."""
+def chromium(tmp_path: Path, size: tuple[int, int] = LAPTOP, dark: bool = False, logs: bool = True) -> Iterator[object]:
+    """A fresh browser that logs all it asks of the network and all it complains of; without, it holds no log."""
     from selenium import webdriver
     from selenium.webdriver.chrome.service import Service
 
@@ -34,7 +34,8 @@ def chromium(tmp_path: Path, size: tuple[int, int] = LAPTOP, dark: bool = False)
         f"--user-data-dir={tmp_path / 'profile'}",
     ):  # fmt: skip
         options.add_argument(flag)
-    options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
+    if logs:
+        options.set_capability("goog:loggingPrefs", {"browser": "ALL", "performance": "ALL"})
     browser = webdriver.Chrome(options=options, service=Service(shutil.which("chromedriver")))
     try:
         width, height = size

@@ -10,14 +10,15 @@ from analysis.answers.parts import PartPair, pairs
 from analysis.changes.best import common_speed
 from analysis.changes.compare_power import WORTH_POWER
 from analysis.changes.mixture_next import mixture_notes
-from analysis.changes.plan import CHECKLIST, DAY_HOURS
+from analysis.changes.plan import CHECKLIST, DAY_HOURS, Plan
 from analysis.changes.power_plan import power_mix
 from analysis.changes.season import SeasonRecord
 from analysis.changes.sides import planned, step_mps
 from analysis.conditions.setups import differences
+from analysis.wording import plural
 from logger.config.setup import PartValue
 from logger.errors import NoAnswer
-from logger.units import speed_label
+from logger.units import convert, speed_label
 
 
 class PlannedStep(Answer):
@@ -61,6 +62,8 @@ class PlanAnswer(Answer):
     """Parts that always changed together so far."""
     next: tuple[PlannedStep, ...]
     """What to drive, in order; nothing where no drive is needed."""
+    sentence: str
+    """How much there is to drive, or why nothing, in one line."""
     speed: str
     """The speed judged by, as the owner writes it."""
     speed_mps: float
@@ -133,6 +136,7 @@ def plan_answer(
         hours=hours,
     )
     return PlanAnswer(
+        sentence=_sentence(made),
         separable=made.design.separable,
         tangled=tuple(tuple(group) for group in made.design.tangled),
         next=tuple(
@@ -154,6 +158,16 @@ def plan_answer(
         warnings=tuple(made.warnings),
         checklist=CHECKLIST if made.steps else (),
     )  # fmt: skip
+
+
+def _sentence(made: Plan) -> str:
+    if made.steps:
+        runs = sum(step.runs for step in made.steps)
+        each = f", about {convert(made.minutes, 'min', 'h'):.1f} h{' each' if made.outings > 1 else ''}"
+        return f"Drive {plural(made.outings, 'outing')}: {runs} runs in all{each}."
+    if made.design.tangled:
+        return "No drive is planned. None with the parts you still have would separate these."
+    return "No drive is needed." if made.design.separable else "Nothing to compare: only one setup was driven so far."
 
 
 def _by_power(season: SeasonRecord, power: float) -> PowerPlan | None:

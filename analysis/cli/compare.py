@@ -32,7 +32,6 @@ from analysis.wording import (
     number,
     percent,
     percent_span,
-    plural,
     sentence,
     short_span,
     signed,
@@ -40,7 +39,7 @@ from analysis.wording import (
     wind_unit,
 )
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
-from logger.units import SPEED_UNITS, convert, parse_speed
+from logger.units import SPEED_UNITS, parse_speed
 
 if TYPE_CHECKING:
     from analysis.answers.compare import CompareAnswer, MeasureComparison
@@ -352,7 +351,7 @@ def _print_plan(answer: PlanAnswer, why: bool) -> None:
     from analysis.conditions.setups import described, shown
 
     out = console()
-    out.print(_plan_verdict(answer), style="bold")
+    out.print(answer.sentence, style="bold")
     for group in answer.tangled:
         out.print(f"{' and '.join(group)} always changed together.")
     if answer.next:
@@ -372,14 +371,3 @@ def _print_plan(answer: PlanAnswer, why: bool) -> None:
             out.print(f"  [ ] {line}")
         rest = [f"An outing is counted at {answer.run_minutes:.0f} min a run."]
         print_rest(out, rest + ([sentence(answer.by_power.sentence)] if answer.by_power is not None else []), why)
-
-
-def _plan_verdict(answer: PlanAnswer) -> str:
-    """What to drive, in one line."""
-    if answer.next:
-        runs = sum(step.runs for step in answer.next)
-        each = f", about {convert(answer.minutes, 'min', 'h'):.1f} h{' each' if answer.outings > 1 else ''}"
-        return f"Drive {plural(answer.outings, 'outing')}: {runs} runs in all{each}."
-    if answer.tangled:
-        return "No drive is planned. None with the parts you still have would separate these."
-    return "No drive is needed." if answer.separable else "Nothing to separate: only one setup was driven."

@@ -69,6 +69,7 @@ for room in (
     season, sharing, report, packing, desk, analyse, bundle, demo,
 ):  # fmt: skip
     app.registered_commands += room.app.registered_commands
+desk.all_verbs = app.registered_commands
 
 
 def _after_drive(drive: Drive) -> None:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import asyncio
 import secrets
+import shlex
 import threading
 from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
@@ -28,6 +29,7 @@ from analysis.desk.fields import UPLOADS
 from analysis.desk.gate import Gate
 from analysis.desk.listening import bound, server, static
 from analysis.desk.parts import Links, Part, View
+from analysis.desk.verbs import AllAtWork, Verb
 from analysis.desk.views import rendered
 from analysis.desk.work import PATIENCE_S, Asked, Work
 from analysis.report.page import Page
@@ -46,11 +48,13 @@ Handler = Callable[["Desk", Request], Awaitable[Response | View] | Response | Vi
 class Desk:
     """A store and what is being worked out of it; what the pages are made from.
 
-    `command` starts this program, for the recorder, which is a process of its own.
+    `command` starts this program: the recorder, and `verbs`, which have a form each, are processes of their own.
     """
 
-    def __init__(self, store: Path, command: Sequence[str]) -> None:
+    def __init__(self, store: Path, command: Sequence[str], verbs: Sequence[Verb] = ()) -> None:
         self.store, self.command = store, tuple(command)
+        self.verbs = {verb.name: verb for verb in verbs}
+        self.at_work = AllAtWork(store, command)
         self.work = Work(store)
         self.writing = threading.Lock()
         """Held while something is written by what it was when it was shown."""
@@ -102,6 +106,17 @@ class Desk:
 
     def close(self) -> None:
         self.work.close()
+        self.at_work.close()
+
+    def options_at(self, command: str) -> str:
+        """Where a page's command is with all its options; "" where it has none."""
+        from analysis.desk.pages.commands import at_command
+
+        try:
+            words = shlex.split(command)
+        except ValueError:
+            return ""
+        return "/commands" if words[1:] == ["--help"] else at_command(self.verbs, words[1:])
 
 
 # --- pages --------------------------------------------------------------------------------------------------------
@@ -128,7 +143,9 @@ def answered(desk: Desk, handler: Handler, tab: str) -> Callable[[Request], Awai
             made = failed(InputError(f"{error.filename}: {error.strerror}" if error.filename else str(error)), tab)
         if isinstance(made, View):
             said, at = desk.told(request, keep=made.again_s > 0)
-            return HTMLResponse(rendered(replace(made, said=said, said_at=at) if said else made), made.status)
+            to = "" if request.url.path.startswith("/commands") else desk.options_at(made.command)
+            made = replace(made, said=said or made.said, said_at=at, options_at=to)
+            return HTMLResponse(rendered(made), made.status)
         assert isinstance(made, Response)
         return made
 

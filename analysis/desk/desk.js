@@ -71,9 +71,11 @@
     for (const part of live.querySelectorAll("[data-is]")) {
       const value = now[part.dataset.is];
       if (Array.isArray(value)) {
+        if ([...part.children].map((each) => each.textContent).join("\n") === value.join("\n")) continue; // who reads it stays there
         part.replaceChildren(...value.map((line) => {
-          const item = document.createElement("li");
-          item.textContent = line;
+          const item = document.createElement("li"), inner = document.createElement("bdi");
+          inner.textContent = line;
+          item.append(inner);
           return item;
         }));
       } else {

@@ -137,5 +137,10 @@ def as_labelled(text: str, form: Form) -> str:
     return _OPTION.sub(lambda found: f"\u201c{labels.get(_named(found[1]), found[1])}\u201d", text)
 
 
+def quoted(text: str) -> str:
+    """Of what stands between backticks, only commands of the program are shown as such on a page."""
+    return re.sub(r"`([^`]*)`", lambda it: it[0] if it[1].startswith("pullbook ") else f"\u201c{it[1]}\u201d", text)
+
+
 def _named(option: str) -> str:
     return option.replace("-", "_")

@@ -21,6 +21,7 @@ from typing import Any
 
 from pydantic_core import PydanticUndefined
 
+from analysis.desk.fields import quoted
 from analysis.desk.parts import Entry
 from logger.config import examples, explained, writing
 from logger.config.car import CarConfig
@@ -166,7 +167,7 @@ def _entry(kind: FileKind, model: type[ConfigSection], name: str, data: Mapping[
     how = _how(about.annotation)
     value = data.get(name)
     usual = "" if about.default in {None, "", PydanticUndefined} else _shown(about.default)
-    said = _explained(kind, here)
+    said = quoted(_explained(kind, here))
     said = f"{said[:1].upper()}{said[1:]}{'' if said.endswith(('.', '?')) or not said else '.'}"
     entry = Entry(
         _dotted(here), _label(here), "" if value is None else _shown(value), help=said,

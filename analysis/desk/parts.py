@@ -8,7 +8,7 @@ from __future__ import annotations
 import shlex
 import urllib.parse
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import ClassVar, Literal
 
 from markupsafe import Markup
@@ -134,6 +134,15 @@ class Prose:
 
 
 @dataclass(frozen=True)
+class Output:
+    """What a command says, line by line as at a terminal; `called`, for who cannot see where it stands."""
+
+    text: str
+    called: str
+    kind: ClassVar[str] = "output"
+
+
+@dataclass(frozen=True)
 class Fold:
     """Something that is opened when it is wanted; it stands open where a form in it was refused."""
 
@@ -147,7 +156,7 @@ class Fold:
         return self.wanted or any(isinstance(each, Form) and each.refused for each in self.blocks)
 
 
-Shown = Block | Form | Links | Rows | Checks | Prose | Fold
+Shown = Block | Form | Links | Rows | Checks | Prose | Output | Fold
 
 
 @dataclass(frozen=True)
@@ -181,7 +190,8 @@ class View:
     status: int = 200
     again_s: int = 0
     """Look again after so long: something is being worked out [s]."""
-    facts: Mapping[str, str] = field(default_factory=dict)
+    options_at: str = ""
+    """Where the command is with all its options."""
 
     @property
     def sections(self) -> list[Part]:

@@ -115,11 +115,8 @@ def planned_blocks(made: PlanAnswer) -> list[Block]:
         out.append(Bullets(tangled))
     if made.next:
         out += _steps(made)
-    elif made.tangled:
-        out.append(Words(f"No planned drive would separate them. Judged by the time to {made.speed}."))
     else:
-        done = "No drive is needed." if made.separable else "Nothing to compare: only one setup was driven so far."
-        out.append(Words(f"{done} Judged by the time to {made.speed}."))
+        out.append(Words(f"{made.sentence} Judged by the time to {made.speed}."))
     by_power = [made.by_power.sentence] if made.by_power is not None and made.next else []
     if notes := [wording.sentence(line) for line in (*made.warnings, *made.notes, *by_power)]:
         out.append(Bullets(notes))

@@ -96,13 +96,13 @@ def test_from_nothing_to_the_first_run(tmp_path: Path) -> None:
         wait(lambda: "Not recording" in at(browser, ".state").text)
         press(browser, "a[href='/car']")
         typed(browser, "#listen-also", f"{gps.path} {mixture.path}")
-        press(browser, "#listen button")
+        press(browser, "#form-listen button")
         for _ in range(20):
             play(standing)
-            if browser.find_elements("css selector", "#keep"):
+            if browser.find_elements("css selector", "#form-keep"):
                 break
         assert at(browser, "#keep-1\\.0").get_attribute("value") == "afr"
-        press(browser, "#keep button")
+        press(browser, "#form-keep button")
         typed(browser, "#about-name", "Wren")
         typed(browser, "#about-mass", "392")  # no unit: told as it is typed
         at(browser, "#about-carburettor").send_keys("one slide carburettor")
@@ -111,11 +111,11 @@ def test_from_nothing_to_the_first_run(tmp_path: Path) -> None:
         typed(browser, "#about-mass", "392kg")
         at(browser, "#about-mass").send_keys(Keys.TAB)
         wait(lambda: not browser.find_elements("css selector", "#about-mass-wrong"))
-        press(browser, "#about button")
+        press(browser, "#form-about button")
         wait(lambda: "then drive off" in at(browser, ".said").text)
         assert load(store / "car.toml", CarConfig).car.mass_kg == 392
         press(browser, "a[href='/now']")
-        press(browser, "#start button")
+        press(browser, "#form-start button")
         wait(lambda: presence.is_recording(store))
         wait(
             lambda: all(
@@ -130,14 +130,14 @@ def test_from_nothing_to_the_first_run(tmp_path: Path) -> None:
                 break
         assert "Last run:" in at(browser, ".lastrun").text
         wait(
-            lambda: browser.find_elements("css selector", "#note")
+            lambda: browser.find_elements("css selector", "#form-note")
         )  # the forms of a recorder at work came by themselves
         assert float(at(browser, "[data-is=mixture]").text) > 5
         typed(browser, "#note-text", "first run")
-        press(browser, "#note button")
+        press(browser, "#form-note button")
         wait(lambda: "first run" in at(browser, ".said").text)
         time.sleep(1.2)
-        press(browser, "#stop button")
+        press(browser, "#form-stop button")
         wait(lambda: not presence.is_recording(store), 60)
         wait(lambda: "Not recording" in at(browser, ".state").text)
         only_itself(browser, desk.port)

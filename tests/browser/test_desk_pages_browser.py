@@ -17,6 +17,8 @@ from chromium import asked, chromium, complaints
 from desk_store import DeskStore, make_desk_store
 from made_season import BASELINE, BOTH
 
+from logger.config import examples
+
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.skipif(
@@ -81,7 +83,7 @@ class Screen:
         self.settle()
 
     def unfold(self, form: str) -> None:
-        self.press(self.browser.find_element("xpath", f"//form[@id='{form}']/ancestor::details/summary"))
+        self.press(self.browser.find_element("xpath", f"//form[@id='form-{form}']/ancestor::details/summary"))
 
     def type(self, form: str, **entries: str) -> None:
         for name, text in entries.items():
@@ -90,7 +92,7 @@ class Screen:
             entry.send_keys(text)
 
     def send(self, form: str) -> None:
-        self.follow(self.one(f"#{form} .do button"), self.press)
+        self.follow(self.one(f"#form-{form} .do button"), self.press)
 
     def in_sight(self, element: str) -> bool:
         """Whether it comes into the window by itself, below the tabs."""
@@ -139,11 +141,11 @@ def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_p
         screen = Screen(browser, served)
         screen.go("/drives")
         screen.follow(browser.find_element("css selector", f"a[href='/drive/{made.b}']"))
-        summary = browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary")
+        summary = browser.find_element("xpath", "//form[@id='form-strike']/ancestor::details/summary")
         summary.click()
-        browser.find_element("css selector", "#strike input[value='2']").click()
+        browser.find_element("css selector", "#form-strike input[value='2']").click()
         browser.find_element("id", "strike-reason").send_keys("a gust")
-        screen.follow(browser.find_element("css selector", "#strike .do button"))
+        screen.follow(browser.find_element("css selector", "#form-strike .do button"))
         assert "1 run struck out: a gust" in browser.find_element("css selector", "#did").text
         [struck] = json.loads((made.store / made.b / "drive.json").read_bytes())["struck"]
         assert struck["reason"] == "a gust"
@@ -151,11 +153,11 @@ def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_p
         why = browser.find_element("css selector", ".verdict .why")
         assert f"{made.b}:2 is struck out: a gust" in why.get_attribute("textContent")
         screen.go(f"/drive/{made.b}")
-        browser.find_element("xpath", "//form[@id='strike']/ancestor::details/summary").click()
-        browser.find_element("css selector", "#strike input[value='2']").click()
+        browser.find_element("xpath", "//form[@id='form-strike']/ancestor::details/summary").click()
+        browser.find_element("css selector", "#form-strike input[value='2']").click()
         browser.find_element("id", "strike-reason").send_keys("it was none")
         browser.find_element("id", "strike-undo").click()
-        screen.follow(browser.find_element("css selector", "#strike .do button"))
+        screen.follow(browser.find_element("css selector", "#form-strike .do button"))
         assert json.loads((made.store / made.b / "drive.json").read_bytes())["struck"] == []
 
 
@@ -218,7 +220,7 @@ def test_captions_and_data_are_downloaded(made: DeskStore, served, tmp_path: Pat
         screen.send("captions")
         screen.press(browser.find_element("partial link text", ".srt"))
         screen.go(f"/drive/{made.b}/export")
-        screen.press(screen.one("#export .do button"))
+        screen.press(screen.one("#form-export .do button"))
         wanted = {f"{made.b}-captions.srt", f"{made.b}.csv"}
         for _ in range(100):
             if wanted <= {path.name for path in files.iterdir()}:
@@ -226,3 +228,47 @@ def test_captions_and_data_are_downloaded(made: DeskStore, served, tmp_path: Pat
             time.sleep(0.1)
         assert wanted <= {path.name for path in files.iterdir()}
         assert "-->" in (files / f"{made.b}-captions.srt").read_text(encoding="utf-8")
+
+
+def test_two_tabs_do_not_lose_each_others_changes(made: DeskStore, served, tmp_path: Path) -> None:
+    """A drive and a file are opened twice; what the second tab sends is refused, stays typed, and can be sent again."""
+    (made.store / "car.toml").write_text(examples.text("wren.toml"), encoding="utf-8")
+
+    def notes() -> list[str]:
+        return [note["text"] for note in json.loads((made.store / made.a / "drive.json").read_bytes())["notes"]]
+
+    before = notes()
+    with chromium(tmp_path, LAPTOP) as browser:
+        screen = Screen(browser, served)
+        tabs = [browser.current_window_handle]
+        browser.switch_to.new_window("tab")
+        tabs.append(browser.current_window_handle)
+
+        def both(path: str) -> None:
+            for tab in tabs:
+                browser.switch_to.window(tab)
+                screen.go(path)
+
+        both(f"/drive/{made.a}")
+        for tab, text in zip(tabs, ("belt changed", "tyres at 1.8 bar"), strict=True):
+            browser.switch_to.window(tab)
+            screen.unfold("note")
+            screen.type("note", text=text)
+            screen.send("note")
+        assert notes() == [*before, "belt changed"]
+        assert "changed in the meantime" in screen.text("#form-note .failed")
+        assert screen.one("#note-text").get_attribute("value") == "tyres at 1.8 bar"
+        screen.send("note")
+        assert notes() == [*before, "belt changed", "tyres at 1.8 bar"]
+
+        both("/car/file/car")
+        for tab, entry, text in zip(tabs, ("car\\.mass_kg", "car\\.name"), ("401", "Wren two"), strict=True):
+            browser.switch_to.window(tab)
+            field = screen.one(f"#g-car-{entry}")
+            field.clear()
+            field.send_keys(text)
+            screen.send("g-car")
+        assert "changed in the meantime" in screen.text("main .failed")
+        text = (made.store / "car.toml").read_text(encoding="utf-8")
+        assert "mass_kg = 401" in text and 'name = "Wren"' in text
+        assert screen.one("#g-car-car\\.name").get_attribute("value") == "Wren two"

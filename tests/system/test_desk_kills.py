@@ -51,7 +51,7 @@ def asked(store: Path, method: str, path: str, **form: str) -> str:
 
 
 def version(store: Path, path: str, form: str) -> str:
-    found = re.search(rf'<form id="{form}".*?name="version" value="(\w+)"', asked(store, "GET", path), re.DOTALL)
+    found = re.search(rf'<form id="form-{form}".*?name="version" value="(\w+)"', asked(store, "GET", path), re.DOTALL)
     assert found is not None
     return found[1]
 

@@ -6,8 +6,6 @@ Real pseudo-terminals, `pullbook record` and `pullbook desk` as processes of the
 from __future__ import annotations
 
 import functools
-import itertools
-import os
 import random
 import re
 import signal
@@ -21,6 +19,7 @@ from pathlib import Path
 
 import pytest
 from at_the_desk import Client, Stream, served, until
+from busy_desk import EIGHT_HOURS, busy_desk, megabytes
 from rig import BOARD, GPS, MIXTURE, PULLBOOK, Cable, Recording, Sender, bytes_of, journals, rmc
 
 from logger.store import drive, front, presence
@@ -197,57 +196,23 @@ def test_a_recorder_that_cannot_start_says_why_on_the_page(tmp_path: Path) -> No
         assert client.get("/car/file/recorder").status == 200
 
 
-def megabytes(pid: int) -> float:
-    return int(Path(f"/proc/{pid}/statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE") / 1e6
-
-
 @pytest.mark.skipif(not Path("/proc/self/statm").exists(), reason="memory is read from /proc")
 @pytest.mark.timeout(3600)
-@pytest.mark.parametrize("events", [2000, *(pytest.param(n, marks=pytest.mark.long) for n in (20_000, 200_000))])
+@pytest.mark.parametrize("events", [2000, pytest.param(EIGHT_HOURS, marks=pytest.mark.long)])
 def test_a_page_that_stays_open_leaves_memory_flat(tmp_path: Path, events: int) -> None:
     """Eight hours at seven events a second are 201,600; here they come as fast as the desk gives them."""
-    store = tmp_path / "store"
-    (store / presence.FOLDER).mkdir(parents=True)
-    code = (
-        "import sys, analysis.desk.pages.now as now, analysis.cli.main as main; now.STREAM_S = 0.0005;"
-        f"sys.argv = ['pullbook', 'desk', '--no-browser', '--store', {str(store)!r}]; main.main()"
-    )
-    process = subprocess.Popen([PULLBOOK[0], "-c", code], stdout=subprocess.PIPE, text=True)
-    over = threading.Event()
-
-    def write() -> None:
-        for n in itertools.count():
-            if over.wait(0.0005):
-                return
-            front.write_figures(store, {"pid": 1, "mixture": n % 10000 / 100, "speed_mps": n % 30})
-            if n % 500 == 0:
-                told = {"pid": 1, "state": "recording", "updated_utc": "2099-01-01T00:00:00+00:00", "sources": []}
-                presence.write_state(store, {**told, "free_mb": 1.0, "seen": {"last_run": f"run {n}"}})
-
-    writer = threading.Thread(target=write)
-    try:
-        assert process.stdout is not None
-        address = re.search(r"http://127\.0\.0\.1:(\d+)/open/\S+", process.stdout.readline())
-        assert address is not None
-        client = Client(int(address[1]))
-        client.open(address[0])
-        with presence.Lock(store):
-            writer.start()
-            stream = Stream(client)
-            held = []
-            for n, (_, event) in enumerate(stream.events(), 1):
-                assert event["running"]
-                if n % (events // 10) == 0:
-                    held.append(megabytes(process.pid))
-                    client.get("/now")  # and is loaded again now and then
-                if n >= events:
-                    break
-            stream.close()
-    finally:
-        over.set()
-        writer.join()
-        process.terminate()
-        process.wait(10)
-        process.stdout.close()
+    with busy_desk(tmp_path / "store") as (process, address):
+        client = Client(int(address.split(":")[2].partition("/")[0]))
+        client.open(address)
+        stream = Stream(client)
+        held = []
+        for n, (_, event) in enumerate(stream.events(), 1):
+            assert event["running"]
+            if n % (events // 10) == 0:
+                held.append(megabytes(process.pid))
+                client.get("/now")  # and is loaded again now and then
+            if n >= events:
+                break
+        stream.close()
     print("megabytes held:", " ".join(f"{each:.1f}" for each in held))
     assert max(held[5:]) - held[2] < 2.0, held

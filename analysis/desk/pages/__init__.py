@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
-from analysis.desk.pages import advice, car, compare, drive, drives, help, now, season, takeaway
+from analysis.desk.pages import advice, car, commands, compare, drive, drives, help, now, season, takeaway
 
 if TYPE_CHECKING:
     from analysis.desk.app import Handler
@@ -17,5 +17,5 @@ if TYPE_CHECKING:
 
 def routes() -> Iterator[tuple[str, str, str, Handler]]:
     """(method, path, tab, handler) of every page."""
-    for room in (now, drives, drive, takeaway, compare, season, advice, car, help):
+    for room in (now, drives, drive, takeaway, compare, season, advice, car, help, commands):
         yield from room.ROUTES

@@ -74,13 +74,8 @@ def _page(desk: Desk, asked: Typed, wrong: tuple[Typed, Exception] | None = None
 
 
 def _verdict(plan: PlanAnswer | None, jet: JetsAnswer | Exception) -> list[str]:
-    """The first drive of the plan and why; then the jet. Empty where neither is known."""
-    from analysis.conditions.setups import described
-
-    said = []
-    if plan is not None and plan.next:
-        first = plan.next[0]
-        said += [f"Drive next: {wording.plural(first.runs, 'run')} with {described(first.setup)}.", first.why]
+    """How much there is to drive; then the jet. Empty where neither is known."""
+    said = [] if plan is None else [plan.sentence]
     if not isinstance(jet, Exception):
         said.append(jet.says)
     return [wording.sentence(line) for line in said]

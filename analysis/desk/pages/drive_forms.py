@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import urllib.parse
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -20,6 +21,19 @@ if TYPE_CHECKING:
     from logger.config.setup import SetupConfig
 
 ANYWAY = "Keep as typed"
+
+
+_MORE = (
+    ("runs", "name", "Runs", "other speeds, rolling runs, times to a distance"),
+    ("mixture", "drives", "Mixture", "other bands, load and fuel; or what changed since another drive"),
+    ("power", "names", "Power", "force and power at the wheels"),
+    ("coast", "names", "Coasts", "rolling and air drag"),
+    ("whatif", "names", "What if", "times after a change of mass, drag, power or gearing"),
+    ("fuel", "names", "Fuel", "how long a loop must be to show a change"),
+    ("rebuild", "name", "Rebuild", "makes its tables again, after a file was corrected"),
+    ("capture", "name", "Raw bytes", "as a file; it shows where you drove"),
+)
+"""What else can be asked of a drive: verb, the entry of its form that takes the drive, and what is said of it."""
 
 
 @dataclass(frozen=True)
@@ -101,6 +115,10 @@ def actions(held: Held) -> list[Part]:
                 (address("drive", held.drive, "export"), "The data", "CSV, Parquet, GPX or GeoJSON"),
             ]),
         ]),
+        Part("more", "More answers", [Links([
+            (f"{address('commands', verb)}?{urllib.parse.urlencode({place: held.drive})}", called, said)
+            for verb, place, called, said in _MORE
+        ])]),
     ]  # fmt: skip
 
 

@@ -37,6 +37,7 @@ _PAGES = (
     ("/season", "Season", "what was fitted and what it did: `pullbook season`, `pullbook effects`"),
     ("/next", "Next", "the plan and the jet: `pullbook plan`, `pullbook jets`"),
     ("/car", "Car", "set-up and files: `pullbook begin`, `pullbook check`, `pullbook setup`"),
+    ("/commands", "Commands", "all commands with all their options, for what the other pages leave out"),
 )
 
 

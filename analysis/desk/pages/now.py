@@ -51,6 +51,7 @@ def page(desk: Desk, request: Request) -> Response:
     view = View(
         Page("Now", "", (), footer=("Read these figures when parked, or let a passenger read them.",)), "now",
         typed("status"), parts=_parts(desk, shown["running"]), said=desk.said(request),
+        options_at=desk.options_at(typed("status")),
     )  # fmt: skip
     return HTMLResponse(rendered(view, "now.html.j2", now=shown, stream="/now/stream", share=_share(desk)))
 

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from analysis.store import DriveStore
 
 _CAPTION_KINDS = {"vtt": "text/vtt", "srt": "application/x-subrip", "ass": "text/plain"}
+_OVERLAYS = [("", "no"), ("mov", "mov, for most editors"), ("webm", "webm, much smaller")]
 _EXPORT_KINDS = {
     "csv": ("CSV, for a spreadsheet", "text/csv"), "parquet": ("Parquet, for analysis", "application/octet-stream"),
     "gpx": ("GPX, a track", "application/gpx+xml"), "geojson": ("GeoJSON, a track", "application/geo+json"),
@@ -73,7 +74,9 @@ def captions(desk: Desk, request: Request) -> View:
     form, made, error = work.value
     if error is not None:
         form = refused(form, asked, error)
-    files = [Part("files", "The files", _made_blocks(name, made, asked))] if made is not None else []
+    files = []
+    if made is not None:
+        files = [Part("files", "The files", [*_made_blocks(name, made, asked), *_overlay(desk, name, asked)])]
     return View(
         Page(f"Captions for a video of drive {name}", "", ()), "drives",
         typed("captions", name, *_captions_options(asked)), status=422 if form.refused else 200,
@@ -146,7 +149,11 @@ def _captions_form(drive: AnalysedDrive) -> Form:
                help="In place of its time above. The sharpest bang in the sound is found."),
          Entry("length", "Length of the video",
                help="Such as 5min, if no file is named. If empty: to the end of the drive."),
-         Entry("fps", "Frames per second", "30", numeric=True, help="For a time given as a frame."),
+         Entry("fps", "Frames per second", "30", numeric=True, help="For a time given as a frame, and for an overlay."),
+         Entry("style", "How they look", how="choice", options=[("", "lines of text"), ("bars", "bars and a board")],
+               help="In ASS and the overlay: text, or drawn bars for speed and mixture and a board of splits."),
+         Entry("overlay", "A transparent video too", how="choice", options=_OVERLAYS,
+               help="To place over yours in a video editor. Needs ffmpeg on this machine."),
          Entry("notes", "Also show the notes of the drive", how="tick")],
         "Make captions", asks=True,
     )  # fmt: skip
@@ -188,6 +195,7 @@ def _captions_made(drive: AnalysedDrive, asked: Mapping[str, str]) -> MadeCaptio
         drive, starts=[read.moment("--video-start", start)] if start else [], sync=sync, at_s=at_s,
         length_s=read.quantity("--length", given(asked, "length"), "s"), notes=bool(asked.get("notes")), folder=Path(),
         clips=_clips(asked), clap=next(iter(_paths(given(asked, "clap"))), None),
+        style="bars" if asked.get("style") == "bars" else "text",
     )  # fmt: skip
 
 
@@ -221,6 +229,16 @@ def _made_blocks(drive: str, made: MadeCaptions, asked: Mapping[str, str]) -> li
     ]  # fmt: skip
 
 
+def _overlay(desk: Desk, drive: str, asked: Mapping[str, str]) -> list[Shown]:
+    """A transparent video takes as long as the video itself: it is made as a command, which can be left."""
+    if not asked.get("overlay"):
+        return []
+    words = [drive, *_captions_options(asked)]
+    entries = [Entry(name, "", text, "hidden") for name, text in desk.verbs["captions"].form_of(words).items()]
+    said = "The transparent video takes about as long to draw as it is, or a few times that. You can leave the page."
+    return [Form("overlay", address("commands", "captions"), entries, "Draw the transparent video", said)]
+
+
 def _captions_options(asked: Mapping[str, str]) -> list[str]:
     options = []
     for name, option in (("video_start", "--video-start"), ("sync", "--sync"), ("at", "--at"), ("sync2", "--sync"),
@@ -229,6 +247,12 @@ def _captions_options(asked: Mapping[str, str]) -> list[str]:
             options += [option, text]
     options += [word for path in _clips(asked) for word in ("--clip", str(path))]
     options += [word for path in _paths(given(asked, "clap"))[:1] for word in ("--clap", str(path))]
+    if (fps := given(asked, "fps")) and fps != "30":
+        options += ["--fps", fps]
+    if asked.get("style") == "bars":
+        options += ["--style", "bars"]
+    if asked.get("overlay") in {kind for kind, _ in _OVERLAYS if kind}:
+        options += ["--overlay", asked["overlay"]]
     return [*options, *(["--notes"] if asked.get("notes") else [])]
 
 

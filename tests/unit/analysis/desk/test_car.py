@@ -38,7 +38,7 @@ def client(store: Path) -> Iterator[Client]:
 
 
 def version(answer: Answered, form: str) -> str:
-    found = re.search(rf'<form id="{form}".*?name="version" value="(\w+)"', answer.text, re.DOTALL)
+    found = re.search(rf'<form id="form-{form}".*?name="version" value="(\w+)"', answer.text, re.DOTALL)
     assert found is not None, answer.text
     return found[1]
 

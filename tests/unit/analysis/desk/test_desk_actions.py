@@ -46,7 +46,7 @@ def refused(page: Seen, form: str, entry: str, said: str, **kept: str) -> None:
     """Said at the entry, in one line, in an open fold; what was typed is still there."""
     assert page.status == 422
     assert said in page.beside(form, entry), page.beside(form, entry)
-    assert page.tree.xpath(f"//form[@id='{form}']/ancestor::details[@open]")
+    assert page.tree.xpath(f"//form[@id='form-{form}']/ancestor::details[@open]")
     for name, value in kept.items():
         assert page.form(form).get(name) == [value], name
 
@@ -190,7 +190,7 @@ def test_fuel_is_kept_doubted_and_forgotten(at_desk: Visitor, store: Path, made:
     assert odd.status == 200 and "70" in json.dumps(manifest(store, name)["trace"][-1])
     gone = at_desk.send(odd, "forget", {})
     assert manifest(store, name)["fuel"] is None and "deleted" in gone.section("fuel")
-    assert not gone.tree.xpath("//form[@id='forget']")
+    assert not gone.tree.xpath("//form[@id='form-forget']")
 
 
 def test_hostile_words_are_text_everywhere(at_desk: Visitor, store: Path, made: DeskStore) -> None:

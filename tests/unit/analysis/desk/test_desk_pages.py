@@ -79,7 +79,10 @@ def test_a_drive_has_its_times_and_what_can_be_done_to_it_in_its_sections(at_des
         for split in run.splits:
             if split.speed in row:
                 assert row[split.speed].startswith(wording.number(split.from_one_foot_s)), (run.n, split.speed)
-    doing = {form.get("id"): form.xpath("ancestor::section/@aria-labelledby")[0] for form in page.tree.xpath("//form")}
+    doing = {
+        form.get("id").removeprefix("form-"): form.xpath("ancestor::section/@aria-labelledby")[0]
+        for form in page.tree.xpath("//form")
+    }
     assert doing == {
         "setup": "driven", "note": "driven", "strike": "runs", "tag": "runs", "photo": "photos", "fuel": "fuel",
         "weather": "weather",
@@ -163,6 +166,7 @@ def test_next_has_the_plan_its_checklist_and_the_jet(at_desk: Visitor, made: Des
     store = DriveStore(made.store)
     plan, jets = plan_answer(season), jets_answer(store, store.drives[-1])
     page = at_desk.get("/next")
+    assert page.words("//*[@class='verdict']//p")[0] == plan.sentence  # as `pullbook plan` begins
     rows = page.rows("plan")
     assert [(row["Runs"], row["Why"]) for row in rows] == [(str(step.runs), step.why) for step in plan.next]
     assert f"Judged by the time to {plan.speed}" in page.section("plan")
@@ -235,6 +239,24 @@ def test_pages_captions_and_data_are_the_files_that_the_verbs_write(
     write_report(report, tmp_path / "page.html", datetime.now(UTC))
     assert _undated(page.text) == _undated((tmp_path / "page.html").read_text(encoding="utf-8"))
     assert f"{stem}.html" in page.headers["content-disposition"]
+
+
+@pytest.mark.skipif(not shutil.which("ffmpeg"), reason="ffmpeg is not installed")
+def test_captions_with_bars_and_a_transparent_video(at_desk: Visitor, made: DeskStore, tmp_path: Path) -> None:
+    from analysis.answers.captions import captions_answer
+
+    typed = {"sync": "run 1", "at": "0:01", "length": "2s", "fps": "5", "style": "bars", "overlay": "webm"}
+    page = at_desk.send(at_desk.get(f"/drive/{made.b}/captions"), "captions", typed)
+    told = captions_answer(
+        DriveStore(made.store).drive(made.b), sync=["run 1"], at_s=[1.0], length_s=2.0, style="bars", folder=tmp_path
+    )
+    [ass] = [link for link in page.tree.xpath("//section[@aria-labelledby='files']//a/@href") if ".ass" in link]
+    assert at_desk.get(ass).text == told.files[2].read_text(encoding="utf-8")
+    assert command(page).endswith("--length 2s --fps 5 --style bars --overlay webm")
+    done = at_desk.send(page, "overlay", {})
+    assert done.words("//section[@aria-labelledby='files']//a")[-1] == f"{made.b}-captions.webm"
+    video = at_desk.client.get(done.tree.xpath("//section[@aria-labelledby='files']//a/@href")[-1])
+    assert video.body[:4] == b"\x1a\x45\xdf\xa3"  # EBML (RFC 8794)
 
 
 @pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="ffmpeg is not installed")

@@ -71,14 +71,14 @@ def refused(page: Seen, entry: str, said: str) -> None:
     """One line at the entry, in an open fold."""
     assert page.status == 422
     assert said in page.beside("photo", entry), (page.beside("photo", entry), page.wrong)
-    assert page.tree.xpath("//form[@id='photo']/ancestor::details[@open]")
+    assert page.tree.xpath("//form[@id='form-photo']/ancestor::details[@open]")
 
 
 def test_a_picture_is_kept_as_it_came_shown_without_its_place_put_away_and_taken_back(
     at_desk: Visitor, made: Path
 ) -> None:
     page, data = opened(at_desk, made), picture()
-    assert not shown(page) and not page.tree.xpath("//form[@id='putaway']")
+    assert not shown(page) and not page.tree.xpath("//form[@id='form-putaway']")
     done = at_desk.send_files(page, "photo", {"words": "tan all round", "run": "2"}, [("picture", "plug.jpg", data)])
     assert "Saved with run 2." in done.section("photos")
     [entry] = kept(made)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import tomllib
 
 import pytest
@@ -134,3 +135,10 @@ def test_a_setup_takes_further_parts() -> None:
     assert read == {"main_jet_mm": 1.09, "snorkel": "long", "plug_gap_mm": 0.7, "choke_off": True}
     with pytest.raises(ValueError, match="this part has no name"):
         changed(kind, text, parts, {"+0.value": "3"})
+
+
+def test_only_commands_of_the_program_stand_between_backticks() -> None:
+    """A page shows those as commands; other ones it would show with their backticks."""
+    helps = [entry.help for kind in KINDS.values() for group in groups_of(kind, {}) for entry in group.entries]
+    assert any("`pullbook " in text for text in helps) and any("\u201cmixture --fuel\u201d" in text for text in helps)
+    assert {said.split()[0] for text in helps for said in re.findall(r"`([^`]*)`", text)} == {"pullbook"}

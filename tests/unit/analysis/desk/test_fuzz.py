@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote, urlencode
 
+import jsonschema
 import pytest
 from at_the_desk import Answered, Client, served
 from hypothesis import HealthCheck, given, settings
@@ -39,6 +40,14 @@ NAMES = st.one_of(
                      "picture", "words", "run", "kept"]),
     st.text(st.characters(exclude_categories=["Cs"]), max_size=12),
 )  # fmt: skip
+CHECKED = {
+    "type": "object", "required": ["wrong", "elsewhere"], "additionalProperties": False,
+    "properties": {
+        "wrong": {"type": "object", "additionalProperties": {"type": "string", "minLength": 1}},
+        "elsewhere": {"type": "string"},
+    },
+}  # fmt: skip
+"""What a form's check answers, which the page's script reads: the one JSON that is posted for."""
 FORMS = st.dictionaries(NAMES, st.one_of(TEXT, st.lists(TEXT, max_size=3)), max_size=6)
 FUZZ = settings(max_examples=5, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
@@ -82,7 +91,12 @@ def test_any_form(
         body = b'--x\r\ncontent-disposition: form-data; name="a"; filename="b"\r\n\r\n' + data + b"\r\n--x--\r\n"
     elif how == "raw":
         body = data
-    sound(client.ask("POST", target, body=body, content_type=kind), caplog)
+    answer = client.ask("POST", target, body=body, content_type=kind)
+    sound(answer, caplog)
+    if answer.header("content-type") == "application/json":
+        jsonschema.validate(json.loads(answer.body), CHECKED)
+    elif "/check" in path:
+        assert answer.status != 200
 
 
 ANY_JSON = st.recursive(
