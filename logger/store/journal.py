@@ -1,9 +1,9 @@
 """The journal: raw chunks on disk while a drive is recorded, written so that a crash costs no more than the last flush.
 
 A journal is a folder of segments, `000001.arrows`, `000002.arrows`, ... Each is an Arrow IPC stream [1] that any Arrow
-library opens. Each flush appends one record batch (mono_ns, source, data), its buffers compressed as the format has it (zstd),
-whose custom metadata carries, under the key `pullbook`, its number in the drive, its length in bytes and the SHA-256 of
-the whole encapsulated message with the digest itself counted as zeros.
+library opens. Each flush appends one record batch (mono_ns, source, data), its buffers compressed as the format has it
+(zstd), whose custom metadata carries, under the key `pullbook`, its number in the drive, its length in bytes and the
+SHA-256 of the whole encapsulated message with the digest itself counted as zeros.
 
 What is promised
 
