@@ -4,6 +4,7 @@
     STORE/.analysis/DRIVE/cells.parquet, loops.parquet, coasts.parquet, motion.parquet, which no verb reads
     STORE/.analysis/DRIVE/lesson.json
     STORE/.analysis/.season/full_pulls.json, and the tables of all drives together (`changes.season_pack`)
+    STORE/.analysis/.said/runs-0a1b2c3d4e5f.json ..., what verbs said (`cli.said_before`)
 
 Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables
 depend on and a digest of each file: the digests of the drive's tables, its recorder's file, its car's file, its fuel
@@ -20,14 +21,15 @@ import functools
 import hashlib
 import json
 import os
+import sys
 import uuid
 from collections.abc import Iterable, Mapping
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from logger.errors import InputError, NoAnswer
 from logger.store.disk import Disk, no_pipe
+from logger.store.names import CARS, COMMIT, JOURNAL
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -73,7 +75,17 @@ def digest_of_values(*values: Any) -> str:
 @functools.cache
 def program() -> str:
     """A digest of the whole installed program and of its numeric libraries' versions."""
-    return digest_of(Path(__file__).parents[1], {library: version(library) for library in _LIBRARIES})
+    return digest_of(Path(__file__).parents[1], {library: _version(library) for library in _LIBRARIES})
+
+
+def _version(library: str) -> str:
+    """The installed version, by the name of the folder that says so: what reads that folder costs more to load."""
+    for place in sys.path:
+        for found in sorted(Path(place or ".").glob(f"{library}-*.dist-info")):
+            return found.name.removesuffix(".dist-info").removeprefix(f"{library}-")
+    from importlib.metadata import version
+
+    return version(library)
 
 
 def digest_of(root: Path, libraries: Mapping[str, str]) -> str:
@@ -84,6 +96,51 @@ def digest_of(root: Path, libraries: Mapping[str, str]) -> str:
             digest.update(file.relative_to(root).as_posix().encode() + b"\0" + _sha256(file.read_bytes()).encode())
     digest.update(json.dumps(libraries, sort_keys=True).encode())
     return digest.hexdigest()
+
+
+def key_of_store(store: Path) -> str:
+    """All that answers about a store depend on, in one word; "" where a drive is not closed, or that cannot be told.
+
+    Of each drive its manifest and recorder's file, and of its other files when they were written; the files beside the
+    drives; the same of other cars; this program.
+    """
+    try:
+        return digest_of_values(_what_stands_in(store), program())
+    except (OSError, _NotClosedError):
+        return ""
+
+
+class _NotClosedError(Exception):
+    """A drive is being recorded, was cut off, or is being changed."""
+
+
+def _what_stands_in(store: Path) -> list[Any]:
+    told: list[Any] = []
+    for entry in _by_name(store):
+        if entry.name.startswith("."):
+            continue
+        if entry.name == CARS and entry.is_dir():
+            told += [[f"{CARS}/{car.name}", _what_stands_in(Path(car))] for car in _by_name(entry) if car.is_dir()]
+        elif entry.is_dir():
+            told.append([entry.name, [_stamp(each) for each in _by_name(entry)]])
+        else:
+            told.append(_stamp(entry))
+    return told
+
+
+def _by_name(folder: os.PathLike[str] | Path) -> list[os.DirEntry[str]]:
+    with os.scandir(folder) as found:
+        return sorted(found, key=lambda entry: entry.name)
+
+
+def _stamp(entry: os.DirEntry[str]) -> list[Any]:
+    """A file: what is in it where it is an owner's or a drive's words, else how long it is and when it was written."""
+    if entry.name in (JOURNAL, COMMIT):
+        raise _NotClosedError
+    if entry.name.endswith((".json", ".toml")) and entry.is_file():
+        return [entry.name, _sha256(Path(entry).read_bytes())]
+    about = entry.stat()
+    return [entry.name, about.st_size, about.st_mtime_ns]
 
 
 def can_keep(store: Path) -> bool:

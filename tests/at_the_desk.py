@@ -22,10 +22,10 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+from all_verbs import COMMANDS
 from lxml import html
 
 from analysis.cli.desk import described
-from analysis.cli.main import app
 from analysis.desk.app import Desk, Served
 
 COMMAND = [sys.executable, "-m", "analysis.cli.main"]
@@ -34,7 +34,7 @@ COMMAND = [sys.executable, "-m", "analysis.cli.main"]
 @contextmanager
 def desk_open(store: Path) -> Iterator[Served]:
     """The desk of a store, answering on a thread of this process until the block ends."""
-    served = Served(Desk(store, COMMAND, described(app.registered_commands)))
+    served = Served(Desk(store, COMMAND, described(COMMANDS)))
     thread = threading.Thread(target=served.run, name="desk")
     thread.start()
     try:

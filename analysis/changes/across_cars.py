@@ -25,7 +25,8 @@ from analysis.drive import AnalysedDrive
 from analysis.store import DriveStore
 from logger.config.car import car_key
 from logger.errors import InputError, NoAnswer
-from logger.store.cars import CARS, split_ref
+from logger.store.cars import split_ref
+from logger.store.names import CARS
 
 
 def is_across(store: Path, a: str, b: str) -> bool:

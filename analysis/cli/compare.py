@@ -24,6 +24,7 @@ from analysis.cli.options import (
     speeds_asked,
 )
 from analysis.cli.power_change import print_power_change
+from analysis.cli.said_before import said_again
 from analysis.cli.verdict import WhyOption, print_rest, print_verdict
 from analysis.wording import (
     adjusted,
@@ -53,6 +54,7 @@ app = typer.Typer()
 
 
 @app.command(name="compare", epilog='Example: pullbook compare baseline "long snorkel"')
+@said_again
 def compare_(
     a: Annotated[
         str,
@@ -97,6 +99,7 @@ def compare_(
 
 
 @app.command(epilog="Example: pullbook effects --to 40mph")
+@said_again
 def effects(
     to: ToOption = None,
     factor: FactorOption = "j1349",
@@ -119,6 +122,7 @@ def effects(
 
 
 @app.command(epilog="Example: pullbook plan --gone snorkel=short")
+@said_again
 def plan(
     to: Annotated[
         str | None, typer.Option("--to", help="The speed to judge by, such as 50mph.", show_default=False)

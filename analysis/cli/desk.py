@@ -12,14 +12,13 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args, get_origin,
 import typer
 from typer.models import CommandInfo, OptionInfo
 
+from analysis.cli.verbs import VERBS, registered
 from logger.cli.printing import StoreOption, say, tell, wrapped
 
 if TYPE_CHECKING:
     from analysis.desk.verbs import Parameter, Verb
 
 app = typer.Typer()
-all_verbs: list[CommandInfo] = []
-"""The verbs of the command, which puts them here: the desk has a form for each."""
 
 
 @app.command(epilog="Example: pullbook desk")
@@ -59,7 +58,7 @@ def desk(
 
         host = sharing.checked_address(share_at) if share_at is not None else sharing.own_address()
         shared = sharing.Shared(store, host, notes=share_notes)
-    verbs = described(all_verbs)
+    verbs = described([registered(name) for name in VERBS])
     served = Served(Desk(store, [sys.executable, "-m", "analysis.cli.main"], verbs), port, shared)
     tell(f"Desk: {served.address}")
     if shared is not None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 
 from analysis.cli.options import ChannelOption, TargetsOption, UnitsOption, open_store, read_targets, units_of
+from analysis.cli.said_before import said_again
 from analysis.cli.verdict import WhyOption, print_rest
 from analysis.wording import (
     FULL_THROTTLE_OF_DRIVE,
@@ -43,6 +44,7 @@ app = typer.Typer()
 
 
 @app.command(epilog="Example: pullbook mixture last")
+@said_again
 def mixture(
     drives: Annotated[
         list[str] | None,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import UnitsOption, near_asked, open_store, say_progress, speed_unit_asked, speeds_asked
+from analysis.cli.said_before import said_again
 from analysis.cli.verdict import WhyOption
 from analysis.wording import (
     NONE,
@@ -43,6 +44,7 @@ app = typer.Typer()
 
 
 @app.command(name="runs", epilog="Example: pullbook runs last --to 40mph")
+@said_again
 def runs_(
     name: Annotated[
         str, typer.Argument(metavar="DRIVE", help="A drive: its id, its path, last, or current.", show_default=False)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from analysis.cli.options import AllRunsOption, season_asked
+from analysis.cli.said_before import said_again
 from analysis.cli.verdict import WhyOption, print_rest
 from analysis.wording import FULL_THROTTLE_OF_RUNS, fuel_use, number, plural, sentence
 from logger.cli.printing import JsonOption, StoreOption, console, print_json, table
@@ -25,6 +26,7 @@ JudgedSpeedOption = Annotated[
 
 
 @app.command(epilog="Example: pullbook drives")
+@said_again
 def drives(
     to: JudgedSpeedOption = None,
     all_runs: AllRunsOption = False,
@@ -43,6 +45,7 @@ def drives(
 
 
 @app.command(name="season", epilog="Example: pullbook season --to 40mph")
+@said_again
 def season_(
     to: JudgedSpeedOption = None,
     all_runs: AllRunsOption = False,

@@ -31,12 +31,13 @@ from logger.config.reading import load, parse
 from logger.config.recorder import RecorderConfig
 from logger.errors import DriveError, InputError
 from logger.store import bulkhead
-from logger.store.cars import CARS, keep_pack_id, pack_id
+from logger.store.cars import keep_pack_id, pack_id
 from logger.store.commit import CONFIG, RAW, commit_files
 from logger.store.disk import Disk, said
 from logger.store.drive import Drive, list_drives, open_folder
 from logger.store.folders import free_name, id_of, make_store, new_folder, sweep, take_name
 from logger.store.manifest import MANIFEST, Manifest, Trace, manifest_bytes, parse_manifest
+from logger.store.names import CARS
 from logger.store.pack import NO_NAMES, PackFile
 from logger.store.parquet import digest_of
 from logger.store.tables import RAW_SCHEMA, build, raw_digest, raw_table

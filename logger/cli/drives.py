@@ -9,7 +9,7 @@ import typer
 
 from logger.cli import begin, record
 from logger.cli.files import Files
-from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, show_warnings, tell, wrapped
+from logger.cli.printing import AnywayOption, JsonOption, StoreOption, print_json, tell, wrapped
 from logger.errors import ANYWAY, DriveError, InputError, NoAnswer
 from logger.text import safe
 from logger.units import BYTES_PER_MB, MS_PER_S, S_PER_MINUTE
@@ -212,7 +212,6 @@ def capture_(
 
 app.registered_commands += begin.app.registered_commands
 app.registered_commands += record.app.registered_commands
-show_warnings()
 
 
 # --- what they share ----------------------------------------------------------------------------------------------

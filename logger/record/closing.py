@@ -33,7 +33,8 @@ from logger.errors import DriveError
 from logger.store import making, presence
 from logger.store.disk import Disk
 from logger.store.drive import Drive, open_folder
-from logger.store.folders import JOURNAL, unfinished
+from logger.store.folders import unfinished
+from logger.store.names import JOURNAL
 from logger.store.recovery import recover
 from logger.store.tables import Decoding
 from logger.units import S_PER_MINUTE

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 
 from logger.config.recorder import RECORDER_SOURCE, NmeaSource, RecorderConfig
 from logger.decode.clock import monotonic_ns
-from logger.decode.framing import Chunk, Framer, framer_for
+from logger.decode.framing import LINE_LIMIT, Chunk, Framer, framer_for
 from logger.decode.nmea import Fix, FixDecoder
 from logger.decode.readings import Decoder, Reading, decoder_for
 
@@ -32,6 +32,8 @@ STALE_NS = 2_000_000_000
 """A value older than this is shown and warned of no more."""
 DOUBT_NS = 8_000_000_000
 """A source that was not understood for this long is in doubt."""
+LOOK_BACK_BYTES = 2 * LINE_LIMIT
+"""Of each other source: the last reading is told, and stands in these of what a tick brings."""
 SENTENCES_A_TICK = 100
 """Of each GPS source; 10 Hz with ten sentences are 25. Beyond that the oldest are passed over."""
 
@@ -165,6 +167,7 @@ class Live(threading.Thread):
         if holes:  # what comes does not continue what came
             for source, broken in self._framers.items():
                 broken.opened(next((chunk.mono_ns for chunk in chunks if chunk.source == source), now_ns))
+        chunks = self._lately(chunks)
         frames: dict[str, list[Any]] = {name: [] for name in self._framers}
         for chunk in chunks:
             if chunk.source == RECORDER_SOURCE:
@@ -182,6 +185,24 @@ class Live(threading.Thread):
                     self._each("on_reading", source, reading)
                     break
         self._each("on_tick", now_ns)
+
+    def _lately(self, chunks: list[Chunk]) -> list[Chunk]:
+        """Without what stands before the last `LOOK_BACK_BYTES` of each source of readings: nobody is told of it."""
+        room = dict.fromkeys(self._readings, LOOK_BACK_BYTES)
+        late: list[Chunk] = []
+        first: dict[str, int] = {}
+        for chunk in reversed(chunks):
+            left = room.get(chunk.source)
+            if left is not None:
+                if left <= 0:
+                    first.setdefault(chunk.source, chunk.mono_ns)
+                    continue
+                room[chunk.source] = left - len(chunk.data)
+            late.append(chunk)
+        for source, mono_ns in first.items():  # what comes does not continue what came
+            self._framers[source].opened(mono_ns)
+        late.reverse()
+        return late
 
     def _tell_event(self, chunk: Chunk) -> None:
         said = json.loads(chunk.data)

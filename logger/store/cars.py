@@ -15,8 +15,8 @@ from pathlib import Path
 
 from logger.store.disk import Disk
 from logger.store.folders import make_store
+from logger.store.names import CARS
 
-CARS = "cars"
 _ID = ".pack-id"
 _SHAPE = re.compile(r"[0-9a-f]{32}")
 

@@ -13,10 +13,10 @@ from logger.errors import DriveError
 from logger.store.disk import Disk, said
 from logger.store.locks import FileLock
 from logger.store.manifest import MANIFEST
+from logger.store.names import COMMIT
 
 RAW = "raw.parquet"
 CONFIG = "recorder.toml"
-COMMIT = ".commit"
 _DRAFT = ".draft-"
 _ASIDE = ".aside-"
 _LOCK = ".changing"

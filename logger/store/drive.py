@@ -37,11 +37,12 @@ from logger.config.setup import SetupConfig
 from logger.errors import AlreadyRecording, ConfigError, DriveError
 from logger.store import bulkhead, journal, making
 from logger.store.cars import split_ref
-from logger.store.commit import COMMIT, CONFIG, RAW, changing, commit_files, finish_commit
+from logger.store.commit import CONFIG, RAW, changing, commit_files, finish_commit
 from logger.store.disk import Disk, no_pipe, said
-from logger.store.folders import JOURNAL, drive_folders, free_name, unfinished
+from logger.store.folders import drive_folders, free_name, unfinished
 from logger.store.making import About, dumped, files_of, manifest_of
 from logger.store.manifest import BUILT, MANIFEST, Manifest, Trace, first_said, manifest_bytes, parse_manifest, salvaged
+from logger.store.names import COMMIT, JOURNAL
 from logger.store.parquet import DamagedTable, read_table
 from logger.store.presence import is_recording
 from logger.store.recovery import recover_cut_off

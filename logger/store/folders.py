@@ -19,10 +19,9 @@ from pathlib import Path
 from logger.decode.clock import instant
 from logger.errors import DriveError
 from logger.store.disk import Disk, said
+from logger.store.names import JOURNAL
 from logger.units import S_PER_DAY
 
-JOURNAL = "journal"
-"""The folder in a drive's own that holds its journal."""
 _NEW = ".new-"
 
 

@@ -1,9 +1,9 @@
 """The journal: raw chunks on disk while a drive is recorded, written so that a crash costs no more than the last flush.
 
 A journal is a folder of segments, `000001.arrows`, `000002.arrows`, ... Each is an Arrow IPC stream [1] that any Arrow
-library opens. Each flush appends one record batch (mono_ns, source, data) whose custom metadata carries, under the key
-`pullbook`, its number in the drive, its length in bytes and the SHA-256 of the whole encapsulated message with the
-digest itself counted as zeros.
+library opens. Each flush appends one record batch (mono_ns, source, data), its buffers compressed as the format has it
+(zstd), whose custom metadata carries, under the key `pullbook`, its number in the drive, its length in bytes and the
+SHA-256 of the whole encapsulated message with the digest itself counted as zeros.
 
 What is promised
 
@@ -50,6 +50,7 @@ SCHEMA = pa.schema(
     metadata={"pullbook_journal": "1"},
 )
 
+_SMALL = pa.ipc.IpcWriteOptions(compression="zstd")
 _HEADER = SCHEMA.serialize().to_pybytes()
 _ZEROS = b"0" * 64
 
@@ -212,7 +213,7 @@ def _encode(number: int, chunks: list[Chunk]) -> bytes:
     ]
     batch = pa.record_batch(given, schema=SCHEMA)
     sink = io.BytesIO()
-    with pa.ipc.new_stream(sink, SCHEMA) as writer:
+    with pa.ipc.new_stream(sink, SCHEMA, options=_SMALL) as writer:
         writer.write_batch(batch, custom_metadata={"pullbook": _tag(number, 0, _ZEROS)})
         message = bytearray(sink.getvalue()[len(_HEADER) :])
     tag = message.index(_tag(number, 0, _ZEROS))  # stands before the rows, so that no recorded bytes can pass for it

@@ -30,7 +30,7 @@ from logger.errors import ConfigError, DriveError
 from logger.store import columns, journal
 from logger.store.commit import CONFIG, RAW, commit_files, finish_commit
 from logger.store.disk import Disk, no_pipe, said
-from logger.store.folders import JOURNAL, id_of, make_store, new_folder, take_name, utc_of
+from logger.store.folders import id_of, make_store, new_folder, take_name, utc_of
 from logger.store.manifest import (
     MANIFEST,
     ClockSummary,
@@ -41,6 +41,7 @@ from logger.store.manifest import (
     manifest_bytes,
     parse_manifest,
 )
+from logger.store.names import JOURNAL
 from logger.store.parquet import digest_of, table_bytes
 from logger.store.tables import Built, Decoding, build, raw_digest, raw_table
 from logger.store.told import program

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pyarrow as pa
-import pyarrow.parquet as pq
 
 from logger.store.disk import no_pipe, said
 
@@ -24,6 +23,8 @@ class DamagedTable(Exception):
 
 def table_bytes(table: pa.Table) -> bytes:
     """The table as a Parquet file; the same table gives the same bytes with the same pyarrow."""
+    import pyarrow.parquet as pq  # here: a recorder has another process make its tables
+
     counts = [field.name for field in table.schema if field.name in {"time", "mono_ns"}]
     words = [field.name for field in table.schema if pa.types.is_dictionary(field.type)]
     sink = pa.BufferOutputStream()
@@ -45,6 +46,8 @@ def table_of(data: bytes) -> pa.Table:
 
     Not by pyarrow's `read_table`, which loads its data sets and pandas first: half a second.
     """
+    import pyarrow.parquet as pq
+
     with pq.ParquetFile(pa.BufferReader(data)) as file:
         return file.read(use_threads=len(data) > _LARGE)
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from logger.store import bulkhead, journal
-from logger.store.commit import COMMIT
 from logger.store.disk import Disk
-from logger.store.folders import JOURNAL, sweep, unfinished
+from logger.store.folders import sweep, unfinished
 from logger.store.making import close, missing_from
 from logger.store.manifest import MANIFEST, parse_manifest
+from logger.store.names import COMMIT, JOURNAL
 from logger.store.presence import Lock, is_recording
 from logger.units import S_PER_MINUTE
 

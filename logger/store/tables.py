@@ -15,7 +15,7 @@ import hashlib
 import json
 from array import array
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
@@ -203,11 +203,23 @@ class Decoding:
         names, which = columns.words_in(batch.column("source"))
         ends = columns.ends_in(batch.column("data")).astype(np.int64)
         data = np.frombuffer(batch.column("data").buffers()[2] or b"", np.uint8)[ends[0] : ends[-1]]
-        ends -= ends[0]
+        self._feed_columns(_Rows(mono_ns, names, which, ends - ends[0], data))
+
+    def feed_chunks(self, chunks: Sequence[Chunk]) -> None:
+        """Take the raw rows that come next as columns: the same as `feed`, and quicker where there are many."""
+        codes: dict[str, int] = {}
+        which = np.array([codes.setdefault(chunk.source, len(codes)) for chunk in chunks], np.int64)
+        ends = np.append(0, np.cumsum([len(chunk.data) for chunk in chunks], dtype=np.int64))
+        data = np.frombuffer(b"".join(chunk.data for chunk in chunks), np.uint8)
+        mono_ns = np.array([chunk.mono_ns for chunk in chunks], np.int64)
+        if len(chunks):
+            self._feed_columns(_Rows(mono_ns, list(codes), which, ends, data))
+
+    def _feed_columns(self, rows: _Rows) -> None:
+        mono_ns, names, which, ends, data = rows.mono_ns, rows.names, rows.which, rows.ends, rows.data
         self._fed_rows += len(mono_ns)
         self._fed_bytes += len(data)
         own = which == (names.index(RECORDER_SOURCE) if RECORDER_SOURCE in names else -1)
-        rows = _Rows(mono_ns, names, which, ends, data)
         begin = 0
         for at in np.flatnonzero(own).tolist():
             event = self._read_event(int(mono_ns[at]), data[ends[at] : ends[at + 1]].tobytes())

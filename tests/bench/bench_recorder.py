@@ -1,8 +1,9 @@
 """Processor time and memory of `pullbook record` at an ordinary rig, against a bare pyserial loop beside it.
 
-python tests/bench/bench_recorder.py [seconds]
+    python tests/bench/bench_recorder.py [SECONDS] [LINES]
 
-The rig: a GPS receiver at 10 Hz with five sentences, a mixture controller at 50 Hz, an ADC board at 100 Hz. The same
+The rig: a GPS receiver at 10 Hz with five sentences, a mixture controller at 50 Hz, an ADC board at 100 Hz; or at LINES
+lines a second, such as 5000, in hundredths. The same
 bytes go to three sets of pseudo-terminals at the same moments: one is read by a bare loop (a thread a port that reads
 what is waiting and writes it to a file), one by `pullbook record --plain`, one by `pullbook record` with its panel on
 a terminal. What is counted is the processor time of a whole process, user and system, after it has started.
@@ -102,7 +103,7 @@ def _watch(terminal: int) -> None:
             pass
 
 
-def feed(all_of: list[Measured], seconds: float) -> None:
+def feed(all_of: list[Measured], seconds: float, lines: int) -> None:
     began = time.monotonic()
     for n in range(int(seconds * 100)):
         if (pause := began + n / 100 - time.monotonic()) > 0:
@@ -113,27 +114,27 @@ def feed(all_of: list[Measured], seconds: float) -> None:
                 gps.send(burst(n / 100))
             if n % 2 == 0:
                 mixture.send(b"%.2f\r\n" % (13 + n % 100 / 100))
-            board.send(b"%d,%d\r\n" % (n % 1024, n * 7 % 1024))
+            board.send(b"%d,%d\r\n" % (n % 1024, n * 7 % 1024) * (lines // 100))
             for cable in measured.cables:
                 cable.sent.clear()
 
 
-def main(seconds: float) -> None:
+def main(seconds: float, lines: int) -> None:
     with tempfile.TemporaryDirectory() as folder:
         all_of = [Measured(kind, Path(folder) / kind) for kind in ("bare", "plain", "panel")]
         for measured in all_of:
             measured.start(measured.name)
         time.sleep(4)
-        feed(all_of, 4)
+        feed(all_of, 4, lines)
         for measured in all_of:
             measured.before = measured.seconds()
-        feed(all_of, seconds)
+        feed(all_of, seconds, lines)
         for measured in all_of:
             measured.after, measured.rss = measured.seconds(), round(measured.megabytes())
             os.kill(measured.pid, 15)
             os.waitpid(measured.pid, 0)
         base = all_of[0].after - all_of[0].before
-        print(f"processor time over {seconds:g} s of an ordinary rig (150 lines and 10 bursts of five a second)")
+        print(f"processor time over {seconds:g} s of a rig of {lines + 50} lines and 10 bursts of five a second")
         for measured, said in zip(
             all_of, ("baseline: a bare pyserial loop to a file", "record --plain", "record with its panel"), strict=True
         ):
@@ -142,4 +143,4 @@ def main(seconds: float) -> None:
 
 
 if __name__ == "__main__":
-    main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0)
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 60.0, int(sys.argv[2]) if len(sys.argv) > 2 else 100)

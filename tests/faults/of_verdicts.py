@@ -35,7 +35,7 @@ VERDICTS: tuple[Fault, ...] = (
     Fault("rebuild takes a mistyped part", "logger/cli/drives.py", '    if not anyway:\n        _ask(store, changes.get("setup"), folder.name)\n', "", (ASKED,)),
     Fault("record does not ask", "logger/cli/record.py", "            ask_first(files.setup, store, json)\n", "            pass\n", ("tests/system/test_setup_asked.py",)),
     Fault("record waits for ever", "logger/record/terminal.py", "while not answer and time.monotonic() < until:", "while not answer:", (ASKED,)),
-    Fault("the command hands over no questions", "analysis/cli/main.py", "record.hooks.questions = _questions\n", "", (ASKED,)),
+    Fault("the command hands over no questions", "analysis/cli/recording.py", "record.hooks.questions = _questions\n", "", (ASKED,)),
     # fuel
     Fault("a fuel figure deletes runs", "analysis/drive.py", "return run.clean and self.struck(run) is None and", "return run.clean and self.struck(run) is None and self.drive.manifest.fuel is None and", (PULLS + "test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run",)),
     Fault("fuel that cannot be is kept", "analysis/cli/fuel.py", "if (question := doubted(drive, amount)) and not anyway and not _confirmed(question):", "if (question := doubted(drive, amount)) and not anyway and question == '':", (PULLS + "test_fuel_that_cannot_be_is_asked_about_and_deletes_no_run",)),

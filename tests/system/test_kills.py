@@ -17,6 +17,7 @@ from typing import Any, get_args, get_type_hints
 import pytest
 import simulate
 from a_pack import FINCH, a_friends_pack
+from all_verbs import CALLBACKS
 from killing import killed_in
 from made_coasts import Slope
 from made_drives import CAR, RIG, START, make_drive
@@ -24,7 +25,6 @@ from PIL import Image
 from rig import rmc
 from run_verb import run_verb
 
-from analysis.cli.main import app
 from logger.config.car import CarConfig
 from logger.config.reading import load
 from logger.config.setup import SetupConfig
@@ -366,11 +366,10 @@ def test_killed_at_any_operation_the_old_or_the_new_is_there(good: Path, tmp_pat
 
 
 def test_every_verb_and_every_file_that_it_is_given_is_killed_or_only_read() -> None:
-    made = {each.name or each.callback.__name__: each.callback for each in app.registered_commands if each.callback}
-    assert {*made} == {*(arguments[0] for arguments, _, _ in VERBS.values()), *ELSEWHERE, *READS}
+    assert {*CALLBACKS} == {*(arguments[0] for arguments, _, _ in VERBS.values()), *ELSEWHERE, *READS}
     given = {
         (verb, name)
-        for verb, callback in made.items()
+        for verb, callback in CALLBACKS.items()
         for name, kind in get_type_hints(callback).items()
         if Path in (kind, *get_args(kind)) and name != "store"
     }

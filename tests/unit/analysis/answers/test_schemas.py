@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from all_verbs import CALLBACKS
 from jsonschema import Draft202012Validator
 from jsonschema.exceptions import ValidationError
 from made_road import MadeDrive
@@ -143,13 +144,9 @@ def test_a_schema_refuses_what_is_no_answer(made_season: MadeSeason) -> None:
 
 def test_every_verb_that_prints_an_answer_has_a_schema() -> None:
     """The verbs of the analysis that take --json."""
-    from analysis.cli import main as cli
-
     verbs = {
-        command.name or (command.callback.__name__ if command.callback else "")
-        for command in cli.app.registered_commands
-        if command.callback
-        and command.callback.__module__.startswith("analysis.")
-        and "json" in command.callback.__annotations__
+        name
+        for name, callback in CALLBACKS.items()
+        if callback.__module__.startswith("analysis.") and "json" in callback.__annotations__
     }
     assert verbs - {"demo"} == set(schemas.ANSWERS)

@@ -19,6 +19,7 @@ from typing import Any, get_args, get_type_hints
 import pytest
 import simulate
 from a_pack import a_friends_pack
+from all_verbs import CALLBACKS
 from made_drives import BASELINE, RIG, START, make_drive
 from made_season import BOTH
 from mutations import mutated, spoil
@@ -26,8 +27,6 @@ from PIL import Image
 from run_verb import run_verb
 from same_data import worked_out_once
 from typer.models import OptionInfo
-
-from analysis.cli.main import app
 
 CONFIGS = Path(__file__).parents[4] / "configs"
 FILES = ("recorder.toml", "wren.toml", "targets.toml", "jets.toml")
@@ -170,9 +169,8 @@ def _option(verb: str, rng: random.Random) -> list[str]:
 @functools.cache
 def _options(verb: str) -> list[str]:
     """The verb's options that take a word, as the command has them."""
-    (callback,) = (each.callback for each in app.registered_commands if verb == (each.name or each.callback.__name__))
     found = []
-    for name, hint in get_type_hints(callback, include_extras=True).items():
+    for name, hint in get_type_hints(CALLBACKS[verb], include_extras=True).items():
         told = next((each for each in getattr(hint, "__metadata__", ()) if isinstance(each, OptionInfo)), None)
         kinds = {*get_args(get_args(hint)[0]), get_args(hint)[0]} if told else set()
         if told and not kinds & {bool, Path}:
@@ -183,7 +181,7 @@ def _options(verb: str) -> list[str]:
 
 
 def test_every_verb_is_in_a_corpus() -> None:
-    assert {each.name or each.callback.__name__ for each in app.registered_commands} == {*VERBS, *ELSEWHERE}
+    assert {*CALLBACKS} == {*VERBS, *ELSEWHERE}
     assert {"--from", "--since", "--near"} <= {*_options("runs")} and {"--mass", "--cruise"} <= {*_options("whatif")}
 
 

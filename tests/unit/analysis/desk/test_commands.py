@@ -12,6 +12,7 @@ from urllib.parse import quote
 
 import pytest
 from a_pack import a_friends_pack
+from all_verbs import COMMANDS
 from at_the_desk import COMMAND, Seen, Visitor, desk_open, until
 from desk_store import DeskStore, make_desk_store
 from hypothesis import given, settings
@@ -19,12 +20,11 @@ from hypothesis import strategies as st
 from made_season import BASELINE, BOTH
 
 from analysis.cli.desk import described
-from analysis.cli.main import app
 from analysis.desk.pages import commands
 from analysis.desk.verbs import AllAtWork, Parameter, Verb
 from logger.errors import NoAnswer
 
-VERBS = {verb.name: verb for verb in described(app.registered_commands)}
+VERBS = {verb.name: verb for verb in described(COMMANDS)}
 FORMS = sorted(set(VERBS) - set(commands.ELSEWHERE))
 HOSTILE = "<img src=x onerror=alert(1)>"
 

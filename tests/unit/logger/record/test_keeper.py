@@ -117,6 +117,7 @@ def test_what_is_decoded_meanwhile_is_what_the_whole_journal_gives(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(told, "BLOCK", 8)  # many blocks, in a minute as in hours
+    monkeypatch.setattr(keeper, "DECODED_AT_ONCE", 700)
     store = Store(tmp_path)
     store.drive(20, None)
     store.drive(40, 11.0)

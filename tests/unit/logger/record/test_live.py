@@ -6,6 +6,7 @@ import time
 import tracemalloc
 from typing import Any
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from rig import BOARD, GPS, MIXTURE, nmea, rmc
@@ -123,6 +124,23 @@ def test_of_a_flood_nothing_false_is_shown_and_memory_stays_small() -> None:
     live.put(Chunk(10**9, "mixture", b"3.1\r\n13.2\r\n"))
     live.tell(10**9)
     assert [reading.values[0] for _, reading in heard.readings] == [13.2]
+
+
+@pytest.mark.parametrize("cut", [7, 50, 333])
+def test_of_a_pouring_board_the_last_reading_is_told(cut: int) -> None:
+    """As if all of it had been read, wherever its bytes are cut, and a spoilt line behind it."""
+    poured = b"".join(b"%d.5\r\n" % (n % 90) for n in range(4000)) + b"nonsense\r\n"
+    heard, seldom = Heard(), Heard()
+    for listener, at_once in ((heard, 10**9), (seldom, 300)):
+        live = Live(CONFIG, [listener])
+        pieces = [poured[at : at + cut] for at in range(0, len(poured), cut)]
+        for number, piece in enumerate(pieces):
+            live.put(Chunk(number * 1000, "mixture", piece))
+            if number * cut % at_once < cut:
+                live.tell(monotonic_ns())
+        live.tell(monotonic_ns())
+    assert heard.readings[-1][1].values == seldom.readings[-1][1].values
+    assert heard.readings[-1][1].values[0] == 3999 % 90 + 0.5
 
 
 def test_a_pouring_receiver_is_decoded_in_part() -> None:

@@ -13,6 +13,7 @@ from made_epochs import Receiver
 
 from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
+from logger.decode.framing import Chunk
 from logger.errors import CaptureError
 from logger.store import capture, tables
 from logger.store.parquet import table_bytes
@@ -150,6 +151,13 @@ def test_a_drive_of_a_rig_is_the_same_to_the_byte(tmp_path: Path, monkeypatch: p
     in_parts.feed_table(raw)
     assert in_parts.covers(raw)
     again = in_parts.built()
+    assert all(table_bytes(again.tables[name]) == table_bytes(careful.tables[name]) for name in careful.tables)
+    chunks, in_chunks = [Chunk(*row) for row in capture.rows(raw)], tables.Decoding(CONFIG)
+    for at in range(0, len(chunks), 61):
+        in_chunks.feed_chunks(chunks[at : at + 61])
+    assert in_chunks.covers(raw)
+    again = in_chunks.built()
+    assert again.sources == careful.sources and again.counters == careful.counters
     assert all(table_bytes(again.tables[name]) == table_bytes(careful.tables[name]) for name in careful.tables)
 
 
