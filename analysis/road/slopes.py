@@ -53,8 +53,8 @@ MOST_KNOTS, MOST_PIECES = 400, 60
 NEAR_M = 20.0
 SLOWEST_MPS, LONGEST_GAP_S = 3.0, 3.0
 """What is slower, or a longer time without a fix, ends a piece of a pass."""
-HILLS_M = (150.0, 60.0, 400.0)
-"""Lengths over which a road keeps its slope: the likeliest count."""
+HILLS_M = (400.0, 150.0, 60.0)
+"""Lengths over which a road keeps its slope: the likeliest count. The first is the quickest to learn wander with."""
 _PARALLEL = 0.8
 _TURN = math.radians(120)
 _LEAST_STEPS = 3
@@ -367,12 +367,13 @@ def learn(passes: Sequence[Pass]) -> LearnedRoad | None:
         return None
     roads = Roads((float(np.median(passes[0].lat_deg)), float(np.median(passes[0].lon_deg))))
     taken = [(each, at, where) for each in passes for at, where in roads.take(each)]
-    passed = _count(roads, [where for _, _, where in taken])
+    passed = _count(roads, taken)
     often = passed >= LEAST_PASSES
     pieces = [piece for each, at, where in taken for piece in _pieces(each, at, where, roads, often)][-MOST_PIECES:]
     if not pieces:
         return None
     chosen = _knots(roads, pieces)
+    passed = np.where((roads.points[:, None, :2] == chosen[None, :, :2]).all(axis=2).any(axis=1), passed, 0)
     knots = Located(chosen[:, 0].astype(np.int64), chosen[:, 1], np.ones(len(chosen)))
     groups = _groups(pieces)
     kernels = {hills_m: _kernel(knots, groups, hills_m) for hills_m in HILLS_M}
@@ -409,13 +410,20 @@ def slope_correlation(away_m: Floats, hills_m: float) -> Floats:
     return np.asarray((1 + lengths) * np.exp(-lengths), float)
 
 
-def _count(roads: Roads, taken: Sequence[Located]) -> Whole:
-    """How often each point of the roads was passed."""
+def _count(roads: Roads, taken: Sequence[tuple[Pass, NDArray[np.intp], Located]]) -> Whole:
+    """How often each point of the roads was passed. Each stretch counts half a step beyond its ends, but where the same
+    pass goes on in its next piece: there it is one pass all the same."""
     count = np.zeros(len(roads.points), np.int64)
-    for each in taken:
-        low, high = each.way_m.min() - STEP_M / 2, each.way_m.max() + STEP_M / 2
+    ends = [(id(each), where.road[0], each.t_s[at[0]], each.t_s[at[-1]]) for each, at, where in taken]
+    begun, gone = {end[:3] for end in ends}, {(*end[:2], end[3]) for end in ends}
+    for (_, _, where), (one, road, first_s, last_s) in zip(taken, ends, strict=True):
+        first, last = where.way_m[0], where.way_m[-1]
+        onward = math.copysign(0.5 * STEP_M, last - first)
+        first -= onward * ((one, road, first_s) not in gone)
+        last += onward * ((one, road, last_s) not in begun)
+        low, high = min(first, last), max(first, last)
         inside = (roads.points[:, 1] >= low) & (roads.points[:, 1] <= high)
-        count += inside & (roads.points[:, 0] == each.road[0])
+        count += inside & (roads.points[:, 0] == road)
     return count
 
 

@@ -83,6 +83,21 @@ def test_fewer_than_three_passes_tell_nothing() -> None:
     assert math.isnan(learned.slope_about(44.0, 7.0, 0.0)[0])
 
 
+def test_a_pass_that_is_read_in_pieces_is_one_pass() -> None:
+    t = np.arange(0, 500.0, 0.2)
+    begun = [0.0, 503.0, 1007.0, 1509.0]
+    made = [
+        heights(t, np.full(len(t), 15.0), 45 + (each + 15 * t) / 111_195, np.full(len(t), 7.0), 0.01 * t + each)
+        for each in begun
+    ]
+    assert len(np.unique(made[0].piece)) > 1
+    learned = learn(made)
+    assert learned is not None
+    middle = slice(80, len(made[0]) - 5)  # where all four were
+    at = learned.roads.locate(made[0].lat_deg[middle], made[0].lon_deg[middle], made[0].heading_deg[middle])
+    assert set(learned.passed(at).tolist()) == {4}
+
+
 def test_a_slope_felt_uphill_one_way_is_felt_downhill_the_other() -> None:
     _, found = made(2, 4)
     learned = learn(found)
