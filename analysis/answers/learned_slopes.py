@@ -28,6 +28,12 @@ def passes_words(least: int, most: int) -> str:
     return f"the altitude of {least} passes" if least == most else f"the altitude of {least} to {most} passes"
 
 
+def coast_slopes_sentence(told: LearnedSlopesAnswer) -> str:
+    """What coasts were fitted with of learned slopes."""
+    of = "" if told.share > 0.995 else f" for {told.share:.0%} of the coasts"
+    return f"The slope of the road is taken{of} {from_passes(told)}, as far as the coasts do not show it better."
+
+
 def load_slopes_sentence(told: LearnedSlopesAnswer | None) -> str:
     """Where the slopes come from that the load was found with."""
     if told is None:
