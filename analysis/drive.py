@@ -12,7 +12,7 @@ from __future__ import annotations
 import contextlib
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar, overload
 
@@ -43,10 +43,8 @@ if TYPE_CHECKING:
     from analysis.arrays import Floats
     from analysis.conditions.roadload import RoadLoad
     from analysis.conditions.setups import Parts
-    from analysis.mixture.delay import Delay
-    from analysis.mixture.engine_load import Driving
-    from analysis.mixture.map import LoadAxis, MixtureMap
-    from analysis.mixture.masks import Readings
+    from analysis.mixture.drive_map import DriveMap
+    from analysis.mixture.map import LoadAxis
     from analysis.mixture.strength import HardPull
     from analysis.mixture.throttle_travel import Reached
     from analysis.motion.board import Board
@@ -66,8 +64,6 @@ SAME_RUN_S = 2.0
 """A struck run is known by its start; a better estimate of it moves less than this."""
 NO_SETUP = "-"
 """Stands for the name of a setup that is not known."""
-BESIDE_S = 43_200.0
-"""Readings so long before the first fix and after the last one are still of the drive; others have another clock."""
 _FINE_STEPS = {"mph": 1.0, "km/h": 2.0}
 _FASTEST_MPS = 90.0
 
@@ -99,17 +95,6 @@ class Once(Generic[T]):
         if wrong is not None:
             raise wrong
         return value
-
-
-@dataclass(frozen=True)
-class DriveMap:
-    """The mixture map of a drive, and what it was made of: its readings and what the car did."""
-
-    drive: Drive
-    readings: Readings
-    state: Driving
-    answer: MixtureMap
-    cooling: Literal["air", "water"]
 
 
 class AnalysedDrive:
@@ -472,44 +457,14 @@ class AnalysedDrive:
         fuel_stoich_afr: float | None,
     ) -> DriveMap:  # fmt: skip
         from analysis.conditions import roadload
-        from analysis.mixture.channels import find_channel, other_channels, readings_of
-        from analysis.mixture.engine_load import driving, grade_from_altitude
-        from analysis.mixture.map import mixture_map
+        from analysis.mixture.drive_map import drive_map
 
-        source, channel = find_channel(self.drive, channel)
-        motion = self.motion
-        readings, latency = readings_of(self.drive, source, channel, motion.epoch_utc_ns)
-        readings = readings.between(motion.t_s[0] - BESIDE_S, motion.t_s[-1] + BESIDE_S)
-        if not np.isfinite(readings.value).any():
-            raise NoAnswer(f"drive {self.id}: source {source!r} has no good reading of {channel}")
-        if fuel_stoich_afr is not None and channel == "afr":
-            scaled = readings.value * (fuel_stoich_afr / readings.stoich_afr)
-            readings = replace(readings, value=scaled, stoich_afr=fuel_stoich_afr)
-        car = self.car.car if self.car else None
-        channels, units = other_channels(self.drive, motion.epoch_utc_ns)
-        grade = grade_from_altitude(motion.distance_m, self.fixes.alt_m)
-        state = driving(
-            motion, road or roadload.of(self.car), (motion.t_s, grade) if np.isfinite(grade).any() else None,
-            wheel_power_per_kg=1000 * car.wheel_power_kw / car.mass_kg if car and car.wheel_power_kw else None,
-            channels=channels, units=units,
-        )  # fmt: skip
-        state = replace(state, travel=self.throttle_travel)
-        found = self._delay(readings, state, latency)
         if band_mps is None:
             band_mps = 10 * (MPS_PER_KMH if self.unit == "km/h" else MPS_PER_MPH)
-        cooling = car.cooling if car else "air"
-        answer = mixture_map(readings, state, found, self.targets, cooling, load_by, band_mps)
-        return DriveMap(self.drive, readings, state, answer, cooling)
-
-    def _delay(self, readings: Readings, state: Driving, latency_s: float) -> Delay:
-        from analysis.mixture import delay
-        from analysis.mixture.masks import opening_of
-
-        free = self.targets.masks.free_air_lambda * readings.per_lambda
-        value = np.where(readings.value < free, readings.value, np.nan)
-        opening = opening_of(state)
-        return delay.estimate(
-            readings.time_s, value, state, latency_s, opening if np.isfinite(opening).any() else None
+        return drive_map(
+            self.drive, self.motion, self.fixes, road or roadload.of(self.car), self.targets,
+            learned=lambda: self.learned_road, channel=channel, load_by=load_by, band_mps=band_mps,
+            fuel_stoich_afr=fuel_stoich_afr, travel=self.throttle_travel, car=self.car,
         )  # fmt: skip
 
     # --- the road ----------------------------------------------------------------------------------------------

@@ -23,7 +23,8 @@ from logger.errors import InputError, NoAnswer
 from logger.units import NS_PER_S, PPM
 
 if TYPE_CHECKING:
-    from analysis.drive import AnalysedDrive, DriveMap
+    from analysis.drive import AnalysedDrive
+    from analysis.mixture.drive_map import DriveMap
     from analysis.sharing.bars import Canvas
     from analysis.sharing.video import Video
 
@@ -298,7 +299,7 @@ def _map_of(drive: AnalysedDrive) -> DriveMap | None:
 
 def _late(mapped: DriveMap) -> float:
     """How much later than the engine burnt it a mixture is read [s]."""
-    return mapped.answer.delay.delay_s + mapped.answer.delay.lag_s
+    return mapped.delay.delay_s + mapped.delay.lag_s
 
 
 def _notes(drive: AnalysedDrive) -> list[CaptionLine]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure, Utc
+from analysis.answers.learned_slopes import LearnedSlopesAnswer
 from analysis.changes.across_cars import one_car
 from analysis.conditions.day_air import air_on
 from analysis.drive import utc
@@ -21,6 +23,7 @@ if TYPE_CHECKING:
     from analysis.road.coast_model import Stretch
     from analysis.road.coastdown import Measured
     from analysis.road.coasts import Coast, RejectedCoast
+    from analysis.road.slopes import LearnedRoad
     from logger.config.car import CarConfig
 
 
@@ -88,6 +91,8 @@ class CoastStretch(Answer):
     """How much lower its middle lies than its ends [m]."""
     sag_sigma_m: float
     """Standard error of that [m]."""
+    passes: int
+    """From how many passes its slope was learned, at the least; 0 where it was not."""
 
 
 class IntervalForce(Answer):
@@ -194,6 +199,9 @@ class CoastAnswer(Answer):
     """The coasts."""
     stretches: tuple[CoastStretch, ...]
     """The pieces of road they ran over."""
+    slopes: LearnedSlopesAnswer | None
+    """What the coasts were fitted with of slopes that all passes of the roads tell, `share` of the coasts; null where
+    too few passed them."""
     interval_method: IntervalMethod | None
     """A second estimate; null where fewer than three intervals of speed have both directions."""
     left_out: tuple[CoastRejected, ...]
@@ -291,8 +299,15 @@ def road_load_by_coasts(
         )  # fmt: skip
     return coastdown.fit(
         found, mass, with_b=with_b, known_grade=known_grade, even_sigma=even_sigma, density_sigma=doubt,
-        left_out=left_out,
+        left_out=left_out, known_road=_learned_road(drives),
     )  # fmt: skip
+
+
+def _learned_road(drives: Sequence[AnalysedDrive]) -> LearnedRoad | None:
+    """The slopes of their roads by all passes up to the last of them."""
+    with contextlib.suppress(NoAnswer):
+        return max(drives, key=lambda drive: drive.drive.manifest.started_utc).learned_road
+    return None
 
 
 # --- how it is told -----------------------------------------------------------------------------------------------
@@ -326,6 +341,7 @@ def _told(found: Measured, car: CarConfig, drives: Sequence[str], saved: Path | 
         force=_force(found),
         list=tuple(map(_coast, found.coasts)),
         stretches=tuple(map(_stretch, found.stretches)),
+        slopes=_slopes(found),
         interval_method=None if found.second is None else _intervals(found.second),
         left_out=tuple(map(_rejected, found.left_out)),
         caveats=tuple(found.caveats),
@@ -387,6 +403,20 @@ def _stretch(stretch: Stretch) -> CoastStretch:
         wind_mps=stretch.wind_mps,
         sag_m=stretch.sag_m,
         sag_sigma_m=stretch.sag_sigma_m,
+        passes=stretch.passes,
+    )
+
+
+def _slopes(found: Measured) -> LearnedSlopesAnswer | None:
+    told = [slope for slope in found.learned if slope is not None]
+    if not told:
+        return None
+    ran = [each.forward + each.backward for each in found.stretches if each.passes]
+    return LearnedSlopesAnswer(
+        share=sum(ran) / len(found.coasts),
+        sigma=math.sqrt(sum(slope.sigma**2 for slope in told) / len(told)),
+        passes_least=min(slope.passes for slope in told),
+        passes_most=max(slope.passes for slope in told),
     )
 
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.kept_answer import kept_answer
+from analysis.answers.learned_slopes import LearnedSlopesAnswer
 from analysis.changes.across_cars import one_car
 from analysis.conditions.fuels import fuel_stoich_afr
 from analysis.mixture.map import Cell, Judgement, Regime, RegimeSummary, Window, difference
@@ -21,8 +22,9 @@ from logger.units import SPEED_UNITS
 
 if TYPE_CHECKING:
     from analysis.conditions.roadload import Envelope
-    from analysis.drive import AnalysedDrive, DriveMap
+    from analysis.drive import AnalysedDrive
     from analysis.mixture.delay import Delay
+    from analysis.mixture.drive_map import DriveMap
     from analysis.mixture.map import LoadAxis
 
 BAND_HEIGHT = 10
@@ -231,6 +233,9 @@ class MixtureAnswer(DelayAnswer):
     """The columns."""
     road_load_from: str
     """Where the road load is from that load was worked out with."""
+    slopes: LearnedSlopesAnswer | None
+    """What load was worked out with of slopes that all passes of the roads tell; null where too few passed them, and
+    the altitude of this drive stands in."""
     most: MostAnswer | None
     """The most the car can do; null where nothing in the drive moved it."""
     cooling: Literal["air", "water"]
@@ -372,6 +377,7 @@ def _worked_out(
         load_steps=delay.load_steps,
         load=_load(found.load),
         road_load_from=state.road.source,
+        slopes=_slopes(mapped),
         most=_most(state.most, unit) if state.most else None,
         cooling=mapped.cooling,
         total_s=found.total_s,
@@ -450,6 +456,14 @@ def _mapped(
     if channel is None and load_by == "share" and usual and stoich is None:
         return drive.map
     return drive.map_by(channel, load_by, band_mps, fuel_stoich_afr=stoich)
+
+
+def _slopes(mapped: DriveMap) -> LearnedSlopesAnswer | None:
+    told = mapped.slopes
+    if told is None:
+        return None
+    least, most = told.passes
+    return LearnedSlopesAnswer(share=told.share, sigma=told.sigma, passes_least=least, passes_most=most)
 
 
 def _channel(name: str) -> Literal["afr", "lambda"]:

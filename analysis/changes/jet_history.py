@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from analysis.conditions import setups
 from analysis.conditions.fuels import PETROL_SCALE_AFR, fuel_stoich_afr
 from analysis.conditions.weather import Weather, air_of
-from analysis.drive import AnalysedDrive, DriveMap
+from analysis.drive import AnalysedDrive
 from analysis.mixture import jets
+from analysis.mixture.drive_map import DriveMap
 from analysis.mixture.jets import Jet, Pull, Tried
 from analysis.mixture.map import Regime
 from logger.config.car import car_key
@@ -81,7 +82,8 @@ def gather(
             progress(d.id)
             try:
                 with bulkhead.of(d.id):
-                    alike = d.map if d.map.answer.channel == mapped.answer.channel else d.map_by(mapped.answer.channel)
+                    told_in = mapped.readings.channel
+                    alike = d.map if d.map.readings.channel == told_in else d.map_by(told_in)
                     one = tried_in(d, alike, part, words)
             except (NoAnswer, InputError) as error:
                 left_out.append(f"{d.id}: {error}")
@@ -134,7 +136,7 @@ def free_air_seen(mapped: DriveMap, free_air_lambda: float) -> bool:
     """Whether the sensor was seen in free air while the car stood: before the start, or held out of the exhaust."""
     import numpy as np
 
-    readings, state = mapped.readings, mapped.state
+    readings, state = mapped.readings, mapped.alone
     free = readings.value >= free_air_lambda * readings.per_lambda
     speed = np.interp(readings.time_s, state.time_s, np.nan_to_num(state.speed_mps, nan=99.0))
     still = free & (speed < STANDS_MPS)
@@ -149,7 +151,7 @@ STANDS_MPS = 0.6
 
 def scale_of(mapped: DriveMap) -> float:
     """What brings the map's channel to the scale that jets are told in: lambda 1 at 14.7 for AFR, lambda as it is."""
-    return (PETROL_SCALE_AFR if mapped.answer.channel == "afr" else 1.0) / mapped.answer.per_lambda
+    return (PETROL_SCALE_AFR if mapped.readings.channel == "afr" else 1.0) / mapped.readings.per_lambda
 
 
 def density_of(drive: AnalysedDrive, weather: Weather | None = None) -> float:

@@ -86,7 +86,7 @@ def kept_rows(drive: AnalysedDrive, store: Path, names: Iterable[str]) -> dict[s
 def _cells(drive: AnalysedDrive) -> list[tuple[Any, ...]]:
     return [
         (c.from_mps, c.to_mps, c.load_from, c.load_to, c.seconds, c.readings, c.median, c.sigma)
-        for c in drive.map.answer.cells
+        for c in drive.map.answer_alone.cells
     ]
 
 

@@ -28,7 +28,8 @@ from logger.units import MPS_PER_KMH, MPS_PER_MPH
 if TYPE_CHECKING:
     import pyarrow as pa
 
-    from analysis.drive import AnalysedDrive, DriveMap
+    from analysis.drive import AnalysedDrive
+    from analysis.mixture.drive_map import DriveMap
     from analysis.runs.run import Run, Split
 
 _FAST_SHARE = 0.4
@@ -137,7 +138,7 @@ def _pulls(drive: AnalysedDrive, runs: Sequence[Run]) -> list[PowerPull]:
         found = drive.map
         good = np.abs(found.readings.value) < MOST_MIXTURE
         mixture = _when(found)[good], found.readings.value[good]
-        throttle = found.state.time_s, travel_of(found.state)
+        throttle = found.alone.time_s, travel_of(found.alone)
     road, wind = _loads(drive)
     whole = [run for run in runs if run.clean or not run.counted]
     return find_pulls(drive.motion, drive.fixes, road, whole, wind=wind, throttle=throttle, mixture=mixture)
@@ -167,14 +168,14 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
         return "", {}, {}
     time = _when(found)
     good = np.isfinite(found.readings.value)
-    opening = travel_of(found.state)
+    opening = travel_of(found.alone)
     medians, openings = {}, {}
     for run in runs:
         passed = [split for split in _compared(run) if split.speed_mps >= _FAST_SHARE * run.peak_mps]
         if not run.clean or not passed:
             continue
         begin, end = run.start_s + passed[0].time_s, run.start_s + passed[-1].time_s
-        wide = opening[(found.state.time_s >= begin) & (found.state.time_s <= end)]
+        wide = opening[(found.alone.time_s >= begin) & (found.alone.time_s <= end)]
         if np.isfinite(wide).any():
             openings[run.n] = float(np.nanmedian(wide))
         here = good & (time >= begin) & (time <= end)
@@ -185,7 +186,7 @@ def _full_throttle(drive: AnalysedDrive, runs: Sequence[Run]) -> tuple[str, dict
 
 def _when(found: DriveMap) -> Floats:
     """When the engine burnt what each reading tells of: readings laid back by their delay [s]."""
-    return found.readings.time_s - found.answer.delay.delay_s - found.answer.delay.lag_s
+    return found.readings.time_s - found.delay.delay_s - found.delay.lag_s
 
 
 def _compared(run: Run) -> list[Split]:

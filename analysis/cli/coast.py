@@ -71,6 +71,8 @@ def coast(
 
 
 def _print_coasts(found: CoastAnswer, unit: str, why: bool) -> None:
+    from analysis.answers.learned_slopes import coast_slopes_sentence
+
     out = console()
     out.print(
         f"Rolling coefficient {found.rolling_coefficient:.4f} ±{found.rolling_coefficient_half_width_95:.4f}, "
@@ -81,7 +83,7 @@ def _print_coasts(found: CoastAnswer, unit: str, why: bool) -> None:
     out.print(table(["Road load A + B v + C v2", "", "95 %"], _coefficients(found)))
     _print_force(out, found, unit)
     out.print()
-    for said in found.caveats:
+    for said in (*found.caveats, *([coast_slopes_sentence(found.slopes)] if found.slopes else [])):
         out.print(said)
     rest = [
         f"On the level, in still air of {found.air_density_kg_per_m3:.3f} kg/m3; mass {found.mass_kg:.0f} kg "

@@ -116,6 +116,7 @@ def _print_csv(cells: Sequence[Answer]) -> None:
 
 
 def _print_map(answer: MixtureAnswer, why: bool) -> None:
+    from analysis.answers.learned_slopes import load_slopes_sentence
     from analysis.answers.sentences import delay_sentence
 
     out, unit, digits = console(), answer.unit, channel_digits(answer.channel)
@@ -144,7 +145,8 @@ def _print_map(answer: MixtureAnswer, why: bool) -> None:
     out.print(table([unit, "seconds", "readings", "median", "± s.e.", "10 to 90 %"], rows))
     if not all(b.told for b in answer.bands):
         out.print("- not enough data, or too little of each kind of driving to show the middle.")
-    print_rest(out, [_left_out(answer), delay_sentence(answer), _load_sentence(answer)], why)
+    rest = [_left_out(answer), delay_sentence(answer), _load_sentence(answer), load_slopes_sentence(answer.slopes)]
+    print_rest(out, rest, why)
 
 
 def _verdict(answer: MixtureAnswer, digits: int) -> str:

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from analysis import wording
+from analysis.answers.learned_slopes import load_slopes_sentence
 from analysis.answers.sentences import delay_sentence
 from analysis.arrays import Floats
 from analysis.report.page import Block, Figure, Map, MapField, Table, Words, judgement_first
@@ -61,7 +62,7 @@ def mixture_blocks(found: MixtureAnswer, whose: str = "") -> list[Block]:
         Words(
             f"The last row is {wording.FULL_THROTTLE_OF_DRIVE}: the median of all its readings there. "
             f"Used {found.kept_s:.0f} s of {found.total_s:.0f} s." + (f" Left out: {left_out}." if left_out else "")
-            + f" {delay_sentence(found)}"
+            + f" {delay_sentence(found)}" + (f" {load_slopes_sentence(found.slopes)}" if found.slopes else "")
         ),
     ]  # fmt: skip
 

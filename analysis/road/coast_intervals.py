@@ -18,7 +18,7 @@ import numpy as np
 
 from analysis.arrays import Floats
 from analysis.conditions.roadload import GRAVITY
-from analysis.road.coast_model import GRADE_ORDER, Problem, Solution, force_sigma, jackknife
+from analysis.road.coast_model import Problem, Solution, force_sigma, jackknife
 
 
 @dataclass(frozen=True)
@@ -108,9 +108,9 @@ def _interval_forces(problem: Problem, best: Solution) -> dict[tuple[int, int, i
         stretch, sense = int(layout.stretch[k]), int(layout.sense[k])
         time = coast.t_s - coast.t_s[0]
         numbers = range(math.ceil(coast.to_mps / _STEP_MPS), math.floor(coast.from_mps / _STEP_MPS))
-        at = problem.shared + stretch * (GRADE_ORDER + 1)
-        bends = np.concatenate([[0.0], best.theta[at + 1 : at + 1 + GRADE_ORDER]])
-        slope = np.polynomial.legendre.legval(layout.place[k], bends) * sense
+        bends = np.concatenate([[0.0], best.theta[problem.grades(stretch)][1:]])
+        known = problem.learned_slope(k, layout.place[k])
+        slope = (np.polynomial.legendre.legval(layout.place[k], bends) + known) * sense
         for number in numbers:
             late, early = (_passing(time, coast.v_mps, edge * _STEP_MPS) for edge in (number, number + 1))
             if not late > early:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -16,6 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.arrays import Floats
 from analysis.conditions.roadload import GRAVITY
 from analysis.road.coasts import Coast, Mass, integral, trapezoids
+from analysis.road.stretch_slopes import LEARNED_ORDER, KnownSlope
 
 WIND_PRIOR_MPS = 2.0
 """How far the wind along the road may be from what was stated, or from none."""
@@ -23,6 +24,9 @@ KNOWN_GRADE_SIGMA = 0.001
 """How far off a grade may be that the owner states: 0.1 %."""
 GUST_MPS, GUST_S = 0.5, 10.0
 """Gusts to begin with: their size is found from the coasts, their duration too, held to this within a factor of 2."""
+
+
+GRADE_ORDER = 3
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,8 @@ class Stretch:
     sag_m: float
     """How much lower its middle lies than its ends, as fitted [m], and the standard error."""
     sag_sigma_m: float
+    passes: int = 0
+    """How many passes its learned slope is from, at the least; 0 where it was not learned."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +61,8 @@ class Layout:
     place: list[Floats]
     """Along the stretch, -1 to 1 from end to end, for each coast."""
     length_m: list[float]
+    order: int = GRADE_ORDER
+    """Of the polynomials along a stretch: higher where slopes are learned."""
 
     @property
     def stretches(self) -> int:
@@ -72,12 +80,18 @@ class Layout:
 
         Returns
         -------
-        array, shape (n, GRADE_ORDER + 1)
-            Legendre polynomials by order; held level beyond 1.5 half lengths from the middle.
+        array, shape (n, order + 1)
+            Legendre polynomials by order; held level beyond 1.5 half lengths from the middle, those of a higher order
+            beyond the ends.
         """
+        reach = 1.5 if self.order == GRADE_ORDER else 1.0
+        place = np.clip(self.place_after(k, way_m), -reach, reach)
+        return np.asarray(np.polynomial.legendre.legvander(place, self.order))
+
+    def place_after(self, k: int, way_m: Floats) -> Floats:
+        """Where on its stretch a coast is after some way from its start (n,) [m]: -1 to 1 from end to end."""
         half = max(self.length_m[self.stretch[k]] / 2, 0.5)
-        place = self.place[k][0] + self.sense[k] * way_m / half
-        return np.asarray(np.polynomial.legendre.legvander(np.clip(place, -1.5, 1.5), GRADE_ORDER))
+        return np.asarray(self.place[k][0] + self.sense[k] * way_m / half)
 
     @classmethod
     def of(cls, coasts: Sequence[Coast]) -> Layout:
@@ -114,9 +128,10 @@ class Layout:
         return cls(stretch, sense, axes, place, lengths)
 
 
-GRADE_ORDER = 3
 _ROUNDS = 12
 _FIRST_MPS = 1.0
+_NONE = 1e-6
+"""What a slope may be of polynomials that a stretch has none of."""
 
 
 _UNEVEN = ((0.05, 0.05), (0.3, 0.1), (1.0, 0.55), (2.0, 0.3))
@@ -155,14 +170,17 @@ class _Joined(NamedTuple):
 class Problem:
     """All coasts as one least-squares problem; parameters A, (B), C, grades by stretch, winds by outing.
 
-    Grade along a stretch is a sum of Legendre polynomials up to `GRADE_ORDER`. Parameters that something is known of
-    beforehand (`beforehand`) are held to it.
+    Grade along a stretch is a sum of Legendre polynomials up to the layout's order, on top of what is `learned` of it.
+    Parameters that something is known of beforehand (`beforehand`) are held to it.
     """
 
     def __init__(
         self, coasts: Sequence[Coast], layout: Layout, mass: Mass, with_b: bool, grade: float | None, even: float,
-        density: float,
+        density: float, learned: Sequence[KnownSlope | None] = (),
     ):  # fmt: skip
+        if any(learned):
+            layout = replace(layout, order=LEARNED_ORDER)
+        self.learned = list(learned) or [None] * layout.stretches
         self.coasts, self.layout, self.mass = coasts, layout, mass
         self.shared = 3 if with_b else 2
         groups = [(int(j), coast.outing) for j, coast in zip(layout.stretch, coasts, strict=True)]
@@ -173,18 +191,36 @@ class Problem:
         self.time, self.speed, self.noise = ([each[i] for each in binned] for i in range(3))
         head = layout.sense * np.array([coast.headwind_mps for coast in coasts])
         stated = [float(head[self.group == g].mean()) for g in range(len(self.winds))]
-        self.first_wind = self.shared + layout.stretches * (GRADE_ORDER + 1)
+        self.first_wind = self.shared + layout.stretches * (layout.order + 1)
         self.heights = [_change_by_altitude(coasts, layout, j) for j in range(layout.stretches)]
         self.stated, self.grade, self.even = stated, grade, even
 
     def beforehand(self, uneven: float) -> tuple[Floats, Floats]:
-        """Of each parameter what is known without the coasts: its value, and one over its variance."""
-        centre, known = [0.0] * self.shared, [0.0] * self.shared
-        rough = (uneven * self.even) ** -2
-        for change, sigma in self.heights:
-            centre += [self.grade or 0.0, change * sigma**-2 / (sigma**-2 + rough), 0.0, 0.0]
-            known += [(0.1 if self.grade is None else KNOWN_GRADE_SIGMA) ** -2, sigma**-2 + rough, rough, 4 * rough]
-        return np.array(centre + self.stated), np.array(known + [WIND_PRIOR_MPS**-2] * len(self.stated))
+        """What is known of the parameters without the coasts: their values, and the inverse of their covariance."""
+        centre, known = np.zeros(self.first_wind + len(self.stated)), np.zeros(self.first_wind + len(self.stated))
+        rough, more = (uneven * self.even) ** -2, self.layout.order - GRADE_ORDER
+        for j, (change, sigma) in enumerate(self.heights):
+            here = self.grades(j)
+            centre[here] = [self.grade or 0.0, change * sigma**-2 / (sigma**-2 + rough), 0.0, 0.0, *[0.0] * more]
+            level = (0.1 if self.grade is None else KNOWN_GRADE_SIGMA) ** -2
+            known[here] = [level, sigma**-2 + rough, rough, 4 * rough, *[_NONE**-2] * more]
+        centre[self.first_wind :], known[self.first_wind :] = self.stated, WIND_PRIOR_MPS**-2
+        inverse = np.diag(known)
+        for j, slope in enumerate(self.learned):
+            if slope is not None:
+                here = self.grades(j)
+                centre[here], inverse[here, here] = 0.0, np.linalg.inv(slope.covariance)
+        return centre, inverse
+
+    def grades(self, stretch: int) -> slice:
+        """Which parameters are those of a stretch's slope."""
+        at = self.shared + stretch * (self.layout.order + 1)
+        return slice(at, at + self.layout.order + 1)
+
+    def learned_slope(self, k: int, place: Floats) -> Floats | float:
+        """What is learned of the slope under a coast, towards the axis of its stretch; 0 where nothing is."""
+        slope = self.learned[self.layout.stretch[k]]
+        return 0.0 if slope is None else slope.at(place)
 
     def solve(self) -> Solution:
         """Gauss and Newton's way, with the gusts found along it."""
@@ -227,13 +263,14 @@ class Problem:
         sense, stretch, thin = int(layout.sense[k]), int(layout.stretch[k]), float(self.thin[k])
         b = theta[1] if self.shared == 3 else 0.0
         c, wind = thin * theta[self.shared - 1], sense * theta[self.first_wind + self.group[k]]
-        at = self.shared + stretch * (GRADE_ORDER + 1)
-        grade, weight, inertia = slice(at, at + GRADE_ORDER + 1), mass.mass_kg * GRAVITY, mass.inertia_kg
+        grade, weight, inertia = self.grades(stretch), mass.mass_kg * GRAVITY, mass.inertia_kg
         v = self.speed[k]
         for _ in range(6):
-            shape = layout.shape(k, v[0] * t[0] + integral(v, t))
+            way = v[0] * t[0] + integral(v, t)
+            shape = layout.shape(k, way)
             air = v + wind
-            force = theta[0] + b * v + c * air * np.abs(air) + weight * sense * (shape @ theta[grade])
+            slope = shape @ theta[grade] + self.learned_slope(k, layout.place_after(k, way))
+            force = theta[0] + b * v + c * air * np.abs(air) + weight * sense * slope
             slows = -(b + 2 * c * np.abs(air)) / inertia
             grows = np.exp(np.maximum(trapezoids(slows, t), -50.0))
             defect = begin - integral(force, t) / inertia - v
@@ -283,14 +320,14 @@ class Problem:
         for uneven, likely in _UNEVEN:
             centre, known = self.beforehand(uneven)
             away = centre - theta
-            whole, pull = told.square + np.diag(known), told.pull + known * away
+            whole, pull = told.square + known, told.pull + known @ away
             covariance = np.linalg.inv(whole)
             step = covariance @ pull
-            unlikely = told.unlikely + known @ away**2 - pull @ step + np.linalg.slogdet(whole)[1]
-            logs.append(math.log(likely) - (unlikely - np.log(known[grades]).sum()) / 2)
+            unlikely = told.unlikely + away @ known @ away - pull @ step + np.linalg.slogdet(whole)[1]
+            logs.append(math.log(likely) - (unlikely - np.linalg.slogdet(known[grades, grades])[1]) / 2)
             steps.append(step)
             covariances.append(covariance)
-            assumed.append(covariance @ np.diag(known) @ covariance)
+            assumed.append(covariance @ known @ covariance)
         best = max(logs)
         weight = np.exp(np.array(logs) - best)
         evidence = best + math.log(float(weight.sum()))
@@ -362,13 +399,14 @@ class Solution:
                 for g, (stretch, outing) in enumerate(problem.winds)
                 if stretch == j
             }
-            at = problem.shared + j * (GRADE_ORDER + 1)
+            at, slope = problem.grades(j).start, problem.learned[j]
+            mean, tilt = self.theta[at : at + 2] + (0.0 if slope is None else slope.coefficients[:2])
             quarter = layout.length_m[j] / 4  # a change of slope by 1 from middle to end makes this sag
             stretches.append(
                 Stretch(
                     layout.axis_deg[j] % 360, layout.length_m[j], int(np.sum(sense > 0)), int(np.sum(sense < 0)),
-                    float(self.theta[at]), float(sigma[at]), winds, float(self.theta[at + 1]) * quarter,
-                    float(sigma[at + 1]) * quarter,
+                    float(mean), float(sigma[at]), winds, float(tilt) * quarter, float(sigma[at + 1]) * quarter,
+                    0 if slope is None else slope.passes,
                 )
             )  # fmt: skip
         return stretches

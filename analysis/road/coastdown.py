@@ -41,7 +41,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -51,6 +51,8 @@ from analysis.conditions.roadload import AIR_KG_PER_M3, GRAVITY
 from analysis.road.coast_intervals import IntervalEstimate, interval_method
 from analysis.road.coast_model import WIND_PRIOR_MPS, Layout, Problem, Stretch, force_sigma
 from analysis.road.coasts import Coast, Mass, RejectedCoast
+from analysis.road.slopes import LearnedRoad
+from analysis.road.stretch_slopes import KnownSlope, known_slopes
 from analysis.wording import speed_words, wind_words
 from logger.errors import NoAnswer
 
@@ -98,6 +100,8 @@ class Measured:
     second: IntervalEstimate | None
     left_out: list[RejectedCoast]
     caveats: list[str]
+    learned: list[KnownSlope | None] = field(default_factory=list)
+    """What was learned of the slope of each stretch."""
 
     @property
     def half_widths(self) -> tuple[float, float, float]:
@@ -167,6 +171,7 @@ def fit(
     density_kg_per_m3: float = AIR_KG_PER_M3,
     density_sigma: float = 0.005,
     left_out: Sequence[RejectedCoast] = (),
+    known_road: LearnedRoad | None = None,
 ) -> Measured:
     """The road load behind all `coasts` together; see the module's head for the method.
 
@@ -182,6 +187,8 @@ def fit(
         The reference density that C is given for [kg/m3].
     density_sigma : float
         Relative standard error of the coasts' densities [-].
+    known_road : LearnedRoad, optional
+        What all passes over the owner's roads tell of their slopes; not asked where `known_grade` is given.
 
     Raises
     ------
@@ -201,12 +208,15 @@ def fit(
         )
     layout = Layout.of(coasts)
     both_ways = any(len(set(layout.sense[layout.stretch == j])) == 2 for j in range(layout.stretches))
-    if not both_ways and known_grade is None:
+    learned = known_slopes(coasts, layout, known_road if known_grade is None else None)
+    if not both_ways and known_grade is None and not any(learned):
         raise NoAnswer(
             "all coasts went in one direction, and a slope of 1 % acts as strongly as a light car's rolling. Coast "
             "back over the same stretch, or give the slope with --grade"
         )
-    problem = Problem(coasts, layout, mass, with_b, None if both_ways else known_grade, even_sigma, density_kg_per_m3)
+    problem = Problem(
+        coasts, layout, mass, with_b, None if both_ways else known_grade, even_sigma, density_kg_per_m3, learned
+    )  # fmt: skip
     best = problem.solve()
     index = [0, 1, 2] if with_b else [0, 2]
     whole, scatter, road = np.zeros(3), np.zeros((3, 3)), np.zeros((3, 3))
@@ -222,7 +232,7 @@ def fit(
     )  # fmt: skip
     _refuse_what_it_cannot_tell(measured, low, high)
     measured = replace(measured, second=interval_method(problem, best, whole, scatter))
-    return replace(measured, caveats=_caveats(measured, both_ways, known_grade))
+    return replace(measured, caveats=_caveats(measured, both_ways, known_grade), learned=learned)
 
 
 def _refuse_what_it_cannot_tell(measured: Measured, low: float, high: float) -> None:
@@ -245,7 +255,12 @@ def _refuse_what_it_cannot_tell(measured: Measured, low: float, high: float) -> 
 def _caveats(measured: Measured, both_ways: bool, known_grade: float | None) -> list[str]:
     said = []
     count = len(measured.coasts)
-    if not both_ways:
+    if not both_ways and known_grade is None:
+        said.append(
+            "All coasts went in one direction. The result rests on the slope of the road as its passes show it and on "
+            f"the wind (assumed known to {wind_words(WIND_PRIOR_MPS)}). Coast back over the same stretch to be surer."
+        )
+    elif not both_ways:
         said.append(
             f"All coasts went in one direction. The result rests on the slope given ({100 * (known_grade or 0):.2f} %, "
             f"assumed right to 0.1 %) and on the wind (assumed known to {wind_words(WIND_PRIOR_MPS)})."

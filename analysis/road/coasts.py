@@ -89,6 +89,8 @@ class Coast:
         When it began [ns since 1970].
     marked : bool
         Whether a note named it.
+    lat_deg, lon_deg : array
+        Places of the readings [deg]; NaN where not said.
     """
 
     t_s: Floats
@@ -102,6 +104,8 @@ class Coast:
     outing: str = ""
     start_utc_ns: int = 0
     marked: bool = False
+    lat_deg: Floats = field(default_factory=lambda: np.empty(0))
+    lon_deg: Floats = field(default_factory=lambda: np.empty(0))
 
     @property
     def from_mps(self) -> float:
@@ -252,7 +256,8 @@ def find(
             head = headwind(*wind, course)
         coast = Coast(
             t - t[0], v, course, float(east[first]), float(north[first]), fixes.alt_m[first : last + 1],
-            density_kg_per_m3, head, outing, start_ns, marked,
+            density_kg_per_m3, head, outing, start_ns, marked, fixes.lat_deg[first : last + 1],
+            fixes.lon_deg[first : last + 1],
         )  # fmt: skip
         if coast.seconds < 4 or coast.from_mps - coast.to_mps > 1.2 * coast.seconds:
             continue  # plainly the brake, or nothing

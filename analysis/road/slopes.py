@@ -26,6 +26,7 @@ What wander and hills come to has a doubt of its own: the slope is the mixture o
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -34,7 +35,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats, stretches
+from analysis.arrays import Bools, Floats, stretches
 from analysis.motion.geodesy import plane
 from analysis.motion.heights import measured
 
@@ -52,11 +53,14 @@ MOST_KNOTS, MOST_PIECES = 400, 60
 NEAR_M = 20.0
 SLOWEST_MPS, LONGEST_GAP_S = 3.0, 3.0
 """What is slower, or a longer time without a fix, ends a piece of a pass."""
-HILLS_M = (150.0, 60.0, 400.0)
-"""Lengths over which a road keeps its slope: the likeliest count."""
+HILLS_M = (400.0, 150.0, 60.0)
+"""Lengths over which a road keeps its slope: the likeliest count. The first is the quickest to learn wander with."""
 _PARALLEL = 0.8
 _TURN = math.radians(120)
 _LEAST_STEPS = 3
+_LENGTHS = (25, 50, 100, LONGEST_STEPS)
+_RIPPLES = 0.003
+"""Share of a road's slopes, as variance, that is in ripples hardly longer than the knots lie apart."""
 _WIDER = 1.2
 
 
@@ -225,10 +229,10 @@ class _At:
     weight: float
     hills_m: float
     slope: float
-    root: Floats
-    """Cholesky of the knots' covariance for slopes of size 1 (m, m)."""
+    whitens: Floats
+    """Makes white coefficients of what is alike with the knots, for slopes of size 1 (m, p)."""
     mean: Floats
-    """Of the white coefficients (m,)."""
+    """Of the white coefficients (p,)."""
     covariance: Floats
 
 
@@ -286,7 +290,7 @@ class LearnedRoad:
         flat = Located(road.ravel(), at.way_m.ravel(), at.sense.ravel())
         means, covariances = [], []
         for point in self._points:
-            to_knots = np.linalg.solve(point.root, _alike(flat, self._knots, point.hills_m).T).T
+            to_knots = _alike(flat, self._knots, point.hills_m) @ point.whitens
             acts = np.tensordot(share, to_knots.reshape(n, k, -1), (0, 1)) * point.slope
             own = _alike(flat, flat, point.hills_m).reshape(n, k, n, k)
             own = np.einsum("k,nkpl,l->np", share, own, share) * point.slope**2
@@ -335,11 +339,21 @@ class _Piece(NamedTuple):
     t_s: Floats
 
 
-class _Kernel(NamedTuple):
-    """For one length of hills and slopes of size 1: Cholesky of the knots' covariance, and what white coefficients do
-    to the steps of each piece (n, m)."""
+class _Group(NamedTuple):
+    """Pieces of about one length, filled up to `n` steps: which steps are there, their rises (p, n), and how far apart
+    in time the ends of any two are (p, n + 1, n + 1)."""
 
-    root: Floats
+    pieces: list[_Piece]
+    there: Bools
+    rise_m: Floats
+    lag_s: Floats
+
+
+class _Kernel(NamedTuple):
+    """For one length of hills and slopes of size 1: what makes white coefficients of the knots (m, w), and what these
+    do to the steps of each group (p, n, w)."""
+
+    whitens: Floats
     acts: list[Floats]
 
 
@@ -353,28 +367,30 @@ def learn(passes: Sequence[Pass]) -> LearnedRoad | None:
         return None
     roads = Roads((float(np.median(passes[0].lat_deg)), float(np.median(passes[0].lon_deg))))
     taken = [(each, at, where) for each in passes for at, where in roads.take(each)]
-    passed = _count(roads, [where for _, _, where in taken])
+    passed = _count(roads, taken)
     often = passed >= LEAST_PASSES
     pieces = [piece for each, at, where in taken for piece in _pieces(each, at, where, roads, often)][-MOST_PIECES:]
     if not pieces:
         return None
     chosen = _knots(roads, pieces)
+    passed = np.where((roads.points[:, None, :2] == chosen[None, :, :2]).all(axis=2).any(axis=1), passed, 0)
     knots = Located(chosen[:, 0].astype(np.int64), chosen[:, 1], np.ones(len(chosen)))
-    kernels = {hills_m: _kernel(knots, pieces, hills_m) for hills_m in HILLS_M}
+    groups = _groups(pieces)
+    kernels = {hills_m: _kernel(knots, groups, hills_m) for hills_m in HILLS_M}
     start = np.array([math.log(PRIORS[name].about) for name in _NAMES])
     modes = []
     for hills_m in HILLS_M:
-        modes.append((hills_m, *_climb(pieces, kernels[hills_m], start)))
+        modes.append((hills_m, *_climb(groups, kernels[hills_m], start)))
         start = modes[0][2]
     most = max(height for _, height, _, _ in modes)
     points = []
     for hills_m, height, mode, bends in modes:
         for theta in _around(mode, bends) if height > most - 4.0 else []:
-            points.append((hills_m, theta, *_posterior(pieces, kernels[hills_m], theta)))
+            points.append((hills_m, theta, *_posterior(groups, kernels[hills_m], theta)))
     weights = np.exp([log - max(each[2] for each in points) for _, _, log, _, _ in points])
     weights /= weights.sum()
     told = [
-        _At(float(w), hills_m, math.exp(theta[3]), kernels[hills_m].root, mean, covariance)
+        _At(float(w), hills_m, math.exp(theta[3]), kernels[hills_m].whitens, mean, covariance)
         for w, (hills_m, theta, _, mean, covariance) in zip(weights, points, strict=True)
         if w > 1e-3
     ]
@@ -394,13 +410,20 @@ def slope_correlation(away_m: Floats, hills_m: float) -> Floats:
     return np.asarray((1 + lengths) * np.exp(-lengths), float)
 
 
-def _count(roads: Roads, taken: Sequence[Located]) -> Whole:
-    """How often each point of the roads was passed."""
+def _count(roads: Roads, taken: Sequence[tuple[Pass, NDArray[np.intp], Located]]) -> Whole:
+    """How often each point of the roads was passed. Each stretch counts half a step beyond its ends, but where the same
+    pass goes on in its next piece: there it is one pass all the same."""
     count = np.zeros(len(roads.points), np.int64)
-    for each in taken:
-        low, high = each.way_m.min() - STEP_M / 2, each.way_m.max() + STEP_M / 2
+    ends = [(id(each), where.road[0], each.t_s[at[0]], each.t_s[at[-1]]) for each, at, where in taken]
+    begun, gone = {end[:3] for end in ends}, {(*end[:2], end[3]) for end in ends}
+    for (_, _, where), (one, road, first_s, last_s) in zip(taken, ends, strict=True):
+        first, last = where.way_m[0], where.way_m[-1]
+        onward = math.copysign(0.5 * STEP_M, last - first)
+        first -= onward * ((one, road, first_s) not in gone)
+        last += onward * ((one, road, last_s) not in begun)
+        low, high = min(first, last), max(first, last)
         inside = (roads.points[:, 1] >= low) & (roads.points[:, 1] <= high)
-        count += inside & (roads.points[:, 0] == each.road[0])
+        count += inside & (roads.points[:, 0] == road)
     return count
 
 
@@ -429,31 +452,58 @@ def _knots(roads: Roads, pieces: Sequence[_Piece]) -> Floats:
     return np.asarray(roads.points[wanted][-MOST_KNOTS:])
 
 
-def _kernel(knots: Located, pieces: Sequence[_Piece], hills_m: float) -> _Kernel:
-    root = np.linalg.cholesky(_alike(knots, knots, hills_m) + 1e-6 * np.eye(len(knots.road)))
-    acts = [np.linalg.solve(root, _alike(each.middle, knots, hills_m).T).T * each.step_m[:, None] for each in pieces]
-    return _Kernel(np.asarray(root), acts)
+def _groups(pieces: Sequence[_Piece]) -> list[_Group]:
+    """Pieces by their length, so that many are worked out at once."""
+    out = []
+    for least, most in itertools.pairwise((0, *_LENGTHS)):
+        mine = [each for each in pieces if least < len(each.rise_m) <= most]
+        if not mine:
+            continue
+        n = max(len(each.rise_m) for each in mine)
+        there = np.arange(n) < np.array([len(each.rise_m) for each in mine])[:, None]
+        rise, when = np.zeros((len(mine), n)), np.zeros((len(mine), n + 1))
+        for k, each in enumerate(mine):
+            rise[k, : len(each.rise_m)], when[k, : len(each.t_s)] = each.rise_m, each.t_s
+        out.append(_Group(mine, there, rise, np.abs(when[:, :, None] - when[:, None, :])))
+    return out
 
 
-def _noise(each: _Piece, theta: Floats) -> Floats:
-    """Covariance of the rises by wander and noise (n, n)."""
+def _kernel(knots: Located, groups: Sequence[_Group], hills_m: float) -> _Kernel:
+    size, shape = np.linalg.eigh(_alike(knots, knots, hills_m))
+    # Ripples too short for the knots are left to what is not known between them: they cost time and tell nothing.
+    kept = np.cumsum(size) > _RIPPLES * size.sum()
+    whitens = shape[:, kept] / np.sqrt(size[kept])
+    acts = []
+    for group in groups:
+        filled = np.zeros((*group.there.shape, whitens.shape[1]))
+        for k, each in enumerate(group.pieces):
+            filled[k, : len(each.rise_m)] = _alike(each.middle, knots, hills_m) @ whitens * each.step_m[:, None]
+        acts.append(filled)
+    return _Kernel(whitens, acts)
+
+
+def _noise(group: _Group, theta: Floats) -> Floats:
+    """Covariance of the rises by wander and noise (p, n, n); of steps that are not there, that of white ones."""
     size, time, noise = np.exp(theta[:3])
-    lag = np.abs(each.t_s[:, None] - each.t_s[None, :])
-    of_heights = size**2 * np.exp(-lag / time) + noise**2 * np.eye(len(each.t_s))
-    return np.asarray(np.diff(np.diff(of_heights, axis=0), axis=1))
+    of_heights = size**2 * np.exp(-group.lag_s / time) + noise**2 * np.eye(group.lag_s.shape[1])
+    there = group.there[:, :, None] & group.there[:, None, :]
+    rises = np.where(there, np.diff(np.diff(of_heights, axis=1), axis=2), 0.0)
+    return np.asarray(rises + np.eye(group.there.shape[1]) * ~group.there[:, :, None])
 
 
-def _posterior(pieces: Sequence[_Piece], kernel: _Kernel, theta: Floats) -> tuple[float, Floats, Floats]:
+def _posterior(groups: Sequence[_Group], kernel: _Kernel, theta: Floats) -> tuple[float, Floats, Floats]:
     """Log posterior of wander and hills up to a constant; mean and covariance of the white coefficients."""
     slope = math.exp(theta[3])
-    information, pulled = np.eye(len(kernel.root)), np.zeros(len(kernel.root))
+    information, pulled = np.eye(kernel.whitens.shape[1]), np.zeros(kernel.whitens.shape[1])
     log = 0.0
-    for each, acts in zip(pieces, kernel.acts, strict=True):
-        root = np.linalg.cholesky(_noise(each, theta))
-        white = np.linalg.solve(root, np.column_stack([acts * slope, each.rise_m]))
-        information += white[:, :-1].T @ white[:, :-1]
-        pulled += white[:, :-1].T @ white[:, -1]
-        log -= float(np.log(np.diag(root)).sum()) + 0.5 * float(white[:, -1] @ white[:, -1])
+    for group, acts in zip(groups, kernel.acts, strict=True):
+        root = np.linalg.cholesky(_noise(group, theta))
+        whiten = np.linalg.inv(root)
+        felt = (whiten @ acts).reshape(-1, acts.shape[2]) * slope
+        rises = (whiten @ group.rise_m[:, :, None]).ravel()
+        information += felt.T @ felt
+        pulled += felt.T @ rises
+        log -= float(np.log(np.diagonal(root, axis1=1, axis2=2)).sum()) + 0.5 * float(rises @ rises)
     covariance = np.linalg.inv(information)
     mean = covariance @ pulled
     log += 0.5 * float(pulled @ mean) - 0.5 * float(np.linalg.slogdet(information)[1])
@@ -462,13 +512,13 @@ def _posterior(pieces: Sequence[_Piece], kernel: _Kernel, theta: Floats) -> tupl
     return log, mean, np.asarray(covariance)
 
 
-def _climb(pieces: Sequence[_Piece], kernel: _Kernel, start: Floats) -> tuple[float, Floats, Floats]:
+def _climb(groups: Sequence[_Group], kernel: _Kernel, start: Floats) -> tuple[float, Floats, Floats]:
     """The height of the log posterior at its mode, the mode, and the curvature along each axis, by differences."""
     least: Floats = 0.5 * np.array([prior.spread for prior in PRIORS.values()], np.float64) ** -2
     step = 0.15
 
     def height(theta: Floats) -> float:
-        return _posterior(pieces, kernel, theta)[0]
+        return _posterior(groups, kernel, theta)[0]
 
     theta, value = start.copy(), height(start)
     bends = least

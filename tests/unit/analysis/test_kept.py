@@ -348,7 +348,7 @@ def test_map_and_motion_are_there_for_other_programs(store: Path, made_season: M
     where = store / kept.FOLDER
     one = where / drive.id
     seconds, readings = duckdb.sql(f"select sum(seconds), sum(readings) from '{one}/cells.parquet'").fetchall()[0]
-    cells = drive.map.answer.cells
+    cells = drive.map.answer_alone.cells
     assert readings == sum(cell.readings for cell in cells) > 0
     assert seconds == pytest.approx(sum(cell.seconds for cell in cells), rel=1e-12)
     fastest, rows = duckdb.sql(f"select max(speed_mps), count(*) from '{one}/motion.parquet'").fetchall()[0]

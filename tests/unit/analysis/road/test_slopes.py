@@ -17,9 +17,10 @@ from analysis.road.slopes import (
     Roads,
     _alike,
     _climb,
+    _groups,
     _kernel,
     _knots,
-    _noise,
+    _Piece,
     _pieces,
     _posterior,
     heights,
@@ -82,6 +83,21 @@ def test_fewer_than_three_passes_tell_nothing() -> None:
     assert math.isnan(learned.slope_about(44.0, 7.0, 0.0)[0])
 
 
+def test_a_pass_that_is_read_in_pieces_is_one_pass() -> None:
+    t = np.arange(0, 500.0, 0.2)
+    begun = [0.0, 503.0, 1007.0, 1509.0]
+    made = [
+        heights(t, np.full(len(t), 15.0), 45 + (each + 15 * t) / 111_195, np.full(len(t), 7.0), 0.01 * t + each)
+        for each in begun
+    ]
+    assert len(np.unique(made[0].piece)) > 1
+    learned = learn(made)
+    assert learned is not None
+    middle = slice(80, len(made[0]) - 5)  # where all four were
+    at = learned.roads.locate(made[0].lat_deg[middle], made[0].lon_deg[middle], made[0].heading_deg[middle])
+    assert set(learned.passed(at).tolist()) == {4}
+
+
 def test_a_slope_felt_uphill_one_way_is_felt_downhill_the_other() -> None:
     _, found = made(2, 4)
     learned = learn(found)
@@ -102,18 +118,24 @@ def test_the_posterior_is_that_of_the_whole_normal_density() -> None:
     pieces = [piece for each, at, where in taken for piece in _pieces(each, at, where, roads, often)]
     points = _knots(roads, pieces)
     knots = Located(points[:, 0].astype(np.int64), points[:, 1], np.ones(len(points)))
-    kernel = _kernel(knots, pieces, 150.0)
+    pieces = [_cut(each, 3 + 19 * k % 40) for k, each in enumerate(pieces)]  # of many lengths
+    groups = _groups(pieces)
+    kernel = _kernel(knots, groups, 150.0)
 
     def full(theta: np.ndarray) -> float:
-        acts = np.concatenate(kernel.acts) * math.exp(theta[3])
-        noise = np.zeros((len(acts), len(acts)))
+        size, time, noise, slope = np.exp(theta)
+        felt = np.concatenate([_alike(each.middle, knots, 150.0) * each.step_m[:, None] for each in pieces])
+        covariance = slope**2 * felt @ np.linalg.solve(_alike(knots, knots, 150.0), felt.T)
         at = 0
         for each in pieces:
             n = len(each.rise_m)
-            noise[at : at + n, at : at + n] = _noise(each, theta)
+            differ = np.diff(np.eye(n + 1), axis=0)
+            lag = np.abs(each.t_s[:, None] - each.t_s)
+            of_heights = size**2 * np.exp(-lag / time) + noise**2 * np.eye(n + 1)
+            covariance[at : at + n, at : at + n] += differ @ of_heights @ differ.T
             at += n
         rises = np.concatenate([each.rise_m for each in pieces])
-        log = float(multivariate_normal(np.zeros(len(rises)), acts @ acts.T + noise).logpdf(rises))
+        log = float(multivariate_normal(np.zeros(len(rises)), covariance).logpdf(rises))
         prior = sum(
             ((value - math.log(each.about)) / each.spread) ** 2
             for value, each in zip(theta, PRIORS.values(), strict=True)
@@ -122,15 +144,21 @@ def test_the_posterior_is_that_of_the_whole_normal_density() -> None:
 
     first = np.log([3.0, 100.0, 0.06, 0.012])
     other = np.log([2.0, 60.0, 0.1, 0.02])
-    gained = _posterior(pieces, kernel, first)[0] - _posterior(pieces, kernel, other)[0]
-    assert gained == pytest.approx(full(first) - full(other), abs=1e-4)
-    value, mode, _ = _climb(pieces, kernel, first)
-    nudged = [_posterior(pieces, kernel, mode + side * 0.1 * e)[0] for e in np.eye(4) for side in (1, -1)]
+    gained = _posterior(groups, kernel, first)[0] - _posterior(groups, kernel, other)[0]
+    assert gained == pytest.approx(full(first) - full(other), abs=0.02)  # ripples shorter than the knots are left out
+    value, mode, _ = _climb(groups, kernel, first)
+    nudged = [_posterior(groups, kernel, mode + side * 0.1 * e)[0] for e in np.eye(4) for side in (1, -1)]
     assert max(nudged) < value + 0.02
     same = Located(np.array([0, 0, 1]), np.array([0.0, 100.0, 0.0]), np.array([1.0, -1.0, 1.0]))
     alike = _alike(same, same, 100.0)
     far = (1 + math.sqrt(3)) * math.exp(-math.sqrt(3))
     assert alike == pytest.approx(np.array([[1, -far, 0], [-far, 1, 0], [0, 0, 1]]))
+
+
+def _cut(each: _Piece, steps: int) -> _Piece:
+    """The first steps of a piece."""
+    middle = Located(*(values[:steps] for values in each.middle))
+    return _Piece(each.rise_m[:steps], each.step_m[:steps], middle, each.t_s[: steps + 1])
 
 
 def test_slopes_are_as_well_known_as_is_said_and_wander_is_what_it_was() -> None:

@@ -1,0 +1,100 @@
+"""What is learned of the slope of the stretches that coasts ran over, as the fit of coasts takes it in.
+
+    known = known_slopes(coasts, layout, road)      # one for each stretch; None where it is not learned
+
+The learned slope stands in the equation of motion as it is. What may be off about it is a sum of Legendre polynomials
+along the stretch, held to zero by the covariance that the passes left: `covariance` is that of the learned slope, put
+onto the polynomials by least squares. Coasts that tell more of the road than its passes move it; those that tell less,
+as all coasts in one direction do, bear its uncertainty.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from analysis.arrays import Floats
+from analysis.road.slopes import LEAST_PASSES, STEP_M, LearnedRoad, Located
+
+if TYPE_CHECKING:
+    from analysis.road.coast_model import Layout
+    from analysis.road.coasts import Coast
+
+LEARNED_ORDER = 9
+"""Of the polynomials: over a kilometre they follow hills of 200 m; shorter ones move a coast by less than gusts do."""
+_LEAST_SIGMA = 1e-5
+
+
+@dataclass(frozen=True)
+class KnownSlope:
+    """The learned slope of a stretch towards its axis.
+
+    Attributes
+    ----------
+    place, slope : array, shape (n,)
+        Along the stretch, -1 to 1 from end to end, rising; rise over run there [-].
+    coefficients : array, shape (LEARNED_ORDER + 1,)
+        The same as Legendre polynomials, by order.
+    covariance : array, shape (LEARNED_ORDER + 1, LEARNED_ORDER + 1)
+        Of these.
+    passes : int
+        How many passes told it, at the least.
+    """
+
+    place: Floats
+    slope: Floats
+    coefficients: Floats
+    covariance: Floats
+    passes: int
+
+    @property
+    def sigma(self) -> float:
+        """Standard error of its mean slope [-]."""
+        return math.sqrt(float(self.covariance[0, 0]))
+
+    def at(self, place: Floats) -> Floats:
+        """The learned slope at places along the stretch (n,); beyond its ends that of the ends."""
+        return np.interp(place, self.place, self.slope)
+
+
+def known_slopes(coasts: Sequence[Coast], layout: Layout, road: LearnedRoad | None) -> list[KnownSlope | None]:
+    """The learned slope of each stretch; None for one that was not passed often enough from end to end."""
+    if road is None:
+        return [None] * layout.stretches
+    return [_known(coasts, layout, j, road) for j in range(layout.stretches)]
+
+
+def _known(coasts: Sequence[Coast], layout: Layout, stretch: int, road: LearnedRoad) -> KnownSlope | None:
+    place = np.linspace(-1, 1, max(math.ceil(layout.length_m[stretch] / STEP_M), LEARNED_ORDER) + 1)
+    where = []
+    for k in np.flatnonzero(layout.stretch == stretch).tolist():
+        coast = coasts[k]
+        told = np.isfinite(coast.lat_deg + coast.lon_deg)
+        if not told.any():
+            continue
+        order = np.argsort(layout.place[k][told])
+        along = layout.place[k][told][order]
+        where.append([
+            np.interp(place, along, values[told][order], left=np.nan, right=np.nan)
+            for values in (coast.lat_deg, coast.lon_deg)
+        ])  # fmt: skip
+    if not where:
+        return None
+    table = np.array(where)
+    there = np.isfinite(table).any(axis=0).all(axis=0)
+    if there.sum() < 2:
+        return None
+    mean = np.nansum(table[:, :, there], axis=0) / np.isfinite(table[:, :, there]).sum(axis=0)
+    lat, lon = (np.interp(place, place[there], values) for values in mean)  # straight on where coasts nearly met
+    at = road.roads.locate(lat, lon, np.full(len(place), layout.axis_deg[stretch] % 360))
+    passes = int(road.passed(at).min())
+    if passes < LEAST_PASSES:
+        return None
+    slope, covariance = road.slope(Located(at.road[:, None], at.way_m[:, None], at.sense[:, None]))
+    onto = np.linalg.pinv(np.polynomial.legendre.legvander(place, LEARNED_ORDER))
+    left = onto @ covariance @ onto.T + _LEAST_SIGMA**2 * np.eye(LEARNED_ORDER + 1)
+    return KnownSlope(place, slope, onto @ slope, left, passes)
