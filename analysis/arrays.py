@@ -1,11 +1,14 @@
-"""Names for the arrays that go from room to room, what is asked of times and masks everywhere, and two functions on
+"""Names for the arrays that go from room to room, what is asked of times and masks everywhere, and a few functions on
 series.
 
-`first_order` and `peaks` do what `lfilter` and `find_peaks` of SciPy do, as far as they are needed here: to import
-scipy.signal costs `runs` and `mixture` a third of a second.
+`first_order`, `peaks`, `running_rank`, `running_most`, `closed` and `least_squares_above_zero` do what `lfilter`,
+`find_peaks`, `rank_filter`, `maximum_filter1d`, `grey_closing` and `nnls` of SciPy do, as far as they are needed here:
+to import scipy.signal, scipy.ndimage and scipy.optimize costs a quarter of a second each.
 """
 
 from __future__ import annotations
+
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,3 +92,46 @@ def peaks(x: Floats, height: float, distance: int) -> NDArray[np.intp]:
             near[k] = False
             kept[near] = False
     return np.asarray(found[kept])
+
+
+def running_rank(x: Floats, size: int, rank: int) -> Floats:
+    """The `rank`-th smallest (from 0) of the `size` values about each of x (n,), the ends of x going on as they are."""
+    return np.partition(_about(x, size, size // 2, "edge"), rank, axis=-1)[:, rank]
+
+
+def running_median(x: Floats, size: int) -> Floats:
+    """The median of the `size` values about each of x (n,); the upper one where `size` is even."""
+    return running_rank(x, size, size // 2)
+
+
+def running_most(x: Floats, size: int, before: int, mode: Literal["edge", "symmetric"] = "edge") -> Floats:
+    """The largest of `size` values of x (n,), of which the first is `before` places before each; beyond its ends x goes
+    on as it is, or mirrored."""
+    out, width = np.pad(x, (before, size - 1 - before), mode), 1
+    while 2 * width <= size:
+        out = np.maximum(out[:-width], out[width:])
+        width *= 2
+    return np.maximum(out[: len(x)], out[size - width :][: len(x)])
+
+
+def closed(x: Floats, size: int) -> Floats:
+    """x (n,) with its dips of fewer than `size` values filled."""
+    filled = running_most(x, size, (size - 1) // 2, "symmetric")
+    return -running_most(-filled, size, size // 2, "symmetric")
+
+
+def least_squares_above_zero(a: Floats, b: Floats) -> Floats:
+    """The x (2,) of least |a x - b| with no x below zero, for a (n, 2) and b (n,)."""
+    both = np.linalg.lstsq(a, b, rcond=None)[0]
+    if (both >= 0).all():
+        return np.asarray(both)
+    # On an edge: one of the two alone, the one that leaves less.
+    moment, square = a.T @ b, (a * a).sum(0)
+    alone = np.maximum(moment, 0.0) / np.where(square > 0, square, 1.0)
+    better = int(np.argmax(alone * moment))
+    return np.where(np.arange(2) == better, alone, 0.0)
+
+
+def _about(x: Floats, size: int, before: int, mode: Literal["edge", "symmetric"]) -> Floats:
+    """`size` values of x (n,) for each, the first `before` places before it: (n, size)."""
+    return np.lib.stride_tricks.sliding_window_view(np.pad(x, (before, size - 1 - before), mode), size)

@@ -513,6 +513,8 @@ class AnalysedDrive:
 
     def engine_speed(self, car: CarConfig | None) -> tuple[Floats, Floats] | None:
         """Recorded engine speed, (seconds on the fixes' axis, turns a minute); None where no source has it."""
+        from logger.store.columns import floats_in, seconds_in
+
         named = car.gearing.engine_speed_channel if car and car.gearing else "rpm"
         for source in self.drive.config.source:
             if isinstance(source, NmeaSource) or source.name not in self.drive.table_names:
@@ -521,11 +523,10 @@ class AnalysedDrive:
             told = next((each for each in channels_of(source) if each.quantity == "engine_speed"), None)
             channel, per_unit = (named, 1.0) if told is None else (str(told.channel), _turns_a_minute(told.unit))
             if channel in table.column_names and table.num_rows > 1:
-                ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
-                turns = np.asarray(table[channel].cast("float64").to_numpy(zero_copy_only=False), np.float64)
+                turns = floats_in(table[channel])
                 known = np.isfinite(turns)
                 if known.sum() > 1:
-                    at_s = np.asarray((ns[known] - self.motion.epoch_utc_ns) * 1e-9, np.float64)
+                    at_s = seconds_in(table["time"], self.motion.epoch_utc_ns)[known]
                     return at_s, per_unit * turns[known]
         return None
 

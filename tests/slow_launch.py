@@ -4,16 +4,71 @@ matrix: what the fast ways are held to."""
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chndtr, ndtr
 
 from analysis.arrays import Floats
-from analysis.motion.noise import density
+from analysis.motion.noise import Noise
 from analysis.motion.smoother import Motion, State
-from analysis.runs.evidence import CAUGHT_S, ROLLS_BACK, SLACK_MPS, LaunchReadings, Ways, caught
+from analysis.runs.evidence import CAUGHT_S, ROLLS_BACK, Ways, caught
 from analysis.runs.launch import Launch, Passing, moments
+from analysis.runs.launch_readings import SLACK_MPS, LaunchReadings
 from analysis.runs.rises import KNOTS
+
+
+def slow_density(y: Floats, v: Floats, sigma: Floats | float, noise: Noise) -> Floats:
+    """How likely a reading `y` is at the true speed `v`, per m/s: the chance of the step that it is rounded to."""
+    y, v, spread = np.broadcast_arrays(np.asarray(y, float), v, np.asarray(sigma, float))
+    width = np.maximum(noise.quantum_mps, 0.05 * spread)
+    p = _between(np.maximum(y - width / 2, -math.inf), y + width / 2, v, spread, noise) / width
+    if noise.kind == "signed":
+        return p
+    zero = np.abs(y) < 1e-9
+    held = np.zeros(int(zero.sum()))
+    quarters = (0.87, 0.53, 0.02, -1.08) if noise.hold_doubt_mps else (0.0,)
+    for doubt in quarters:
+        level = np.maximum(noise.hold_mps + doubt * noise.hold_doubt_mps, width[zero] / 2)
+        held += _between(np.full_like(level, -math.inf), level, v[zero], spread[zero], noise) / len(quarters)
+    p[zero] = held / width[zero]
+    return p
+
+
+def _between(low: Floats, high: Floats, v: Floats, spread: Floats, noise: Noise) -> Floats:
+    """P(low < reading < high) at the true speed v: of one sign or of both."""
+    if noise.kind == "signed":
+        return _normal_between((low - v) / spread, (high - v) / spread)
+    high = np.maximum(high, 0.0)
+    above = np.maximum(low, 0.0)
+    if noise.kind == "horizontal":
+        of = (v / spread) ** 2
+        return np.asarray(chndtr((high / spread) ** 2, 2.0, of) - chndtr((above / spread) ** 2, 2.0, of), float)
+    if noise.kind == "clipped":
+        # All that is below zero shows as zero.
+        return np.where(
+            high > 0, _normal_between((np.where(low > 0, low, -np.inf) - v) / spread, (high - v) / spread), 0
+        )
+    return _normal_between((above - v) / spread, (high - v) / spread) + _normal_between(
+        (-high - v) / spread, (-above - v) / spread
+    )
+
+
+def _normal_between(a: Floats, b: Floats) -> Floats:
+    """The chance of a standard normal variable between a and b, from the side where it loses no digits."""
+    return np.asarray(np.where(a > 0, ndtr(-a) - ndtr(-b), ndtr(b) - ndtr(a)), float)
+
+
+class SlowEvidence(NamedTuple):
+    """What `slow_evidence` gives, as the fit of a launch reads it."""
+
+    log: Floats
+    coefs: Floats
+    of_coefs: Floats
+
+    def covariances(self, of: tuple[NDArray[np.intp], ...]) -> Floats:
+        return np.asarray(self.of_coefs[of], float)
 
 
 def slow_evidence(
@@ -86,7 +141,7 @@ def _rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
     before = ago > 0
     y = np.broadcast_to(readings.y[use], v.shape)
     at_rest = np.exp(readings.before[use])
-    likely = np.log(density(y, v, np.broadcast_to(readings.each[use], v.shape), readings.noise) + 1e-3)
+    likely = np.log(slow_density(y, v, np.broadcast_to(readings.each[use], v.shape), readings.noise) + 1e-3)
     more = np.where(before, likely - np.log(at_rest + 1e-3), 0.0).sum(-1)
     top = more.max(0)
     mean = top + np.log(np.exp(more - top).mean(0))
@@ -114,7 +169,7 @@ def _near_zero(
         normal = np.where(held[n], 0.0, -0.5 * off**2 - np.log(scale * math.sqrt(2 * math.pi)))
         foretold = np.where(held[n], np.maximum(v, 0.0), np.abs(y[n] - off * scale))
         spread, normal_sigma = np.maximum(scale, 0.3 * noise.quantum_mps), scale
-    exact = np.log(density(y[n], foretold, spread, noise) + 1e-12)
+    exact = np.log(slow_density(y[n], foretold, spread, noise) + 1e-12)
     back = -0.5 * (np.minimum(v, 0.0) / normal_sigma) ** 2  # a car that pulls away does not go backwards
     shape = fitted.shape[:2]
     flat = np.bincount(r * shape[1] + g, exact - normal + back, shape[0] * shape[1])

@@ -16,10 +16,12 @@ def table_of_rows(fields: Sequence[Field], rows: Iterable[tuple[Any, ...]]) -> p
     """A table of these fields, with their units and descriptions in the metadata."""
     import pyarrow as pa
 
+    from logger.store.columns import of_cells
+
     columns = list(zip(*rows, strict=True))
     schema = [
         pa.field(each, pa.type_for_alias(kind), metadata={"unit": unit, "description": said})
         for each, kind, unit, said in fields
     ]
-    arrays = [pa.array(columns[k] if columns else [], field.type) for k, field in enumerate(schema)]
+    arrays = [of_cells(columns[k] if columns else [], field.type) for k, field in enumerate(schema)]
     return pa.table(arrays, schema=pa.schema(schema))

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, running_median
 from logger.config.car import Car, CarConfig
 
 GRAVITY = 9.80665
@@ -202,14 +202,12 @@ def envelope(
     wheel_power_per_kg : float, optional
         The most power at the wheels over the mass from the car's file [W/kg]; by default the drive's own.
     """
-    from scipy.ndimage import median_filter
-
     time, speed = np.asarray(time_s, dtype=np.float64), np.asarray(speed_mps, dtype=np.float64)
     load = np.asarray(tractive_mps2, dtype=np.float64)
     if len(time) < 3:
         return None
     step = float(np.median(np.diff(time)))
-    held = median_filter(np.where(np.isfinite(load), load, -np.inf), size=max(1, round(1.0 / step)), mode="nearest")
+    held = running_median(np.where(np.isfinite(load), load, -np.inf), max(1, round(1.0 / step)))
     moving = np.isfinite(speed) & (speed > 1.0) & (held > 0)
     if moving.sum() * step < 2.0:
         return None

@@ -11,7 +11,7 @@ from analysis.arrays import Floats
 from analysis.mixture.masks import Readings
 from logger.config.recorder import NmeaSource
 from logger.errors import InputError, NoAnswer
-from logger.units import NS_PER_S
+from logger.store.columns import floats_in, seconds_in, texts_in
 
 if TYPE_CHECKING:
     import pyarrow as pa
@@ -80,8 +80,7 @@ def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> t
     time = _seconds(table, epoch_utc_ns) + latency
     void = None
     if "void" in table.column_names:
-        words = table["void"].cast("string").to_numpy(zero_copy_only=False)
-        void = np.array([word or "" for word in words], dtype=object)
+        void = texts_in(table["void"])
     order = np.argsort(time, kind="stable")
     value = _floats(table, channel)[order]
     value = np.where(np.abs(value) < MOST_MIXTURE, value, np.nan)
@@ -106,10 +105,9 @@ def other_channels(drive: Drive, epoch_utc_ns: int) -> tuple[dict[str, tuple[Flo
 
 
 def _seconds(table: pa.Table, epoch_utc_ns: int) -> Floats:
-    ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
-    return np.asarray((ns - epoch_utc_ns) / NS_PER_S, dtype=np.float64)
+    return seconds_in(table["time"], epoch_utc_ns)
 
 
 def _floats(table: pa.Table, name: str) -> Floats:
-    told = np.asarray(table[name].cast("float64").to_numpy(zero_copy_only=False), dtype=np.float64)
+    told = floats_in(table[name])
     return np.where(np.abs(told) < MOST_OF_ANY, told, np.nan)

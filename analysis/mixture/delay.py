@@ -30,7 +30,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Floats, first_order, usual_step
+from analysis.arrays import Floats, first_order, running_most, usual_step
 from analysis.mixture.engine_load import GRID_S, Driving
 from analysis.mixture.throttle_steps import bends
 from analysis.mixture.throttle_steps import find as find_edges
@@ -258,8 +258,6 @@ class _Sums:
 
 
 def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Floats) -> _Sums | None:
-    from scipy.ndimage import convolve1d
-
     grid, n = state.time_s, len(state.time_s)
     usual = usual_step(time)
     half = max(SMOOTH_S, 1.6 * usual)
@@ -283,7 +281,7 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
     basis = _table(state.speed_mps, load)
     basis[~usable] = 0.0
     basis = basis[:, basis[index].sum(axis=0) * GRID_S > 0.5]
-    basis = convolve1d(basis, _weights(half), axis=0, mode="nearest")
+    basis = _smoothed(basis, _weights(half))
     y = y - y[index].mean()
     ys = windows(y, reach + 1)[index + SHIFTS[0]]
     length = max(BLOCK_S, len(index) * GRID_S / MAX_BLOCKS)
@@ -304,10 +302,8 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
 def _moving(time: Floats, state: Driving) -> NDArray[np.bool_]:
     """Whether the car had moved for `SETTLED_S` before each time. About a standstill idle jet, clutch and overrun hand
     over within a second of each other, and several small edges pass for a slow one."""
-    from scipy.ndimage import minimum_filter1d
-
     size = round(SETTLED_S / GRID_S)
-    slowest = minimum_filter1d(np.nan_to_num(state.speed_mps), size, origin=(size - 1) // 2, mode="nearest")
+    slowest = -running_most(-np.nan_to_num(state.speed_mps), size, size // 2 + (size - 1) // 2)
     return np.interp(time, state.time_s, slowest) > SLIP_MPS
 
 
@@ -392,6 +388,16 @@ def _hats(x: Floats, knots: Floats) -> Floats:
     row = np.arange(len(x))
     out[row, i] = 1 - part
     out[row, i + 1] += part
+    return out
+
+
+def _smoothed(basis: Floats, weights: Floats) -> Floats:
+    """The columns of basis (n, p) averaged by `weights` about each row, the ends going on as they are."""
+    reach = len(weights) // 2
+    padded = np.pad(basis, ((reach, reach), (0, 0)), "edge")
+    out = np.zeros_like(basis)
+    for k, weight in enumerate(weights):
+        out += weight * padded[k : k + len(basis)]
     return out
 
 

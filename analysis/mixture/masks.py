@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Codes, Floats, usual_step
+from analysis.arrays import Codes, Floats, closed, running_most, usual_step
 from analysis.mixture.delay import Delay, lagged
 from analysis.mixture.engine_load import GRID_S, Driving
 from logger.config.targets import TargetsConfig
@@ -157,8 +157,6 @@ def masks(
     idle : array of bool, shape (n,)
         Readings at a standstill with the engine settled: left out of the map, kept as the idle row.
     """
-    from scipy.ndimage import grey_closing, maximum_filter1d
-
     rules, regimes = targets.masks, targets.regimes
     t = readings.time_s
     lag = delay.lag_s if delay.told_apart else rules.unknown_lag_s
@@ -167,9 +165,7 @@ def masks(
     def most(x: ArrayLike, steps: int) -> Floats:
         """The largest of the last `steps` and the present on the grid."""
         size = steps + 1
-        return np.asarray(
-            maximum_filter1d(np.asarray(x, dtype=np.float64), size, origin=(size - 1) // 2, mode="nearest")
-        )
+        return running_most(np.asarray(x, dtype=np.float64), size, size // 2 + (size - 1) // 2)
 
     speed, share = state.speed_mps, state.share
     opening = opening_of(state)
@@ -182,7 +178,7 @@ def masks(
     after_overrun = most(overrun, round(1.5 * settle)) > 0
     shift = np.zeros(len(load), dtype=np.bool_)
     if rules.gear_change_s > 0:
-        filled = grey_closing(load, size=(max(3, round((rules.gear_change_s + 0.4) / GRID_S)),))
+        filled = closed(load, max(3, round((rules.gear_change_s + 0.4) / GRID_S)))
         shift = (filled > 0.3) & (load < 0.5 * filled) & ~standing
         shift = most(shift, settle) > 0
     measure = np.where(np.isfinite(opening), opening, load)

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Codes, Floats
+from analysis.arrays import Codes, Floats, least_squares_above_zero
 
 BLOCK_S = 30.0
 """Readings of a cell within the same such stretch of the drive may hang together [s]."""
@@ -175,8 +175,6 @@ def _share_error(
     group: NDArray[np.signedinteger], groups: int, n: Codes, time: Floats, x: Floats, half: Floats, median: Floats
 ) -> tuple[Floats, Floats]:
     """Standard error of the share of readings below the median, by group, and the number of blocks it has."""
-    from scipy.optimize import nnls
-
     order = np.argsort(group, kind="stable")
     g, t = group[order].astype(np.intp), time[order]
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -199,7 +197,7 @@ def _share_error(
         s, v = size[usable], square[usable]
         for _ in range(6):
             w = 1 / (alpha * s + beta * s * s)
-            (alpha, beta), _ = nnls(np.column_stack([s * w, s * s * w]), v * w)
+            alpha, beta = least_squares_above_zero(np.column_stack([s * w, s * s * w]), v * w)
             alpha = max(alpha, 1e-3)
     pooled = alpha * n + beta * np.bincount(owner, weights=size * size, minlength=groups)
     freedom = np.maximum(blocks - 1, 0).astype(np.float64)

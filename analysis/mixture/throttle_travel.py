@@ -12,6 +12,7 @@ import numpy as np
 
 from analysis.mixture.channels import sources_of
 from logger.config.targets import Regimes
+from logger.store.columns import floats_in
 from logger.store.drive import Drive
 
 CHANNEL = "throttle"
@@ -27,7 +28,7 @@ def reached(drive: Drive) -> Reached | None:
     """What the throttle of a drive reached, in its own unit; None where none is recorded."""
     for source in sources_of(drive, CHANNEL):
         table = drive.table(source)
-        value = np.asarray(table[CHANNEL].cast("float64").to_numpy(zero_copy_only=False), dtype=np.float64)
+        value = floats_in(table[CHANNEL])
         if not np.isfinite(value).any():
             continue
         low, high = np.nanquantile(value, _EDGES)

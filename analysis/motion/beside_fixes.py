@@ -14,7 +14,6 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import uniform_filter1d
 
 from analysis.arrays import Bools, Floats
 from analysis.motion.smoother import Motion
@@ -82,6 +81,8 @@ def rate_of(t: Floats) -> float:
 
 def evened(t: Floats) -> Floats:
     """Times of readings that a board takes evenly and a cable delivers in bursts: between holes, even to the eye."""
+    from scipy.ndimage import uniform_filter1d  # here: a drive without a board pays nothing for it
+
     out = t.copy()
     edges = [0, *(np.flatnonzero(np.diff(t) > HOLE_S) + 1).tolist(), len(t)]
     for first, end in itertools.pairwise(edges):

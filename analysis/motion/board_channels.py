@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.arrays import Floats
 from analysis.motion.board import BoardReadings
 from logger.config.recorder import channels_of
-from logger.units import NS_PER_S, QUANTITY_UNITS
+from logger.units import QUANTITY_UNITS
 
 if TYPE_CHECKING:
     from logger.store.drive import Drive
@@ -18,18 +17,18 @@ if TYPE_CHECKING:
 def read_accelerations(drive: Drive, epoch_utc_ns: int) -> BoardReadings | None:
     """The accelerations [m/s2] of the first source that is configured to measure any, times from `epoch_utc_ns` [s];
     none where it sent none that could be read. None without such a source."""
+    from logger.store.columns import floats_in, seconds_in
+
     for source in drive.config.source:
         named = [c for c in channels_of(source) if c.quantity == "acceleration" and c.channel]
         if named and not drive.manifest.rows.get(source.name):
             return BoardReadings(np.empty(0), np.empty((0, len(named))), source.name)
         if named:
             table = drive.table(source.name)
-            ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
             axes = [
-                QUANTITY_UNITS["acceleration"][channel.unit]
-                * np.asarray(table[str(channel.channel)].cast("float64").to_numpy(zero_copy_only=False), float)
+                QUANTITY_UNITS["acceleration"][channel.unit] * floats_in(table[str(channel.channel)])
                 for channel in named
             ]
-            time: Floats = np.asarray((ns - epoch_utc_ns) / NS_PER_S, float)
+            time = seconds_in(table["time"], epoch_utc_ns)
             return BoardReadings(time, np.stack(axes, -1), source.name)
     return None

@@ -79,10 +79,19 @@ class Fixes:
     def __len__(self) -> int:
         return len(self.t_s)
 
-    def only(self, keep: Bools) -> Fixes:
-        """The fixes where `keep` is true."""
+    def only(self, keep: Bools | slice) -> Fixes:
+        """The fixes where `keep` is true, or a stretch of them."""
         names = ("t_s", "speed_mps", "lat_deg", "lon_deg", "alt_m", "course_deg", "valid", "satellites", "hdop")
         return replace(self, **{name: getattr(self, name)[keep] for name in names})
+
+    def between(self, start_s: float, stop_s: float) -> Fixes:
+        """Those from one time to another [s], both included."""
+        return self.only(within(self.t_s, start_s, stop_s))
+
+
+def within(t: Floats, start_s: float, stop_s: float) -> slice:
+    """Which of some rising times lie from one to another, both included."""
+    return slice(int(np.searchsorted(t, start_s)), int(np.searchsorted(t, stop_s, side="right")))
 
 
 NO_SPEED = "without a speed"
@@ -113,7 +122,7 @@ def receiver_in(drive: Drive) -> str | None:
 
 def read_fixes(drive: Drive) -> Fixes:
     """The fixes of a drive's first GPS source that gave any. ValueError where it has none."""
-    import pyarrow.compute as pc
+    from logger.store.columns import floats_in, times_in
 
     receiver = receiver_in(drive)
     if receiver is None:
@@ -121,19 +130,16 @@ def read_fixes(drive: Drive) -> Fixes:
     table = drive.table(receiver)
 
     def floats(name: str) -> Floats:
-        return np.asarray(table[name].cast("float64").to_numpy(zero_copy_only=False), float)
+        return floats_in(table[name])[timed]
 
-    time_ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
-    timed = np.asarray(pc.is_valid(table["time"]).to_numpy(zero_copy_only=False), bool)
-    table = table.filter(timed) if not timed.all() else table
-    ns = np.asarray(time_ns[timed], np.int64)
+    ns, timed = times_in(table["time"])
+    ns = ns[timed]
     if len(ns) == 0:
         raise ValueError(f"drive {drive.id} has no GPS fix with a time")
-    order = np.arange(len(ns))
     epoch = int(ns[0])
     return Fixes.of(
-        (ns[order] - epoch) * 1e-9, floats("speed_mps"), floats("lat_deg"), floats("lon_deg"), floats("alt_m"),
-        floats("course_deg"), table["valid"].fill_null(False).to_numpy(zero_copy_only=False), floats("satellites"),
+        (ns - epoch) * 1e-9, floats("speed_mps"), floats("lat_deg"), floats("lon_deg"), floats("alt_m"),
+        floats("course_deg"), floats("valid") == 1, floats("satellites"),
         floats("hdop"), epoch,
     )  # fmt: skip
 

@@ -9,7 +9,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike
 
-from analysis.arrays import Bools, Floats, stretches
+from analysis.arrays import Bools, Floats, running_median, stretches
 from logger.units import MPS_PER_KMH, MPS_PER_KNOT
 
 REST_MPS = 0.35
@@ -146,9 +146,7 @@ def _without_strays(y: Floats, sigma: float, step: float) -> Floats:
     """Readings with the lone ones that leap away replaced by the median of the five about them (fast receivers)."""
     if step > 0.22 or len(y) < 5:
         return y
-    from scipy.ndimage import median_filter
-
-    middle = median_filter(y, 5, mode="nearest")
+    middle = running_median(y, 5)
     return np.asarray(np.where(np.abs(y - middle) > max(5 * sigma, 0.1), middle, y), float)
 
 
@@ -261,22 +259,78 @@ _HOLD_QUARTERS = (0.87, 0.53, 0.02, -1.08)
 above it by an exponential law."""
 
 
+_MOST_HALF_STEP = 0.1
+"""Of a step of the readings, in sigma: up to it the mean of a normal law over the step is its middle's times a short
+series, to 1e-11 of its peak; wider ones are taken from the two ends."""
+
+
 def density(y: Floats, v: Floats, sigma: ArrayLike, noise: Noise) -> Floats:
-    """How likely a reading `y` is at the true speed `v`, per m/s, by the receiver's law near zero."""
-    spread = np.broadcast_to(np.asarray(sigma, float), v.shape)
+    """How likely a reading `y` is at the true speed `v`, per m/s, by the receiver's law near zero, broadcast."""
+    spread = np.asarray(sigma, float)
+    if spread.size and spread.min() == spread.max():
+        spread = spread.flat[0].reshape(())
     width = np.maximum(noise.quantum_mps, 0.05 * spread)
-    p = np.maximum(_below(y + width / 2, v, spread, noise) - _below(y - width / 2, v, spread, noise), 0.0) / width
+    if noise.kind != "horizontal" and spread.size and (width <= 2 * _MOST_HALF_STEP * spread).all():
+        p = _by_series(y, v, spread, width, noise)
+    else:
+        p = np.maximum(_below(y + width / 2, v, spread, noise) - _below(y - width / 2, v, spread, noise), 0.0) / width
     if noise.kind == "signed":
-        return np.asarray(p, float)
+        return p
     zero = np.abs(y) < 1e-9
     if zero.any():
+        zero, v, spread, width = (np.broadcast_to(each, p.shape) for each in (zero, v, spread, width))
         held = np.zeros(int(zero.sum()))
         by = _HOLD_QUARTERS if noise.hold_doubt_mps else (0.0,)
         for doubt in by:
             level = np.maximum(noise.hold_mps + doubt * noise.hold_doubt_mps, width[zero] / 2)
             held += _below(level, v[zero], spread[zero], noise) / len(by)
         p[zero] = held / width[zero]
-    return np.asarray(p, float)
+    return p
+
+
+def _by_series(y: Floats, v: Floats, spread: Floats, width: Floats, noise: Noise) -> Floats:
+    """`density` where steps are narrow."""
+    by = _series((width / (2 * spread)) ** 2)
+    p = _mean_normal((y - v) / spread, by)
+    if noise.kind == "folded":
+        p += _mean_normal((y + v) / spread, by)
+    p /= spread * math.sqrt(2 * math.pi)
+    if noise.kind == "signed":
+        return p
+    edge = np.asarray(width / 2)
+    cut = np.asarray(y <= edge)
+    if cut.any():
+        # Zero lies within the step, or above it.
+        cut = np.broadcast_to(cut, p.shape)
+        y, v, spread, edge = (np.broadcast_to(each, p.shape)[cut] for each in (y, v, spread, edge))
+        p[cut] = _below(y + edge, v, spread, noise) / (2 * edge)
+    return p
+
+
+def _series(t: Floats) -> tuple[Floats, ...]:
+    """The mean of a normal law over a step, beside its middle's: the coefficients of a series in the square of the
+    middle, from the fourth power down. By Taylor's theorem, with Hermite's polynomials of even order up to the eighth;
+    `t` is the square of half the step."""
+    t2 = t * t
+    t3, t4 = t2 * t, t2 * t2
+    return (
+        t4 / 362_880, t3 / 5040 - t4 / 12_960, t2 / 120 - t3 / 336 + t4 / 1728,
+        t / 6 - t2 / 20 + t3 / 112 - t4 / 864, 1 - t / 6 + t2 / 40 - t3 / 336 + t4 / 3456,
+    )  # fmt: skip
+
+
+def _mean_normal(a: Floats, by: tuple[Floats, ...]) -> Floats:
+    """Mean of exp(-x^2 / 2) over a step about `a`, which is used up; `by`: its `_series`."""
+    square = np.asarray(a)
+    square *= square
+    out = np.asarray(square * by[0])
+    for each in by[1:-1]:
+        out += each
+        out *= square
+    out += by[-1]
+    square *= -0.5
+    out *= np.exp(square, out=square)
+    return out
 
 
 def _below(y: Floats, v: Floats, sigma: Floats, noise: Noise) -> Floats:

@@ -31,7 +31,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Bools, Floats
+from analysis.arrays import Bools, Floats, running_most
 from analysis.motion.braked_stops import Smoothing, learn_smoothing
 from analysis.motion.fixes import Fixes, difference_sigma
 from analysis.motion.levels import Q_LEVELS, Q_SHARE, run_levels, unblock, white_likelihoods
@@ -285,11 +285,9 @@ def _before_the_filter(t: Floats, q: Floats, smoothing_s: float) -> Floats:
     as it is (chosen on tests/tuning)."""
     if smoothing_s == 0:
         return q
-    from scipy.ndimage import maximum_filter1d
-
     step = float(np.median(np.diff(t)))
     width = round(2 * smoothing_s / step) + 1
-    out = np.asarray(maximum_filter1d(q, width, origin=-((width - 1) // 2), mode="nearest"), float)
+    out = running_most(q, width, width // 2 - (width - 1) // 2)
     left = np.exp(-step / smoothing_s)
     return np.where(out > _SUDDEN_Q, out * np.sqrt((1 + left) / (1 - left)), out)
 

@@ -13,7 +13,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Bools, Floats
+from analysis.arrays import Bools, Floats, running_median
 from analysis.motion.fixes import left_out
 from analysis.motion.levels import Q_ENTER, Q_LEAVE_PER_S, Q_LEVELS, Q_SHARE, make_blocks, unblock
 
@@ -39,16 +39,14 @@ _CHUNK = 20_000
 def seeming_strays(t: Floats, y: Floats, sigma: float) -> Bools:
     """The readings that stand out from both a cubic through their neighbours and their median, and those between a
     leap away and a leap back (n)."""
-    from scipy.ndimage import median_filter
-
     if len(y) < 20 or float(np.median(np.diff(t))) > SLOWEST_STEP_S:
         return np.zeros(len(y), bool)
     error, scale = left_out(t, y)
-    away = y - median_filter(y, 5, mode="nearest")
+    away = y - running_median(y, 5)
     out = (np.abs(error) > 4.5 * sigma * scale) & (np.abs(away) > 4.5 * sigma) & (error * away > 0)
     step = np.diff(y)
     # What the car gains from fix to fix meanwhile.
-    leap = step - median_filter(step, 2 * LONGEST_CLUMP + 5, mode="nearest")
+    leap = step - running_median(step, 2 * LONGEST_CLUMP + 5)
     large = np.flatnonzero(np.abs(leap) > max(5.0 * sigma, 0.15))
     for first, second in itertools.pairwise(large):
         if second - first <= LONGEST_CLUMP and leap[first] * leap[second] < 0:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 import numpy as np
 
 from analysis.arrays import Codes, Floats
-from analysis.motion.fixes import Fixes
+from analysis.motion.fixes import Fixes, within
 from analysis.motion.geodesy import track_length
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
@@ -121,7 +121,8 @@ def _crossings(motion: Motion, speeds: Floats, i: Codes) -> list[Crossing]:
 
 def direction(fixes: Fixes, start: float, stop: float) -> float:
     """Mean course weighted by speed; NaN where courses are missing."""
-    inside = (fixes.t_s >= start) & (fixes.t_s <= stop) & (fixes.speed_mps > 2) & np.isfinite(fixes.course_deg)
+    fixes = fixes.between(start, stop)
+    inside = (fixes.speed_mps > 2) & np.isfinite(fixes.course_deg)
     if not inside.any():
         return math.nan
     course = np.radians(fixes.course_deg[inside])
@@ -131,13 +132,16 @@ def direction(fixes: Fixes, start: float, stop: float) -> float:
     )
 
 
-def turned_about(fixes: Fixes, after_s: float, departed_s: float, noise_mps: float) -> Interval | None:
+def turned_about(motion: Motion, fixes: Fixes, after_s: float, departed_s: float) -> Interval | None:
     """Between which two fixes a car that rolled back before it pulled away turned, by its course; None where it did not
     or courses are missing.
 
     Fixes from `after_s` on that move against the way in which the car then leaves; a course is one where the speed
     stands clear of the noise.
     """
+    every, step, noise_mps = fixes.t_s, motion.step_s, motion.noise.reading_sigma_mps
+    first_at = int(np.searchsorted(every, after_s))
+    fixes = fixes.between(after_s, departed_s + 8.0)
     t, v = fixes.t_s, fixes.speed_mps
     known = np.isfinite(fixes.course_deg)
     leaving = known & (t >= departed_s) & (v > 2.0) & (t < departed_s + 8.0)
@@ -150,18 +154,18 @@ def turned_about(fixes: Fixes, after_s: float, departed_s: float, noise_mps: flo
         float(np.cos(np.radians(fixes.course_deg[first])).sum()),
     )
     back = before[np.cos(np.radians(fixes.course_deg[before]) - way) < math.cos(math.radians(110))]
-    step = float(np.median(np.diff(t)))
     if len(back) == 0 or len(back) < min(3.0, 0.5 / step):
         return None
-    last = int(back[-1])
-    return Interval(float(t[last]), float(t[min(last + 1, len(t) - 1)]) + (0.4 if step < 0.4 else 0.0))
+    last = first_at + int(back[-1])
+    return Interval(float(every[last]), float(every[min(last + 1, len(every) - 1)]) + (0.4 if step < 0.4 else 0.0))
 
 
-def grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
+def grade(motion: Motion, fixes: Fixes, start: float, stop: float, still: HeightsAtRest) -> Grade:
     """Slope of altitude over way by least squares. GPS altitude wanders; how far it wanders within the run's time is
     taken from where the car stood (else 0.5 m in ten seconds, growing with the root of time: common practice). NaN
     where heights were not measured over half of the way."""
-    inside = (fixes.t_s >= start) & (fixes.t_s <= stop) & np.isfinite(fixes.alt_m)
+    fixes = fixes.between(start, stop)
+    inside = np.isfinite(fixes.alt_m)
     if inside.sum() < 3:
         return Grade(math.nan, math.nan)
     way = motion.distance_at(fixes.t_s[inside])
@@ -173,36 +177,54 @@ def grade(motion: Motion, fixes: Fixes, start: float, stop: float) -> Grade:
     if spread < 100.0 or not np.ptp(way) >= 0.5 * whole:
         return Grade(math.nan, math.nan)
     slope = float(np.sum(way * alt) / spread)
-    wander = _altitude_wander(motion, fixes, stop - start)
+    wander = still.wander_m(stop - start)
     # A drift of `wander` over the run tilts the line by it; what is left as scatter adds the usual least-squares part.
     scatter = float(np.std(alt - slope * way))
     sigma = math.hypot(wander / float(np.ptp(way)), scatter / math.sqrt(spread) * 2)
     return Grade(100 * slope, 100 * sigma)
 
 
-def _altitude_wander(motion: Motion, fixes: Fixes, seconds: float) -> float:
-    """Root mean square change of the reported altitude over `seconds` of standing still [m]."""
-    usual = 0.5 * math.sqrt(seconds / 10.0)
-    changes = []
-    for rest in motion.rests:
-        inside = slice(np.searchsorted(fixes.t_s, rest.start_s), np.searchsorted(fixes.t_s, rest.end_s, side="right"))
-        known = np.isfinite(fixes.alt_m[inside])
-        t, alt = fixes.t_s[inside][known], fixes.alt_m[inside][known]
-        lag = min(seconds, (rest.end_s - rest.start_s) / 2)
-        # A height that never changed was held with the position: that tells nothing of how it wanders.
-        if len(t) < 4 or lag < 2 or np.ptp(alt) == 0:
-            continue
-        later = np.interp(t + lag, t, alt, right=np.nan)
+class HeightsAtRest:
+    """How the reported heights of a drive wander while it stands."""
+
+    def __init__(self, motion: Motion, fixes: Fixes) -> None:
+        self._stood: list[tuple[Floats, Floats]] = []
+        half = []
+        for rest in motion.rests:
+            inside = within(fixes.t_s, rest.start_s, rest.end_s)
+            known = np.isfinite(fixes.alt_m[inside])
+            t, alt = fixes.t_s[inside][known], fixes.alt_m[inside][known]
+            # A height that never changed was held with the position: that tells nothing of how it wanders.
+            if len(t) >= 4 and np.ptp(alt) != 0:
+                self._stood.append((t, alt))
+                half.append((rest.end_s - rest.start_s) / 2)
+        self._half_s = np.array(half)
+        self._over_half = [self._changes(k, lag) for k, lag in enumerate(half)]
+
+    def _changes(self, k: int, lag_s: float) -> tuple[float, int]:
+        """Mean square change over so long at one rest [m2], and by how many fixes."""
+        t, alt = self._stood[k]
+        later = np.interp(t + lag_s, t, alt, right=np.nan)
         change = (later - alt)[np.isfinite(later)]
-        if len(change) == 0:
-            continue
-        changes.append((float(np.mean(change**2)) * seconds / lag, len(change)))
-    if not changes:
-        return usual
-    values, counts = np.array(changes).T
-    # One standing tells little about wander as slow as this: a prior of two standings at the usual value.
-    n = len(values)
-    return math.sqrt((float(np.average(values, weights=counts)) * n + 2 * usual**2) / (n + 2))
+        return (float(np.mean(change**2)), len(change)) if len(change) else (0.0, 0)
+
+    def wander_m(self, seconds: float) -> float:
+        """Root mean square change of the reported altitude over `seconds` of standing still [m]."""
+        usual = 0.5 * math.sqrt(seconds / 10.0)
+        lags = np.minimum(seconds, self._half_s)
+        changes = [
+            (square * seconds / lag, count)
+            for k, lag in enumerate(lags.tolist())
+            if lag >= 2
+            for square, count in [self._over_half[k] if lag == self._half_s[k] else self._changes(k, lag)]
+            if count
+        ]
+        if not changes:
+            return usual
+        values, counts = np.array(changes).T
+        # One standing tells little about wander as slow as this: a prior of two standings at the usual value.
+        n = len(values)
+        return math.sqrt((float(np.average(values, weights=counts)) * n + 2 * usual**2) / (n + 2))
 
 
 @dataclass(frozen=True)
@@ -229,9 +251,8 @@ def disagreement(motion: Motion, fixes: Fixes) -> Disagreement | None:
 
 
 def quality(motion: Motion, fixes: Fixes, start: float, stop: float) -> Quality:
-    inside = (fixes.t_s >= start) & (fixes.t_s <= stop)
-    n = int(inside.sum())
-    satellites, hdop = fixes.satellites[inside], fixes.hdop[inside]
+    inside = fixes.between(start, stop)
+    n, satellites, hdop = len(inside), inside.satellites, inside.hdop
     return Quality(
         (n - 1) / (stop - start) if n > 1 else math.nan,
         n,
@@ -242,6 +263,11 @@ def quality(motion: Motion, fixes: Fixes, start: float, stop: float) -> Quality:
 
 
 def place(fixes: Fixes, start: float, stop: float) -> tuple[float, float, float, float]:
+    """Where a stretch began and ended [deg]: latitude and longitude of each, NaN where no place is known."""
+    inside = within(fixes.t_s, start, stop)
+    around = fixes.only(slice(max(inside.start - 1, 0), inside.stop + 1))
+    if np.isfinite([around.lat_deg[[0, -1]], around.lon_deg[[0, -1]]]).all():
+        fixes = around
     good = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
     if good.sum() < 2:
         return (math.nan, math.nan, math.nan, math.nan)

@@ -8,16 +8,17 @@ found = evidence(readings, grid, ways, some, ways.wanders)               # of ea
 from __future__ import annotations
 
 import math
-from copy import copy
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Bools, Codes, Floats, first_order
-from analysis.motion.noise import Noise, density, wander_covariance
-from analysis.motion.wander import rest_log_density
-from analysis.runs.rises import KNOTS, QUICK_S, RANGES, STANDS_FOR_S, LaunchHabit, prior_of, rises, speed_tables
+from analysis.arrays import Floats, first_order
+from analysis.motion.noise import density
+from analysis.runs.launch_readings import LaunchReadings
+from analysis.runs.near_zero import ShownSpeeds, StartFits, ZeroLaw, law_of_wander, with_law
+from analysis.runs.rises import KNOTS, QUICK_S, RANGES, STANDS_FOR_S, LaunchHabit, Rise, prior_of, rises, speed_tables
 from analysis.runs.start_fits import Between, Sums, coloured_sums, solve, white_sums
 
 _WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
@@ -26,19 +27,9 @@ _SLOW_WANDER = ((0.04, 1.0), (0.6, 0.3), (4.0, 0.3))
 """The same where fixes are so far apart that a gear change can hide between them."""
 
 
-SLACK_MPS = 0.015
-"""What rises leave of a real launch, as white noise beside the receiver's: none is quite true, and where noise hardly
-differs from fix to fix a shape would be believed to the last."""
-LEAST_WHITE_MPS = 0.03
-"""Where noise wanders, what differs from fix to fix counts for so much at least: the less of it there is, the more of
-what readings show beside a rise is the rise's own error."""
-
-
-def hardly_white(noise: Noise) -> float:
-    """How far a receiver's noise wanders and hardly differs from fix to fix: 0 not at all, 1 nothing of it does."""
-    if noise.wander_share == 0:
-        return 0.0
-    return math.sqrt(max(1 - (noise.white_mps / LEAST_WHITE_MPS) ** 2, 0.0))
+MARGIN = 36.0
+"""A start and rise that is less likely than the best by more than this, in the logarithm, is not worked out in full:
+all of them together weigh less than 1e-12."""
 
 
 class Ways(NamedTuple):
@@ -65,7 +56,7 @@ class Ways(NamedTuple):
         lag_s: float = 0.0,
     ) -> Ways:  # fmt: skip
         wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
-        every = rises(slow)
+        every: Sequence[Rise] = rises(slow)
         prior = np.log(prior_of(every, habit, slow))
         if among is not None:
             every, prior = [every[k] for k in among], prior[among]
@@ -90,65 +81,6 @@ def _filtered(tables: Floats, step: float, smoothing_s: float) -> Floats:
     # Between the points speed is taken as a line, for which this is exact.
     late = smoothing_s * (1 - kept) / step
     return first_order(1 - late, late - kept, kept, tables, axis=1)
-
-
-class LaunchReadings:
-    """Readings of a launch with what does not depend on the fitted start.
-
-    each: standard deviation of each reading. whiten: upper triangular; its last rows make the errors of any run of last
-    readings white, so that one matrix serves every start. None where they are white as they are.
-    """
-
-    def __init__(
-        self, t: Floats, y: Floats, noise: Noise, base: float, at_rest_before: bool, may_roll: bool = False,
-        turns: bool = False, lag_s: float = 0.0,
-    ) -> None:  # fmt: skip
-        self.t, self.y, self.noise, self.base, self.at_rest_before = t, y, noise, base, at_rest_before
-        self.may_roll, self.turns, self.lag_s = may_roll, turns, lag_s
-        self.slow = bool(np.median(np.diff(t)) > 0.25)
-        self.sigma = math.hypot(noise.reading_sigma_mps, SLACK_MPS)
-        self.normal = math.log(self.sigma * math.sqrt(2 * math.pi))
-        self.held = (y == 0) & (noise.hold_mps > 0)
-        at_rest = noise.rest_sigma_mps if np.isfinite(noise.rest_sigma_mps) else noise.sigma_mps
-        # What a receiver draws at rest it may still draw at a walk.
-        drawn = noise.drawn
-        self.each = np.where(drawn & (y < 3 * at_rest), at_rest, self.sigma)
-        self.whiten = None
-        if drawn or noise.wander_share > 0:
-            own = max(SLACK_MPS, LEAST_WHITE_MPS * hardly_white(noise))
-            slack = np.maximum(self.each**2 - self.sigma**2, 0.0) + own**2
-            covariance = wander_covariance(t, noise) + np.diag(slack)
-            free = ~self.held
-            backwards = np.linalg.cholesky(covariance[np.ix_(free, free)][::-1, ::-1])[::-1, ::-1]
-            self.whiten = np.zeros_like(covariance)
-            self.whiten[np.ix_(free, free)] = np.linalg.inv(backwards)
-        if not at_rest_before:
-            # What came before is not of this start: as likely as an average reading, wherever t0 lies.
-            self.before = -0.5 - np.log(self.each * math.sqrt(2 * math.pi))
-            if self.whiten is not None:
-                self.before = -0.5 - 0.5 * math.log(2 * math.pi) + np.log(np.maximum(np.diag(self.whiten), 1e-9))
-        elif base > 0:
-            self.before = -0.5 * ((y - base) / self.sigma) ** 2 - self.normal
-        else:
-            self.before = rest_log_density(t, y, noise, at_rest)
-
-    def without(self, index: int) -> LaunchReadings:
-        """The readings without one."""
-        keep = np.arange(len(self.t)) != index
-        return LaunchReadings(
-            self.t[keep], self.y[keep], self.noise, self.base, self.at_rest_before, self.may_roll,
-            self.turns, self.lag_s,
-        )  # fmt: skip
-
-    def since(self, time: float) -> LaunchReadings:
-        """The readings after `time`: what was before every start says nothing between them."""
-        out, late = copy(self), self.t > time
-        out.t, out.y, out.held, out.before, out.each = (
-            values[late] for values in (self.t, self.y, self.held, self.before, self.each)
-        )
-        if self.whiten is not None:
-            out.whiten = self.whiten[np.ix_(late, late)]
-        return out
 
 
 class Evidence(NamedTuple):
@@ -188,21 +120,29 @@ def evidence(
         z = np.where(used, z @ readings.whiten.T, 0.0)
         sums = coloured_sums(tables, between, used, z, readings.whiten)
         each = 0.5 * math.log(2 * math.pi) - np.log(np.where(held, 1.0, np.diag(readings.whiten)))
-    constant = np.where(moving, 0.0, readings.before).sum(1) - used @ each - 0.5 * (z**2).sum(1)
     # A car that was caught as it rolled is already pulled when it turns.
     pulled = tables[:, int(0.15 / x[1]), 0] > 0.6 * 0.15
-    constant = constant + np.where(pulled[:, None], rolling, math.log(1 - ROLLS_BACK) * (rolling != 0))
+    stood = np.where(moving, 0.0, readings.before).sum(1)
+    stood = stood + np.where(pulled[:, None], rolling, math.log(1 - ROLLS_BACK) * (rolling != 0))
+    constant = stood - (used @ each + 0.5 * (z**2).sum(1))
+    shown = ShownSpeeds(tables, between, moving)
+    law = ZeroLaw.of(readings) if base == 0 and readings.whiten is None else None
+    counted = math.inf if readings.turns else MARGIN + float(np.ptp(ways.prior)) + float(np.ptp(ways.wander_log))
     precisions = np.stack([_precision(wander * ways.span / (KNOTS - 1)) for wander in wanders])
     mean = np.full(KNOTS, 1.5)
     logs, coefs = [], []
     for precision in precisions:
         pull = precision @ mean
-        fit = solve(sums, precision, pull)
-        c = np.transpose(fit.knots, (2, 1, 0))
-        det = fit.log_det - np.linalg.slogdet(precision)[1]
-        log = constant + 0.5 * ((fit.square - det).T - mean @ pull)
+        solved = solve(sums, precision, pull)
+        c = np.transpose(solved.knots, (2, 1, 0))
+        det = solved.log_det - np.linalg.slogdet(precision)[1]
+        log = constant + 0.5 * ((solved.square - det).T - mean @ pull)
         if base == 0:
-            log = log + _near_zero(readings, moving, (tables, between), z, c)
+            if law is not None:
+                fit = StartFits(c, log, stood + moving @ law.most - 0.5 * det.T)
+                log = with_law(readings, shown, law, fit, counted)
+            elif readings.whiten is not None:
+                log = log + law_of_wander(readings, shown, z, readings.whiten, c)
         if readings.turns:
             log = log + caught(readings, after - readings.lag_s, ways.begun[some], c)
         logs.append(log)
@@ -268,51 +208,6 @@ def _rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
 
 _ROLLS_S, _ROLLS_MPS = (0.5, 0.9, 1.4, 2.1, 3.0), (0.09, 0.14, 0.2, 0.28, 0.4, 0.55)
 """For how long a car may roll back and how fast it comes to be: every roll that is weighed."""
-
-
-def _near_zero(readings: LaunchReadings, moving: Bools, shown: tuple[Floats, Between], z: Floats, c: Floats) -> Floats:
-    """Near zero, readings are not normal: what replacing the normal law by the receiver's adds to the evidence, at the
-    fitted speeds; where errors are correlated, given the readings after each. (rises, grid)"""
-    y, sigma, noise, held = readings.y, readings.sigma, readings.noise, readings.held
-    tables, (whole, part) = shown
-    start, reading = np.nonzero(moving)
-    # Speed at every point of the tables (rises, m, grid), and from there at the readings (rises, moving).
-    speeds = (tables @ np.swapaxes(c, 1, 2)).reshape(len(tables), -1)
-    cell, part = whole[start, reading] * len(moving) + start, part[start, reading]
-    fitted = speeds.take(cell, 1) * (1 - part) + speeds.take(cell + len(moving), 1) * part
-    r, at = np.nonzero(fitted < (4 * readings.each + noise.hold_mps)[reading])
-    v, g, n = fitted[r, at], start[at], reading[at]
-    spread, normal_sigma = np.full(len(v), math.hypot(noise.sigma_mps, SLACK_MPS)), np.full(len(v), sigma)
-    foretold = np.maximum(v, 0.0)
-    if readings.whiten is None:
-        off = (y[n] - v) / sigma
-        normal = np.where(held[n], 0.0, -0.5 * off**2 - readings.normal)
-    else:
-        scale = 1 / np.where(held, 1 / readings.each, np.diag(readings.whiten))[n]
-        off = z[g, n] - _whitened(readings.whiten, np.where(held, 0.0, 1.0), fitted, (start, reading), (r, g, n))
-        normal = np.where(held[n], 0.0, -0.5 * off**2 - np.log(scale * math.sqrt(2 * math.pi)))
-        foretold = np.where(held[n], np.maximum(v, 0.0), np.abs(y[n] - off * scale))
-        spread, normal_sigma = np.maximum(scale, 0.3 * noise.quantum_mps), scale
-    exact = np.log(density(y[n], foretold, spread, noise) + 1e-12)
-    back = -0.5 * (np.minimum(v, 0.0) / normal_sigma) ** 2  # a car that pulls away does not go backwards
-    shape = c.shape[:2]
-    flat = np.bincount(r * shape[1] + g, exact - normal + back, shape[0] * shape[1])
-    return np.asarray(flat.reshape(shape), float)
-
-
-def _whitened(
-    whiten: Floats, free: Floats, fitted: Floats, at: tuple[Codes, Codes], of: tuple[Codes, Codes, Codes]
-) -> Floats:
-    """What some fitted speeds are once `whiten` has made their errors white. `fitted` (rises, moving) are those of the
-    starts and readings `at`; `of`: rise, start and reading of those asked for; `free`: 0 for readings held at zero."""
-    rise, start, reading = of
-    whole = np.zeros((len(fitted), int(at[0].max(initial=0)) + 1, len(whiten)))
-    whole[:, at[0], at[1]] = fitted * free[at[1]]
-    out = np.empty(len(rise))
-    for n in np.unique(reading):
-        some = np.flatnonzero(reading == n)
-        out[some] = free[n] * (whole[rise[some], start[some], n:] @ whiten[n, n:])
-    return out
 
 
 MOST_STRAYS = 3

@@ -25,7 +25,16 @@ from analysis.arrays import Floats, stretches
 from analysis.motion.fixes import Fixes
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
-from analysis.motion.stretch import direction, grade, place, quality, turned_about, when_each_passed, when_passed
+from analysis.motion.stretch import (
+    HeightsAtRest,
+    direction,
+    grade,
+    place,
+    quality,
+    turned_about,
+    when_each_passed,
+    when_passed,
+)
 from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
 from analysis.runs.plausible import judged
 from analysis.runs.rises import LaunchHabit, habits_beside, prior_of, rises
@@ -81,7 +90,8 @@ def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit
         known = prior_of(rises(False), habit)
         more = [prior_of(rises(False), own) / known for own in habits]
         launches = [launch.weighed(by) for launch, by in zip(launches, more, strict=True)]
-    return [_describe(motion, fixes, options, *each) for each in zip(pulls, launches, habits, strict=True)]
+    still = HeightsAtRest(motion, fixes)
+    return [_describe(motion, fixes, still, options, *each) for each in zip(pulls, launches, habits, strict=True)]
 
 
 def _launch(
@@ -89,7 +99,7 @@ def _launch(
     among: NDArray[np.intp] | None = None, smoothing_s: float | None = None,
 ) -> Launch:  # fmt: skip
     departed_s = float(motion.t_s[pull.departed])
-    turned = turned_about(fixes, pull.rest.end_s - motion.step_s, departed_s, motion.noise.reading_sigma_mps)
+    turned = turned_about(motion, fixes, pull.rest.end_s - motion.step_s, departed_s)
     return pull_away(motion, pull.rest, pull.departed, pull.peak, options.unit, turned=turned, habit=habit,
                      smoothing_s=smoothing_s, among=among)  # fmt: skip
 
@@ -157,8 +167,9 @@ def _follow(motion: Motion, start: int, last: int) -> tuple[int, Ended]:
 
 
 def _describe(
-    motion: Motion, fixes: Fixes, options: Options, pull: _Pull, launch: Launch, habit: LaunchHabit | None
-) -> Run:
+    motion: Motion, fixes: Fixes, still: HeightsAtRest, options: Options, pull: _Pull, launch: Launch,
+    habit: LaunchHabit | None,
+) -> Run:  # fmt: skip
     _, departed, peak, end, why, broken, last = pull
     t, v = motion.t_s, motion.speed_mps
     some = launch.likeliest(6)
@@ -171,7 +182,7 @@ def _describe(
     reached = max(float(v[peak]), float(launch.speed.max()))
     asked = sorted(speed for speed in speeds if speed <= reached)
     splits = path.splits(asked, threshold)
-    ways = [at for way in sorted(options.distances_m) if (at := path.at_distance(way)) is not None]
+    ways = path.at_distances(sorted(options.distances_m))
     why, words = _ending(motion, departed, peak, end, why, broken, last, options.unit)
     from_first = (launch.one_foot - launch.t0, np.hypot(launch.one_foot_sigma, launch.t0_sigma))
     one_foot, one_foot_sigma = moments(launch.weight, *from_first)
@@ -184,7 +195,7 @@ def _describe(
         start_utc_ns=motion.epoch_utc_ns + round(t0 * 1e9),
         end_s=stop,
         direction_deg=direction(fixes, t0, stop),
-        grade=grade(motion, fixes, t0, stop),
+        grade=grade(motion, fixes, t0, stop, still),
         peak_mps=float(v[peak]),
         ended=why,
         ended_words=words,
@@ -307,20 +318,31 @@ class _Path:
         first, foot = smoother.t0_s - plain.t0_s, smoother.one_foot_s - plain.one_foot_s
         return abs(doubt_s + first), abs(doubt_s + foot)
 
-    def at_distance(self, metres: float) -> DistanceSplit | None:
+    def at_distances(self, metres: Sequence[float]) -> list[DistanceSplit]:
+        """The splits at those of the ways [m] that were gone."""
         launch, motion = self._launch, self._motion
-        passing = launch.passing(metres, "way")
-        if passing is None or passing.time_s > self._hand_over:
-            low, high = self._hand_over, float(motion.t_s[self._peak])
-            if self.way(high)[0] < metres or self.way(low)[0] > metres:
-                return None
-            time = float(np.interp(metres - self._joined + self._offset, motion.distance_m, motion.t_s))
+        low, high = self._hand_over, float(motion.t_s[self._peak])
+        (nearest, _), (farthest, _) = self._ways([low, high])
+        found: dict[float, Passing] = {}
+        late = []
+        for way, passing in zip(metres, launch.passings(metres, "way"), strict=True):
+            if passing is not None and passing.time_s <= low:
+                found[way] = passing
+            elif nearest <= way <= farthest:
+                late.append(way)
+        if late:
+            times = np.interp(np.array(late) - self._joined + self._offset, motion.distance_m, motion.t_s)
             for _ in range(4):
-                speed = max(float(motion.at([time]).speed_mps[0]), 0.1)
-                time += (metres - self.way(time)[0]) / speed
-            passing = self._join(time, self.way(time)[1] / speed)
-        state = motion.at([passing.time_s])
-        return DistanceSplit(metres, *passing[2:], float(state.speed_mps[0]), float(state.speed_sigma[0]))
+                speeds = np.maximum(motion.at(times).speed_mps, 0.1)
+                gone = np.array([way for way, _ in self._ways(times.tolist())])
+                times = times + (late - gone) / speeds
+            spread = [sigma for _, sigma in self._ways(times.tolist())]
+            for way, time, speed, sigma in zip(late, times.tolist(), speeds.tolist(), spread, strict=True):
+                found[way] = self._join(time, sigma / speed)
+        gone_by = [(way, found[way]) for way in metres if way in found]
+        state = motion.at([passing.time_s for _, passing in gone_by])
+        each = zip(gone_by, state.speed_mps.tolist(), state.speed_sigma.tolist(), strict=True)
+        return [DistanceSplit(way, *passing[2:], speed, sigma) for (way, passing), speed, sigma in each]
 
 
 def _ending(
@@ -336,8 +358,10 @@ def _ending(
         return "broken by traffic", f"eased off at {v[peak] / SPEED_UNITS[unit]:.0f} {unit}, then accelerated again"
     if why in ("gap", "drive ended"):
         return why, {"gap": "fixes are missing from here", "drive ended": "the recording ends here"}[why]
-    before = (t > t[peak] - 2.0 - motion.step_s) & (t < t[peak] - 0.3) & (np.arange(len(t)) >= departed)
-    behind = (t > t[peak] + 0.2) & (t < t[peak] + 1.5 + motion.step_s)
+    since = np.s_[departed : np.searchsorted(t, t[peak] + 1.5 + motion.step_s)]
+    top, t, a = t[peak], t[since], a[since]
+    before = (t > top - 2.0 - motion.step_s) & (t < top - 0.3)
+    behind = t > top + 0.2
     pulling = float(np.median(a[before])) if before.any() else 0.0
     slowing = float(np.median(a[behind])) if behind.any() else 0.0
     if pulling > 0.12 and slowing < -0.1:
@@ -394,7 +418,7 @@ def _launch_quality(motion: Motion, launch: Launch, path: _Path, peak: int) -> L
     accel = np.average(np.gradient(launch.speed, x, axis=1), axis=0, weights=launch.weight.likely)
     inside = x <= launch.until_s - launch.t0_s
     t = motion.t_s[: peak + 1]
-    later = (t > launch.until_s) & (t < launch.t0_s + 8.0)
+    later = np.s_[np.searchsorted(t, launch.until_s, side="right") : np.searchsorted(t, launch.t0_s + 8.0)]
     times = np.concatenate([x[inside], t[later] - launch.t0_s])
     values = np.concatenate([accel[inside], motion.accel_mps2[: peak + 1][later]])
     top = float(values.max())
@@ -414,6 +438,7 @@ def _rolling(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
     if not low < high:
         raise ValueError("a rolling run needs a first speed below its last")
     t, v = motion.t_s, motion.speed_mps
+    still = HeightsAtRest(motion, fixes)
     found: list[Run] = []
     ups = np.flatnonzero((v[:-1] < low) & (v[1:] >= low))
     busy_until = -math.inf
@@ -453,7 +478,7 @@ def _rolling(motion: Motion, fixes: Fixes, options: Options) -> list[Run]:
             Run(
                 n=0, kind="rolling", start_s=begin, start_sigma_s=start[1],
                 start_utc_ns=motion.epoch_utc_ns + round(begin * 1e9), end_s=stop,
-                direction_deg=direction(fixes, begin, stop), grade=grade(motion, fixes, begin, stop),
+                direction_deg=direction(fixes, begin, stop), grade=grade(motion, fixes, begin, stop, still),
                 peak_mps=float(v[peak]), ended=why, ended_words=words, one_foot_s=math.nan, one_foot_sigma_s=math.nan,
                 splits=splits, at_distances=[], launch=None,
                 distance_m=float(motion.distance_at([stop])[0]) - way0,

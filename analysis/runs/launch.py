@@ -20,9 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Floats
+from analysis.motion.fixes import within
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
-from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, LaunchReadings, Ways, evidence, hardly_white, lone_stray
+from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, Ways, evidence, lone_stray
+from analysis.runs.launch_readings import LaunchReadings, hardly_white
 from analysis.runs.rises import (
     HIDDEN_BELOW_MPS,
     HIDDEN_S,
@@ -200,13 +202,13 @@ def fit_launch(
     `may_roll`: before t0 the car may have rolled back too slowly for its course to tell. `turns`: it did roll back,
     and t0 is where it turned.
     """
-    use = (t >= (earliest_s - 1.0 if from_s is None else from_s)) & (t <= until_s)
-    if trust is not None:
-        use &= trust > 0.5
-    step = float(np.median(np.diff(t[use])))
+    use = within(t, earliest_s - 1.0 if from_s is None else from_s, until_s)
+    sure = np.ones(use.stop - use.start, bool) if trust is None else trust[use] > 0.5
+    t, y = t[use][sure], y[use][sure]
+    step = float(np.median(np.diff(t)))
     lag_s = smoothing_s * (1 - math.exp(-CAUGHT_S / smoothing_s)) if turns and smoothing_s else 0.0
     ways = Ways.of(until_s - earliest_s, step > 0.6, smoothing_s, habit, among, lag_s)
-    readings = LaunchReadings(t[use], y[use], noise, base_mps, at_rest_before, may_roll, turns, lag_s)
+    readings = LaunchReadings(t, y, noise, base_mps, at_rest_before, may_roll, turns, lag_s)
     coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
     readings, log = _coarse_look(readings, coarse, ways)
     alive, grid = _worth_weighing(log, coarse, ways)
@@ -283,7 +285,8 @@ def _moved(
         value = begun + (table @ c[..., None])[..., 0]
         return value, np.sqrt(np.maximum(((table @ cov) * table).sum(-1), 0))
 
-    return x[thin], of(tables[rise][:, thin], base_mps), of(gained[place][:, thin], base_mps * x[thin])
+    speeds, ways = tables[np.ix_(some, thin)][place], gained[:, thin][place]
+    return x[thin], of(speeds, base_mps), of(ways, base_mps * x[thin])
 
 
 def _rise_evidence(coarse: Floats, alive: NDArray[np.intp], fine: Floats, step: float) -> Floats:
@@ -373,7 +376,8 @@ def pull_away(
             return fit_turn(when - 0.4, min(when + 0.4, latest))
         launch = fit(when - 0.4, min(when + 0.4, latest), from_s=when - 0.5 * step, at_rest_before=False)
         return replace(launch, notes=(moved,))
-    hovering = (v > max(0.06, 1.2 * sigma, 1.2 * drawn)) & (v < DEPART_MPS / 2) & (t > earliest) & (t < latest)
+    leaving = v[np.searchsorted(t, earliest, side="right") : np.searchsorted(t, latest)]
+    hovering = (leaving > max(0.06, 1.2 * sigma, 1.2 * drawn)) & (leaving < DEPART_MPS / 2)
     may_roll = step <= 0.25 and bool(hovering.sum() * step > 0.15)
     crept = _crept(motion, between, max(0.12, 2.5 * sigma, 2.5 * drawn))
     if crept is not None:

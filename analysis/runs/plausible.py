@@ -50,6 +50,7 @@ def _impossible(run: Run) -> str | None:
 
 def _unmoved(run: Run, motion: Motion, fixes: Fixes) -> str | None:
     """Whether the positions moved as the speed says, over the first tens of metres."""
+    fixes = fixes.between(run.start_s - 2.0, run.end_s)
     known = np.isfinite(fixes.lat_deg) & np.isfinite(fixes.lon_deg)
     stood = known & (fixes.t_s <= run.start_s) & (fixes.t_s > run.start_s - 2.0)
     after = known & (fixes.t_s > run.start_s) & (fixes.t_s <= run.end_s)

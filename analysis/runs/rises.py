@@ -6,6 +6,7 @@ habit = habit_of(launches)            # learned from a car's launches: each says
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -29,7 +30,8 @@ class Rise(NamedTuple):
 QUICK_S = 0.3
 
 
-def rises(slow: bool) -> list[Rise]:
+@functools.cache
+def rises(slow: bool) -> tuple[Rise, ...]:
     """Every way that `fit_launch` averages over, and how likely each is beforehand.
 
     Readings near zero cannot tell these apart: what happens below the noise is invisible, and a take-up that begins
@@ -66,7 +68,7 @@ def rises(slow: bool) -> list[Rise]:
     # An engine that takes hold and stumbles, and a throttle opened in two steps: `first` is the share in between.
     found += [Rise("stumbling", seconds, first, STUMBLE) for seconds in (0.45, 0.75, 1.1) for first in (0.2, 0.55)]
     found += [Rise("stepped", seconds, first, STEPPED) for seconds in (0.5, 0.9, 1.4) for first in (0.3, 0.55)]
-    return found
+    return tuple(found)
 
 
 STUMBLE, STEPPED = 0.07, 0.03
@@ -146,7 +148,7 @@ def habits_beside(rise_logs: Sequence[Floats], before: LaunchHabit | None) -> li
     return [habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before, PSEUDO_BESIDE) for k in range(len(rise_logs))]
 
 
-def speed_tables(x: Floats, rises: list[Rise]) -> Floats:
+def speed_tables(x: Floats, rises: Sequence[Rise]) -> Floats:
     """Speed gained `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (rises, m, knots)."""
     gained = np.zeros((len(rises), len(x)))
     for row, rise in zip(gained, rises, strict=True):

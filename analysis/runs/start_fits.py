@@ -57,27 +57,39 @@ def white_sums(tables: Floats, between: Between, used: Bools, z: Floats) -> Sums
     of products of the table with itself and with itself one point on, by weights that are the same for every rise: one
     product of matrices. tables: (rises, m, knots).
     """
-    planes = np.ascontiguousarray(np.transpose(tables, (2, 1, 0)))
+    planes = _planes(tables)
     _, count, rises = planes.shape
-    grid = len(z)
-    cell = between.whole + count * np.arange(grid)[:, None]
     right = np.where(used, between.part, 0.0)
     left = np.where(used, 1.0, 0.0) - right
-
-    def at(by: Floats, shift: int) -> Floats:
-        flat = np.bincount((cell + shift).ravel(), by.ravel(), grid * count)
-        return np.asarray(flat.reshape(grid, count), float)
-
+    at = _Points(between.whole, count)
     weights = np.hstack([at(left * left, 0) + at(right * right, 1), at(left * right, 0)])
     products = np.empty((2 * count, rises))
     products[-1] = 0.0  # nothing lies beyond the last point
-    gram = np.empty((len(PAIRS), grid, rises))
+    gram = np.empty((len(PAIRS), len(z), rises))
     for (a, b), out in zip(PAIRS, gram, strict=True):
         np.multiply(planes[a], planes[b], out=products[:count])
         np.multiply(planes[a, :-1], planes[b, 1:], out=products[count:-1])
         products[count:-1] += planes[b, :-1] * planes[a, 1:]
         np.matmul(weights, products, out=out)
     return Sums(gram, (at(left * z, 0) + at(right * z, 1)) @ planes)
+
+
+class _Points(NamedTuple):
+    """Sums over the readings of each start as sums over the tables' points."""
+
+    whole: NDArray[np.intp]
+    count: int
+
+    def __call__(self, by: Floats, shift: int) -> Floats:
+        """`by` (grid, n), of the point before each reading, or of that one on: (grid, m)."""
+        grid = len(self.whole)
+        cell = self.whole + (self.count * np.arange(grid)[:, None] + shift)
+        return np.asarray(np.bincount(cell.ravel(), by.ravel(), grid * self.count).reshape(grid, self.count), float)
+
+
+def _planes(tables: Floats) -> Floats:
+    """The tables by knot: (knots, m, rises)."""
+    return np.ascontiguousarray(np.transpose(tables, (2, 1, 0)))
 
 
 def coloured_sums(tables: Floats, between: Between, used: Bools, z: Floats, whiten: Floats) -> Sums:

@@ -16,7 +16,6 @@ from analysis.arrays import Floats
 from logger.config.recorder import WATCHED_NAMES, NmeaSource, channels_of, measured
 from logger.units import (
     MS_PER_S,
-    NS_PER_S,
     QUANTITY_UNITS,
     S_PER_MINUTE,
     ZERO_CELSIUS_K,
@@ -72,6 +71,8 @@ class WatchedChannel:
 
 def read_watched(drive: Drive, epoch_utc_ns: int) -> list[WatchedChannel]:
     """The watched channels of a drive that hold readings, one for each quantity, in the order of `WATCHED_NAMES`."""
+    from logger.store.columns import floats_in, seconds_in
+
     found: dict[str, WatchedChannel] = {}
     for source in drive.config.source:
         if isinstance(source, NmeaSource) or source.name not in drive.table_names:
@@ -81,12 +82,11 @@ def read_watched(drive: Drive, epoch_utc_ns: int) -> list[WatchedChannel]:
             quantity, written = measured(channel)
             if quantity not in WATCHED_NAMES or quantity in found or channel.channel not in table.column_names:
                 continue
-            values = np.asarray(table[channel.channel].cast("float64").to_numpy(zero_copy_only=False), np.float64)
-            ns = np.asarray(table["time"].cast("int64").to_numpy(zero_copy_only=False))
+            values, times = floats_in(table[channel.channel]), seconds_in(table["time"], epoch_utc_ns)
             kept = np.isfinite(values)
             if kept.any():
-                order = np.argsort(ns[kept], kind="stable")
-                t = np.asarray((ns[kept] - epoch_utc_ns) / NS_PER_S, np.float64)[order]
+                order = np.argsort(times[kept], kind="stable")
+                t = times[kept][order]
                 value, unit = _plain(values[kept][order], quantity, written)
                 found[quantity] = WatchedChannel(quantity, WATCHED_NAMES[quantity], unit, t, value)
     return [found[quantity] for quantity in WATCHED_NAMES if quantity in found]

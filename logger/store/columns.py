@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -49,6 +50,68 @@ def numbers_in(column: pa.Array) -> NDArray[np.generic]:
     """The values of a column of numbers that are all there, as a view."""
     kind = column.type.to_pandas_dtype()
     return np.frombuffer(column.buffers()[1] or b"", kind)[column.offset : column.offset + len(column)]
+
+
+def floats_in(column: pa.ChunkedArray) -> NDArray[np.float64]:
+    """The values of a column of whole or floating numbers, or of truth values, as floating numbers; NaN where there is
+    none."""
+    parts = [_floats(chunk) for chunk in column.chunks]
+    return np.concatenate(parts) if parts else np.empty(0)
+
+
+def _floats(column: pa.Array) -> NDArray[np.float64]:
+    if pa.types.is_boolean(column.type):
+        values = _bits(column.buffers()[1], column)
+    else:
+        values = numbers_in(column)
+    out = np.asarray(values, np.float64)
+    there = column.buffers()[0]
+    return out if there is None else np.where(_bits(there, column), out, np.nan)
+
+
+def _bits(buffer: pa.Buffer, column: pa.Array) -> NDArray[np.bool_]:
+    bits = np.unpackbits(np.frombuffer(buffer, np.uint8), bitorder="little")
+    return bits[column.offset : column.offset + len(column)].astype(np.bool_)
+
+
+def times_in(column: pa.ChunkedArray) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """The values of a column of times in nanoseconds, as whole numbers, and which of them are there."""
+    values, there = [np.empty(0, np.int64)], [np.empty(0, np.bool_)]
+    for chunk in column.chunks:
+        data = np.frombuffer(chunk.buffers()[1] or b"", np.int64)
+        values.append(data[chunk.offset : chunk.offset + len(chunk)])
+        told = chunk.buffers()[0]
+        there.append(np.ones(len(chunk), np.bool_) if told is None else _bits(told, chunk))
+    return np.concatenate(values), np.concatenate(there)
+
+
+def seconds_in(column: pa.ChunkedArray, since_ns: int) -> NDArray[np.float64]:
+    """The values of a column of times in nanoseconds, in seconds since one; NaN where there is none."""
+    ns, there = times_in(column)
+    seconds = np.asarray((ns - since_ns) / 1e9, np.float64)
+    return seconds if there.all() else np.where(there, seconds, np.nan)
+
+
+def texts_in(column: pa.ChunkedArray) -> NDArray[np.object_]:
+    """The values of a column of text; "" where there is none."""
+    parts = [np.empty(0, object)]
+    for chunk in column.chunks:
+        coded = chunk if pa.types.is_dictionary(chunk.type) else chunk.dictionary_encode()
+        words = np.array([*coded.dictionary.to_pylist(), ""], object)
+        parts.append(words[np.nan_to_num(_floats(coded.indices), nan=-1.0).astype(np.intp)])
+    return np.concatenate(parts)
+
+
+def of_cells(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
+    """A column of numbers, truth values or text where None is not there."""
+    if not pa.types.is_string(kind):
+        return of_values(values, kind)
+    null = np.array([value is None for value in values], np.bool_)
+    plain = of_bytes([(value or "").encode() for value in values], kind)
+    if not null.any():
+        return plain
+    _, ends, data = plain.buffers()
+    return pa.Array.from_buffers(kind, len(plain), [pa.py_buffer(np.packbits(~null, bitorder="little")), ends, data])
 
 
 def words_in(column: pa.Array) -> tuple[list[str], NDArray[np.generic]]:

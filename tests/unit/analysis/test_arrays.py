@@ -4,8 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import ndimage
+from scipy.optimize import nnls
 
-from analysis.arrays import stretches, usual_step
+from analysis.arrays import (
+    closed,
+    least_squares_above_zero,
+    running_median,
+    running_most,
+    running_rank,
+    stretches,
+    usual_step,
+)
 from analysis.mixture.delay import averaged
 from analysis.mixture.masks import seconds_of
 
@@ -43,3 +53,24 @@ def test_the_average_over_readings_in_pairs_is_that_of_even_ones() -> None:
 )
 def test_stretches_are_told_by_their_first_and_last(mask: str, found: list[tuple[int, int]]) -> None:
     assert stretches(np.array([each == "1" for each in mask], bool)) == found
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 4, 5, 8, 23, 24])
+@pytest.mark.parametrize("count", [30, 200])
+def test_running_values_as_scipy_has_them(size: int, count: int) -> None:
+    x = np.random.default_rng(size).normal(size=count)
+    np.testing.assert_array_equal(running_median(x, size), ndimage.median_filter(x, size, mode="nearest"))
+    np.testing.assert_array_equal(running_rank(x, size, 0), ndimage.rank_filter(x, 0, size, mode="nearest"))
+    for origin in (-((size - 1) // 2), 0, (size - 1) // 2):
+        most = ndimage.maximum_filter1d(x, size, origin=origin, mode="nearest")
+        np.testing.assert_array_equal(running_most(x, size, size // 2 + origin), most)
+    np.testing.assert_array_equal(closed(x, size), ndimage.grey_closing(x, size=(size,)))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_least_squares_above_zero_as_scipy_has_them(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    size, weight = rng.integers(3, 40, 30).astype(float), rng.random(30)
+    a = np.column_stack([size * weight, size * size * weight])
+    b = weight * size * rng.normal(rng.choice([-1, 0, 1, 5]), size=30)
+    np.testing.assert_allclose(least_squares_above_zero(a, b), nnls(a, b)[0], rtol=1e-9, atol=1e-12)

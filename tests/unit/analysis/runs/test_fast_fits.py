@@ -8,16 +8,18 @@ import numpy as np
 import pytest
 import simulate
 from simulate import SLOW_CAR, Brake, Lift, Pull, Stand
-from slow_launch import slow_at, slow_evidence, slow_passing, slow_when_passed
+from slow_launch import SlowEvidence, slow_at, slow_density, slow_evidence, slow_passing, slow_when_passed
 
 from analysis.arrays import Floats
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
-from analysis.motion.noise import Noise
+from analysis.motion.noise import Noise, density
 from analysis.motion.smoother import Motion
 from analysis.motion.stretch import when_each_passed
-from analysis.runs.evidence import LaunchReadings, Ways, evidence
+from analysis.runs import launch as fits
+from analysis.runs.evidence import MARGIN, Ways, evidence
 from analysis.runs.launch import Launch, fit_launch
+from analysis.runs.launch_readings import LaunchReadings
 
 FOLDED = Noise(0.05, 0.05, 0.0005, 0.0, "folded", 20.0)
 KINDS = {
@@ -43,7 +45,7 @@ def readings_of(noise: Noise, rate_hz: float) -> tuple[Floats, Floats]:
 
 @pytest.mark.parametrize("how", ["from rest", "may roll", "turns", "crept", "smoothed"])
 @pytest.mark.parametrize("kind", KINDS)
-@pytest.mark.parametrize("rate_hz", [25.0, 5.0])
+@pytest.mark.parametrize("rate_hz", [25.0, 10.0, 5.0, 1.0])
 def test_the_evidence_of_every_start(kind: str, how: str, rate_hz: float) -> None:
     noise = KINDS[kind]
     t, y = readings_of(noise, rate_hz)
@@ -51,16 +53,63 @@ def test_the_evidence_of_every_start(kind: str, how: str, rate_hz: float) -> Non
     smoothing, turns = (0.2 if how in ("turns", "smoothed") else 0.0), how == "turns"
     lag = 0.18 if turns else 0.0
     readings = LaunchReadings(t, y + base, noise, base, not turns, how == "may roll", turns, lag)
-    ways = Ways.of(5.5, False, smoothing, None, np.arange(0, 91, 4), lag)
-    grid = np.linspace(3.0, 5.2, 20)
+    ways = Ways.of(5.5, rate_hz < 2, smoothing, None, np.arange(0, 91, 9), lag)
+    grid = np.linspace(2.0, 5.2, 16)
     found = evidence(readings, grid, ways, slice(None), ways.wanders)
     log, coefs, covs = slow_evidence(readings, grid, ways, slice(None), ways.wanders)
-    likely = np.nonzero(log > log.max() - 40)
-    assert len(likely[0]) > 5
-    np.testing.assert_allclose(found.log, log, rtol=1e-9, atol=1e-8)
+    counts = log > log.max() - MARGIN
+    likely = np.nonzero(counts)
+    assert len(likely[0]) > 3
+    np.testing.assert_allclose(found.log[counts], log[counts], rtol=1e-9, atol=1e-8)
+    # What cannot matter is told by a bound: above what it is, and below what counts.
+    assert (found.log >= log - 0.01).all()
+    assert (found.log[~counts] <= log.max() - MARGIN + 1e-8).all()
     np.testing.assert_allclose(np.exp(found.log - found.log.max()), np.exp(log - log.max()), atol=1e-9)
     np.testing.assert_allclose(found.coefs[likely], coefs[likely], rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(found.covariances(likely), covs[likely], rtol=1e-9, atol=1e-12)
+
+
+@pytest.mark.parametrize("how", ["from rest", "may roll", "turns"])
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("rate_hz", [10.0, 1.0])
+def test_a_launch(kind: str, how: str, rate_hz: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """All that a fit tells is what the slow evidence gives."""
+    noise = KINDS[kind]
+    turns = how == "turns"
+
+    def fitted() -> Launch:
+        return fit_launch(
+            *readings_of(noise, rate_hz), noise, 1.6, 5.2, 7.0, may_roll=how == "may roll", turns=turns,
+            at_rest_before=not turns, smoothing_s=0.2 if turns else 0.0, among=np.arange(0, 91, 6),
+        )  # fmt: skip
+
+    fast = fitted()
+    monkeypatch.setattr(fits, "evidence", lambda *asked: SlowEvidence(*slow_evidence(*asked)))
+    slow = fitted()
+    for name in ("t0_s", "t0_sigma_s", "one_foot_s", "one_foot_sigma_s"):
+        assert getattr(fast, name) == pytest.approx(getattr(slow, name), rel=1e-9, abs=1e-9)
+    np.testing.assert_allclose(np.exp(fast.rise_log), np.exp(slow.rise_log), atol=1e-9)
+    for target in (1.0, 2.0, 4.0):
+        for one, other in zip(fast.passing(target, "speed") or (), slow.passing(target, "speed") or (), strict=True):
+            assert one == pytest.approx(other, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("quantum", [0.0, 0.0005, 0.005, 0.009, 0.0514444])
+@pytest.mark.parametrize("sigma", [0.03, 0.05, "each its own"])
+def test_how_likely_a_reading_is(kind: str, quantum: float, sigma: float | str) -> None:
+    noise = dataclasses.replace(KINDS[kind], quantum_mps=quantum)
+    rng = np.random.default_rng(5)
+    spread = rng.uniform(0.03, 0.2, 4000) if isinstance(sigma, str) else sigma
+    v = np.append(rng.uniform(0.0, 0.6, 3900), np.zeros(100))
+    y = v + 2 * spread * rng.standard_normal(4000)
+    if quantum:
+        y = np.round(y / quantum) * quantum
+    y[:40], y[40:50], y[50:60] = 0.0, quantum / 2, 1e-4
+    if noise.kind != "signed":
+        y = np.abs(y)
+    fast, slow = density(y, v, spread, noise), slow_density(y, v, spread, noise)
+    np.testing.assert_allclose(fast, slow, rtol=1e-9, atol=1e-11)
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,7 @@ from analysis.motion.fixes import Fixes, clean
 from analysis.motion.noise import Noise
 from analysis.motion.stretch import when_passed
 from analysis.runs import finding
-from analysis.runs.evidence import hardly_white
+from analysis.runs.launch_readings import hardly_white
 from analysis.runs.rises import PSEUDO_BESIDE, LaunchHabit, habit_of, habits_beside, rises
 from analysis.runs.run import Options, Run
 

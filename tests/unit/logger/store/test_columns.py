@@ -31,6 +31,41 @@ def test_values_as_pyarrow_has_them(kind: pa.DataType, data: st.DataObject) -> N
     assert made.null_count == values.count(None)
 
 
+@pytest.mark.parametrize("kind", KINDS, ids=str)
+@settings(deadline=None)
+@given(data=st.data())
+def test_values_are_read_as_floating_numbers(kind: pa.DataType, data: st.DataObject) -> None:
+    one = {"bool": st.booleans(), "double": st.floats()}.get(str(kind), st.integers(-100, 100))
+    values = data.draw(st.lists(st.none() | one, max_size=40))
+    cut = data.draw(st.integers(0, len(values)))
+    column = pa.chunked_array([pa.array(values, kind).slice(cut), pa.array(values, kind)], kind)
+    told = [np.nan if value is None else float(value) for value in [*values[cut:], *values]]
+    np.testing.assert_array_equal(columns.floats_in(column), told)
+
+
+@given(st.lists(st.none() | st.integers(-(2**62), 2**62), max_size=40), st.integers(0, 40))
+def test_times_are_read(values: list[int | None], cut: int) -> None:
+    kind = pa.timestamp("ns", "UTC")
+    column = pa.chunked_array([pa.array(values, kind).slice(cut), pa.array(values, kind)], kind)
+    ns, there = columns.times_in(column)
+    every = [*values[cut:], *values]
+    assert there.tolist() == [value is not None for value in every]
+    assert ns[there].tolist() == [value for value in every if value is not None]
+    told = [np.nan if value is None else (value - 5) / 1e9 for value in every]
+    np.testing.assert_array_equal(columns.seconds_in(column, 5), told)
+
+
+@given(st.lists(st.none() | st.text(max_size=5), max_size=20), st.integers(0, 20), st.booleans())
+def test_text_with_nothing_in_it(words: list[str | None], cut: int, coded: bool) -> None:
+    made = columns.of_cells(words, pa.string())
+    made.validate(full=True)
+    assert made.equals(pa.array(words, pa.string()))
+    each = made.dictionary_encode() if coded else made
+    assert columns.texts_in(pa.chunked_array([each.slice(cut), each])).tolist() == [
+        word or "" for word in [*words[cut:], *words]
+    ]
+
+
 @given(st.lists(st.floats(), max_size=40))
 def test_nan_may_stand_for_null(values: list[float]) -> None:
     given_ = np.array(values, np.float64)
