@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, monotone
 from analysis.conditions.setups import Parts, same
 
 
@@ -64,19 +64,20 @@ class Observation:
         Returns
         -------
         (J,) array
-            [s]; between table speeds by the monotone cubic of Fritsch and Butland (scipy's PchipInterpolator), NaN
-            beyond them and where the run has no corrected times.
+            [s]; between table speeds by the monotone cubic of Fritsch and Butland (`arrays.monotone`), NaN beyond them
+            and where the run has no corrected times.
         """
-        table = self.corrected_s if corrected else self.time_s
+        return np.asarray(times_to((self,), speeds_mps, corrected, launch)[0])
+
+    def table(self, corrected: bool, launch: bool) -> Floats | None:
+        """The times that `time_to` reads; None where the run has none."""
         if corrected and not launch and self.unlaunched_s is not None:
-            table = self.unlaunched_s
-        if table is None:
-            return np.full(len(speeds_mps), np.nan)
-        return _read(self.speed_mps, table, speeds_mps)
+            return self.unlaunched_s
+        return self.corrected_s if corrected else self.time_s
 
     def sigma_to(self, speeds_mps: Floats) -> Floats:
         """Standard errors of `time_to` [s], read in the same way."""
-        return _read(self.speed_mps, self.sigma_s, speeds_mps)
+        return np.asarray(sigmas_to((self,), speeds_mps)[0])
 
 
 @dataclass(frozen=True)
@@ -122,18 +123,39 @@ def alike(a: Parts | None, b: Parts | None) -> bool:
     return same(a, b) if a is not None and b is not None else a is b
 
 
-def _read(x: Floats, y: Floats, at: Floats) -> Floats:
-    told = np.isfinite(y)
-    x, y = x[told], y[told]
-    out = np.full(len(at), np.nan)
-    if len(x) == 0:
-        return out
+def times_to(runs: Sequence[Observation], speeds_mps: Floats, corrected: bool = False, launch: bool = True) -> Floats:
+    """Times of several runs to the given speeds, (runs, speeds) [s]: as `Observation.time_to` gives them."""
+    return _read([(run.speed_mps, run.table(corrected, launch)) for run in runs], speeds_mps)
+
+
+def sigmas_to(runs: Sequence[Observation], speeds_mps: Floats) -> Floats:
+    """Their standard errors (runs, speeds) [s]."""
+    return _read([(run.speed_mps, run.sigma_s) for run in runs], speeds_mps)
+
+
+def _read(tables: Sequence[tuple[Floats, Floats | None]], at: Floats) -> Floats:
+    """Each table (speeds, values) read at the same speeds. Those that are told at the same speeds are read at once."""
+    out = np.full((len(tables), len(at)), np.nan)
+    alike: dict[bytes, tuple[Floats, list[int], list[Floats]]] = {}
+    for number, (x, y) in enumerate(tables):
+        if y is not None:
+            told = np.isfinite(y)
+            speeds = x[told]
+            _, rows, values = alike.setdefault(speeds.tobytes(), (speeds, [], []))
+            rows.append(number)
+            values.append(y[told])
+    for x, rows, values in alike.values():
+        if len(x):
+            out[rows] = _read_alike(x, np.array(values), at)
+    return out
+
+
+def _read_alike(x: Floats, y: Floats, at: Floats) -> Floats:
+    out = np.full((len(y), len(at)), np.nan)
     place = np.searchsorted(x, at - 1e-6)
     there = (place < len(x)) & (np.abs(x[np.minimum(place, len(x) - 1)] - at) < 1e-6)
-    out[there] = y[place[there]]
+    out[:, there] = y[:, place[there]]
     between = ~there & (at > x[0]) & (at < x[-1])
     if between.any() and len(x) > 1:
-        from scipy.interpolate import PchipInterpolator
-
-        out[between] = PchipInterpolator(x, y)(at[between])
+        out[:, between] = monotone(x, y, at[between])
     return out
