@@ -1,9 +1,9 @@
 """Names for the arrays that go from room to room, what is asked of times and masks everywhere, and a few functions on
 series.
 
-`first_order`, `peaks`, `running_rank`, `running_most`, `closed` and `least_squares_above_zero` do what `lfilter`,
-`find_peaks`, `rank_filter`, `maximum_filter1d`, `grey_closing` and `nnls` of SciPy do, as far as they are needed here:
-to import scipy.signal, scipy.ndimage and scipy.optimize costs a quarter of a second each.
+`first_order`, `peaks`, `monotone`, `running_rank`, `running_most`, `closed` and `least_squares_above_zero` do what
+`lfilter`, `find_peaks`, `PchipInterpolator`, `rank_filter`, `maximum_filter1d`, `grey_closing` and `nnls` of SciPy do,
+as far as they are needed here: to import scipy.signal, scipy.ndimage and scipy.optimize costs a quarter of a second each.
 """
 
 from __future__ import annotations
@@ -72,6 +72,40 @@ def first_order(
     band[0], band[1] = 1.0, -keep
     solved, _ = dtbtrs(band, fed.reshape(-1, fed.shape[-1]).T, uplo="L", diag="U", overwrite_b=1)
     return np.moveaxis(np.asarray(solved.T).reshape(fed.shape), -1, axis)
+
+
+def monotone(x: Floats, y: Floats, at: Floats) -> Floats:
+    """Each series (r, n) over the same rising `x` (n,), read at `at` (m,) within them: (r, m).
+
+    By the cubic through its points that rises and falls only where they do (Fritsch and Butland, SIAM J. Sci. Stat.
+    Comput. 5 (1984) 300).
+    """
+    step = np.diff(x)
+    slope = np.diff(y, axis=1) / step
+    rate = np.zeros_like(y)
+    if len(x) == 2:
+        rate[:] = slope
+    else:
+        before, after = slope[:, :-1], slope[:, 1:]
+        first, second = 2 * step[1:] + step[:-1], step[1:] + 2 * step[:-1]
+        one_way = (np.sign(before) == np.sign(after)) & (before != 0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mean = (first / before + second / after) / (first + second)
+            rate[:, 1:-1] = np.where(one_way, 1 / mean, 0.0)
+        rate[:, 0] = _end_rate(step[0], step[1], slope[:, 0], slope[:, 1])
+        rate[:, -1] = _end_rate(step[-1], step[-2], slope[:, -1], slope[:, -2])
+    k = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
+    t = (rate[:, k] + rate[:, k + 1] - 2 * slope[:, k]) / step[k]
+    s = at - x[k]
+    return np.asarray((((t / step[k]) * s + (slope[:, k] - rate[:, k]) / step[k] - t) * s + rate[:, k]) * s + y[:, k])
+
+
+def _end_rate(near: float, far: float, slope: Floats, next_slope: Floats) -> Floats:
+    """The rate at an end of `monotone`'s cubic, by the three points there."""
+    rate = ((2 * near + far) * slope - near * next_slope) / (near + far)
+    rate = np.where(np.sign(rate) != np.sign(slope), 0.0, rate)
+    turned = (np.sign(slope) != np.sign(next_slope)) & (np.abs(rate) > 3 * np.abs(slope))
+    return np.where(turned, 3 * slope, rate)
 
 
 def peaks(x: Floats, height: float, distance: int) -> NDArray[np.intp]:

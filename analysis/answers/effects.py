@@ -14,6 +14,7 @@ from analysis.changes import priors
 from analysis.changes.best import common_speed
 from analysis.changes.day_effects import ContrastInterval
 from analysis.changes.effects import Attribution, Effect, attribute, either
+from analysis.changes.observations import times_to
 from analysis.changes.outlay import outlay_of
 from analysis.changes.power_sides import PowerEffect, power_effects
 from analysis.changes.season import SeasonRecord
@@ -165,13 +166,13 @@ def effects_answer(
     corrected = not raw and all(run.corrected_s is not None for run in season.runs)
     times = attribute(
         season.runs,
-        np.array([run.time_to(speeds, corrected) for run in season.runs]),
+        times_to(season.runs, speeds, corrected),
         prior=priors.time_priors(season.runs, speeds),
     )
     if times is not None and corrected and any(run.unlaunched_s is not None for run in season.runs):
         limited = attribute(
             season.runs,
-            np.array([run.time_to(speeds, True, False) for run in season.runs]),
+            times_to(season.runs, speeds, True, False),
             prior=priors.time_priors(season.runs, speeds),
         )
         times = either(times, limited) if limited is not None else times

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.changes.day_prior import VariancePosterior
-from analysis.changes.observations import Observation, setup_numbers
+from analysis.changes.observations import Observation, setup_numbers, times_to
 from analysis.changes.outing_blocks import OutingBlocks
 from analysis.changes.priors import time_priors
 from analysis.changes.ways import directions
@@ -41,7 +41,7 @@ def best_run(runs: Sequence[Observation], speed_mps: float) -> BestRun | None:
     of their own, over the scatter of runs and days as the earlier runs leave it (`day_prior`): 1 time in 20 such a
     season would hold a faster one by luck. None where no run reaches the speed.
     """
-    times = np.array([run.time_to(np.array([speed_mps]))[0] for run in runs]).reshape(len(runs))
+    times = times_to(runs, np.array([speed_mps]))[:, 0]
     if not np.isfinite(times).any():
         return None
     way = directions(np.array([run.direction_deg for run in runs]))

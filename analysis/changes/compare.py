@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 from analysis.arrays import Floats
 from analysis.changes import day_effects, priors
 from analysis.changes.day_prior import Prior
-from analysis.changes.observations import FuelLoop, Observation, Side, alike
+from analysis.changes.observations import FuelLoop, Observation, Side, alike, sigmas_to, times_to
 from analysis.changes.verdicts import (
     LEVEL,
     MIN_RUNS,
@@ -281,11 +281,11 @@ def _corrected(
 
 
 def _times(runs: Sequence[Observation], speeds: Floats, corrected: bool = False, launch: bool = True) -> Floats:
-    return np.array([run.time_to(speeds, corrected, launch) for run in runs]).reshape(len(runs), len(speeds))
+    return times_to(runs, speeds, corrected, launch)
 
 
 def _sigmas(runs: Sequence[Observation], speeds: Floats) -> Floats:
-    return np.array([run.sigma_to(speeds) for run in runs]).reshape(len(runs), len(speeds))
+    return sigmas_to(runs, speeds)
 
 
 def _means(y: Floats, count_a: int, count_b: int) -> tuple[int, int, float, float]:

@@ -166,24 +166,33 @@ def _log_inverse_chi2(value: Floats, df: float, scale: float) -> Floats:
     return np.asarray(-(1 + df / 2) * np.log(value) - df * scale**2 / (2 * value))
 
 
+_ROOT_2_PI = math.sqrt(2 * math.pi)
+
+
 def as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
     """The Student t with the quartiles and the 95 % interval of a mixture of normals."""
-    from scipy.optimize import brentq
     from scipy.special import ndtr
 
     kept = weight > 1e-7 * weight.max()
     centre, scale, weight = centre[kept], scale[kept], weight[kept] / weight[kept].sum()
     middle = float(weight @ centre)
+    spread = math.sqrt(float(weight @ (scale**2 + (centre - middle) ** 2)))
 
     def half(share: float) -> float:
         """The half width about the middle that holds `share`."""
 
-        def lacks(mid: float) -> float:
-            inside = ndtr((middle + mid - centre) / scale) - ndtr((middle - mid - centre) / scale)
-            return float(weight @ inside) - share
-
-        most = 60 * float(scale.max()) + 2 * float(np.abs(centre - middle).max())
-        return float(brentq(lacks, 0.0, most, xtol=1e-9 * most, rtol=1e-8))
+        least, most = 0.0, 60 * float(scale.max()) + 2 * float(np.abs(centre - middle).max())
+        mid = spread
+        for _ in range(100):  # Newton's steps, halved intervals where one leads out of what is left
+            above, below = (middle + mid - centre) / scale, (middle - mid - centre) / scale
+            more = float(weight @ (ndtr(above) - ndtr(below))) - share
+            least, most = (least, mid) if more > 0 else (mid, most)
+            rise = float(weight @ ((np.exp(-0.5 * above**2) + np.exp(-0.5 * below**2)) / scale)) / _ROOT_2_PI
+            tried = mid - more / rise if rise > 0 else math.inf
+            before, mid = mid, tried if least < tried < most else 0.5 * (least + most)
+            if abs(mid - before) <= 1e-12 * mid:
+                break
+        return mid
 
     wide, quartile = half(0.95), half(0.5)
     df = _df_of(wide / quartile)

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.arrays import Floats
-from analysis.changes.observations import Observation, setup_numbers
+from analysis.changes.observations import Observation, setup_numbers, times_to
 
 SLOW_SHARE = 0.15
 """A run slower than the quick end by more than this in most bands of speed was not at full throttle."""
@@ -79,7 +79,7 @@ def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[Run
 
 def _paces(runs: Sequence[Observation]) -> Floats:
     """(n,): each run's pace over the quick end that it is held against; 1 where it cannot be told."""
-    spent = np.array([np.diff(run.time_to(_BANDS)) for run in runs]).reshape(len(runs), len(_BANDS) - 1)
+    spent = np.diff(times_to(runs, _BANDS), axis=1)
     told = np.isfinite(spent).sum(axis=1) >= _FEWEST_BANDS
     if told.sum() < _FEWEST:
         return np.ones(len(runs))

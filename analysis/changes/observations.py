@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Floats, monotone
 from analysis.conditions.setups import Parts, same
 
 
@@ -65,27 +64,20 @@ class Observation:
         Returns
         -------
         (J,) array
-            [s]; between table speeds by the monotone cubic of Fritsch and Butland (scipy's PchipInterpolator), NaN
-            beyond them and where the run has no corrected times.
+            [s]; between table speeds by the monotone cubic of Fritsch and Butland (`arrays.monotone`), NaN beyond them
+            and where the run has no corrected times.
         """
-        name = "corrected_s" if corrected else "time_s"
+        return np.asarray(times_to((self,), speeds_mps, corrected, launch)[0])
+
+    def table(self, corrected: bool, launch: bool) -> Floats | None:
+        """The times that `time_to` reads; None where the run has none."""
         if corrected and not launch and self.unlaunched_s is not None:
-            name = "unlaunched_s"
-        return self._told(name).at(speeds_mps)
+            return self.unlaunched_s
+        return self.corrected_s if corrected else self.time_s
 
     def sigma_to(self, speeds_mps: Floats) -> Floats:
         """Standard errors of `time_to` [s], read in the same way."""
-        return self._told("sigma_s").at(speeds_mps)
-
-    def _told(self, name: str) -> _Told:
-        """The table of that name, to be read at any speed: one season asks a run thousands of times."""
-        if name not in self._tables:
-            self._tables[name] = _Told(self.speed_mps, getattr(self, name))
-        return self._tables[name]
-
-    @cached_property
-    def _tables(self) -> dict[str, _Told]:
-        return {}
+        return np.asarray(sigmas_to((self,), speeds_mps)[0])
 
 
 @dataclass(frozen=True)
@@ -131,28 +123,39 @@ def alike(a: Parts | None, b: Parts | None) -> bool:
     return same(a, b) if a is not None and b is not None else a is b
 
 
-class _Told:
-    """A table over speed, where it tells something."""
+def times_to(runs: Sequence[Observation], speeds_mps: Floats, corrected: bool = False, launch: bool = True) -> Floats:
+    """Times of several runs to the given speeds, (runs, speeds) [s]: as `Observation.time_to` gives them."""
+    return _read([(run.speed_mps, run.table(corrected, launch)) for run in runs], speeds_mps)
 
-    def __init__(self, speed_mps: Floats, table: Floats | None) -> None:
-        table = np.full(len(speed_mps), np.nan) if table is None else table
-        told = np.isfinite(table)
-        self._x, self._y = speed_mps[told], table[told]
 
-    def at(self, speeds_mps: Floats) -> Floats:
-        x, y, out = self._x, self._y, np.full(len(speeds_mps), np.nan)
-        if len(x) == 0:
-            return out
-        place = np.searchsorted(x, speeds_mps - 1e-6)
-        there = (place < len(x)) & (np.abs(x[np.minimum(place, len(x) - 1)] - speeds_mps) < 1e-6)
-        out[there] = y[place[there]]
-        between = ~there & (speeds_mps > x[0]) & (speeds_mps < x[-1])
-        if between.any() and len(x) > 1:
-            out[between] = self._curve(speeds_mps[between])
-        return out
+def sigmas_to(runs: Sequence[Observation], speeds_mps: Floats) -> Floats:
+    """Their standard errors (runs, speeds) [s]."""
+    return _read([(run.speed_mps, run.sigma_s) for run in runs], speeds_mps)
 
-    @cached_property
-    def _curve(self) -> Callable[[Floats], Floats]:
-        from scipy.interpolate import PchipInterpolator
 
-        return PchipInterpolator(self._x, self._y)
+def _read(tables: Sequence[tuple[Floats, Floats | None]], at: Floats) -> Floats:
+    """Each table (speeds, values) read at the same speeds. Those that are told at the same speeds are read at once."""
+    out = np.full((len(tables), len(at)), np.nan)
+    alike: dict[bytes, tuple[Floats, list[int], list[Floats]]] = {}
+    for number, (x, y) in enumerate(tables):
+        if y is not None:
+            told = np.isfinite(y)
+            speeds = x[told]
+            _, rows, values = alike.setdefault(speeds.tobytes(), (speeds, [], []))
+            rows.append(number)
+            values.append(y[told])
+    for x, rows, values in alike.values():
+        if len(x):
+            out[rows] = _read_alike(x, np.array(values), at)
+    return out
+
+
+def _read_alike(x: Floats, y: Floats, at: Floats) -> Floats:
+    out = np.full((len(y), len(at)), np.nan)
+    place = np.searchsorted(x, at - 1e-6)
+    there = (place < len(x)) & (np.abs(x[np.minimum(place, len(x) - 1)] - at) < 1e-6)
+    out[:, there] = y[:, place[there]]
+    between = ~there & (at > x[0]) & (at < x[-1])
+    if between.any() and len(x) > 1:
+        out[:, between] = monotone(x, y, at[between])
+    return out

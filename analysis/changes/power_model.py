@@ -35,6 +35,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from analysis.arrays import Bools, Floats
+from analysis.changes import sobol
 from analysis.changes.day_prior import Student, as_student
 from analysis.changes.priors import DAY_SHARE, RUN_SHARE
 from analysis.road.slopes import slope_correlation
@@ -309,7 +310,6 @@ class PowerFit:
         if self._taught is not None:
             return *self._taught, [self._solve(theta) for theta in self._taught[0]]
         from scipy.special import ndtri
-        from scipy.stats import qmc
 
         k = len(self.mode)
         p = self.projection
@@ -317,7 +317,7 @@ class PowerFit:
         curvature = 0.5 * np.array([[float(np.sum(a * b.T)) for b in weighed] for a in weighed])
         curvature += np.diag(np.maximum(-_log_priors(self.mode)[2], 0.05))
         root = np.linalg.cholesky(np.linalg.inv(curvature)) * _WIDER
-        z = ndtri(np.clip(qmc.Sobol(k, scramble=True, seed=1).random(_POINTS), 1e-4, 1 - 1e-4))
+        z = ndtri(np.clip(sobol.scrambled(k, _POINTS, seed=1), 1e-4, 1 - 1e-4))
         points = self.mode + z @ root.T
         log, solved = 0.5 * np.sum(z**2, axis=1), []
         for i, theta in enumerate(points):

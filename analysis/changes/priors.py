@@ -17,7 +17,7 @@ import numpy as np
 
 from analysis.arrays import Floats
 from analysis.changes.day_prior import Prior
-from analysis.changes.observations import Observation
+from analysis.changes.observations import Observation, times_to
 from analysis.conditions.weather import FULL_POWER, LAUNCH_MOST_MPS
 
 DAY_SHARE = 0.015
@@ -119,7 +119,7 @@ def launching(runs: Sequence[Observation], speeds_mps: Floats) -> Floats:
 
 def _typical(runs: Sequence[Observation], speeds: Floats) -> Floats:
     """The median time to each speed of the runs that reach it."""
-    table = np.array([run.time_to(speeds) for run in runs]).reshape(len(runs), len(speeds))
+    table = times_to(runs, speeds)
     out = np.full(len(speeds), math.nan)
     for j in range(len(speeds)):
         told = table[:, j][np.isfinite(table[:, j])]

@@ -14,7 +14,7 @@ from analysis.arrays import Floats
 from analysis.changes import priors
 from analysis.changes.compare import Comparison, compare, default_speeds
 from analysis.changes.effects import Attribution, attribute
-from analysis.changes.observations import Observation, Side
+from analysis.changes.observations import Observation, Side, times_to
 from analysis.changes.plan import Plan, plan_next
 from analysis.changes.season import SeasonRecord, label, side_runs
 from analysis.conditions.setups import Known, differences, same
@@ -106,7 +106,7 @@ def best_typical(runs: Sequence[Observation], speed: float) -> tuple[float, floa
     """Fastest and median time to a speed [s], and of how many runs; NaN without any."""
     if not math.isfinite(speed):
         return math.nan, math.nan, 0
-    times = np.array([run.time_to(np.array([speed]))[0] for run in runs])
+    times = times_to(runs, np.array([speed]))[:, 0]
     times = times[np.isfinite(times)]
     return (float(times.min()), float(np.median(times)), len(times)) if len(times) else (math.nan, math.nan, 0)
 
