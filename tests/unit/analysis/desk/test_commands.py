@@ -169,7 +169,7 @@ SLEEPS = Verb("x", "", "", (), has_store=False)
 
 
 def sleeper(seconds: float) -> list[str]:
-    return ["python3", "-c", f"import time; print('begun', flush=True); time.sleep({seconds})"]
+    return ["python3", "-c", f"import time; print('begun {HOSTILE}', flush=True); time.sleep({seconds})"]
 
 
 def test_one_that_takes_long_is_told_of_and_can_be_stopped(made: DeskStore) -> None:
@@ -183,7 +183,8 @@ def test_one_that_takes_long_is_told_of_and_can_be_stopped(made: DeskStore) -> N
         page = visitor.get(place, wait=False)
         assert b'http-equiv="refresh"' in page.data and page.form("stop") == {}
         page = visitor.post(f"{place}/stop", "")
-        assert "stopped before its end" in page.section("said") and "begun" in said(page)
+        assert "stopped before its end" in page.section("said") and said(page) == f"begun {HOSTILE}\n"
+        assert page.tree.xpath("//pre//*") == []
         assert visitor.get(place.replace("ports", "runs")).status == 404  # another verb's
         assert visitor.get(f"{place}x").status == 404
 
