@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
+import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -169,7 +170,8 @@ SLEEPS = Verb("x", "", "", (), has_store=False)
 
 
 def sleeper(seconds: float) -> list[str]:
-    return ["python3", "-c", f"import time; print('begun {HOSTILE}', flush=True); time.sleep({seconds})"]
+    told = f"print('begun {HOSTILE}', flush=True); print('pullbook: reading 3 of 9 ...', file=sys.stderr, flush=True)"
+    return ["python3", "-c", f"import sys, time; {told}; time.sleep({seconds})"]
 
 
 def test_one_that_takes_long_is_told_of_and_can_be_stopped(made: DeskStore) -> None:
@@ -179,12 +181,12 @@ def test_one_that_takes_long_is_told_of_and_can_be_stopped(made: DeskStore) -> N
         body = "listen=yes"
         answer = visitor.client.ask("POST", "/commands/ports", body=body.encode())
         place = answer.header("location")
-        until(lambda: "begun" in visitor.get(place, wait=False).text)
+        until(lambda: "Reading 3 of 9: " in visitor.get(place, wait=False).text)
         page = visitor.get(place, wait=False)
         assert b'http-equiv="refresh"' in page.data and page.form("stop") == {}
         page = visitor.post(f"{place}/stop", "")
         assert "stopped before its end" in page.section("said") and said(page) == f"begun {HOSTILE}\n"
-        assert page.tree.xpath("//pre//*") == []
+        assert page.tree.xpath("//pre//*") == [] and "Reading" not in page.text
         assert visitor.get(place.replace("ports", "runs")).status == 404  # another verb's
         assert visitor.get(f"{place}x").status == 404
 
@@ -255,3 +257,18 @@ def test_pages_lead_to_their_command_with_its_options(made: DeskStore, visitor: 
         page = visitor.get(link)
         verb = link.split("/")[2].partition("?")[0]
         assert made.b in [values[-1] for values in page.form(verb).values()], link
+
+
+def test_what_takes_long_is_told_by_the_verb_itself(made: DeskStore, tmp_path: Path) -> None:
+    """A first look at a store names the drives as it goes; what it says in the end is not mixed with that."""
+    store = tmp_path / "store"
+    shutil.copytree(made.store, store)
+    shutil.rmtree(store / ".analysis", ignore_errors=True)
+    with desk_open(store) as served:
+        visitor = Visitor(served)
+        place = visitor.client.ask("POST", "/commands/drives", body=b"").header("location")
+        until(
+            lambda: any(drive in visitor.get(place, wait=False).words("//main//p")[0] for drive in (made.a, made.b)), 60
+        )
+        page = visitor.get(place)
+        assert page.status == 200 and not page.tree.xpath("//section[@aria-labelledby='said']//ul/li[not(a)]")
