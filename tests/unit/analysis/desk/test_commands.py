@@ -158,6 +158,35 @@ def test_a_file_that_it_wrote_is_handed_out(made: DeskStore, visitor: Visitor, t
     assert "finch" in said(page).casefold()
 
 
+@pytest.mark.parametrize(
+    ("status", "but"),
+    [
+        (403, {"origin": "http://evil.example"}), (403, {"origin": None}), (403, {"cookie": None}),
+        (403, {"sec_fetch_site": "cross-site"}), (421, {"host": "evil.example"}), (415, {"content_type": "text/plain"}),
+        (413, {"content_length": "70000"}),
+    ],
+)  # fmt: skip
+def test_nobody_else_starts_a_command(made: DeskStore, status: int, but: dict[str, str | None]) -> None:
+    with desk_open(made.store) as served:
+        client = Visitor(served).client
+        assert client.ask("POST", "/commands/drives", body=b"to=30mph", **but).status == status
+        assert not served.desk.at_work._kept and served.desk.at_work._root is None
+
+
+def test_only_the_files_that_it_wrote_are_handed_out(made: DeskStore, visitor: Visitor) -> None:
+    page = run(visitor, "export", name=made.b, format="csv", out="mine.csv", ends="50m")
+    [link] = page.tree.xpath("//section[@aria-labelledby='files']//a/@href")
+    assert b"," in visitor.client.get(link).body
+    place, work = link.rpartition("/")[0], link.split("/")[3]
+    for tried in ("-1", "1", "x", "0x", "mine.csv", "..%2f..%2fetc%2fpasswd", "%2e%2e", "99999999999999999999"):
+        assert visitor.client.get(f"{place}/{tried}").status == 404, tried
+    secret = made.store / "secret"
+    secret.write_text("x")
+    folder = visitor.served.desk.at_work.find(work).folder
+    (folder / "a-link").symlink_to(secret)
+    assert [path.name for path in visitor.served.desk.at_work.find(work).files] == ["mine.csv"]
+
+
 def test_the_folder_of_what_was_run_goes_with_the_desk(made: DeskStore) -> None:
     with desk_open(made.store) as served:
         run(Visitor(served), "drives")
