@@ -3,7 +3,7 @@ series.
 
 `first_order`, `peaks`, `monotone`, `running_rank`, `running_most`, `closed` and `least_squares_above_zero` do what
 `lfilter`, `find_peaks`, `PchipInterpolator`, `rank_filter`, `maximum_filter1d`, `grey_closing` and `nnls` of SciPy do,
-as far as they are needed here: to import scipy.signal, scipy.ndimage and scipy.optimize costs a quarter of a second each.
+as far as they are needed here: to import scipy.signal, scipy.ndimage or scipy.optimize costs a quarter of a second.
 """
 
 from __future__ import annotations

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -94,9 +95,13 @@ def factor_asked(factor: str) -> str:
     return named
 
 
+TELL = "PULLBOOK_TELL"
+"""Set, in the environment, for who reads what takes long and is no terminal."""
+
+
 def say_progress(text: str) -> None:
-    """Tell who waits at a terminal what takes long."""
-    if sys.stderr.isatty():
+    """Tell who waits at a terminal, or at a page of the desk, what takes long."""
+    if sys.stderr.isatty() or os.environ.get(TELL):
         say(f"{text} ...")
 
 

@@ -72,14 +72,15 @@ class Desk:
         return DriveStore(self.store, progress=progress)
 
     def ask(
-        self, what: Any, make: Callable[[DriveStore, Callable[[str], None]], Any], patience_s: float = PATIENCE_S
-    ) -> Asked:
+        self, what: Any, make: Callable[[DriveStore, Callable[[str], None]], Any], patience_s: float = PATIENCE_S,
+        last: str = "",
+    ) -> Asked:  # fmt: skip
         """What `make(opened store, progress)` gives; see `Work.ask`. What is wrong with other drives is left out."""
 
         def made(progress: Callable[[str], None]) -> Any:
             return make(self.opened(progress), progress)
 
-        return self.work.ask(what, made, patience_s)
+        return self.work.ask(what, made, patience_s, last)
 
     def say(self, text: str, at: str = "") -> str:
         """Keep a sentence for the page that follows, for its section `at`; gives the word that its address carries."""

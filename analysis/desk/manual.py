@@ -83,8 +83,8 @@ def _reader() -> Any:
 
     reader = MarkdownIt("commonmark", {"html": False}).enable("table")
     reader.core.ruler.push("for the desk", _for_the_desk)
-    renderer: Any = reader.renderer
-    fence = renderer.rules["fence"]
+    drawn: Any = reader.renderer
+    fence = drawn.rules["fence"]
     reader.add_render_rule("fence", lambda *told: fence(*told[1:]).replace("<pre>", '<pre tabindex="0">', 1))
     reader.add_render_rule("table_open", lambda *_: '<div class="wide" tabindex="0"><table>\n')
     reader.add_render_rule("table_close", lambda *_: "</table></div>\n")

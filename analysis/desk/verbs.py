@@ -33,6 +33,7 @@ _MOST_AT_ONCE = 3
 MOST_SHOWN = 400_000
 """Of what a verb says, so much is shown [bytes]; the rest is in its file."""
 
+_GOES_ON = " ..."
 _INVALID = re.compile(r"^Invalid value for '(--[a-z-]+)[^:]*: ")
 
 
@@ -146,11 +147,21 @@ class AtWork:
     @property
     def complained(self) -> list[str]:
         """What it said on standard error, a sentence each, without its name and the frames drawn around them."""
-        lines = _text(self.folder.with_suffix(".err")).splitlines()
+        lines = [line for line in self._told if not line.endswith(_GOES_ON)]
         if any(line.startswith("\u256d") for line in lines):  # the reader of the command line's own
             lines = [line for line in lines if line.startswith("\u2502")]
             return [_INVALID.sub(r"\1: ", " ".join(line.strip("\u2502 ") for line in lines))]
         return [line.removeprefix("pullbook: ") for line in lines if line.strip()]
+
+    @property
+    def progress(self) -> str:
+        """What takes long at the moment; "" where it does not say."""
+        told = [line for line in self._told if line.endswith(_GOES_ON)]
+        return told[-1].removeprefix("pullbook: ").removesuffix(_GOES_ON) if told else ""
+
+    @property
+    def _told(self) -> list[str]:
+        return _text(self.folder.with_suffix(".err")).splitlines()
 
     @property
     def files(self) -> list[Path]:
@@ -238,6 +249,7 @@ def _environment() -> dict[str, str]:
     own = [str(Path(__file__).parents[2]), *filter(None, os.environ.get("PYTHONPATH", "").split(os.pathsep))]
     found = {
         **os.environ, "NO_COLOR": "1", "TERM": "dumb", "PYTHONIOENCODING": "utf-8", "PYTHONUNBUFFERED": "1",
+        "PULLBOOK_TELL": "1",
         "PYTHONPATH": os.pathsep.join(str(Path(each).resolve()) for each in own),
     }  # fmt: skip
     found.pop("FORCE_COLOR", None)

@@ -27,10 +27,11 @@ _MOST_KEPT = 48
 _AT_ONCE = 2
 
 
-def state_of(store: Path) -> Hashable:
+def state_of(store: Path, last: str = "") -> Hashable:
     """What the store's answers depend on, as far as the files' names, sizes and times tell.
 
-    Its own files, and those of each drive; what is kept of analyses or shown of the recorder is none of it.
+    Its own files, and those of each drive; what is kept of analyses or shown of the recorder is none of it. `last`: of
+    the drives only this one and those before it, which taught what it is read with.
     """
     found: list[tuple[str, int, int]] = []
     for folder in (store, store / "setups"):
@@ -41,7 +42,7 @@ def state_of(store: Path) -> Hashable:
                 continue
             if entry.is_file():
                 found.append((entry.name, about.st_mtime_ns, about.st_size))
-            elif folder == store and not entry.name.startswith("."):
+            elif folder == store and not entry.name.startswith(".") and not (last and entry.name > last):
                 found.append((entry.name, about.st_mtime_ns, 0))
                 with contextlib.suppress(OSError):
                     manifest = Path(entry.path, "drive.json").stat()
@@ -88,13 +89,15 @@ class Work:
         self._lock = threading.Lock()
 
     def ask(
-        self, what: Hashable, make: Callable[[Callable[[str], None]], Any], patience_s: float = PATIENCE_S
-    ) -> Asked:
+        self, what: Hashable, make: Callable[[Callable[[str], None]], Any], patience_s: float = PATIENCE_S,
+        last: str = "",
+    ) -> Asked:  # fmt: skip
         """What `make(progress)` gives for the store as it is now; the same question is worked on once.
 
-        Waits for it `patience_s` at most. What failed is not kept.
+        Waits for it `patience_s` at most. What failed is not kept. `last`: it is about this drive, and stays as it is
+        whatever is done to later ones.
         """
-        key = (state_of(self._store), what)
+        key = (state_of(self._store, last), what)
         with self._lock:
             asked = self._kept.get(key)
             if asked is None or (asked.done and asked.future.exception() is not None):

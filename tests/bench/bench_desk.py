@@ -50,7 +50,9 @@ def baselines(store: Path, drive: str) -> dict[str, Callable[[], object]]:
         """The page tells what its own files say."""
 
     return {
-        **dict.fromkeys(("/now", "/car", "/car/about", "/car/file/recorder", "/help"), nothing),
+        **dict.fromkeys(
+            ("/now", "/car", "/car/about", "/car/file/recorder", "/help", "/commands", "/commands/compare"), nothing
+        ),
         "/drives": lambda: drives_answer(gather(DriveStore(store))),
         f"/drive/{drive}": lambda: asked_page(DriveStore(store), [drive]),
         "/compare": lambda: gather(DriveStore(store)),

@@ -163,7 +163,10 @@ def shown(desk: Desk, request: Request) -> View:
     here = address("commands", verb.name, request.path_params["work"])
     command = as_typed(verb.name, work.words)
     if not work.ended:
-        words = [Words(f"{work.took_s:.0f} s so far. This page refreshes on its own. You can leave it and come back.")]
+        doing = f"{work.progress[:1].upper()}{work.progress[1:]}: " if work.progress else ""
+        words = [
+            Words(f"{doing}{work.took_s:.0f} s so far. This page refreshes on its own. You can leave it and come back.")
+        ]
         stop = Form("stop", f"{here}/stop", [], "Stop it", careful=True)
         blocks: list[Shown] = [*words, *_output(work, here), stop]
         return View(_titled(verb), "help", command, parts=[Part("said", "Working", blocks)], again_s=1)

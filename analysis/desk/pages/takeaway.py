@@ -101,7 +101,7 @@ def _captions_work(desk: Desk, name: str, asked: Mapping[str, str]) -> Asked:
             return form, None, error
 
     videos = [*_clips(asked), *_paths(given(asked, "clap"))]
-    return desk.ask(("captions", name, tuple(sorted(asked.items())), tuple(map(_as_it_is, videos))), made)
+    return desk.ask(("captions", name, tuple(sorted(asked.items())), tuple(map(_as_it_is, videos))), made, last=name)
 
 
 def _as_it_is(path: Path) -> tuple[str, int, int]:

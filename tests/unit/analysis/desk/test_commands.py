@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import functools
 import os
+import shutil
 import subprocess
 import time
 from collections.abc import Iterator
@@ -157,6 +158,35 @@ def test_a_file_that_it_wrote_is_handed_out(made: DeskStore, visitor: Visitor, t
     assert "finch" in said(page).casefold()
 
 
+@pytest.mark.parametrize(
+    ("status", "but"),
+    [
+        (403, {"origin": "http://evil.example"}), (403, {"origin": None}), (403, {"cookie": None}),
+        (403, {"sec_fetch_site": "cross-site"}), (421, {"host": "evil.example"}), (415, {"content_type": "text/plain"}),
+        (413, {"content_length": "70000"}),
+    ],
+)  # fmt: skip
+def test_nobody_else_starts_a_command(made: DeskStore, status: int, but: dict[str, str | None]) -> None:
+    with desk_open(made.store) as served:
+        client = Visitor(served).client
+        assert client.ask("POST", "/commands/drives", body=b"to=30mph", **but).status == status
+        assert not served.desk.at_work._kept and served.desk.at_work._root is None
+
+
+def test_only_the_files_that_it_wrote_are_handed_out(made: DeskStore, visitor: Visitor) -> None:
+    page = run(visitor, "export", name=made.b, format="csv", out="mine.csv", ends="50m")
+    [link] = page.tree.xpath("//section[@aria-labelledby='files']//a/@href")
+    assert b"," in visitor.client.get(link).body
+    place, work = link.rpartition("/")[0], link.split("/")[3]
+    for tried in ("-1", "1", "x", "0x", "mine.csv", "..%2f..%2fetc%2fpasswd", "%2e%2e", "99999999999999999999"):
+        assert visitor.client.get(f"{place}/{tried}").status == 404, tried
+    secret = made.store / "secret"
+    secret.write_text("x")
+    folder = visitor.served.desk.at_work.find(work).folder
+    (folder / "a-link").symlink_to(secret)
+    assert [path.name for path in visitor.served.desk.at_work.find(work).files] == ["mine.csv"]
+
+
 def test_the_folder_of_what_was_run_goes_with_the_desk(made: DeskStore) -> None:
     with desk_open(made.store) as served:
         run(Visitor(served), "drives")
@@ -169,7 +199,8 @@ SLEEPS = Verb("x", "", "", (), has_store=False)
 
 
 def sleeper(seconds: float) -> list[str]:
-    return ["python3", "-c", f"import time; print('begun', flush=True); time.sleep({seconds})"]
+    told = f"print('begun {HOSTILE}', flush=True); print('pullbook: reading 3 of 9 ...', file=sys.stderr, flush=True)"
+    return ["python3", "-c", f"import sys, time; {told}; time.sleep({seconds})"]
 
 
 def test_one_that_takes_long_is_told_of_and_can_be_stopped(made: DeskStore) -> None:
@@ -179,11 +210,12 @@ def test_one_that_takes_long_is_told_of_and_can_be_stopped(made: DeskStore) -> N
         body = "listen=yes"
         answer = visitor.client.ask("POST", "/commands/ports", body=body.encode())
         place = answer.header("location")
-        until(lambda: "begun" in visitor.get(place, wait=False).text)
+        until(lambda: "Reading 3 of 9: " in visitor.get(place, wait=False).text)
         page = visitor.get(place, wait=False)
         assert b'http-equiv="refresh"' in page.data and page.form("stop") == {}
         page = visitor.post(f"{place}/stop", "")
-        assert "stopped before its end" in page.section("said") and "begun" in said(page)
+        assert "stopped before its end" in page.section("said") and said(page) == f"begun {HOSTILE}\n"
+        assert page.tree.xpath("//pre//*") == [] and "Reading" not in page.text
         assert visitor.get(place.replace("ports", "runs")).status == 404  # another verb's
         assert visitor.get(f"{place}x").status == 404
 
@@ -254,3 +286,18 @@ def test_pages_lead_to_their_command_with_its_options(made: DeskStore, visitor: 
         page = visitor.get(link)
         verb = link.split("/")[2].partition("?")[0]
         assert made.b in [values[-1] for values in page.form(verb).values()], link
+
+
+def test_what_takes_long_is_told_by_the_verb_itself(made: DeskStore, tmp_path: Path) -> None:
+    """A first look at a store names the drives as it goes; what it says in the end is not mixed with that."""
+    store = tmp_path / "store"
+    shutil.copytree(made.store, store)
+    shutil.rmtree(store / ".analysis", ignore_errors=True)
+    with desk_open(store) as served:
+        visitor = Visitor(served)
+        place = visitor.client.ask("POST", "/commands/drives", body=b"").header("location")
+        until(
+            lambda: any(drive in visitor.get(place, wait=False).words("//main//p")[0] for drive in (made.a, made.b)), 60
+        )
+        page = visitor.get(place)
+        assert page.status == 200 and not page.tree.xpath("//section[@aria-labelledby='said']//ul/li[not(a)]")
