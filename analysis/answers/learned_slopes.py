@@ -34,6 +34,12 @@ def coast_slopes_sentence(told: LearnedSlopesAnswer) -> str:
     return f"The slope of the road is taken{of} {from_passes(told)}, as far as the coasts do not show it better."
 
 
+def power_slopes_sentence(told: LearnedSlopesAnswer) -> str:
+    """What was taken off the power of runs that went one way."""
+    whose = "the runs" if told.share > 0.995 else f"{told.share:.0%} of the runs"
+    return f"The slope under {whose} is taken off, {from_passes(told)}."
+
+
 def load_slopes_sentence(told: LearnedSlopesAnswer | None) -> str:
     """Where the slopes come from that the load was found with."""
     if told is None:

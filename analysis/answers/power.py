@@ -10,6 +10,7 @@ import numpy as np
 
 from analysis.answers.coast import car_of, mass_of
 from analysis.answers.encoding import Answer, Figure
+from analysis.answers.learned_slopes import LearnedSlopesAnswer
 from analysis.answers.power_change import PowerChangeAnswer, told
 from analysis.arrays import Floats
 from analysis.changes.across_cars import one_car
@@ -86,6 +87,9 @@ class SetupPower(Answer):
     """0 if both directions count alike, 1 if all runs went in one direction."""
     one_sided: bool
     """Whether so many went in one direction that slope and wind do not cancel."""
+    slopes: LearnedSlopesAnswer | None
+    """Where they do not: what of the slopes that all passes of the roads tell was taken off, `share` of the runs; null
+    where too few passed them, or where runs of both directions cancel them."""
     engine_speed_from: str
     """Where engine speed is from, or why there is none."""
     corrected: bool
@@ -221,6 +225,7 @@ def _setup_pulls(
     """Wheel power of chosen runs together. NoAnswer where they tell none."""
     mass, pulls, roads = mass_of(car), [], []
     stated, recorded = True, False
+    one_sided = wheel_power.one_sided([run.direction_deg for _, runs in chosen for run in runs])
     for analysed, runs in chosen:
         air = air_on(analysed.drive, car)
         road = roadload.of(car, air.density_kg_per_m3)
@@ -228,11 +233,12 @@ def _setup_pulls(
         recorded = recorded or engine_speed is not None
         stated = stated and air.wind is not None
         for run in runs:
+            learned = analysed.learned_grade(run) if one_sided else None
             pulls.append(
                 wheel_power.pull(
                     analysed.motion, run, road, mass, speeds_mps,
                     headwind_mps=air.against(run.direction_deg), engine_speed=engine_speed, gearing=car.gearing,
-                    tyres=car.tyres, factor=air.factor, name=f"{analysed.drive.id}:{run.n}",
+                    tyres=car.tyres, factor=air.factor, name=f"{analysed.drive.id}:{run.n}", learned=learned,
                 )
             )  # fmt: skip
             roads.append(road)
@@ -280,6 +286,7 @@ def _told(group: SetupPulls, car: CarConfig) -> SetupPower:
         road_load_measured=group.road.source.startswith("measured"),
         balance=curve.balance,
         one_sided=curve.balance > wheel_power.ONE_SIDED,
+        slopes=_slopes(curve),
         engine_speed_from=group.engine_speed,
         corrected=bool(np.isfinite(curve.corrected_w).any()),
         most=curve.best,
@@ -299,6 +306,18 @@ def _told(group: SetupPulls, car: CarConfig) -> SetupPower:
             )
             for i in range(len(curve.speed_mps))
         ),
+    )
+
+
+def _slopes(curve: WheelCurve) -> LearnedSlopesAnswer | None:
+    told = [each for each in curve.pulls if each.passes]
+    if not told or curve.balance <= wheel_power.ONE_SIDED:
+        return None
+    return LearnedSlopesAnswer(
+        share=len(told) / len(curve.pulls),
+        sigma=float(np.sqrt(np.mean([each.slope_sigma**2 for each in told]))),
+        passes_least=min(each.passes for each in told),
+        passes_most=max(each.passes for each in told),
     )
 
 

@@ -344,9 +344,10 @@ def _hills_taken_off(
     unlike = "most rolling pulls were at places where only one of the two was driven"
     road = learned()
     if road is not None:
-        told, share = with_learned_slopes(rows, pulls, road)
+        told, share, (least, most) = with_learned_slopes(rows, pulls, road)
         if share >= _KNOWN:
-            return told, [f"{unlike}. Their hills are corrected as well as the altitude of all passes there shows them"]
+            many = f"{least} passes" if least == most else f"{least} to {most} passes"
+            return told, [f"{unlike}. Their hills are corrected as well as the altitude of {many} there shows them"]
     return rows, [f"{unlike}, so their hills do not cancel. Pull at the same places with both"]
 
 

@@ -201,9 +201,12 @@ def rows_of_pulls(
     return rows, of
 
 
-def with_learned_slopes(rows: PullRows, pulls: Sequence[SeasonPull], road: LearnedRoad) -> tuple[PullRows, float]:
-    """The rows with what the slopes of their roads take off put back, and the slopes' doubt in their noise; and the
-    share of rows of which that is known. The others are left as they are."""
+def with_learned_slopes(
+    rows: PullRows, pulls: Sequence[SeasonPull], road: LearnedRoad
+) -> tuple[PullRows, float, tuple[int, int]]:
+    """The rows with what the slopes of their roads take off put back, and the slopes' doubt in their noise; the share
+    of rows of which that is known, and from how many passes at the least and at the most. The others are left as they
+    are."""
     lat, lon, heading, half = (
         np.concatenate([getattr(each.pull, name) for each in pulls])[:, None] * scale
         for name, scale in (("lat_deg", 1.0), ("lon_deg", 1.0), ("heading_deg", 1.0), ("way_m", 0.5))
@@ -212,7 +215,8 @@ def with_learned_slopes(rows: PullRows, pulls: Sequence[SeasonPull], road: Learn
     away = np.degrees(half * NODES / MEAN_RADIUS_M)
     north, east = lat + away * np.cos(turn), lon + away * np.sin(turn) / np.cos(np.radians(lat))
     at = road.roads.locate(north, east, np.broadcast_to(heading, north.shape))
-    known = (road.passed(at) >= LEAST_PASSES).all(axis=1)
+    passed = road.passed(at).min(axis=1)
+    known = passed >= LEAST_PASSES
     mean, covariance = np.zeros(len(rows)), np.zeros((len(rows), len(rows)))
     if known.any():
         told = road.slope(Located(at.road[known], at.way_m[known], at.sense[known]), NODE_WEIGHTS)
@@ -222,7 +226,8 @@ def with_learned_slopes(rows: PullRows, pulls: Sequence[SeasonPull], road: Learn
         rows, y=rows.y + gain * mean, noise=rows.noise + np.outer(gain, gain) * covariance,
         slope_gain=np.where(known, 0.0, gain),
     )  # fmt: skip
-    return corrected, float(known.mean())
+    counts = (int(passed[known].min()), int(passed[known].max())) if known.any() else (0, 0)
+    return corrected, float(known.mean()), counts
 
 
 def _tagged(pulls: Sequence[SeasonPull], setups: Ids) -> Floats:

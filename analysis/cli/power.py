@@ -59,6 +59,8 @@ def _shown(speed_mps: float, count: int, unit: str) -> bool:
 
 
 def _print_power(setup: SetupPower, unit: str, why: bool) -> None:
+    from analysis.answers.learned_slopes import power_slopes_sentence
+
     out, most = console(), setup.curve[setup.most]
     out.print(
         f"Most power: {_kw(most.power_w, 1)} kW ({_hp(most.power_w)} hp) at {speed_label(most.speed_mps, unit)}.",
@@ -85,6 +87,8 @@ def _print_power(setup: SetupPower, unit: str, why: bool) -> None:
         out.print("The road load is a guess. `pullbook coast` measures it and makes this ± smaller.")
     if setup.one_sided:
         out.print("Most runs went in one direction. Drive both ways to cancel hills and wind.")
+        if setup.slopes is not None:
+            out.print(power_slopes_sentence(setup.slopes))
     if setup.corrected:
         rest.append("Corrected to 25 C and 990 hPa dry (SAE J1349). Losses are taken to rise with power.")
     else:

@@ -43,6 +43,7 @@ from logger.units import S_PER_MINUTE
 
 if TYPE_CHECKING:
     from analysis.motion.smoother import Motion
+    from analysis.road.slopes import LearnedGrade
     from analysis.runs.run import Run
 
 
@@ -69,6 +70,8 @@ class RunPower:
         True course.
     slope, slope_sigma : float
         Rise over run by the altitudes, and its standard error [-]; NaN where not known. Not yet taken off.
+    passes : int
+        How many passes of its road the slope was learned from; 0 where it is from this run's altitude alone.
     rate_w : array, shape (n,)
         The part of `power_w` that is kinetic energy.
     engine_rpm : array, shape (n,)
@@ -89,6 +92,7 @@ class RunPower:
     engine_rpm: Floats
     factor: float = math.nan
     name: str = ""
+    passes: int = 0
 
 
 def pull(
@@ -104,6 +108,7 @@ def pull(
     tyres: Tyres | None = None,
     factor: float = math.nan,
     name: str = "",
+    learned: LearnedGrade | None = None,
 ) -> RunPower:
     """Wheel power of one run at the given speeds, on the level as far as it is known; see the module's head.
 
@@ -119,6 +124,8 @@ def pull(
         Recorded engine speed on the fixes' axis; NaN is left out.
     factor : float
         Correction of the day's air to standard air [-]; kept with the result, not put into its power.
+    learned : LearnedGrade, optional
+        The grade of the run by all passes of its road; it stands where it is better known than by this run's altitude.
     """
     speeds = np.asarray(speeds_mps, dtype=np.float64)
     inside = (motion.t_s >= run.start_s) & (motion.t_s <= run.end_s)
@@ -141,19 +148,21 @@ def pull(
     air = road.c_per_m * ((speeds + headwind_mps) * np.abs(speeds + headwind_mps) - speeds**2)
     resist = mass.mass_kg * (road.at(speeds) + air) * speeds
     rate_w = mass.inertia_kg * rate
-    slope, slope_sigma = run.grade.percent / 100, run.grade.sigma / 100
+    by_passes = learned is not None and not run.grade.sigma < learned.sigma
+    grade = learned if learned is not None and by_passes else run.grade
     rpm = _engine_rpm(speeds, when, run, engine_speed, gearing, tyres)
     return RunPower(
         speeds,
         rate_w + resist,
         mass.inertia_kg * sigma,
         run.direction_deg,
-        slope,
-        slope_sigma,
+        grade.percent / 100,
+        grade.sigma / 100,
         rate_w,
         rpm,
         factor,
         name,
+        learned.passes if learned is not None and by_passes else 0,
     )
 
 
@@ -338,6 +347,11 @@ def wheel_curve(pulls: Sequence[RunPower], mass: Mass, road: RoadLoad, *, wind_s
     )
 
 
+def one_sided(directions_deg: Sequence[float]) -> bool:
+    """Whether so many runs went in one direction that slope and wind do not cancel."""
+    return _one_way(directions_deg) > ONE_SIDED
+
+
 def _one_way(directions: Sequence[float]) -> float:
     """Length of the mean of the directions as arrows: 0 balanced, 1 all one way."""
     angles = np.radians([d for d in directions if math.isfinite(d)])
@@ -345,10 +359,19 @@ def _one_way(directions: Sequence[float]) -> float:
 
 
 def _on_the_level(pulls: list[RunPower], mass: Mass) -> tuple[list[RunPower], float]:
-    """Pulls with the slope taken off as far as the altitudes know it, and the slope's standard error that is left."""
+    """Pulls with the slope taken off as far as the altitudes know it, and the slope's standard error that is left.
+
+    What a road usually rises is in a learned slope already; that of one altitude is drawn to zero by how little it
+    knows.
+    """
     levelled, left = [], []
     for each in pulls:
         known = math.isfinite(each.slope) and math.isfinite(each.slope_sigma)
+        if known and each.passes:
+            climb = mass.mass_kg * GRAVITY * each.slope * each.speed_mps
+            levelled.append(replace(each, power_w=each.power_w + climb))
+            left.append(each.slope_sigma)
+            continue
         trust = SLOPE_SIGMA**2 / (SLOPE_SIGMA**2 + each.slope_sigma**2) if known else 0.0
         climb = mass.mass_kg * GRAVITY * (trust * each.slope if known else 0.0) * each.speed_mps
         levelled.append(replace(each, power_w=each.power_w + climb))

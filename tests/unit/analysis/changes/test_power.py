@@ -372,8 +372,8 @@ def test_hills_that_do_not_cancel_are_taken_off_where_they_are_known() -> None:
     pulls = season(world, "A-B-A", np.random.default_rng([41, 1]))
     known = KnownHills(world, np.random.default_rng([41, 1]))
     rows = rows_of(pulls)
-    told, share = with_learned_slopes(rows, pulls, known)  # type: ignore[arg-type]
-    assert share == 1.0 and not told.slope_gain.any()
+    told, share, passes = with_learned_slopes(rows, pulls, known)  # type: ignore[arg-type]
+    assert share == 1.0 and passes == (6, 6) and not told.slope_gain.any()
 
     def scatter(each: PullRows) -> float:
         return float(np.std([y - np.mean(each.y[each.band == k]) for y, k in zip(each.y, each.band, strict=True)]))
@@ -385,7 +385,7 @@ def test_hills_that_do_not_cancel_are_taken_off_where_they_are_known() -> None:
     assert found.overall.high - found.overall.low < 0.8 * (blind.overall.high - blind.overall.low)
     assert abs(found.overall.change) < 0.01
     assert any("do not cancel" in each for each in blind.caveats)
-    assert any("corrected as well as the altitude" in each for each in found.caveats)
+    assert any("corrected as well as the altitude of 6 passes" in each for each in found.caveats)
 
 
 def test_where_both_pulled_at_one_place_no_altitude_is_asked() -> None:

@@ -4,14 +4,21 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from datetime import timedelta
+from pathlib import Path
 
 import numpy as np
 import pytest
 from airfield import Road
+from hilly_lap import HillyLap
+from made_drives import START, make_drive
+from made_road import CAR_FILE
+from run_verb import run_verb
 from simulate import (
     WREN,
     Brake,
     Car,
+    Cruise,
     Phase,
     Pull,
     Stand,
@@ -30,7 +37,7 @@ from analysis.road.prediction import Changes, Vehicle, cruise_fuel, predict, top
 from analysis.road.wheel_power import RunPower, WheelCurve
 from analysis.runs import finding
 from logger.config.car import CarConfig, Gearing, Tyres
-from logger.config.reading import parse
+from logger.config.reading import load, parse
 from logger.errors import ConfigError, NoAnswer
 
 MASS = Mass(392, 4, 16, 4)
@@ -296,3 +303,59 @@ def test_measured_road_load_goes_with_mass_and_density() -> None:
     assert 400 * (road.at(20.0) - road.at(0.0)) == pytest.approx(0.4 * 400 * 1.1 / 1.2)
     a, c = 4.0, 0.01 * 400 * 1.1 / 1.2
     assert 400 * road.sigma(20.0) == pytest.approx(math.sqrt(a * a + c * c - a * c))
+
+
+# --- slopes that all passes tell ----------------------------------------------------------------------------------
+
+
+def test_a_learned_slope_is_taken_off_whole_and_its_doubt_is_what_is_left() -> None:
+    """By closed form, where all runs went one way; where both ways were driven it cancels and is left alone."""
+    from made_coasts import Slope
+
+    up = pulls_of(WREN, there_and_back(2, both=False), 3, way=Slope(slope=0.01))
+    learned = [dataclasses.replace(each, slope=0.01, slope_sigma=0.002, passes=5) for each in up]
+    told = wheel_power.wheel_curve(learned, MASS, ROAD)
+    raw = np.nanmean([each.power_w for each in up], axis=0)
+    raw = raw[np.isfinite(raw)]
+    assert told.power_w == pytest.approx(raw + 392 * 9.80665 * 0.01 * told.speed_mps, rel=1e-9)
+    assert told.shares["slope"] == pytest.approx(392 * 9.80665 * 0.002 * told.speed_mps, rel=1e-9)
+    best = told.best
+    assert abs(told.power_w[best] - 10_200) < 2 * told.sigma_w[best]
+    both = pulls_of(WREN, there_and_back(2), 3)
+    steep = [[dataclasses.replace(each, slope=0.05, slope_sigma=0.001, passes=n) for each in both] for n in (0, 5)]
+    curves = [wheel_power.wheel_curve(each, MASS, ROAD).power_w for each in steep]
+    assert curves[0] == pytest.approx(curves[1], rel=1e-12)
+
+
+@pytest.mark.parametrize(("percent", "taken"), [(0.2, True), (0.9, False)])
+def test_the_better_known_of_two_grades_is_taken(percent: float, taken: bool) -> None:
+    from analysis.road.slopes import LearnedGrade
+
+    [one] = pulls_of(WREN, there_and_back(1, both=False), 3, learned=LearnedGrade(1.5, percent, 4))
+    [alone] = pulls_of(WREN, there_and_back(1, both=False), 3)
+    assert 0.2 < 100 * alone.slope_sigma < 0.9
+    assert (one.slope, one.slope_sigma, one.passes) == (
+        (0.015, percent / 100, 4) if taken else (alone.slope, alone.slope_sigma, 0)
+    )
+
+
+def test_the_command_says_from_how_many_passes_the_slope_is(tmp_path: Path) -> None:
+    car = load(CAR_FILE, CarConfig)
+    start: list[Phase] = [Stand(15), Pull(21), Brake(0), Stand(8)]
+    lap: list[Phase] = [Stand(15), Pull(13), Cruise(13, 215), Brake(0), Stand(8)]
+    road = HillyLap()
+    first, _ = make_drive(tmp_path, start, seed=9, road=road, car=car)
+    for k in range(1, 6):
+        make_drive(tmp_path, lap, seed=k, road=road, car=car, start=START + timedelta(hours=k))
+    last, _ = make_drive(tmp_path, start, seed=10, road=road, car=car, start=START + timedelta(hours=8))
+    [alone], [told] = (run_verb(tmp_path, "power", each.id, "--json").json["setups"] for each in (first, last))
+    assert alone["slopes"] is None and alone["one_sided"]
+    slopes = told["slopes"]
+    assert slopes["share"] == 1.0 and slopes["passes_least"] >= 5 and 0 < slopes["sigma"] < 0.006
+    words = " ".join(run_verb(tmp_path, "power", last.id).out.split())
+    assert f"The slope under the runs is taken off, from the altitude of {slopes['passes_least']}" in words
+    fast = [row for row in told["curve"] if 13 < row["speed_mps"] < 19]
+    assert fast and all(row["low_w"] < WREN.power_w < row["high_w"] for row in fast)
+    for row in told["curve"]:
+        doubt = told["mass_kg"] * 9.80665 * slopes["sigma"] * row["speed_mps"]
+        assert row["sigma_by_cause_w"]["slope"] == pytest.approx(doubt, rel=1e-6)
