@@ -61,7 +61,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("one pass tells a slope", "analysis/road/slopes.py", "LEAST_PASSES = 3", "LEAST_PASSES = 1", ROADS),
     Fault("the grade of the road for that of the run's own altitude", A + "timed_run.py", '"road_grade_percent": road.percent if', '"road_grade_percent": run.grade.percent if', ROADS),
     Fault("a drive's roads are told by those after it", "analysis/store.py", "together[max(count - _PASSED_BEFORE, 0) : count]", "[each for each in together if each.drive is not drive]", ROADS),
-    Fault("wander told too small, from means over a step", "analysis/road/slopes.py", "size**2 * np.exp(-lag / time)", "0.6 * size**2 * np.exp(-lag / time)", ROADS),
+    Fault("wander told too small, from means over a step", "analysis/road/slopes.py", "size**2 * np.exp(-group.lag_s / time)", "0.6 * size**2 * np.exp(-group.lag_s / time)", ROADS),
     # power by every full pull
     Fault("a hill is felt alike both ways", "analysis/changes/power_model.py", "    turned = np.cos(heading[:, None] - heading[None, :])\n    return", "    turned = np.abs(np.cos(heading[:, None] - heading[None, :]))\n    return", POWER),
     Fault("no leg in the model", "analysis/changes/power_model.py", "_same(rows.run), _same(rows.leg), outing", "_same(rows.run), outing, outing", POWER),
@@ -126,7 +126,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a hold hides nothing of a launch", "analysis/runs/launch.py", "HIDDEN_S * max(noise.hold_mps / HIDDEN_BELOW_MPS, 1.0) if noise.hold_mps else 0.0", "0.0", LAUNCHES),
     Fault("a held height is measured", "analysis/motion/heights.py", "way[last] - way[first] > HELD_M", "way[last] - way[first] > 1e9", HEIGHTS),
     Fault("a height beyond any road is measured", "analysis/motion/heights.py", "(alt_m >= LOWEST_M) & (alt_m <= HIGHEST_M)", "np.isfinite(alt_m)", HEIGHTS),
-    Fault("a standstill with a held height tells how heights wander", "analysis/motion/stretch.py", " or np.ptp(alt) == 0", "", HEIGHTS),
+    Fault("a standstill with a held height tells how heights wander", "analysis/motion/stretch.py", " and np.ptp(alt) != 0", "", HEIGHTS),
     Fault("nothing is asked from before a turn", "analysis/runs/evidence.py", "if readings.turns:", "if False:", LAUNCHES),
     Fault("works out lessons while recording", "analysis/store.py", "if known or self._kept_only:", "if known:", LESSONS),
     # the receiver
@@ -137,7 +137,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a sudden change is as slow as the filter shows it", "analysis/motion/smoother.py", "out * np.sqrt((1 + left) / (1 - left))", "out", STOPS),
     Fault("a board moves one foot", "analysis/runs/board_start.py", "one_foot_s=run.one_foot_s - later,", "one_foot_s=run.one_foot_s,", BOARD),
     Fault("later taken for sooner", "analysis/runs/board_start.py", "replace(split, time_s=split.time_s - later,", "replace(split, time_s=split.time_s + later,", BOARD),
-    Fault("g taken for m/s2", "analysis/motion/board_channels.py", 'QUANTITY_UNITS["acceleration"][channel.unit]\n                * np.asarray', "np.asarray", BOARD),
+    Fault("g taken for m/s2", "analysis/motion/board_channels.py", 'QUANTITY_UNITS["acceleration"][channel.unit] * floats_in', "floats_in", BOARD),
     Fault("the board's delay put on twice", "analysis/motion/board.py", "readings.source, t - delay,", "readings.source, t - 2 * delay,", BOARD),
     Fault("a refused board is not told", A + "runs.py", "source=refused[0], used=False, why_not=refused[1],", 'source=refused[0], used=False, why_not="",', BOARD),
     Fault("who told first movement is not said", A + "timed_run.py", '"first_movement_by": run.time_zero_by or "fixes",', '"first_movement_by": "fixes",', BOARD),

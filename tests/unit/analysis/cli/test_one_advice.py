@@ -87,6 +87,6 @@ def test_free_air_is_a_check_where_the_car_stands_long_enough(seconds: float, mo
     value = np.where(time < seconds, 20.9, 13.0)
     drive = SimpleNamespace(
         readings=SimpleNamespace(time_s=time, value=value, per_lambda=14.7),
-        state=SimpleNamespace(time_s=time, speed_mps=np.full(len(time), moving)),
+        alone=SimpleNamespace(time_s=time, speed_mps=np.full(len(time), moving)),
     )
     assert free_air_seen(drive, 1.4) is seen  # type: ignore[arg-type]
