@@ -178,7 +178,10 @@ def _near_zero(
 
 def slow_passing(self: Launch, target: float, of: str) -> Passing | None:
     """When a speed [m/s] or way [m] was first passed, jointly with both time zeros; None beyond the fit."""
-    curve, sigma = (self.speed, self.speed_sigma) if of == "speed" else (self.way, self.way_sigma)
+    curve, curves = (self.speed, self.speeds) if of == "speed" else (self.way, self.ways)
+    table = curves.tables[curves.place]
+    np.testing.assert_allclose(curve, curves.begun + (table @ curves.knots[..., None])[..., 0], rtol=1e-9, atol=1e-12)
+    sigma = np.sqrt(np.maximum(((table @ curves.covariance) * table).sum(-1), 0))
     if self.weight.likely @ ((self.speed if of == "speed" else self.way).max(1) >= target) <= 0.999:
         return None
     k = np.clip(np.argmax(curve >= target, 1), 1, curve.shape[1] - 1)

@@ -126,7 +126,7 @@ def evidence(
     stood = stood + np.where(pulled[:, None], rolling, math.log(1 - ROLLS_BACK) * (rolling != 0))
     constant = stood - (used @ each + 0.5 * (z**2).sum(1))
     shown = ShownSpeeds(tables, between, moving)
-    law = ZeroLaw.of(readings) if base == 0 and readings.whiten is None else None
+    law = ZeroLaw.of(readings, shown) if base == 0 and readings.whiten is None else None
     counted = math.inf if readings.turns else MARGIN + float(np.ptp(ways.prior)) + float(np.ptp(ways.wander_log))
     precisions = np.stack([_precision(wander * ways.span / (KNOTS - 1)) for wander in wanders])
     mean = np.full(KNOTS, 1.5)

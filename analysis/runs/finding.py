@@ -14,6 +14,7 @@ than a gear change costs, or has not grown for three seconds.
 from __future__ import annotations
 
 import math
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
@@ -82,16 +83,20 @@ class _Pull(NamedTuple):
 
 def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit | None) -> list[Run]:
     pulls = _pulls(motion, options)
-    launches = [_launch(motion, fixes, options, pull, habit) for pull in pulls]
+    launches = deque(_launch(motion, fixes, options, pull, habit) for pull in pulls)
     habits = [habit] * len(pulls)
     if motion.step_s < NOTHING_TOLD_S:
         habits = habits_beside([launch.rise_log for launch in launches], habit)
         # Each was weighed by what was known before: what the drive's others tell comes on top.
         known = prior_of(rises(False), habit)
         more = [prior_of(rises(False), own) / known for own in habits]
-        launches = [launch.weighed(by) for launch, by in zip(launches, more, strict=True)]
+        launches = deque(launch.weighed(by) for launch, by in zip(launches, more, strict=True))
     still = HeightsAtRest(motion, fixes)
-    return [_describe(motion, fixes, still, options, *each) for each in zip(pulls, launches, habits, strict=True)]
+    # One after the other leaves the queue: what is worked out of a launch is not held for all of them.
+    return [
+        _describe(motion, fixes, still, options, pull, launches.popleft(), own)
+        for pull, own in zip(pulls, habits, strict=True)
+    ]
 
 
 def _launch(
@@ -227,7 +232,7 @@ class _Path:
         self._smoothed = smoothed
         # Trust the fit's end less than its inside: hand over a little before.
         self._hand_over = launch.until_s - 0.25 * (launch.until_s - launch.t0_s)
-        inside, spread = (launch.at(self._hand_over, table) for table in (launch.way, launch.way_sigma))
+        inside, spread = launch.at(self._hand_over, launch.way), launch.way_sigma_at(self._hand_over)
         self._joined, self._joined_sigma = moments(launch.weight, inside, spread)
         self._offset = float(motion.distance_at([self._hand_over])[0])
 

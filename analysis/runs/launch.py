@@ -19,7 +19,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Bools, Floats
 from analysis.motion.fixes import within
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
@@ -41,6 +41,41 @@ DEPART_MPS = 1.0
 
 
 @dataclass(frozen=True)
+class StartCurves:
+    """Speed or way after time zero of each fitted start, at some times after it (m); worked out when asked, since a
+    drive's launches are all held until they have told each other what they are."""
+
+    begun: Floats | float
+    """What each has at those times of itself: (m)."""
+    tables: Floats
+    """What each knot adds: (rises, m, knots)."""
+    place: NDArray[np.intp]
+    """Which of the tables each start has: (starts)."""
+    knots: Floats
+    """(starts, knots)."""
+    covariance: Floats
+    """(starts, knots, knots)."""
+
+    def values(self) -> Floats:
+        """(starts, m)."""
+        out = np.empty((len(self.place), self.tables.shape[1]))
+        for k, table in enumerate(self.tables):
+            some = np.flatnonzero(self.place == k)
+            out[some] = self.begun + self.knots[some] @ table.T
+        return out
+
+    def sigma(self, at: NDArray[np.intp]) -> Floats:
+        """Standard deviation of each start at one of the times (starts), or at some (k, starts)."""
+        row = self.tables[self.place, at]
+        square = ((row[..., None, :] @ self.covariance)[..., 0, :] * row).sum(-1)
+        return np.asarray(np.sqrt(np.maximum(square, 0.0)), float)
+
+    def only(self, keep: Bools) -> StartCurves:
+        """Those of some starts."""
+        return replace(self, place=self.place[keep], knots=self.knots[keep], covariance=self.covariance[keep])
+
+
+@dataclass(frozen=True)
 class Launch:
     """How a car pulled away: a weighted set of fitted starts. Times on the fixes' axis."""
 
@@ -54,11 +89,8 @@ class Launch:
     t0: Floats = field(repr=False)
     x: Floats = field(repr=False)
     """Time after t0 for the tables below [s]: (m)."""
-    speed: Floats = field(repr=False)
-    """(starts, m)."""
-    speed_sigma: Floats = field(repr=False)
-    way: Floats = field(repr=False)
-    way_sigma: Floats = field(repr=False)
+    speeds: StartCurves = field(repr=False)
+    ways: StartCurves = field(repr=False)
     one_foot: Floats = field(repr=False)
     """When each start had moved one foot: (starts)."""
     one_foot_sigma: Floats = field(repr=False)
@@ -78,7 +110,13 @@ class Launch:
 
     def among(self, some: NDArray[np.intp]) -> Launch:
         """The same launch where only these rises are possible."""
-        return self.weighed(np.isin(np.arange(len(self.rise_log)), some).astype(float))
+        keep = np.isin(self.rise, some)
+        names = ("t0", "one_foot", "one_foot_sigma", "rise", "t0_sigma")
+        kept = replace(
+            self, weight=Weight(*(w[keep] for w in self.weight)), speeds=self.speeds.only(keep),
+            ways=self.ways.only(keep), **{name: getattr(self, name)[keep] for name in names},
+        )  # fmt: skip
+        return kept.weighed(np.ones(len(self.rise_log)))
 
     def weighed(self, by: Floats) -> Launch:
         """The same launch where each rise was by so much likelier beforehand: (rises)."""
@@ -92,11 +130,29 @@ class Launch:
 
     def at(self, time_s: float | Floats, table: Floats) -> Floats:
         """A table (starts, m) of this launch at one instant: (starts); or at some (k): (k, starts)."""
-        x = np.clip(np.asarray(time_s)[..., None] - self.t0, self.x[0], self.x[-1])
-        k = np.clip(np.searchsorted(self.x, x), 1, len(self.x) - 1)
-        part = (x - self.x[k - 1]) / (self.x[k] - self.x[k - 1])
+        k, part = self._between(time_s)
         rows = np.arange(len(self.t0))
         return np.asarray(table[rows, k - 1] * (1 - part) + table[rows, k] * part, float)
+
+    def way_sigma_at(self, time_s: float) -> Floats:
+        """Standard deviation of each start's way at one instant: (starts)."""
+        k, part = self._between(time_s)
+        return self.ways.sigma(k - 1) * (1 - part) + self.ways.sigma(k) * part
+
+    def _between(self, time_s: float | Floats) -> tuple[NDArray[np.intp], Floats]:
+        x = np.clip(np.asarray(time_s)[..., None] - self.t0, self.x[0], self.x[-1])
+        k = np.clip(np.searchsorted(self.x, x), 1, len(self.x) - 1)
+        return k, (x - self.x[k - 1]) / (self.x[k] - self.x[k - 1])
+
+    @cached_property
+    def speed(self) -> Floats:
+        """(starts, m)."""
+        return self.speeds.values()
+
+    @cached_property
+    def way(self) -> Floats:
+        """(starts, m)."""
+        return self.ways.values()
 
     @cached_property
     def _fastest(self) -> Floats:
@@ -112,9 +168,9 @@ class Launch:
 
     def passings(self, targets: Sequence[float], of: Literal["speed", "way"]) -> list[Passing | None]:
         """The same for many speeds or ways at once."""
-        curve, sigma, most = self.speed, self.speed_sigma, self._fastest
+        curve, curves, most = self.speed, self.speeds, self._fastest
         if of == "way":
-            curve, sigma, most = self.way, self.way_sigma, self._farthest
+            curve, curves, most = self.way, self.ways, self._farthest
         asked = np.asarray(targets, float)
         inside = np.flatnonzero((most[:, -1] >= asked[:, None]) @ self.weight.likely > 0.999)
         out: list[Passing | None] = [None] * len(asked)
@@ -128,7 +184,7 @@ class Launch:
         low, high = curve[rows, k - 1], curve[rows, k]
         slope = np.maximum((high - low) / (self.x[k] - self.x[k - 1]), 1e-3)
         at = self.t0 + self.x[k - 1] + np.clip((target - low) / slope, 0, self.x[k] - self.x[k - 1])
-        own = sigma[rows, k] / slope
+        own = curves.sigma(k) / slope
         told = np.stack([
             *_moments_of_each(self.weight, at, own),
             *_moments_of_each(self.weight, at - self.t0, np.hypot(own, self.t0_sigma)),
@@ -222,11 +278,9 @@ def fit_launch(
     w = weight[keep] / weight[keep].sum()
     counted = w * np.bincount(keep[0], w)[keep[0]] if ways.slow and habit is None else w
     starts = Weight(w, counted / counted.sum())
-    xs, (speed, speed_sigma), (way, way_sigma) = _moved(
-        ways, alive[keep[0]], found.coefs[keep], found.covariances(keep), base_mps
-    )
+    xs, speed, way = _moved(ways, alive[keep[0]], found.coefs[keep], found.covariances(keep), base_mps)
     t0 = grid[keep[1]]
-    foot, foot_sigma = _one_foot(xs, speed, way, way_sigma)
+    foot, foot_sigma = _one_foot(xs, way)
     # Between fixes more than half a second apart a foot may do what no family of curves foresees.
     unseen = 0.15 * max(step - 0.6, 0.0)
     unlike = hardly_white(noise)
@@ -238,7 +292,7 @@ def fit_launch(
     t0_sigma = np.hypot(of_range, math.hypot((grid[1] - grid[0]) / math.sqrt(12), unseen, turning))
     return Launch(
         *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),
-        until_s, starts, t0, xs, speed, speed_sigma, way, way_sigma, foot, foot_sigma, alive[keep[0]], rise_log,
+        until_s, starts, t0, xs, speed, way, foot, foot_sigma, alive[keep[0]], rise_log,
         t0_sigma,
     )  # fmt: skip
 
@@ -273,20 +327,18 @@ def _worth_weighing(log: Floats, coarse: Floats, ways: Ways) -> tuple[NDArray[np
 
 def _moved(
     ways: Ways, rise: NDArray[np.intp], c: Floats, cov: Floats, base_mps: float
-) -> tuple[Floats, tuple[Floats, Floats], tuple[Floats, Floats]]:
-    """Speed and way of each start, with their sigmas (starts, n), at some times after it (n)."""
+) -> tuple[Floats, StartCurves, StartCurves]:
+    """Speed and way of each start at some times after it (m)."""
     x, tables = ways.x, ways.tables
     some, place = np.unique(rise, return_inverse=True)
     gained = np.zeros((len(some), *tables.shape[1:]))
     gained[:, 1:] = np.cumsum((tables[some, 1:] + tables[some, :-1]) / 2, 1) * x[1]
     thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 120, 1)), [len(x) - 1]]))
 
-    def of(table: Floats, begun: Floats | float) -> tuple[Floats, Floats]:
-        value = begun + (table @ c[..., None])[..., 0]
-        return value, np.sqrt(np.maximum(((table @ cov) * table).sum(-1), 0))
-
-    speeds, ways = tables[np.ix_(some, thin)][place], gained[:, thin][place]
-    return x[thin], of(speeds, base_mps), of(ways, base_mps * x[thin])
+    return (
+        x[thin], StartCurves(base_mps, tables[np.ix_(some, thin)], place, c, cov),
+        StartCurves(base_mps * x[thin], gained[:, thin], place, c, cov),
+    )  # fmt: skip
 
 
 def _rise_evidence(coarse: Floats, alive: NDArray[np.intp], fine: Floats, step: float) -> Floats:
@@ -301,13 +353,14 @@ def _rise_evidence(coarse: Floats, alive: NDArray[np.intp], fine: Floats, step: 
     return np.asarray(np.maximum(out - out[alive].max(), -30.0), float)
 
 
-def _one_foot(x: Floats, speed: Floats, way: Floats, way_sigma: Floats) -> tuple[Floats, Floats]:
+def _one_foot(x: Floats, ways: StartCurves) -> tuple[Floats, Floats]:
+    way = ways.values()
     reached = way >= FOOT_M
     k = np.clip(np.where(reached.any(1), np.argmax(reached, 1), way.shape[1] - 1), 1, None)
     rows = np.arange(len(k))
     v = np.maximum((way[rows, k] - way[rows, k - 1]) / (x[k] - x[k - 1]), 0.02)
     when = x[k - 1] + (FOOT_M - way[rows, k - 1]) / v
-    return np.asarray(when, float), np.asarray(way_sigma[rows, k] / v, float)
+    return np.asarray(when, float), np.asarray(ways.sigma(k) / v, float)
 
 
 def pull_away(

@@ -57,9 +57,13 @@ class ZeroLaw(NamedTuple):
     most: Floats
     speeds: Floats
     more: Floats
+    edges: tuple[int, ...]
+    """Readings that divide those before the first from which on all are far from zero; empty where there is none."""
+    bases: tuple[Floats, ...]
+    """What each knot gives to the speed at each of those readings and at the last: (rises, grid, knots) each."""
 
     @classmethod
-    def of(cls, readings: LaunchReadings) -> ZeroLaw:
+    def of(cls, readings: LaunchReadings, shown: ShownSpeeds) -> ZeroLaw:
         limit = _limit(readings)
         speeds = np.linspace(0.0, float(limit.max()), _POINTS)
         v = speeds[:, None]
@@ -68,7 +72,16 @@ class ZeroLaw(NamedTuple):
         normal = np.where(readings.held, 0.0, -0.5 * ((readings.y - v) / readings.sigma) ** 2 - readings.normal)
         far = np.where(readings.held, 0.0, -readings.normal)
         more = np.maximum.accumulate((exact - normal)[::-1])[::-1]
-        return cls(np.maximum(exact.max(0), far) + _SLACK, speeds, np.maximum(more + _SLACK, 0.0))
+        count = len(readings.y)
+        low = np.flatnonzero(readings.y < limit.max() + (_FAR_SIGMAS - _NEAR_SIGMAS) * readings.each.max())
+        clear = int(low[-1]) + 1 if len(low) else 0
+        edges: tuple[int, ...] = ()
+        if clear < count and not readings.lag_s:
+            edges = tuple(np.unique(np.linspace(0, clear, min(_PARTS, clear) + 1).astype(int)).tolist())
+        bases = tuple(_basis(shown, at) for at in (*edges, count - 1)) if edges else ()
+        return cls(
+            np.maximum(exact.max(0), far) + _SLACK, speeds, np.maximum(more + _SLACK, 0.0), edges, bases
+        )  # fmt: skip
 
 
 def with_law(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: StartFits, margin: float) -> Floats:
@@ -86,32 +99,29 @@ def with_law(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: St
 
 def _bounded(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: StartFits) -> tuple[Codes, Floats]:
     """Before which reading all lie that may be near zero, and the most that the log evidence may be (rises, grid)."""
-    tables, between, moving = shown
-    _, count = moving.shape
-    limit = float(_limit(readings).max())
-    # A place from which on all readings are far from zero: where the speed is too, and stays so, none after it is near.
-    low = np.flatnonzero(readings.y < limit + (_FAR_SIGMAS - _NEAR_SIGMAS) * readings.each.max())
-    clear = int(low[-1]) + 1 if len(low) else 0
-    if clear == count or readings.lag_s:
+    moving, edges = shown.moving, law.edges
+    count = moving.shape[1]
+    if not edges:
         return np.full(fit.log.shape, count), np.full(fit.log.shape, math.inf)
     # What a knot adds to the speed only grows: between two readings the speed is no less than what the knots above zero
     # give at the first, less what those below zero take at the second.
-    edges = np.unique(np.linspace(0, clear, min(_PARTS, clear) + 1).astype(np.intp))
     gives, takes = np.maximum(fit.knots, 0.0), np.minimum(fit.knots, 0.0)
-    at = [_basis(tables, between, each) for each in (*edges, count - 1)]
-    least = [(a * gives).sum(-1) + (b * takes).sum(-1) for a, b in itertools.pairwise(at)]
+    given, taken = ([np.einsum("rgk,rgk->rg", basis, by) for basis in law.bases] for by in (gives, takes))
     most = fit.log.copy()
-    for a, b, v in zip(edges[:-1], edges[1:], least[:-1], strict=True):
+    for k, (a, b) in enumerate(itertools.pairwise(edges)):
+        v = given[k] + taken[k + 1]
         step = np.clip(v / law.speeds[1], 0, len(law.speeds) - 1).astype(np.intp)
         # Where the speed is below zero, a normal law is too hard on readings above it.
         back = np.minimum(v, 0.0) * float(np.maximum(readings.y[a:b], 0.0).sum()) / readings.sigma**2
         most += np.where(moving[:, b - 1], law.more[:, a:b].sum(1)[step] - back, 0.0)
-    stays = least[-1] >= limit
-    return np.where(stays, np.maximum(clear, count - moving.sum(1)), count), np.where(stays, most, math.inf)
+    # From the last of them on all readings are far from zero; where the speed is too and stays so, none is near after.
+    stays = given[-2] + taken[-1] >= float(_limit(readings).max())
+    return np.where(stays, np.maximum(edges[-1], count - moving.sum(1)), count), np.where(stays, most, math.inf)
 
 
-def _basis(tables: Floats, between: Between, at: int) -> Floats:
+def _basis(shown: ShownSpeeds, at: int) -> Floats:
     """What each knot gives to the speed at a reading, for each start: (rises, grid, knots)."""
+    tables, between, _ = shown
     whole, part = between.whole[:, at], between.part[:, at, None]
     return np.asarray(tables[:, whole] * (1 - part) + tables[:, whole + 1] * part, float)
 
@@ -127,17 +137,23 @@ def _of_pairs(
     counts = np.maximum(until[rise, start] - first, 0)
     pair = np.repeat(np.arange(len(rise)), counts)
     n = np.arange(len(pair)) + np.repeat(first - np.cumsum(counts) + counts, counts)
-    flat = tables.reshape(-1, tables.shape[-1])
-    cell = rise[pair] * tables.shape[1] + whole[start[pair], n]
-    c, share = knots[rise, start][pair], part[start[pair], n]
-    v = np.einsum("ik,ik->i", flat[cell], c) * (1 - share) + np.einsum("ik,ik->i", flat[cell + 1], c) * share
+    cell, share = whole[start[pair], n], part[start[pair], n]
+    # Speed of each pair at the points of its table that are asked for, and from there at the readings.
+    reach = int(cell.max(initial=0)) + 2
+    speeds = np.empty((len(rise), reach))
+    ends = np.searchsorted(rise, np.arange(len(tables) + 1))
+    for k in np.unique(rise):
+        some = slice(ends[k], ends[k + 1])
+        speeds[some] = knots[k, start[some]] @ tables[k, :reach].T
+    cell += pair * reach
+    v = speeds.take(cell) * (1 - share) + speeds.take(cell + 1) * share
     near = np.flatnonzero(v < _limit(readings)[n])
     pair, n, v = pair[near], n[near], v[near]
     y, sigma = readings.y[n], readings.sigma
     normal = np.where(readings.held[n], 0.0, -0.5 * ((y - v) / sigma) ** 2 - readings.normal)
     exact = np.log(density(y, np.maximum(v, 0.0), _spread(readings), readings.noise) + _LEAST)
     back = -0.5 * (np.minimum(v, 0.0) / sigma) ** 2  # a car that pulls away does not go backwards
-    return np.bincount(pair, exact - normal + back, len(rise))
+    return np.asarray(np.bincount(pair, exact - normal + back, len(rise)), float)
 
 
 def law_of_wander(readings: LaunchReadings, shown: ShownSpeeds, z: Floats, whiten: Floats, knots: Floats) -> Floats:

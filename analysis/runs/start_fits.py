@@ -78,13 +78,13 @@ class _Points(NamedTuple):
     """Sums over the readings of each start as sums over the tables' points."""
 
     whole: NDArray[np.intp]
-    count: int
+    points: int
 
     def __call__(self, by: Floats, shift: int) -> Floats:
         """`by` (grid, n), of the point before each reading, or of that one on: (grid, m)."""
         grid = len(self.whole)
-        cell = self.whole + (self.count * np.arange(grid)[:, None] + shift)
-        return np.asarray(np.bincount(cell.ravel(), by.ravel(), grid * self.count).reshape(grid, self.count), float)
+        cell = self.whole + (self.points * np.arange(grid)[:, None] + shift)
+        return np.asarray(np.bincount(cell.ravel(), by.ravel(), grid * self.points).reshape(grid, self.points), float)
 
 
 def _planes(tables: Floats) -> Floats:

@@ -60,11 +60,8 @@ def floats_in(column: pa.ChunkedArray) -> NDArray[np.float64]:
 
 
 def _floats(column: pa.Array) -> NDArray[np.float64]:
-    if pa.types.is_boolean(column.type):
-        values = _bits(column.buffers()[1], column)
-    else:
-        values = numbers_in(column)
-    out = np.asarray(values, np.float64)
+    plain = not pa.types.is_boolean(column.type)
+    out = np.asarray(numbers_in(column) if plain else _bits(column.buffers()[1], column), np.float64)
     there = column.buffers()[0]
     return out if there is None else np.where(_bits(there, column), out, np.nan)
 

@@ -6,6 +6,9 @@ import subprocess
 import sys
 from pathlib import Path
 
+from made_drives import make_drive
+from simulate import Brake, Lift, Pull, Stand
+
 HEAVY = (
     "numpy", "pandas", "scipy", "pyarrow", "pydantic", "pint", "jinja2", "rich", "serial", "distributed", "fsspec",
     "starlette", "uvicorn", "segno", "multipart", "analysis.desk",
@@ -31,3 +34,18 @@ def test_recording_loads_nothing_of_the_desk(tmp_path: Path) -> None:
         )
         said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
         assert "loaded []" in said.stderr, (words, said.stderr)
+
+
+def test_a_first_look_at_a_drive_loads_no_large_library_for_a_few_lines(tmp_path: Path) -> None:
+    """Its fixes, mixture and runs, read and kept: pandas and the larger parts of SciPy and Arrow cost it nothing."""
+    make_drive(tmp_path, [Stand(8), Pull(15), Lift(12, 3), Brake(0, 2.5), Stand(4)], mixture_hz=20.0)
+    spared = ("pandas", "pint", "pyarrow.compute", "scipy.ndimage", "scipy.optimize", "scipy.signal")
+    code = (
+        f"import sys; sys.argv = ['pullbook', 'runs', '--store', {str(tmp_path)!r}]\n"
+        "import analysis.cli.main\n"
+        "try:\n    analysis.cli.main.main()\nfinally:\n"
+        f"    print('loaded', [each for each in {spared} if each in sys.modules], file=sys.stderr)"
+    )
+    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=120)
+    assert "loaded []" in said.stderr, said.stderr
+    assert "mph" in said.stdout
