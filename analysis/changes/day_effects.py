@@ -242,7 +242,7 @@ class _Inner:
 
     @staticmethod
     def of(x: Floats, y: Floats, z: OutingBlocks) -> _Inner:
-        within, basis = _row_space(z.within(x), float(np.linalg.norm(x, 2)) if x.size else 0.0)
+        within, basis = _row_space(z.within(x), math.sqrt(float(np.linalg.norm(x.T @ x, 2))) if x.size else 0.0)
         q = _orthonormal(within)
         rest = z.within(y)
         return _Inner(within, basis, q, rest - q @ (q.T @ rest))
@@ -439,7 +439,8 @@ def _row_space(x: Floats, size: float = 0.0) -> tuple[Floats, Floats]:
 
     `size` is what `x` is small beside: the largest singular value of what it was before something was taken off.
     """
-    _, s, vt = np.linalg.svd(x, full_matrices=False)
+    # Of many runs the triangle of a QR has the same singular values and rows, and is small.
+    _, s, vt = np.linalg.svd(np.linalg.qr(x, mode="r") if x.size else x, full_matrices=False)
     rank = int(np.sum(s > _RANK * max(x.shape) * max(s[0], size))) if len(s) and s[0] > 0 else 0
     return x @ vt[:rank].T, vt[:rank].T
 
@@ -450,9 +451,10 @@ def _in_space(basis: Floats, vector: Floats) -> bool:
 
 
 def _orthonormal(x: Floats) -> Floats:
-    u, s, _ = np.linalg.svd(x, full_matrices=False)
+    q, r = np.linalg.qr(x)
+    u, s, _ = np.linalg.svd(r, full_matrices=False)
     rank = int(np.sum(s > _RANK * max(x.shape) * s[0])) if len(s) and s[0] > 0 else 0
-    return u[:, :rank]
+    return np.asarray(q @ u[:, :rank])
 
 
 # --- levels -------------------------------------------------------------------------------------------------------

@@ -88,6 +88,7 @@ class VariancePosterior:
         least = (1e-9 * float(np.abs(y).max(initial=0.0))) ** 2
         self.run_ss = max(float(rest @ rest) - float(self.u2.sum()), self.run_df * least)
         self.prior = prior
+        self._solved: tuple[Floats, Floats, Floats] | None = None
 
     @functools.cached_property
     def _grid(self) -> tuple[Floats, Floats]:
@@ -153,6 +154,11 @@ class VariancePosterior:
 
     def _least_squares(self, c: Floats) -> tuple[Floats, Floats]:
         """Generalised least squares at each rho: the estimate, and its variance over sigma^2."""
+        if self._solved is None or not np.array_equal(self._solved[0], c):
+            self._solved = c, *self._solve(c)
+        return self._solved[1:]
+
+    def _solve(self, c: Floats) -> tuple[Floats, Floats]:
         shrink = _RHO[:, None] / (1 + _RHO[:, None] * self._zz)  # (rho, outings)
         inner = self._xx - (self._zx.T[None, :, :] * shrink[:, None, :]) @ self._zx
         solved = np.linalg.solve(inner, np.broadcast_to(c, (len(_RHO), len(c)))[..., None])[..., 0]
