@@ -319,8 +319,8 @@ def test_a_page_and_the_file_of_it_are_worked_out_once(
 
     asked, begun = Work.ask, list[object]()
 
-    def ask(self: Work, what: Any, make: Any, patience_s: float = 60.0) -> Any:
-        return asked(self, what, lambda progress: (begun.append(what), make(progress))[1], patience_s)
+    def ask(self: Work, what: Any, make: Any, patience_s: float = 60.0, last: str = "") -> Any:
+        return asked(self, what, lambda progress: (begun.append(what), make(progress))[1], patience_s, last)
 
     monkeypatch.setattr(Work, "ask", ask)
     for page, file in (
