@@ -27,6 +27,8 @@ if TYPE_CHECKING:
 LEARNED_ORDER = 9
 """Of the polynomials: over a kilometre they follow hills of 200 m; shorter ones move a coast by less than gusts do."""
 _LEAST_SIGMA = 1e-5
+_KNOWN = 0.9
+"""Of a stretch so much must have been passed often enough."""
 
 
 @dataclass(frozen=True)
@@ -62,7 +64,7 @@ class KnownSlope:
 
 
 def known_slopes(coasts: Sequence[Coast], layout: Layout, road: LearnedRoad | None) -> list[KnownSlope | None]:
-    """The learned slope of each stretch; None for one that was not passed often enough from end to end."""
+    """The learned slope of each stretch; None for one that was not passed often enough."""
     if road is None:
         return [None] * layout.stretches
     return [_known(coasts, layout, j, road) for j in range(layout.stretches)]
@@ -91,10 +93,15 @@ def _known(coasts: Sequence[Coast], layout: Layout, stretch: int, road: LearnedR
     mean = np.nansum(table[:, :, there], axis=0) / np.isfinite(table[:, :, there]).sum(axis=0)
     lat, lon = (np.interp(place, place[there], values) for values in mean)  # straight on where coasts nearly met
     at = road.roads.locate(lat, lon, np.full(len(place), layout.axis_deg[stretch] % 360))
-    passes = int(road.passed(at).min())
-    if passes < LEAST_PASSES:
+    passed = road.passed(at)
+    known = np.flatnonzero((passed >= LEAST_PASSES) & (at.road >= 0))
+    if len(known) < _KNOWN * len(place):
         return None
-    slope, covariance = road.slope(Located(at.road[:, None], at.way_m[:, None], at.sense[:, None]))
+    # Passes begin and end a little later than coasts do: what is beyond is foretold from the nearest that is known.
+    near = known[np.abs(place[:, None] - place[known]).argmin(axis=1)]
+    way = at.way_m[near] + at.sense[near] * (place - place[near]) * layout.length_m[stretch] / 2
+    way[known] = at.way_m[known]
+    slope, covariance = road.slope(Located(at.road[near, None], way[:, None], at.sense[near, None]))
     onto = np.linalg.pinv(np.polynomial.legendre.legvander(place, LEARNED_ORDER))
     left = onto @ covariance @ onto.T + _LEAST_SIGMA**2 * np.eye(LEARNED_ORDER + 1)
-    return KnownSlope(place, slope, onto @ slope, left, passes)
+    return KnownSlope(place, slope, onto @ slope, left, int(passed[known].min()))

@@ -39,6 +39,7 @@ class Known:
     `hills` that changes over 150 m."""
 
     roads: Known
+    from_m = 0.0
 
     def __init__(self, road: Road, level: float, hills: float, passes: int = 5) -> None:
         self.roads, self.road, self.level, self.hills, self.count = self, road, level, hills, passes
@@ -54,7 +55,7 @@ class Known:
         return Located(np.zeros(len(way), np.int64), way.astype(float), np.where(np.cos(turn) > 0, 1.0, -1.0))
 
     def passed(self, at: Located) -> np.ndarray:
-        return np.full(len(at.way_m), self.count)
+        return np.where(at.way_m >= self.from_m, self.count, 0)
 
     def slope(self, at: Located) -> tuple[Floats, Floats]:
         way, sense = at.way_m[:, 0], at.sense[:, 0]
@@ -81,6 +82,22 @@ def test_a_learned_slope_enters_as_it_is_with_its_covariance() -> None:
     assert len(known.coefficients) == LEARNED_ORDER + 1
     assert known_slopes(coasts, layout, None) == [None]
     assert known_slopes(coasts, layout, Known(road, 0, 0, passes=2)) == [None]  # type: ignore[arg-type]
+
+
+def test_what_passes_miss_of_a_stretch_is_foretold_from_the_next_and_much_of_it_is_not() -> None:
+    road = Road.any(seed_of("coasts on roads", 1), 0.012)
+    coasts = coasts_on(CAR, road, STILL, [False, True, False], seed_of("coasts", 1))
+    layout = Layout.of(coasts)
+    ends = sorted(Known(road, 0, 0).locate(*(np.concatenate([getattr(each, name)[[0, -1]] for each in coasts])
+                  for name in ("lat_deg", "lon_deg")), np.zeros(6)).way_m)  # fmt: skip
+    [whole] = known_slopes(coasts, layout, Known(road, 0.001, 0.002))  # type: ignore[arg-type]
+    for missing, told in ((0.05, True), (0.3, False)):
+        some = Known(road, 0.001, 0.002)
+        some.from_m = ends[0] + missing * (ends[-1] - ends[0])
+        [known] = known_slopes(coasts, layout, some)  # type: ignore[arg-type]
+        assert (known is not None) == told
+        if known is not None and whole is not None:
+            assert known.slope == pytest.approx(whole.slope, abs=0.003) and known.passes == 5
 
 
 def test_in_one_direction_a_known_hill_is_taken_off_and_its_doubt_is_in_the_interval() -> None:
