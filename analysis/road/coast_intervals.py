@@ -108,9 +108,11 @@ def _interval_forces(problem: Problem, best: Solution) -> dict[tuple[int, int, i
         stretch, sense = int(layout.stretch[k]), int(layout.sense[k])
         time = coast.t_s - coast.t_s[0]
         numbers = range(math.ceil(coast.to_mps / _STEP_MPS), math.floor(coast.from_mps / _STEP_MPS))
-        bends = np.concatenate([[0.0], best.theta[problem.grades(stretch)][1:]])
-        known = problem.learned_slope(k, layout.place[k])
-        slope = (np.polynomial.legendre.legval(layout.place[k], bends) + known) * sense
+        learned, shape = problem.slopes(k, coast.way_m)
+        bends = best.theta[problem.grades(stretch)].copy()
+        if problem.learned[stretch] is None:
+            bends[0] = 0.0
+        slope = (learned + shape @ bends) * sense
         for number in numbers:
             late, early = (_passing(time, coast.v_mps, edge * _STEP_MPS) for edge in (number, number + 1))
             if not late > early:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 from analysis.arrays import Floats
 from analysis.conditions.roadload import GRAVITY
 from analysis.road.coasts import Coast, Mass, integral, trapezoids
-from analysis.road.stretch_slopes import LEARNED_ORDER, KnownSlope
+from analysis.road.stretch_slopes import SHAPES, KnownSlope
 
 WIND_PRIOR_MPS = 2.0
 """How far the wind along the road may be from what was stated, or from none."""
@@ -61,8 +61,6 @@ class Layout:
     place: list[Floats]
     """Along the stretch, -1 to 1 from end to end, for each coast."""
     length_m: list[float]
-    order: int = GRADE_ORDER
-    """Of the polynomials along a stretch: higher where slopes are learned."""
 
     @property
     def stretches(self) -> int:
@@ -80,13 +78,11 @@ class Layout:
 
         Returns
         -------
-        array, shape (n, order + 1)
-            Legendre polynomials by order; held level beyond 1.5 half lengths from the middle, those of a higher order
-            beyond the ends.
+        array, shape (n, GRADE_ORDER + 1)
+            Legendre polynomials by order; held level beyond 1.5 half lengths from the middle.
         """
-        reach = 1.5 if self.order == GRADE_ORDER else 1.0
-        place = np.clip(self.place_after(k, way_m), -reach, reach)
-        return np.asarray(np.polynomial.legendre.legvander(place, self.order))
+        place = np.clip(self.place_after(k, way_m), -1.5, 1.5)
+        return np.asarray(np.polynomial.legendre.legvander(place, GRADE_ORDER))
 
     def place_after(self, k: int, way_m: Floats) -> Floats:
         """Where on its stretch a coast is after some way from its start (n,) [m]: -1 to 1 from end to end."""
@@ -170,17 +166,17 @@ class _Joined(NamedTuple):
 class Problem:
     """All coasts as one least-squares problem; parameters A, (B), C, grades by stretch, winds by outing.
 
-    Grade along a stretch is a sum of Legendre polynomials up to the layout's order, on top of what is `learned` of it.
-    Parameters that something is known of beforehand (`beforehand`) are held to it.
+    Grade along a stretch is a sum of Legendre polynomials up to `GRADE_ORDER`; where it is `learned`, that slope and a
+    sum of the shapes that it may be off by. Parameters that something is known of beforehand (`beforehand`) are held to
+    it.
     """
 
     def __init__(
         self, coasts: Sequence[Coast], layout: Layout, mass: Mass, with_b: bool, grade: float | None, even: float,
         density: float, learned: Sequence[KnownSlope | None] = (),
     ):  # fmt: skip
-        if any(learned):
-            layout = replace(layout, order=LEARNED_ORDER)
         self.learned = list(learned) or [None] * layout.stretches
+        self.each = SHAPES if any(learned) else GRADE_ORDER + 1
         self.coasts, self.layout, self.mass = coasts, layout, mass
         self.shared = 3 if with_b else 2
         groups = [(int(j), coast.outing) for j, coast in zip(layout.stretch, coasts, strict=True)]
@@ -191,14 +187,14 @@ class Problem:
         self.time, self.speed, self.noise = ([each[i] for each in binned] for i in range(3))
         head = layout.sense * np.array([coast.headwind_mps for coast in coasts])
         stated = [float(head[self.group == g].mean()) for g in range(len(self.winds))]
-        self.first_wind = self.shared + layout.stretches * (layout.order + 1)
+        self.first_wind = self.shared + layout.stretches * self.each
         self.heights = [_change_by_altitude(coasts, layout, j) for j in range(layout.stretches)]
         self.stated, self.grade, self.even = stated, grade, even
 
     def beforehand(self, uneven: float) -> tuple[Floats, Floats]:
         """What is known of the parameters without the coasts: their values, and the inverse of their covariance."""
         centre, known = np.zeros(self.first_wind + len(self.stated)), np.zeros(self.first_wind + len(self.stated))
-        rough, more = (uneven * self.even) ** -2, self.layout.order - GRADE_ORDER
+        rough, more = (uneven * self.even) ** -2, self.each - GRADE_ORDER - 1
         for j, (change, sigma) in enumerate(self.heights):
             here = self.grades(j)
             centre[here] = [self.grade or 0.0, change * sigma**-2 / (sigma**-2 + rough), 0.0, 0.0, *[0.0] * more]
@@ -209,28 +205,32 @@ class Problem:
         for j, slope in enumerate(self.learned):
             if slope is not None:
                 here = self.grades(j)
-                centre[here], inverse[here, here] = 0.0, np.linalg.inv(slope.covariance)
+                centre[here], inverse[here, here] = 0.0, np.eye(self.each)
         return centre, inverse
 
     def grades(self, stretch: int) -> slice:
         """Which parameters are those of a stretch's slope."""
-        at = self.shared + stretch * (self.layout.order + 1)
-        return slice(at, at + self.layout.order + 1)
+        return slice(self.shared + stretch * self.each, self.shared + (stretch + 1) * self.each)
 
-    def learned_slope(self, k: int, place: Floats) -> Floats | float:
-        """What is learned of the slope under a coast, towards the axis of its stretch; 0 where nothing is."""
-        slope = self.learned[self.layout.stretch[k]]
-        return 0.0 if slope is None else slope.at(place)
+    def slopes(self, k: int, way_m: Floats) -> tuple[Floats, Floats]:
+        """Under a coast, after some way from its start (n,) [m], towards the axis of its stretch: what is learned of
+        the slope (n,), and what each parameter adds to it (n, p)."""
+        learned = self.learned[self.layout.stretch[k]]
+        if learned is not None:
+            place = self.layout.place_after(k, way_m)
+            return learned.at(place), learned.shapes_at(place)
+        shape = self.layout.shape(k, way_m)
+        return np.zeros(len(way_m)), np.pad(shape, ((0, 0), (0, self.each - shape.shape[1])))
 
     def solve(self) -> Solution:
         """Gauss and Newton's way, with the gusts found along it."""
-        gusts = (GUST_MPS, GUST_S)
+        gusts, asked = (GUST_MPS, GUST_S), (2, 4, 7) if any(self.learned) else (2, 4)
         theta = self.beforehand(1.0)[0]
         theta[0], theta[self.shared - 1] = 0.012 * self.mass.mass_kg * GRAVITY, 0.0008 * self.mass.mass_kg
         begin = np.array([float(coast.smooth_mps[0]) for coast in self.coasts])
         for number in range(_ROUNDS):
             traces = [self._trace(k, theta, float(begin[k])) for k in range(len(self.coasts))]
-            if number in (2, 4):
+            if number in asked:
                 gusts = self._likeliest(traces, theta, gusts)
             told = self._told(traces, gusts)
             found = self._joined(told, theta)
@@ -242,13 +242,15 @@ class Problem:
                 _FIRST_MPS**2 * float(each.first @ weight @ (each.left - each.x @ step))
                 for each, weight in zip(traces, told.weights, strict=True)
             ]
-            if number > 4 and np.all(step**2 < 1e-6 * np.diag(found.covariance)):
+            if number > asked[-1] and np.all(step**2 < 1e-6 * np.diag(found.covariance)):
                 break
         return Solution(self, theta, found.covariance, found.assumed, gusts)
 
     def _farthest(self, theta: Floats) -> Floats:
         """The longest step of each parameter at a time."""
         far = np.full(len(theta), 0.01)  # of slope
+        for j, slope in enumerate(self.learned):
+            far[self.grades(j)] = 0.01 if slope is None else 3.0
         far[0], far[1], far[self.shared - 1] = max(0.5 * theta[0], 10.0), 2.0, 0.4 * theta[self.shared - 1]
         far[self.first_wind :] = 2.0
         return far
@@ -266,10 +268,9 @@ class Problem:
         grade, weight, inertia = self.grades(stretch), mass.mass_kg * GRAVITY, mass.inertia_kg
         v = self.speed[k]
         for _ in range(6):
-            way = v[0] * t[0] + integral(v, t)
-            shape = layout.shape(k, way)
+            learned, shape = self.slopes(k, v[0] * t[0] + integral(v, t))
             air = v + wind
-            slope = shape @ theta[grade] + self.learned_slope(k, layout.place_after(k, way))
+            slope = learned + shape @ theta[grade]
             force = theta[0] + b * v + c * air * np.abs(air) + weight * sense * slope
             slows = -(b + 2 * c * np.abs(air)) / inertia
             grows = np.exp(np.maximum(trapezoids(slows, t), -50.0))
@@ -399,13 +400,15 @@ class Solution:
                 for g, (stretch, outing) in enumerate(problem.winds)
                 if stretch == j
             }
-            at, slope = problem.grades(j).start, problem.learned[j]
-            mean, tilt = self.theta[at : at + 2] + (0.0 if slope is None else slope.coefficients[:2])
+            here, slope = problem.grades(j), problem.learned[j]
+            bends, give = self.theta[here][:2], sigma[here][:2]
+            if slope is not None:
+                bends, give = slope.bends(self.theta[here], self.covariance[here, here])
             quarter = layout.length_m[j] / 4  # a change of slope by 1 from middle to end makes this sag
             stretches.append(
                 Stretch(
                     layout.axis_deg[j] % 360, layout.length_m[j], int(np.sum(sense > 0)), int(np.sum(sense < 0)),
-                    float(mean), float(sigma[at]), winds, float(tilt) * quarter, float(sigma[at + 1]) * quarter,
+                    float(bends[0]), float(give[0]), winds, float(bends[1]) * quarter, float(give[1]) * quarter,
                     0 if slope is None else slope.passes,
                 )
             )  # fmt: skip

@@ -2,10 +2,10 @@
 
     known = known_slopes(coasts, layout, road)      # one for each stretch; None where it is not learned
 
-The learned slope stands in the equation of motion as it is. What may be off about it is a sum of Legendre polynomials
-along the stretch, held to zero by the covariance that the passes left: `covariance` is that of the learned slope, put
-onto the polynomials by least squares. Coasts that tell more of the road than its passes move it; those that tell less,
-as all coasts in one direction do, bear its uncertainty.
+The learned slope stands in the equation of motion as it is. What may be off about it is a sum of the shapes that the
+passes left it in doubt of, most doubtful first, each with a standard normal factor: the eigenvectors of its covariance,
+scaled by the roots of their eigenvalues. Coasts that tell more of the road than its passes move it; those that tell
+less, as all coasts in one direction do, bear its uncertainty.
 """
 
 from __future__ import annotations
@@ -24,9 +24,8 @@ if TYPE_CHECKING:
     from analysis.road.coast_model import Layout
     from analysis.road.coasts import Coast
 
-LEARNED_ORDER = 9
-"""Of the polynomials: over a kilometre they follow hills of 200 m; shorter ones move a coast by less than gusts do."""
-_LEAST_SIGMA = 1e-5
+SHAPES = 24
+"""So many: what they leave out over a kilometre moves a coast by less than its readings' noise."""
 _KNOWN = 0.9
 """Of a stretch so much must have been passed often enough."""
 
@@ -39,28 +38,35 @@ class KnownSlope:
     ----------
     place, slope : array, shape (n,)
         Along the stretch, -1 to 1 from end to end, rising; rise over run there [-].
-    coefficients : array, shape (LEARNED_ORDER + 1,)
-        The same as Legendre polynomials, by order.
-    covariance : array, shape (LEARNED_ORDER + 1, LEARNED_ORDER + 1)
-        Of these.
+    shapes : array, shape (n, SHAPES)
+        What may be off about it, each to be multiplied by a standard normal factor [-].
     passes : int
         How many passes told it, at the least.
     """
 
     place: Floats
     slope: Floats
-    coefficients: Floats
-    covariance: Floats
+    shapes: Floats
     passes: int
 
     @property
     def sigma(self) -> float:
         """Standard error of its mean slope [-]."""
-        return math.sqrt(float(self.covariance[0, 0]))
+        return float(np.linalg.norm(self.shapes.mean(axis=0)))
 
     def at(self, place: Floats) -> Floats:
         """The learned slope at places along the stretch (n,); beyond its ends that of the ends."""
         return np.interp(place, self.place, self.slope)
+
+    def shapes_at(self, place: Floats) -> Floats:
+        """The shapes there (n, SHAPES)."""
+        return np.stack([np.interp(place, self.place, each) for each in self.shapes.T], axis=1)
+
+    def bends(self, factors: Floats, covariance: Floats) -> tuple[Floats, Floats]:
+        """Its mean and its change from the middle to the end with these factors, and their standard errors (2,)."""
+        onto = np.linalg.pinv(np.polynomial.legendre.legvander(self.place, 3))[:2]
+        acts = onto @ self.shapes
+        return onto @ self.slope + acts @ factors, np.sqrt(np.einsum("ij,jk,ik->i", acts, covariance, acts))
 
 
 def known_slopes(coasts: Sequence[Coast], layout: Layout, road: LearnedRoad | None) -> list[KnownSlope | None]:
@@ -71,7 +77,7 @@ def known_slopes(coasts: Sequence[Coast], layout: Layout, road: LearnedRoad | No
 
 
 def _known(coasts: Sequence[Coast], layout: Layout, stretch: int, road: LearnedRoad) -> KnownSlope | None:
-    place = np.linspace(-1, 1, max(math.ceil(layout.length_m[stretch] / STEP_M), LEARNED_ORDER) + 1)
+    place = np.linspace(-1, 1, max(math.ceil(layout.length_m[stretch] / STEP_M), SHAPES) + 1)
     where = []
     for k in np.flatnonzero(layout.stretch == stretch).tolist():
         coast = coasts[k]
@@ -102,6 +108,6 @@ def _known(coasts: Sequence[Coast], layout: Layout, stretch: int, road: LearnedR
     way = at.way_m[near] + at.sense[near] * (place - place[near]) * layout.length_m[stretch] / 2
     way[known] = at.way_m[known]
     slope, covariance = road.slope(Located(at.road[near, None], way[:, None], at.sense[near, None]))
-    onto = np.linalg.pinv(np.polynomial.legendre.legvander(place, LEARNED_ORDER))
-    left = onto @ covariance @ onto.T + _LEAST_SIGMA**2 * np.eye(LEARNED_ORDER + 1)
-    return KnownSlope(place, slope, onto @ slope, left, int(passed[known].min()))
+    size, shape = np.linalg.eigh(covariance)
+    shapes = shape[:, ::-1][:, :SHAPES] * np.sqrt(np.maximum(size[::-1][:SHAPES], 0.0))
+    return KnownSlope(place, slope, shapes, int(passed[known].min()))

@@ -79,7 +79,10 @@ def coasts_on(
     made = []
     for back in backs:
         sign = -1.0 if back else 1.0
-        way, v = (high if back else low) + rng.normal(0, 15) + 20 * sign, FROM_MPS + rng.normal(0, 0.4)
+        way, v = (
+            (high if back else low) + float(np.clip(rng.normal(0, 15), -40, 40)) + 20 * sign,
+            FROM_MPS + rng.normal(0, 0.4),
+        )
         head = math.radians(float(road.headings_deg[-1]))
         against = -sign * (wind.east_mps * math.sin(head) + wind.north_mps * math.cos(head))
         gusts = wind.gusts(int(200 / STEP_S), STEP_S, rng)
