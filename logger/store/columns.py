@@ -100,7 +100,9 @@ def texts_in(column: pa.ChunkedArray) -> NDArray[np.object_]:
 
 
 def of_cells(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
-    """A column of numbers, truth values or text where None is not there."""
+    """A column of numbers, truth values, text or dates where None is not there."""
+    if pa.types.is_temporal(kind):  # Python's own dates: arrow reads them, and loads pandas for it
+        return pa.array(values, kind)
     if not pa.types.is_string(kind):
         return of_values(values, kind)
     null = np.array([value is None for value in values], np.bool_)

@@ -103,9 +103,14 @@ def other_cars_drive(store: Path, drive: str) -> None:
 
 
 CHANGES = (struck, tagged, other_targets, other_rig, one_less, renamed, other_table, other_cars_drive)
+SHORT = (struck, other_targets, other_table)
 
 
-@pytest.mark.parametrize("change", CHANGES, ids=lambda each: each.__name__)
+@pytest.mark.parametrize(
+    "change",
+    [pytest.param(each, marks=() if each in SHORT else pytest.mark.long) for each in CHANGES],
+    ids=lambda each: each.__name__,
+)
 def test_what_changes_in_the_store_is_in_what_is_said(
     store: Path, made_season: MadeSeason, worked: list[str], change: Callable[[Path, str], None]
 ) -> None:
