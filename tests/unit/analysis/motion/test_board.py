@@ -140,7 +140,9 @@ def smoothed(truth: Truth, seconds: float, seed: int) -> Motion:
     return smooth(clean(Fixes.of(t, y))[0])
 
 
-@pytest.mark.parametrize("seconds", [0.0, 0.2, 0.35, 0.5])
+@pytest.mark.parametrize(
+    "seconds", [0.0, 0.35, *(pytest.param(seconds, marks=pytest.mark.long) for seconds in (0.2, 0.5))]
+)
 def test_a_board_tells_how_much_the_receiver_smooths(truth: Truth, seconds: float) -> None:
     off = []
     for seed in (1, 2, 3):

@@ -64,7 +64,7 @@ def test_white_noise_does_not_wander(truth: Truth) -> None:
         assert learned(truth, seed).noise.wander_share < 0.25
 
 
-@pytest.mark.parametrize("over_s", [0.5, 1.0, 2.0])
+@pytest.mark.parametrize("over_s", [1.0, *(pytest.param(over_s, marks=pytest.mark.long) for over_s in (0.5, 2.0))])
 def test_wander_is_learned_at_rest(truth: Truth, over_s: float) -> None:
     found = [learned(truth, seed, white=0.035, wander=0.035, over_s=over_s).noise for seed in range(6)]
     assert sum(noise.wander_share > 0 for noise in found) >= 4

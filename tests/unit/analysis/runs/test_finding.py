@@ -333,7 +333,7 @@ def starts_held(seed: int, hold: float) -> list[Run]:
     return found_in(received(two_starts(), seed, hold=hold))
 
 
-@pytest.mark.parametrize("hold", [0.2, 0.5, 1.0])
+@pytest.mark.parametrize("hold", [0.5, *(pytest.param(hold, marks=pytest.mark.long) for hold in (0.2, 1.0))])
 def test_a_receiver_that_holds_zero_costs_sigma_not_truth(hold: float) -> None:
     """What is not seen cannot make the answer surer: on the mean of some drives, for by luck it may on one."""
     with_hold, free = [], []

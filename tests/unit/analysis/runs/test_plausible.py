@@ -106,7 +106,9 @@ def test_a_launch_unlike_all_others_of_the_car_is_told() -> None:
     assert "other launches" in (found[3].why_not or "")
 
 
-@pytest.mark.parametrize(("rate", "seconds"), [(1, 2.0), (5, 1.5), (10, 1.5), (25, 1.5)])
+@pytest.mark.parametrize(
+    ("rate", "seconds"), [(1, 2.0), (5, 1.5), *(pytest.param(rate, 1.5, marks=pytest.mark.long) for rate in (10, 25))]
+)
 def test_a_short_stop_is_a_stop(rate: float, seconds: float) -> None:
     """What precedes it is no part of the run."""
     hits = 0
