@@ -67,7 +67,11 @@ def unfolded(browser, served, path: str) -> None:
     browser.execute_script("document.querySelectorAll('details').forEach((each) => { each.open = true; })")
 
 
-@pytest.mark.parametrize(("size", "dark"), [(LAPTOP, False), (PHONE, True)], ids=["laptop light", "phone dark"])
+@pytest.mark.parametrize(
+    ("size", "dark"),
+    [(LAPTOP, False), pytest.param(PHONE, True, marks=pytest.mark.long)],
+    ids=["laptop light", "phone dark"],
+)
 def test_axe_finds_nothing(made: DeskStore, served, tmp_path: Path, size: tuple[int, int], dark: bool) -> None:
     pytest.importorskip("axe_core_python")
     axe = (resources.files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8")

@@ -51,6 +51,7 @@ def large(tmp_path_factory) -> Path:
     return page
 
 
+@pytest.mark.long
 def test_sixty_runs_and_three_hours_open_in_two_seconds_and_stay_smooth(large, tmp_path):
     assert large.stat().st_size < 2_000_000  # of the 6 MB allowed
     with chromium(tmp_path) as browser:
