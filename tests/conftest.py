@@ -26,8 +26,8 @@ def pytest_configure(config: pytest.Config) -> None:
 
 
 def pytest_xdist_auto_num_workers() -> int:
-    """Two workers more than there are cores: tests of the recorder mostly wait for their cables."""
-    return (os.cpu_count() or 1) + 2
+    """One worker more than there are cores: tests of the recorder mostly wait for their cables."""
+    return (os.cpu_count() or 1) + 1
 
 
 @pytest.fixture(scope="session")
