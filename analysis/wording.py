@@ -154,6 +154,11 @@ def plural(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
+def passes_words(least: int, most: int) -> str:
+    """4 to 9 passes of a road."""
+    return plural(least, "pass", "passes") if least == most else f"{least} to {most} passes"
+
+
 def short_span(low: float, high: float) -> str:
     """-0.31..+0.05 for a table, or that the interval is unknown."""
     return f"{signed(low)}..{signed(high)}" if math.isfinite(low) and math.isfinite(high) else "unknown"

@@ -8,6 +8,7 @@ import io
 import json
 import logging
 import re
+import subprocess
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -80,3 +81,14 @@ def run_verb(store: Path, *arguments: str, warned: bool = False) -> Said:
         long = [line for line in said.out.splitlines() if len(line) > 80 and not line.startswith("  pullbook ")]
         assert long == []
     return said
+
+
+def run_apart(words: list[str], asked: tuple[str, ...], timeout_s: float) -> subprocess.CompletedProcess[str]:
+    """`pullbook WORDS` in a process of its own, which says at its end which of the modules `asked` it has loaded."""
+    code = (
+        f"import sys; sys.argv = ['pullbook', *{words}]\n"
+        "import analysis.cli.main\n"
+        "try:\n    analysis.cli.main.main()\nfinally:\n"
+        f"    print('loaded', [each for each in {asked} if each in sys.modules], file=sys.stderr)"
+    )
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=timeout_s)

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from analysis.answers.encoding import Answer, Figure, Utc
-from analysis.answers.learned_slopes import LearnedSlopesAnswer
+from analysis.answers.learned_slopes import LearnedSlopesAnswer, slopes_of
 from analysis.changes.across_cars import one_car
 from analysis.conditions.day_air import air_on
 from analysis.drive import utc
@@ -408,16 +408,9 @@ def _stretch(stretch: Stretch) -> CoastStretch:
 
 
 def _slopes(found: Measured) -> LearnedSlopesAnswer | None:
-    told = [slope for slope in found.learned if slope is not None]
-    if not told:
-        return None
-    ran = [each.forward + each.backward for each in found.stretches if each.passes]
-    return LearnedSlopesAnswer(
-        share=sum(ran) / len(found.coasts),
-        sigma=math.sqrt(sum(slope.sigma**2 for slope in told) / len(told)),
-        passes_least=min(slope.passes for slope in told),
-        passes_most=max(slope.passes for slope in told),
-    )
+    ran = sum(each.forward + each.backward for each in found.stretches if each.passes)
+    told = [(slope.sigma, slope.passes) for slope in found.learned if slope is not None]
+    return slopes_of(ran / len(found.coasts), told)
 
 
 def _intervals(second: IntervalEstimate) -> IntervalMethod:

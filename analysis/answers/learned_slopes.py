@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
+
 from analysis.answers.encoding import Answer
+from analysis.wording import passes_words
 
 
 class LearnedSlopesAnswer(Answer):
@@ -18,14 +22,23 @@ class LearnedSlopesAnswer(Answer):
     """At the most."""
 
 
+def slopes_of(share: float, told: Sequence[tuple[float, int]]) -> LearnedSlopesAnswer | None:
+    """What is said of several slopes, each with its standard error and from how many passes; None without any."""
+    if not told:
+        return None
+    sigmas, passes = zip(*told, strict=True)
+    return LearnedSlopesAnswer(
+        share=share,
+        sigma=math.sqrt(sum(sigma**2 for sigma in sigmas) / len(sigmas)),
+        passes_least=min(passes),
+        passes_most=max(passes),
+    )
+
+
 def from_passes(told: LearnedSlopesAnswer) -> str:
     """From the altitude of 4 to 9 passes (standard error 0.4 %)."""
-    return f"from {passes_words(told.passes_least, told.passes_most)} (standard error {100 * told.sigma:.1f} %)"
-
-
-def passes_words(least: int, most: int) -> str:
-    """The altitude of 4 to 9 passes."""
-    return f"the altitude of {least} passes" if least == most else f"the altitude of {least} to {most} passes"
+    many = passes_words(told.passes_least, told.passes_most)
+    return f"from the altitude of {many} (standard error {100 * told.sigma:.1f} %)"
 
 
 def coast_slopes_sentence(told: LearnedSlopesAnswer) -> str:

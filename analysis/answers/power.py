@@ -10,7 +10,7 @@ import numpy as np
 
 from analysis.answers.coast import car_of, mass_of
 from analysis.answers.encoding import Answer, Figure
-from analysis.answers.learned_slopes import LearnedSlopesAnswer
+from analysis.answers.learned_slopes import LearnedSlopesAnswer, slopes_of
 from analysis.answers.power_change import PowerChangeAnswer, told
 from analysis.arrays import Floats
 from analysis.changes.across_cars import one_car
@@ -310,15 +310,10 @@ def _told(group: SetupPulls, car: CarConfig) -> SetupPower:
 
 
 def _slopes(curve: WheelCurve) -> LearnedSlopesAnswer | None:
-    told = [each for each in curve.pulls if each.passes]
-    if not told or curve.balance <= wheel_power.ONE_SIDED:
+    if curve.balance <= wheel_power.ONE_SIDED:
         return None
-    return LearnedSlopesAnswer(
-        share=len(told) / len(curve.pulls),
-        sigma=float(np.sqrt(np.mean([each.slope_sigma**2 for each in told]))),
-        passes_least=min(each.passes for each in told),
-        passes_most=max(each.passes for each in told),
-    )
+    told = [(each.slope_sigma, each.passes) for each in curve.pulls if each.passes]
+    return slopes_of(len(told) / len(curve.pulls), told)
 
 
 def _between(season: SeasonRecord | None, a: SetupPulls, b: SetupPulls, car: CarConfig | None) -> PowerBetween:

@@ -126,9 +126,9 @@ def compare(
     runs = [*a.runs, *b.runs, *others]
     model = _Model.of(a, b, runs)
     use_corrected = bool(corrected_by) and all(run.corrected_s is not None for run in [*a.runs, *b.runs])
-    sigmas = _sigmas(runs, speeds)
+    sigmas = sigmas_to(runs, speeds)
     prior = priors.time_priors(runs, speeds)
-    raw = _Asked.of(model, _times(runs, speeds), level, sigmas, prior)
+    raw = _Asked.of(model, times_to(runs, speeds), level, sigmas, prior)
     corrected = _corrected(model, runs, speeds, level, sigmas, prior) if use_corrected else None
     judged = corrected or raw
     main = judged.answer
@@ -271,21 +271,13 @@ def _corrected(
     of: Callable[[Floats], Floats] = lambda times: times,
 ) -> _Asked:
     """Of corrected times, with intervals that hold whether or not the launch follows the air."""
-    asked = _Asked.of(model, of(_times(runs, speeds, True)), level, sigmas, prior)
+    asked = _Asked.of(model, of(times_to(runs, speeds, True)), level, sigmas, prior)
     if all(run.unlaunched_s is None for run in runs):
         return asked
-    limited = _Asked.of(model, of(_times(runs, speeds, True, False)), level, sigmas, prior)
+    limited = _Asked.of(model, of(times_to(runs, speeds, True, False)), level, sigmas, prior)
     fit = asked.answer.fit
     both = [day_effects.hull(*pair) for pair in zip(fit.intervals[0], limited.answer.fit.intervals[0], strict=True)]
     return replace(asked, answer=replace(asked.answer, fit=replace(fit, intervals=[both])))
-
-
-def _times(runs: Sequence[Observation], speeds: Floats, corrected: bool = False, launch: bool = True) -> Floats:
-    return times_to(runs, speeds, corrected, launch)
-
-
-def _sigmas(runs: Sequence[Observation], speeds: Floats) -> Floats:
-    return sigmas_to(runs, speeds)
 
 
 def _means(y: Floats, count_a: int, count_b: int) -> tuple[int, int, float, float]:
@@ -308,7 +300,7 @@ def _trace(
     if len(edges) < 2:
         return []
     prior = priors.band_priors(runs, edges)
-    raw = _Asked.of(model, np.diff(_times(runs, edges), axis=1), level, None, prior)
+    raw = _Asked.of(model, np.diff(times_to(runs, edges), axis=1), level, None, prior)
     corrected = _corrected(model, runs, edges, level, None, prior, np.diff) if use_corrected else None
     judged = corrected or raw
     fit = judged.answer.fit
@@ -335,7 +327,7 @@ def _measure(
     model: _Model, runs: Sequence[Observation], a: Side, b: Side, name: str, unit: str, level: float
 ) -> Measure | None:
     if name == "launch":
-        y = _times(runs, np.array([LAUNCH_MPS]))
+        y = times_to(runs, np.array([LAUNCH_MPS]))
         prior = priors.time_priors(runs, np.array([LAUNCH_MPS]))
         words, decimals, worth = ("quicker", "slower"), 2, 0.1
     else:
@@ -507,16 +499,15 @@ _LAUNCH_SAID = 0.01
 def _launch_caveat(a: Side, b: Side, speeds: Floats) -> list[str]:
     """Where it matters whether the launch follows the air: by more than a hundredth of a time."""
     most, where = 0.0, math.nan
-    for speed in speeds:
+    times = [np.array([times_to(side.runs, speeds, True, launch) for launch in (True, False)]) for side in (a, b)]
+    for j, speed in enumerate(speeds):
         gaps = []
-        for side in (a, b):
-            both = [
-                [run.time_to(np.array([speed]), True, launch)[0] for run in side.runs] for launch in (True, False)
-            ]  # fmt: skip
+        for side in times:
+            both = side[:, :, j]
             gaps.append(float(np.nanmean(both[0]) - np.nanmean(both[1])) if np.isfinite(both).any() else 0.0)
         if abs(gaps[1] - gaps[0]) > most:
             most, where = abs(gaps[1] - gaps[0]), float(speed)
-    mean = float(np.nanmean([run.time_to(np.array([where]), True)[0] for run in b.runs])) if most else math.inf
+    mean = float(np.nanmean(times_to(b.runs, np.array([where]), True))) if most else math.inf
     if most <= _LAUNCH_SAID * mean:
         return []
     return [

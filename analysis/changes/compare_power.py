@@ -26,6 +26,7 @@ from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions.roadload import RoadLoad
 from analysis.road.slopes import LearnedRoad
 from analysis.runs.pulls import BAND_MPS
+from analysis.wording import passes_words
 
 PowerVerdict = Literal["more power", "less power", "no difference shown", "too few pulls"]
 PowerDays = Literal["cancelled", "included", "assumed"]
@@ -346,8 +347,8 @@ def _hills_taken_off(
     if road is not None:
         told, share, (least, most) = with_learned_slopes(rows, pulls, road)
         if share >= _KNOWN:
-            many = f"{least} passes" if least == most else f"{least} to {most} passes"
-            return told, [f"{unlike}. Their hills are corrected as well as the altitude of {many} there shows them"]
+            shown = f"the altitude of {passes_words(least, most)} there shows them"
+            return told, [f"{unlike}. Their hills are corrected as well as {shown}"]
     return rows, [f"{unlike}, so their hills do not cancel. Pull at the same places with both"]
 
 

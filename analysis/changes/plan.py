@@ -19,7 +19,7 @@ import numpy as np
 from analysis.changes.compare import Comparison
 from analysis.changes.day_effects import POWER
 from analysis.changes.effects import WAY, Design, design_of, rank, scatter_of, tangles
-from analysis.changes.observations import Observation
+from analysis.changes.observations import Observation, times_to
 from analysis.changes.priors import time_priors
 from analysis.changes.verdicts import FEWEST_EACH, WORTH_SHARE, needed_runs
 from analysis.conditions.setups import Parts, differences, lookup, same, same_value, shown
@@ -99,7 +99,7 @@ def plan_next(
     design = design_of([run.parts or {} for run in told], np.array([run.direction_deg for run in told]))
     now: Parts = (max(told, key=lambda run: run.start_s).parts or {}) if told else {}
     notes: list[str] = []
-    times = np.array([run.time_to(np.array([speed_mps]))[0] for run in told])
+    times = times_to(told, np.array([speed_mps]))
     mean = float(np.nanmean(times)) if np.isfinite(times).any() else math.nan
     worth = worth_s if worth_s is not None else WORTH_SHARE * mean
     wanted: list[tuple[Parts, str]] = _untangle(design, now, gone, notes)
@@ -256,7 +256,7 @@ def _runs_each(
     """
     if runs:
         at = np.array([speed_mps])
-        scatter = scatter_of(runs, np.array([run.time_to(at) for run in runs]), time_priors(runs, at))[0]
+        scatter = scatter_of(runs, times_to(runs, at), time_priors(runs, at))[0]
         n = needed_runs(worth, scatter.run_sigma, scatter.run_df, 0.05 / max(asked, 1), power)
         if n:
             return n + n % 2, scatter.run_sigma

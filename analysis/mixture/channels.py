@@ -77,7 +77,7 @@ def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> t
     latency = float(next(s for s in drive.config.source if s.name == source).latency_s)
     known = _channels_of(drive, source)
     stoich = float((known.get("afr") or known["lambda"]).stoich_afr)
-    time = _seconds(table, epoch_utc_ns) + latency
+    time = seconds_in(table["time"], epoch_utc_ns) + latency
     void = None
     if "void" in table.column_names:
         void = texts_in(table["void"])
@@ -99,13 +99,9 @@ def other_channels(drive: Drive, epoch_utc_ns: int) -> tuple[dict[str, tuple[Flo
             if field.name in {"time", "mono_ns", "void", "afr", "lambda"} or str(field.type) != "double":
                 continue
             name = field.name if field.name not in channels else f"{source.name}.{field.name}"
-            channels[name] = (_seconds(table, epoch_utc_ns), _floats(table, field.name))
+            channels[name] = (seconds_in(table["time"], epoch_utc_ns), _floats(table, field.name))
             units[name] = (field.metadata or {}).get(b"unit", b"").decode()
     return channels, units
-
-
-def _seconds(table: pa.Table, epoch_utc_ns: int) -> Floats:
-    return seconds_in(table["time"], epoch_utc_ns)
 
 
 def _floats(table: pa.Table, name: str) -> Floats:

@@ -68,9 +68,9 @@ class DriveMap:
     @cached_property
     def answer(self) -> MixtureMap:
         """The map."""
-        return self._tell(self.state)
+        return self.answer_alone if self.state is self.alone else self._tell(self.state)
 
-    @property
+    @cached_property
     def answer_alone(self) -> MixtureMap:
         """The map by this drive alone."""
         return self._tell(self.alone)

@@ -40,9 +40,7 @@ class LearnedAlong:
     passes: tuple[int, int]
 
 
-def slope_along(
-    fixes: Fixes, distance_m: Floats, otherwise: Floats, road: LearnedRoad | None
-) -> LearnedAlong | None:  # fmt: skip
+def slope_along(fixes: Fixes, distance_m: Floats, otherwise: Floats, road: LearnedRoad | None) -> LearnedAlong | None:
     """The slope at each fix; None where nothing of the way was passed often enough.
 
     Given the laws of hills and wander, what all passes tell of a place is never worse than what one of them does, so it

@@ -7,6 +7,7 @@ import sys
 from pathlib import Path
 
 from made_drives import make_drive
+from run_verb import run_apart
 from simulate import Brake, Lift, Pull, Stand
 
 HEAVY = (
@@ -26,13 +27,7 @@ def test_recording_loads_nothing_of_the_desk(tmp_path: Path) -> None:
     served = ("starlette", "uvicorn", "segno", "multipart", "jinja2", "anyio", "h11", "analysis.desk")
     (tmp_path / "recorder.toml").write_text('[[source]]\nname = "gps"\nkind = "nmea"\nport = "/dev/none"\n')
     for words in (["record", "--store", str(tmp_path), "--for", "0.1s", "--plain"], ["--help"], ["desk", "--help"]):
-        code = (
-            f"import sys; sys.argv = ['pullbook', *{words}]\n"
-            "import analysis.cli.main\n"
-            "try:\n    analysis.cli.main.main()\nfinally:\n"
-            f"    print('loaded', [each for each in {served} if each in sys.modules], file=sys.stderr)"
-        )
-        said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=60)
+        said = run_apart(words, served, 60)
         assert "loaded []" in said.stderr, (words, said.stderr)
 
 
@@ -40,12 +35,6 @@ def test_a_first_look_at_a_drive_loads_no_large_library_for_a_few_lines(tmp_path
     """Its fixes, mixture and runs, read and kept: pandas and the larger parts of SciPy and Arrow cost it nothing."""
     make_drive(tmp_path, [Stand(8), Pull(15), Lift(12, 3), Brake(0, 2.5), Stand(4)], mixture_hz=20.0)
     spared = ("pandas", "pint", "pyarrow.compute", "scipy.ndimage", "scipy.optimize", "scipy.signal")
-    code = (
-        f"import sys; sys.argv = ['pullbook', 'runs', '--store', {str(tmp_path)!r}]\n"
-        "import analysis.cli.main\n"
-        "try:\n    analysis.cli.main.main()\nfinally:\n"
-        f"    print('loaded', [each for each in {spared} if each in sys.modules], file=sys.stderr)"
-    )
-    said = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False, timeout=120)
+    said = run_apart(["runs", "--store", str(tmp_path)], spared, 120)
     assert "loaded []" in said.stderr, said.stderr
     assert "mph" in said.stdout
