@@ -388,6 +388,22 @@ def test_hills_that_do_not_cancel_are_taken_off_where_they_are_known() -> None:
     assert any("corrected as well as the altitude of 6 passes" in each for each in found.caveats)
 
 
+def test_the_fewest_and_the_most_passes_are_told_of_the_hills_taken_off() -> None:
+    class Uneven(KnownHills):
+        def passed(self, at: Located) -> NDArray[np.int64]:
+            """Four of every fifth row, and from six to nine of the others."""
+            rows = np.arange(len(at.road))
+            return np.broadcast_to(np.where(rows % 5, 5 + rows % 5, 4)[:, None], at.road.shape)
+
+    world = World(elsewhere_m=9000.0)
+    pulls = season(world, "A-B-A", np.random.default_rng([41, 1]))
+    known = Uneven(world, np.random.default_rng([41, 1]))
+    assert with_learned_slopes(rows_of(pulls), pulls, known)[2] == (4, 9)  # type: ignore[arg-type]
+    a, b = ([each for each in pulls if each.setup == name] for name in "AB")
+    found = compare_power("A", a, "B", b, judge=False, learned=lambda: known)  # type: ignore[arg-type, return-value]
+    assert any("as well as the altitude of 4 to 9 passes there" in each for each in found.caveats)
+
+
 def test_where_both_pulled_at_one_place_no_altitude_is_asked() -> None:
     def asked() -> None:
         raise AssertionError("asked for altitude")

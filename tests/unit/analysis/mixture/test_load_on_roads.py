@@ -13,6 +13,7 @@ from made_drives import START, make_drive
 from run_verb import run_verb
 from simulate import Cruise, Lift, Phase, Pull, Stand, Truth
 
+from analysis.answers.learned_slopes import LearnedSlopesAnswer, load_slopes_sentence
 from analysis.arrays import Floats
 from analysis.conditions.roadload import GRAVITY
 from analysis.motion.fixes import Fixes
@@ -66,6 +67,8 @@ def test_the_command_says_from_how_many_passes(driven: tuple[Path, list[tuple[st
     assert 3 <= told["passes_least"] <= told["passes_most"] and 0 < told["sigma"] < 0.006
     words = " ".join(run_verb(store, "mixture", made[-1][0], "--why").out.split())
     assert f"the altitude of {told['passes_least']}" in words and "of the way are from" in words
+    assert told["passes_least"] < told["passes_most"] and 0.9 < told["share"] <= 1.0
+    assert load_slopes_sentence(LearnedSlopesAnswer(**told)) in words
     assert run_verb(store, "mixture", made[0][0], "--json").json["slopes"] is None
     alone = " ".join(run_verb(store, "mixture", made[0][0], "--why").out.split())
     assert "from this drive's altitude alone" in alone

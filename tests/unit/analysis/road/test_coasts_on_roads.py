@@ -18,6 +18,7 @@ from pull_worlds.seasons import seed_of
 from run_verb import run_verb
 from simulate import WREN, Brake, Coast, Cruise, Phase, Pull, Stand
 
+from analysis.answers.learned_slopes import LearnedSlopesAnswer, coast_slopes_sentence
 from analysis.arrays import Floats
 from analysis.conditions.roadload import GRAVITY
 from analysis.road.coast_model import Layout
@@ -175,5 +176,10 @@ def test_the_command_tells_one_way_coasts_on_a_known_road(tmp_path: Path) -> Non
     assert found["a_n"] == pytest.approx(WREN.a_n, abs=found["half_width_95"]["a_n"])
     words = " ".join(run_verb(tmp_path, "coast", last.id).out.split())
     assert f"the altitude of {found['slopes']['passes_least']}" in words and "one direction" in words
+    ran = [each["forward"] + each["backward"] for each in found["stretches"] if each["passes"]]
+    assert sum(ran) > len(ran) and found["slopes"]["share"] == sum(ran) / len(found["list"])
+    assert coast_slopes_sentence(LearnedSlopesAnswer(**found["slopes"])) in words
+    counts = [each["passes"] for each in found["stretches"] if each["passes"]]
+    assert (min(counts), max(counts)) == (found["slopes"]["passes_least"], found["slopes"]["passes_most"])
     # What came after a drive tells nothing of it.
     assert run_verb(tmp_path, "coast", first.id).code == 1

@@ -28,6 +28,7 @@ from simulate import (
     tuned,
 )
 
+from analysis.answers.learned_slopes import LearnedSlopesAnswer, power_slopes_sentence
 from analysis.conditions.roadload import RoadLoad, of
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
@@ -354,6 +355,7 @@ def test_the_command_says_from_how_many_passes_the_slope_is(tmp_path: Path) -> N
     assert slopes["share"] == 1.0 and slopes["passes_least"] >= 5 and 0 < slopes["sigma"] < 0.006
     words = " ".join(run_verb(tmp_path, "power", last.id).out.split())
     assert f"The slope under the runs is taken off, from the altitude of {slopes['passes_least']}" in words
+    assert power_slopes_sentence(LearnedSlopesAnswer(**slopes)) in words
     fast = [row for row in told["curve"] if 13 < row["speed_mps"] < 19]
     assert fast and all(row["low_w"] < WREN.power_w < row["high_w"] for row in fast)
     for row in told["curve"]:
