@@ -20,6 +20,7 @@ drift. What was found and mended is said in `ClockFit.remarks`.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import sys
 import time
@@ -53,7 +54,7 @@ def _chosen_clock() -> Callable[[], int]:
         except OSError:
             pass
         else:
-            return lambda: time.clock_gettime_ns(boot)
+            return functools.partial(time.clock_gettime_ns, boot)
     return time.monotonic_ns
 
 

@@ -23,8 +23,8 @@ from logger.decode.framing import LINE_LIMIT, Chunk, Framer, framer_for
 from logger.decode.nmea import Fix, FixDecoder
 from logger.decode.readings import Decoder, Reading, decoder_for
 
-QUEUE_CHUNKS = 8192
-QUEUE_BYTES = 16 << 20
+QUEUE_CHUNKS = 4096
+"""Of `ports.READ_BYTES` at the most: 16 MB."""
 TICK_S = 0.25
 WATCHED_TICK_S = 0.18
 """The same while somebody looks from outside, who sees it later still [s]."""
@@ -107,8 +107,8 @@ class Live(threading.Thread):
         super().__init__(name="live", daemon=True)
         self._watched = watched
         self._queue: deque[Chunk] = deque(maxlen=QUEUE_CHUNKS)
-        self._bytes = 0
-        self._holes = False  # something was forgotten since the last tick
+        self.put: Callable[[Chunk], None] = self._queue.append
+        """Take a chunk or event; never waits, never raises. Where too many wait the oldest is forgotten."""
         self._listeners = list(listeners)
         self._framers: dict[str, Framer] = {source.name: framer_for(source) for source in config.source}
         self._fixes = {s.name: FixDecoder() for s in config.source if isinstance(s, NmeaSource)}
@@ -116,17 +116,6 @@ class Live(threading.Thread):
             s.name: decoder_for(s) for s in config.source if not isinstance(s, NmeaSource)
         }
         self._over = threading.Event()
-
-    def put(self, chunk: Chunk) -> None:
-        """Take a chunk or event; never waits, never raises. Where too much waits the oldest is forgotten."""
-        queue = self._queue
-        self._holes |= len(queue) == QUEUE_CHUNKS
-        queue.append(chunk)
-        self._bytes += len(chunk.data)  # about: threads may overtake each other here
-        while self._bytes > QUEUE_BYTES and queue:
-            self._holes = True
-            with contextlib.suppress(IndexError):
-                self._bytes -= len(queue.popleft().data)
 
     def add(self, listener: Listener) -> None:
         """Another listener; before `start`."""
@@ -162,9 +151,8 @@ class Live(threading.Thread):
 
     def tell(self, now_ns: int) -> None:
         """Tell the listeners what was put since the last time; `run` does it every `TICK_S`."""
-        self._bytes, holes, self._holes = 0, self._holes, False
         chunks = [self._queue.popleft() for _ in range(len(self._queue))]
-        if holes:  # what comes does not continue what came
+        if len(chunks) == QUEUE_CHUNKS:  # some may be forgotten: what comes does not continue what came
             for source, broken in self._framers.items():
                 broken.opened(next((chunk.mono_ns for chunk in chunks if chunk.source == source), now_ns))
         chunks = self._lately(chunks)

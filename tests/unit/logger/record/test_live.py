@@ -19,6 +19,7 @@ from logger.decode.framing import Chunk
 from logger.decode.nmea import Fix
 from logger.decode.readings import Reading
 from logger.record.live import QUEUE_CHUNKS, SENTENCES_A_TICK, Doubts, Listener, Live
+from logger.record.ports import READ_BYTES
 
 CONFIG = parse("".join(block.format(port=n) for n, block in enumerate((GPS, MIXTURE, BOARD))), RecorderConfig, "test")
 SECOND = 10**9
@@ -115,15 +116,28 @@ def test_of_a_flood_nothing_false_is_shown_and_memory_stays_small() -> None:
     heard = Heard()
     live = Live(CONFIG, [heard])
     tracemalloc.start()
-    for n in range(3 * QUEUE_CHUNKS):
+    for n in range(9 * QUEUE_CHUNKS):  # 150 MB in all
         live.put(Chunk(n, "mixture", b"1"))
-        live.put(Chunk(n, "mixture", bytes(1) * 65536))  # 3 GB in all
+        live.put(Chunk(n, "mixture", bytes(1) * READ_BYTES))
     _, peak = tracemalloc.get_traced_memory()
     tracemalloc.stop()
     assert peak < 20_000_000
     live.put(Chunk(10**9, "mixture", b"3.1\r\n13.2\r\n"))
     live.tell(10**9)
     assert [reading.values[0] for _, reading in heard.readings] == [13.2]
+
+
+def test_a_line_whose_middle_was_forgotten_for_another_source_is_not_shown() -> None:
+    heard = Heard()
+    live = Live(CONFIG, [heard])
+    live.put(Chunk(0, "mixture", b"\r\n12.9\r\n1"))
+    live.tell(1)
+    live.put(Chunk(2, "mixture", b"3.2\r\n1"))
+    for n in range(QUEUE_CHUNKS - 1):
+        live.put(Chunk(n, "board", b"1,2\r\n"))
+    live.put(Chunk(3, "mixture", b"9.7\r\n"))
+    live.tell(4)
+    assert [reading.values[0] for source, reading in heard.readings if source == "mixture"] == [12.9]
 
 
 @pytest.mark.parametrize("cut", [7, 50, 333])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import sys
 import threading
 import time
 from pathlib import Path
@@ -37,7 +38,15 @@ GPS = '[[source]]\nname = "gps"\nkind = "nmea"\nport = "auto"\n'
 # --- reading ------------------------------------------------------------------------------------------------------
 
 
+@pytest.fixture(params=sorted({sys.platform, "darwin"}))
+def platform(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> str:
+    """Where it runs, for the two ways to wait for bytes."""
+    monkeypatch.setattr(sys, "platform", request.param)
+    return str(request.param)
+
+
 @posix
+@pytest.mark.usefixtures("platform")
 def test_read_takes_all_that_came_and_nothing_where_nothing_came(tmp_path: Path) -> None:
     with Cable(tmp_path / "a") as cable, ports.open_port(ports.SerialPort(str(cable.path))) as port:
         assert port.read(0.01) == b""
@@ -48,6 +57,34 @@ def test_read_takes_all_that_came_and_nothing_where_nothing_came(tmp_path: Path)
 
 
 @posix
+@pytest.mark.usefixtures("platform")
+def test_read_waits_no_longer_than_it_is_told_and_no_longer_than_for_the_first_byte(tmp_path: Path) -> None:
+    with Cable(tmp_path / "a") as cable, ports.open_port(ports.SerialPort(str(cable.path))) as port:
+        began = time.monotonic()
+        assert port.read(0.2) == b""
+        assert 0.19 < time.monotonic() - began < 2.0
+        later = threading.Timer(0.1, cable.send, [b"late"])
+        later.start()
+        began = time.monotonic()
+        assert port.read(30.0) == b"late"
+        assert time.monotonic() - began < 10.0
+        later.join()
+
+
+def test_no_read_gives_more_than_memory_is_reckoned_by() -> None:
+    """What is shown may wait in so many reads (`live.QUEUE_CHUNKS`)."""
+
+    class Full:
+        in_waiting = 10 * ports.READ_BYTES
+
+        def read(self, size: int) -> bytes:
+            return bytes(size)
+
+    assert ports.Port(ports.SerialPort("COM3"), 9600, Full()).read() == bytes(ports.READ_BYTES)
+
+
+@posix
+@pytest.mark.usefixtures("platform")
 def test_a_cable_that_is_pulled_is_lost(tmp_path: Path) -> None:
     cable = Cable(tmp_path / "a")
     with ports.open_port(ports.SerialPort(str(cable.path))) as port:

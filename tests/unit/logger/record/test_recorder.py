@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import threading
 import time
@@ -15,7 +16,7 @@ from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.decode.clock import monotonic_ns
 from logger.decode.framing import Chunk
-from logger.record import closing, health
+from logger.record import closing, health, recorder
 from logger.store import drive, journal, making
 from logger.store.tables import Decoding
 
@@ -67,28 +68,92 @@ def test_a_jump_of_the_wall_clock_and_a_sleep_are_told(monkeypatch: pytest.Monke
     assert kinds(clocks.look()) == [("resumed", 90.0)]
 
 
-def test_what_no_cable_carries_is_dropped_in_pieces_and_counted() -> None:
-    inflow, second = health.Inflow(0), 0
+def taken_of(inflow: health.Inflow, sizes: list[tuple[int, int]]) -> list[bool]:
+    """Which of the reads (when [ns], bytes) a reader takes that asks only where the grant before is used up."""
+    taken, left = [], 0
+    for now, size in sizes:
+        left -= size
+        if left < 0:
+            left = inflow.grant(size, now, left + size)
+        taken.append(left >= 0)
+        left = max(left, 0)
+        if taken[-1]:
+            inflow.dropped = 0
+    return taken
+
+
+@pytest.mark.parametrize("size", [1000, 4096, 65536])
+def test_what_no_cable_carries_is_dropped_in_pieces_and_counted(size: int) -> None:
+    inflow, left = health.Inflow(0), 0
     taken = dropped = resumed = 0
-    for n in range(60 * 400):  # a minute of 26 MB/s
-        second = n * SECOND // 400
-        if inflow.admits(65536, second):
-            taken += 65536
+    reads = 60 * 26_000_000 // size
+    for n in range(reads):  # a minute of 26 MB/s
+        left -= size
+        if left < 0:
+            left = inflow.grant(size, n * 60 * SECOND // reads, left + size)
+        if left >= 0:
+            taken += size
             if inflow.dropped:
                 dropped, resumed, inflow.dropped = dropped + inflow.dropped, resumed + 1, 0
-    assert taken + dropped + inflow.dropped == 60 * 400 * 65536
+        left = max(left, 0)
+    assert taken + dropped + inflow.dropped == reads * size
     assert 30_000_000 < taken < 35_000_000
     assert 20 < resumed < 40  # each is an event in the drive
-    for n in range(3000):  # the fastest cable, 4 Mbaud: not a byte is missing
-        assert health.Inflow(0).admits(400_000, n * SECOND) or n == 0
-    steady = health.Inflow(0)
-    assert all(steady.admits(4000, n * SECOND // 100) for n in range(60_000))
+    # The fastest cable, 4 Mbaud: not a byte is missing, in few reads or many.
+    assert all(taken_of(health.Inflow(0), [(n * SECOND, 400_000) for n in range(3000)]))
+    assert all(taken_of(health.Inflow(0), [(n * SECOND // 100, 4000) for n in range(60_000)]))
+
+
+def test_what_was_granted_counts_only_where_it_was_used() -> None:
+    """A burst is taken to its last byte, whatever the sizes of its reads: what is left of a grant is not lost."""
+    for size in (1, 3000, 50_001, 66_000):
+        reads = 8_000_000 // size
+        taken = sum(taken_of(health.Inflow(0), [(0, size)] * min(reads, 5_000_000))) * size
+        assert health.BURST_BYTES - size < taken <= health.BURST_BYTES
 
 
 def test_nothing_more_is_taken_while_the_disk_stands_still() -> None:
     inflow = health.Inflow(0)
-    assert inflow.admits(100, 0) and not inflow.admits(100, 1, full=True)
-    assert inflow.dropped == 100 and inflow.admits(50, SECOND)
+    assert inflow.grant(100, 0) == health.GRANT_BYTES - 100
+    assert inflow.grant(100, 1, full=True) == -1
+    assert inflow.dropped == 100 and inflow.grant(50, SECOND) >= 0
+
+
+def read_by_a_reader(store: Path, size: int, reads: int, step_ns: int) -> tuple[int, list[int]]:
+    """Bytes that a reader's own loop took of so many reads, its clock going on by steps; and those told as dropped."""
+    made = recorder.Recorder(store, parse(TEXT, RecorderConfig, "test"), closing.Finisher(store, TEXT))
+    reader, clock = made._reader(made.config.source[1]), itertools.count(step=step_ns)
+
+    class Endless:
+        left = reads
+
+        def read(self, timeout_s: float = 0.25) -> bytes:
+            self.left -= 1
+            if self.left < 0:
+                made._stop_readers.set()
+            return bytes(size) if self.left >= 0 else b""
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(recorder, "monotonic_ns", lambda: next(clock))
+        patch.setattr(made._stop_readers, "wait", lambda seconds: False)
+        reader._read(Endless())  # type: ignore[arg-type]
+    taken = sum(len(chunk.data) for chunk in made._incoming if chunk.source == "board")
+    floods = [json.loads(chunk.data) for chunk in made._incoming if chunk.source == "_recorder"]
+    return taken, [flood["dropped"] for flood in floods if flood["event"] == "flood"]
+
+
+def test_a_source_at_a_disk_that_stands_still_is_taken_up_to_a_limit(tmp_path: Path) -> None:
+    """With nobody who empties the queue: about as much as may wait, and then no more."""
+    taken, dropped = read_by_a_reader(tmp_path, 4096, 50_000, step_ns=SECOND)  # slow enough to be no flood
+    assert 0.9 * recorder._MOST_WAITING_BYTES < taken <= recorder._MOST_WAITING_BYTES
+    assert taken + sum(dropped) == 4096 * 50_000 and len(dropped) == 1
+
+
+@pytest.mark.parametrize("size", [700, 3000, 4096])
+def test_a_reader_takes_a_burst_to_its_last_byte_and_counts_the_rest(tmp_path: Path, size: int) -> None:
+    taken, dropped = read_by_a_reader(tmp_path, size, 10_000_000 // size, step_ns=0)
+    assert health.BURST_BYTES - size < taken <= health.BURST_BYTES
+    assert taken + sum(dropped) == 10_000_000 // size * size and len(dropped) == 1
 
 
 def test_rates_over_the_last_seconds() -> None:
