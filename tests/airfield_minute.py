@@ -18,7 +18,7 @@ from logger.config.recorder import RecorderConfig
 from logger.config.setup import SetupConfig
 from logger.decode.framing import Chunk
 from logger.store import capture, drive, making
-from logger.store.journal import SCHEMA, JournalWriter
+from logger.store.journal import JournalWriter, schema
 
 CONFIG_TEXT = """\
 [[source]]
@@ -45,7 +45,7 @@ def table_of(chunks: list[Any]) -> pa.Table:
     """Raw rows from anything with mono_ns, source and data."""
     columns = [[c.mono_ns for c in chunks], [c.source for c in chunks], [c.data for c in chunks]]
     return pa.table(
-        [pa.array(column, field.type) for column, field in zip(columns, SCHEMA, strict=True)], schema=SCHEMA
+        [pa.array(column, field.type) for column, field in zip(columns, schema(), strict=True)], schema=schema()
     )
 
 

@@ -40,7 +40,7 @@ from logger.store.manifest import MANIFEST, Manifest, Trace, manifest_bytes, par
 from logger.store.names import CARS
 from logger.store.pack import NO_NAMES, PackFile
 from logger.store.parquet import digest_of
-from logger.store.tables import RAW_SCHEMA, build, raw_digest, raw_table
+from logger.store.tables import build, raw_digest, raw_schema, raw_table
 from logger.store.told import columns_of
 from logger.units import NS_PER_S
 
@@ -332,7 +332,7 @@ def _check_files(manifest: Manifest, files: Mapping[str, bytes]) -> None:
 def _check_tables(manifest: Manifest, config: RecorderConfig, files: Mapping[str, bytes]) -> None:
     """That its tables are those that its sources make, in number and kind, and its raw bytes are those recorded."""
     if manifest.cut:  # its tables cannot be made anew
-        expected = build(raw_table(RAW_SCHEMA.empty_table()), config).tables
+        expected = build(raw_table(raw_schema().empty_table()), config).tables
         if strange := sorted(set(manifest.rows) - set(expected)):
             raise DriveError(f"{manifest.id}: its configuration has no source {strange[0]!r}")
     for source in config.source:
@@ -343,8 +343,8 @@ def _check_tables(manifest: Manifest, config: RecorderConfig, files: Mapping[str
         if not alike or table.num_rows != manifest.rows[source.name]:
             raise DriveError(f"{manifest.id}: {source.name}.parquet is not a table of this source")
     if not manifest.cut:
-        raw = _table(manifest, RAW, files, RAW_SCHEMA.names)
-        if not raw.schema.equals(RAW_SCHEMA):
+        raw = _table(manifest, RAW, files, raw_schema().names)
+        if not raw.schema.equals(raw_schema()):
             raise DriveError(f"{manifest.id}: {RAW} does not hold the raw bytes of a drive")
         digest = raw_digest(raw)
         if manifest.digests.setdefault(RAW_ROWS, digest) != digest:

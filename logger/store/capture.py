@@ -23,22 +23,23 @@ from datetime import UTC, datetime
 from decimal import Decimal
 from pathlib import Path
 from reprlib import repr as shown
-from typing import IO, Any, Literal
+from typing import IO, TYPE_CHECKING, Any, Literal
 
 import numpy as np
-import pyarrow as pa
 
 from logger.config.recorder import RECORDER_SOURCE
 from logger.decode import events
 from logger.decode.framing import Chunk
 from logger.errors import CaptureError
-from logger.store import capture_lines, columns
+from logger.store import capture_lines, columns, journal
 from logger.store.capture_lines import LONGEST_S, CaptureLines
 from logger.store.disk import Disk, said
-from logger.store.journal import SCHEMA
 from logger.store.plain_log import PlainLog
 from logger.store.unpacked import Unpacked, lines_of
 from logger.units import NS_PER_S, S_PER_DAY
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _SHORTEST_LINE = 24
 """About as few bytes as a chunk's line can have."""
@@ -54,7 +55,7 @@ Kind = Literal["capture", "nmea"]
 
 @dataclass(frozen=True)
 class Capture:
-    """What was read: the raw rows as a table of `journal.SCHEMA`, and what was noticed, a sentence each."""
+    """What was read: the raw rows as a table of `journal.schema()`, and what was noticed, a sentence each."""
 
     raw: pa.Table
     kind: Kind
@@ -273,6 +274,8 @@ class _Chunks:
         return len(self._mono)
 
     def table(self) -> pa.Table:
+        from logger.store.arrow import pa
+
         names = columns.of_bytes([name.encode() for name in self._known], pa.string())
         which = columns.of_numbers(np.frombuffer(self._source, np.int32), pa.int32())
         given = [
@@ -280,7 +283,7 @@ class _Chunks:
             pa.DictionaryArray.from_arrays(which, names).dictionary_decode(),
             columns.of_joined(self._length, self._data, pa.binary()),
         ]
-        return pa.table(given, schema=SCHEMA)
+        return pa.table(given, schema=journal.schema())
 
 
 def _started(path: Path, line: bytes, number: int) -> str | None:

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 
 def of_numbers(values: NDArray[np.generic], kind: pa.DataType, null: NDArray[np.bool_] | None = None) -> pa.Array:
@@ -20,6 +22,8 @@ def of_numbers(values: NDArray[np.generic], kind: pa.DataType, null: NDArray[np.
 
     The values are turned into `kind`'s own width first.
     """
+    from logger.store.arrow import pa
+
     validity = None if null is None or not null.any() else pa.py_buffer(np.packbits(~null, bitorder="little"))
     if pa.types.is_boolean(kind):
         data = np.packbits(values.astype(np.bool_), bitorder="little")
@@ -42,6 +46,8 @@ def of_bytes(values: Sequence[bytes], kind: pa.DataType) -> pa.Array:
 
 def of_joined(lengths: Sequence[int], data: bytes | bytearray, kind: pa.DataType) -> pa.Array:
     """The same of values that stand one after the other in `data`."""
+    from logger.store.arrow import pa
+
     offsets = np.append(0, np.cumsum(np.asarray(lengths, np.int64))).astype(np.int32)
     return pa.Array.from_buffers(kind, len(lengths), [None, pa.py_buffer(offsets), pa.py_buffer(data)])
 
@@ -60,6 +66,8 @@ def floats_in(column: pa.ChunkedArray) -> NDArray[np.float64]:
 
 
 def _floats(column: pa.Array) -> NDArray[np.float64]:
+    from logger.store.arrow import pa
+
     plain = not pa.types.is_boolean(column.type)
     out = np.asarray(numbers_in(column) if plain else _bits(column.buffers()[1], column), np.float64)
     there = column.buffers()[0]
@@ -91,6 +99,8 @@ def seconds_in(column: pa.ChunkedArray, since_ns: int) -> NDArray[np.float64]:
 
 def texts_in(column: pa.ChunkedArray) -> NDArray[np.object_]:
     """The values of a column of text; "" where there is none."""
+    from logger.store.arrow import pa
+
     parts = [np.empty(0, object)]
     for chunk in column.chunks:
         coded = chunk if pa.types.is_dictionary(chunk.type) else chunk.dictionary_encode()
@@ -101,6 +111,8 @@ def texts_in(column: pa.ChunkedArray) -> NDArray[np.object_]:
 
 def of_cells(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
     """A column of numbers, truth values, text or dates where None is not there."""
+    from logger.store.arrow import pa
+
     if pa.types.is_temporal(kind):  # Python's own dates: arrow reads them, and loads pandas for it
         return pa.array(values, kind)
     if not pa.types.is_string(kind):
@@ -115,6 +127,8 @@ def of_cells(values: Sequence[Any], kind: pa.DataType) -> pa.Array:
 
 def words_in(column: pa.Array) -> tuple[list[str], NDArray[np.generic]]:
     """The words of a column of text that are all there: each once, and for each row which one."""
+    from logger.store.arrow import pa
+
     coded = column if pa.types.is_dictionary(column.type) else column.dictionary_encode()
     return coded.dictionary.to_pylist(), numbers_in(coded.indices)
 
@@ -126,6 +140,8 @@ def ends_in(column: pa.Array) -> NDArray[np.int32]:
 
 def bytes_in(column: pa.Array) -> list[bytes]:
     """The values of a column of bytes that are all there."""
+    from logger.store.arrow import pa
+
     ends = ends_in(column).tolist()
     data = (column.buffers()[2] or pa.py_buffer(b""))[ends[0] : ends[-1]].to_pybytes()
     first = ends[0]

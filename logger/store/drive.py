@@ -3,7 +3,7 @@
     STORE/2026-05-02_091430Z/
       drive.json        the manifest (`Manifest`)
       recorder.toml     the configuration as used
-      raw.parquet       every byte in order of arrival (`tables.RAW_SCHEMA`)
+      raw.parquet       every byte in order of arrival (`tables.raw_schema`)
       gps.parquet ...   a table per source, by `tables.build` from raw and the configuration
       journal/          only while recording, or after a crash until it is recovered
 
@@ -25,9 +25,8 @@ from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pyarrow as pa
 from pydantic import BaseModel, ValidationError
 
 from logger.config.car import CarConfig
@@ -46,9 +45,12 @@ from logger.store.names import COMMIT, JOURNAL
 from logger.store.parquet import DamagedTable, read_table
 from logger.store.presence import is_recording
 from logger.store.recovery import recover_cut_off
-from logger.store.tables import RAW_SCHEMA, Built, build, raw_digest, raw_table
+from logger.store.tables import Built, build, raw_digest, raw_schema, raw_table
 from logger.store.told import columns_of, program
 from logger.text import storable
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _DAMAGED = "drive.damaged.json"
 
@@ -404,10 +406,10 @@ def _fits(kept: dict[str, Any], name: str, model: type[BaseModel]) -> bool:
 def _raw_rows(path: Path, digest: str | None) -> pa.Table:
     """raw.parquet of the drive's folder; DriveError where it is not what was recorded, as far as `digest` tells."""
     try:
-        raw = read_table(path / RAW, None, RAW_SCHEMA.names)
+        raw = read_table(path / RAW, None, raw_schema().names)
     except DamagedTable as error:
         raise DriveError(str(error)) from error
-    if not raw.schema.equals(RAW_SCHEMA):
+    if not raw.schema.equals(raw_schema()):
         raise DriveError(f"{path / RAW}: this does not hold the raw bytes of a drive")
     if digest and raw_digest(raw) != digest:
         raise DriveError(f"{path / RAW}: it was changed since it was recorded (its checksum does not match {MANIFEST})")

@@ -2,8 +2,8 @@
 
 A journal is a folder of segments, `000001.arrows`, `000002.arrows`, ... Each is an Arrow IPC stream [1] that any Arrow
 library opens. Each flush appends one record batch (mono_ns, source, data), its buffers compressed as the format has it
-(zstd), whose custom metadata carries, under the key `pullbook`, its number in the drive, its length in bytes and the
-SHA-256 of the whole encapsulated message with the digest itself counted as zeros.
+(zstd; `arrow_stream`), whose custom metadata carries, under the key `pullbook`, its number in the drive, its length in
+bytes and the SHA-256 of the whole encapsulated message with the digest itself counted as zeros.
 
 What is promised
 
@@ -25,34 +25,38 @@ What is promised
 from __future__ import annotations
 
 import contextlib
+import functools
 import hashlib
-import io
 import os
 import re
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
-
-import numpy as np
-import pyarrow as pa
+from typing import TYPE_CHECKING, BinaryIO
 
 from logger.decode.framing import Chunk
-from logger.store import columns
+from logger.store import arrow_stream
 from logger.store.disk import Disk, no_pipe
 
-SCHEMA = pa.schema(
-    [
-        pa.field("mono_ns", pa.int64(), nullable=False),
-        pa.field("source", pa.string(), nullable=False),
-        pa.field("data", pa.binary(), nullable=False),
-    ],
-    metadata={"pullbook_journal": "1"},
-)
+if TYPE_CHECKING:
+    import pyarrow as pa
 
-_SMALL = pa.ipc.IpcWriteOptions(compression="zstd")
-_HEADER = SCHEMA.serialize().to_pybytes()
 _ZEROS = b"0" * 64
+
+
+@functools.cache
+def schema() -> pa.Schema:
+    """The columns of a journal."""
+    from logger.store.arrow import pa
+
+    return pa.schema(
+        [
+            pa.field("mono_ns", pa.int64(), nullable=False),
+            pa.field("source", pa.string(), nullable=False),
+            pa.field("data", pa.binary(), nullable=False),
+        ],
+        metadata={"pullbook_journal": "1"},
+    )
 
 
 class JournalGone(OSError):
@@ -70,6 +74,7 @@ class JournalWriter:
         self._disk = disk or Disk()
         self._segment_bytes = segment_bytes
         self._pending: list[Chunk] = []
+        self._batches = arrow_stream.Batches()
         self._batch = 0
         self._file: BinaryIO | None = None
         self._written = 0
@@ -105,7 +110,7 @@ class JournalWriter:
         rows = len(self._pending)
         if not rows:
             return 0
-        message = _encode(self._batch, self._pending[:rows])
+        message = self._encoded(self._pending[:rows])
         if self._torn or self._written >= self._segment_bytes:
             self._end_segment()
         try:
@@ -134,6 +139,14 @@ class JournalWriter:
         finally:
             self._end_segment()
 
+    def _encoded(self, chunks: list[Chunk]) -> bytes:
+        """One encapsulated record batch message with its digest set."""
+        message, at = self._batches.message(chunks, _tag(self._batch, 0, _ZEROS))
+        end = at + len(_tag(self._batch, 0, _ZEROS))
+        message[at:end] = _tag(self._batch, len(message), _ZEROS)
+        message[at:end] = _tag(self._batch, len(message), hashlib.sha256(message).hexdigest().encode())
+        return bytes(message)
+
     def _is_there(self) -> bool:
         assert self._file is not None
         try:
@@ -148,7 +161,7 @@ class JournalWriter:
             raise JournalGone(f"{self.folder}: the journal was deleted while it was being written")
         self._file = self._disk.create(path)
         try:
-            self._disk.write(self._file, _HEADER)
+            self._disk.write(self._file, arrow_stream.HEADER)
             self._disk.sync_folder(self.folder)
         except OSError:
             # On a full disk every try would leave another empty segment behind.
@@ -157,7 +170,7 @@ class JournalWriter:
                 path.unlink()
             self._segment -= 1
             raise
-        self._written = len(_HEADER)
+        self._written = len(arrow_stream.HEADER)
 
     def _end_segment(self) -> None:
         if self._file is not None:
@@ -171,7 +184,7 @@ class Journal:
     """What a journal holds."""
 
     raw: pa.Table
-    """The rows of all good batches in order: mono_ns, source, data (the types of `SCHEMA`)."""
+    """The rows of all good batches in order: mono_ns, source, data (the types of `schema`)."""
     batches: int
     """Good batches."""
     missing_batches: int
@@ -182,11 +195,13 @@ class Journal:
 
 def read(folder: Path) -> Journal:
     """Read the good batches of the journal in `folder`, which may be in use; OSError where it cannot be read."""
+    from logger.store.arrow import pa
+
     good: dict[int, bytes] = {}
     cut = 0
     for path in _segments(folder):
         data = no_pipe(path).read_bytes()
-        size = len(_HEADER) if data.startswith(_HEADER) else 0
+        size = len(arrow_stream.HEADER) if data.startswith(arrow_stream.HEADER) else 0
         for number, start, stop in _good_messages(data):
             # A batch that was written twice stands in the later segment with all that the earlier one had, or more.
             good[number] = data[start:stop]
@@ -195,32 +210,13 @@ def read(folder: Path) -> Journal:
     batches = [good[number] for number in sorted(good)]
     missing = max(good) + 1 - len(good) if good else 0
     if not batches:
-        return Journal(SCHEMA.empty_table(), 0, missing, cut)
-    with pa.ipc.open_stream(_HEADER + b"".join(batches)) as reader:
+        return Journal(schema().empty_table(), 0, missing, cut)
+    with pa.ipc.open_stream(arrow_stream.HEADER + b"".join(batches)) as reader:
         return Journal(reader.read_all(), len(batches), missing, cut)
 
 
 def _segments(folder: Path) -> list[Path]:
     return sorted(path for path in folder.glob("*.arrows") if path.stem.isdecimal())
-
-
-def _encode(number: int, chunks: list[Chunk]) -> bytes:
-    """One encapsulated record batch message with its digest set."""
-    given = [
-        columns.of_numbers(np.array([chunk.mono_ns for chunk in chunks], np.int64), pa.int64()),
-        columns.of_bytes([chunk.source.encode() for chunk in chunks], pa.string()),
-        columns.of_bytes([chunk.data for chunk in chunks], pa.binary()),
-    ]
-    batch = pa.record_batch(given, schema=SCHEMA)
-    sink = io.BytesIO()
-    with pa.ipc.new_stream(sink, SCHEMA, options=_SMALL) as writer:
-        writer.write_batch(batch, custom_metadata={"pullbook": _tag(number, 0, _ZEROS)})
-        message = bytearray(sink.getvalue()[len(_HEADER) :])
-    tag = message.index(_tag(number, 0, _ZEROS))  # stands before the rows, so that no recorded bytes can pass for it
-    end = tag + len(_tag(number, 0, _ZEROS))
-    message[tag:end] = _tag(number, len(message), _ZEROS)
-    message[tag:end] = _tag(number, len(message), hashlib.sha256(message).hexdigest().encode())
-    return bytes(message)
 
 
 def _tag(number: int, length: int, digest: bytes) -> bytes:

@@ -16,9 +16,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-import pyarrow as pa
 from pydantic import BaseModel
 
 from logger.config.car import CarConfig
@@ -46,6 +45,9 @@ from logger.store.parquet import digest_of, table_bytes
 from logger.store.tables import Built, Decoding, build, raw_digest, raw_table
 from logger.store.told import program
 from logger.units import NS_PER_DAY, NS_PER_S
+
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 LONGEST_DAYS = 31
 """A recorder ends its drives long before; what spans more is no drive, and would be stretched to one of years."""

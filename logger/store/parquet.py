@@ -5,13 +5,12 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Sequence
 from pathlib import Path
-
-import pyarrow as pa
+from typing import TYPE_CHECKING
 
 from logger.store.disk import no_pipe, said
 
-# Arrow's own allocators keep what a large table took; the system's gives it back: 25 MB less for a drive of an hour.
-pa.set_memory_pool(pa.system_memory_pool())
+if TYPE_CHECKING:
+    import pyarrow as pa
 
 _LARGE = 8 << 20
 """From so many bytes on threads are quicker than one; a small table waits five times as long for them."""
@@ -24,6 +23,8 @@ class DamagedTable(Exception):
 def table_bytes(table: pa.Table) -> bytes:
     """The table as a Parquet file; the same table gives the same bytes with the same pyarrow."""
     import pyarrow.parquet as pq  # here: a recorder has another process make its tables
+
+    from logger.store.arrow import pa
 
     counts = [field.name for field in table.schema if field.name in {"time", "mono_ns"}]
     words = [field.name for field in table.schema if pa.types.is_dictionary(field.type)]
@@ -48,6 +49,8 @@ def table_of(data: bytes) -> pa.Table:
     """
     import pyarrow.parquet as pq
 
+    from logger.store.arrow import pa
+
     with pq.ParquetFile(pa.BufferReader(data)) as file:
         return file.read(use_threads=len(data) > _LARGE)
 
@@ -62,6 +65,8 @@ def read_table(path: Path, digest: str | None, columns: Sequence[str]) -> pa.Tab
 
     DamagedTable says what is wrong with it.
     """
+    from logger.store.arrow import pa
+
     try:
         data = no_pipe(path).read_bytes()
         if digest and digest_of(data) != digest:

@@ -17,10 +17,9 @@ from array import array
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
 from logger.config.recorder import (
@@ -36,18 +35,11 @@ from logger.store.blocks import Blocks
 from logger.store.told import ToldReceiver, ToldSource, field_of, metadata, told_by
 from logger.units import NS_PER_S
 
+if TYPE_CHECKING:
+    import pyarrow as pa
+
 SILENCE_S = 5.0
 """A drive in which nothing at all arrived for this long has a gap there [s]."""
-
-
-RAW_SCHEMA = pa.schema(
-    [
-        field_of("mono_ns", pa.int64(), "ns", "host monotonic clock when the bytes arrived", nullable=False),
-        field_of("source", pa.dictionary(pa.int32(), pa.string()), "", "what sent the bytes", nullable=False),
-        field_of("data", pa.binary(), "", "the bytes", nullable=False),
-    ]
-)
-"""raw.parquet: every byte in order of arrival."""
 
 
 _MOST_IN_ONE = 1 << 30
@@ -86,10 +78,27 @@ def build(raw: pa.Table, configuration: RecorderConfig) -> Built:
     return decoding.built()
 
 
+@functools.cache
+def raw_schema() -> pa.Schema:
+    """raw.parquet: every byte in order of arrival."""
+    from logger.store.arrow import pa
+
+    return pa.schema(
+        [
+            field_of("mono_ns", pa.int64(), "ns", "host monotonic clock when the bytes arrived", nullable=False),
+            field_of("source", pa.dictionary(pa.int32(), pa.string()), "", "what sent the bytes", nullable=False),
+            field_of("data", pa.binary(), "", "the bytes", nullable=False),
+        ]
+    )
+
+
 def raw_table(raw: pa.Table) -> pa.Table:
     """Raw rows with the types and metadata of raw.parquet."""
+    from logger.store.arrow import pa
+
     columns = [raw["mono_ns"].cast(pa.int64()), _dictionary(raw["source"]), raw["data"].cast(pa.binary())]
-    table = pa.table(columns, schema=RAW_SCHEMA.with_metadata(metadata("raw", RAW_SCHEMA)))
+    schema = raw_schema()
+    table = pa.table(columns, schema=schema.with_metadata(metadata("raw", schema)))
     return table if table.nbytes > _MOST_IN_ONE else table.combine_chunks()  # so that the same rows are the same file
 
 
@@ -119,8 +128,12 @@ def raw_digest(raw: pa.Table) -> str:
 
 
 def _dictionary(column: pa.ChunkedArray) -> pa.ChunkedArray:
+    from logger.store.arrow import pa
+
     words = column.cast(pa.string())
-    return words.dictionary_encode().unify_dictionaries() if len(words) else words.cast(RAW_SCHEMA.field("source").type)
+    return (
+        words.dictionary_encode().unify_dictionaries() if len(words) else words.cast(raw_schema().field("source").type)
+    )
 
 
 # --- reading the raw rows -----------------------------------------------------------------------------------------
@@ -254,6 +267,8 @@ class Decoding:
 
     def built(self) -> Built:
         """What came of all that was fed; to be called once, when nothing more comes."""
+        from logger.store.arrow import pa
+
         self._end()
         told = self.told
         receiver, fit, dates = _settle(self)

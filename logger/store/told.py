@@ -7,10 +7,9 @@ import importlib.metadata
 import json
 from collections import Counter
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pyarrow as pa
 from numpy.typing import NDArray
 
 from logger.config.recorder import FrameSource, NmeaSource, NumbersSource, PatternSource, Source
@@ -23,6 +22,9 @@ from logger.store import columns
 from logger.store.blocks import Blocks
 from logger.units import NS_PER_DAY, NS_PER_S
 
+if TYPE_CHECKING:
+    import pyarrow as pa
+
 SCHEMA_VERSION = 1
 """Of the tables and the manifest."""
 
@@ -32,12 +34,10 @@ _MANY = 64
 """Chunks: fewer are quicker one by one."""
 
 
-def field_of(name: str, kind: pa.DataType, unit: str, description: str, nullable: bool = True) -> pa.Field:
+def field_of(name: str, kind: pa.DataType | str, unit: str, description: str, nullable: bool = True) -> pa.Field:
+    from logger.store.arrow import pa
+
     return pa.field(name, kind, nullable=nullable, metadata={"unit": unit, "description": description})
-
-
-TIME = field_of("time", pa.timestamp("ns", tz="UTC"), "", "UTC at which the row was true")
-MONO = field_of("mono_ns", pa.int64(), "ns", "host monotonic clock when its first byte arrived", nullable=False)
 
 
 @functools.cache
@@ -128,20 +128,20 @@ def told_by(source: Source, host_times: bool, blocks: Blocks) -> ToldSource:
 # --- a receiver's table -------------------------------------------------------------------------------------------
 
 _FIX_FIELDS = [
-    field_of("lat_deg", pa.float64(), "deg", "latitude, WGS 84, north positive"),
-    field_of("lon_deg", pa.float64(), "deg", "longitude, WGS 84, east positive"),
-    field_of("alt_m", pa.float64(), "m", "altitude above mean sea level"),
-    field_of("geoid_m", pa.float64(), "m", "mean sea level above the WGS 84 ellipsoid"),
-    field_of("speed_mps", pa.float64(), "m/s", "Doppler speed over ground"),
-    field_of("course_deg", pa.float64(), "deg", "course over ground from true north"),
-    field_of("valid", pa.bool_(), "", "whether the receiver had measured a fix", nullable=False),
-    field_of("fix_quality", pa.int8(), "", "GGA: 0 none, 1 GPS, 2 differential, 4 and 5 RTK, 6 estimated"),
-    field_of("mode", pa.int8(), "", "GSA: 1 no fix, 2 without altitude (2D), 3 with altitude (3D)"),
-    field_of("satellites", pa.int16(), "", "satellites used"),
-    field_of("hdop", pa.float64(), "", "horizontal dilution of precision"),
-    field_of("pdop", pa.float64(), "", "position dilution of precision"),
+    ("lat_deg", "float64", "deg", "latitude, WGS 84, north positive", True),
+    ("lon_deg", "float64", "deg", "longitude, WGS 84, east positive", True),
+    ("alt_m", "float64", "m", "altitude above mean sea level", True),
+    ("geoid_m", "float64", "m", "mean sea level above the WGS 84 ellipsoid", True),
+    ("speed_mps", "float64", "m/s", "Doppler speed over ground", True),
+    ("course_deg", "float64", "deg", "course over ground from true north", True),
+    ("valid", "bool", "", "whether the receiver had measured a fix", False),
+    ("fix_quality", "int8", "", "GGA: 0 none, 1 GPS, 2 differential, 4 and 5 RTK, 6 estimated", True),
+    ("mode", "int8", "", "GSA: 1 no fix, 2 without altitude (2D), 3 with altitude (3D)", True),
+    ("satellites", "int16", "", "satellites used", True),
+    ("hdop", "float64", "", "horizontal dilution of precision", True),
+    ("pdop", "float64", "", "position dilution of precision", True),
 ]
-GPS_COLUMNS = ["time", "mono_ns", *(field.name for field in _FIX_FIELDS)]
+GPS_COLUMNS = ["time", "mono_ns", *(name for name, *_ in _FIX_FIELDS)]
 """The columns of a receiver's table."""
 
 
@@ -229,11 +229,12 @@ class ToldReceiver(ToldSource):
         next_ns = np.minimum.accumulate(time_ns[::-1])[::-1]
         near = by_arrival[time_ns[by_arrival] - next_ns[by_arrival] < NS_PER_S]
         time_ns[near] = next_ns[near]
+        fields = [field_of(*field) for field in _FIX_FIELDS]
         given = [
             columns.of_numbers(self.fixes.values[field.name], field.type, self.fixes.null[field.name])
-            for field in _FIX_FIELDS
+            for field in fields
         ]
-        return _table(self.config.name, time_ns, mono_ns, given, _FIX_FIELDS)
+        return _table(self.config.name, time_ns, mono_ns, given, fields)
 
 
 # --- an instrument's table ----------------------------------------------------------------------------------------
@@ -266,6 +267,8 @@ class ToldInstrument(ToldSource):
         self._frames = []
 
     def table(self, fit: clock.ClockFit) -> pa.Table:
+        from logger.store.arrow import pa
+
         read = readings.joined(list(self._blocks))
         name = self.config.name
         fields = [
@@ -289,9 +292,13 @@ class ToldInstrument(ToldSource):
 def _table(
     name: str, time_ns: Nanoseconds, mono_ns: Nanoseconds, given: Sequence[pa.Array], fields: Sequence[pa.Field]
 ) -> pa.Table:
-    schema = pa.schema([TIME, MONO, *fields])
+    from logger.store.arrow import pa
+
+    time = field_of("time", pa.timestamp("ns", tz="UTC"), "", "UTC at which the row was true")
+    mono = field_of("mono_ns", pa.int64(), "ns", "host monotonic clock when its first byte arrived", nullable=False)
+    schema = pa.schema([time, mono, *fields])
     schema = schema.with_metadata(metadata(name, schema))
-    times = [columns.of_numbers(time_ns, TIME.type), columns.of_numbers(mono_ns, MONO.type)]
+    times = [columns.of_numbers(time_ns, time.type), columns.of_numbers(mono_ns, mono.type)]
     return pa.table([*times, *given], schema=schema)
 
 

@@ -14,7 +14,7 @@ from logger.config.reading import parse
 from logger.config.recorder import RecorderConfig
 from logger.decode import events
 from logger.store import capture
-from logger.store.journal import SCHEMA
+from logger.store.journal import schema
 from logger.store.tables import raw_table
 
 CONFIG_TEXT = """\
@@ -65,7 +65,7 @@ def raw(minutes: float = 60.0) -> pa.Table:
     ends = chunks[0].mono_ns + int(minutes * 60e9)
     chunks = [chunk for chunk in chunks if chunk.mono_ns < ends]
     columns = [[c.mono_ns for c in chunks], [c.source for c in chunks], [c.data for c in chunks]]
-    return raw_table(pa.table([pa.array(v, f.type) for v, f in zip(columns, SCHEMA, strict=True)], schema=SCHEMA))
+    return raw_table(pa.table([pa.array(v, f.type) for v, f in zip(columns, schema(), strict=True)], schema=schema()))
 
 
 @functools.cache

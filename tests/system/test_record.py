@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import sys
 import threading
 import time
 from pathlib import Path
@@ -47,6 +48,11 @@ def test_two_cables_byte_for_byte(tmp_path: Path, seconds: int) -> None:
                     looks = threading.Thread(target=_look_from_outside, args=(store,))
                     looks.start()
             looks.join()
+            if sys.platform == "linux":  # the bar of docs/performance.md; and what it must not have loaded for that
+                process = Path(f"/proc/{recording.process.pid}")
+                resident = int((process / "statm").read_text().split()[1]) * os.sysconf("SC_PAGE_SIZE")
+                assert resident < 80e6
+                assert "libarrow" not in (process / "maps").read_text()
             code, took = recording.stop()
             assert code == 0, recording.said()
             assert took < 5, recording.said()

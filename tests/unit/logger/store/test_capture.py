@@ -17,7 +17,7 @@ from logger.config.recorder import RECORDER_SOURCE
 from logger.decode import events
 from logger.errors import CaptureError
 from logger.store import capture
-from logger.store.journal import SCHEMA
+from logger.store.journal import schema
 
 HEADER = '{"capture": 1, "started_utc": "2026-05-02T09:14:30Z"}'
 Row = tuple[int, str, bytes]
@@ -26,7 +26,7 @@ Row = tuple[int, str, bytes]
 def table_of(told: list[Row]) -> pa.Table:
     columns = list(zip(*told, strict=True)) if told else [(), (), ()]
     return pa.table(
-        [pa.array(column, field.type) for column, field in zip(columns, SCHEMA, strict=True)], schema=SCHEMA
+        [pa.array(column, field.type) for column, field in zip(columns, schema(), strict=True)], schema=schema()
     )
 
 

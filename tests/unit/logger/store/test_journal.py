@@ -62,7 +62,7 @@ def test_what_was_flushed_is_read_back(tmp_path: Path) -> None:
     held = journal.read(tmp_path / "journal")
     assert rows(held) == told
     assert (held.batches, held.missing_batches, held.cut_bytes) == (20, 0, 0)
-    assert held.raw.schema.equals(journal.SCHEMA)
+    assert held.raw.schema.equals(journal.schema())
 
 
 def test_it_is_a_plain_arrow_stream(tmp_path: Path) -> None:
