@@ -122,7 +122,7 @@ class _Rests:
         pairs = codes[:-1] * len(self._names) + codes[1:]
         fresh = np.arange(at, at + len(pairs)) >= self._fed - 1
         gaps = np.diff(self._mono_ns[at : at + len(codes)])
-        for pair in np.unique(pairs).tolist():
+        for pair in sorted(set(pairs.tolist())):
             a, b = divmod(pair, len(self._names))
             places = np.flatnonzero((pairs == pair) & fresh)
             self._pairs[a, b] = places + at, gaps[places], self._bursts.gap(self._names[a], self._names[b])

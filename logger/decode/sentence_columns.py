@@ -224,7 +224,7 @@ class _Reader:
         date, whole = self._text.digits(ends, ends - starts)
         some = ends > starts
         days = np.zeros(len(which), np.int64)
-        for each in np.unique(date[some & whole]).tolist():  # a drive has one or two
+        for each in sorted(set(date[some & whole].tolist())):  # one or two; np.unique would load numpy.ma
             year = each % 100
             year += 1900 if year >= 80 else 2000
             try:

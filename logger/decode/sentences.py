@@ -1,6 +1,7 @@
 """What one NMEA 0183 sentence says: grammar, checksum, and the fields that are of use here.
 
-The grammar and the checksum are pynmea2's. A field that is unreadable or outside what can be is void, and counted; the
+The grammar and the checksum are pynmea2's; a sentence just as the standard writes it is taken apart here, at
+less cost. A field that is unreadable or outside what can be is void, and counted; the
 rest of its sentence is used.
 """
 
@@ -15,7 +16,7 @@ from typing import Any, Final, NamedTuple
 
 import pynmea2
 
-from logger.decode.framing import Frame
+from logger.decode.framing import Frame, checksum
 from logger.units import MINUTES_PER_DEGREE, MPS_PER_KMH, MPS_PER_KNOT, NS_PER_DAY, NS_PER_S, S_PER_HOUR, S_PER_MINUTE
 
 MAX_SPEED_MPS: Final = 600.0
@@ -51,8 +52,16 @@ class SentenceReader:
 
     def read(self, frame: Frame) -> Sentence:
         """The sentence in `frame`; one that is rejected or ignored says nothing, but has its place in the burst."""
-        mono_ns, data = frame
-        text = data.decode("latin-1")
+        text = frame.data.decode("latin-1")
+        if (plain := _PLAIN.fullmatch(text)) is not None:
+            covered, talker, sort, rest, told = plain.groups()
+            if checksum("xor", covered.encode("latin-1")) != int(told, 16):
+                return self._reject(frame, "checksum wrong")
+            return self._read(frame, talker, sort, rest.split(",")) if sort in _FIELDS else self._ignore(frame, text)
+        return self._read_carefully(frame, text)
+
+    def _read_carefully(self, frame: Frame, text: str) -> Sentence:
+        """The same by pynmea2, for whatever else there is."""
         try:
             # "!" begins an encapsulated sentence, of which only the checksum matters here.
             message: Any = pynmea2.NMEASentence.parse("$" + text[1:] if text[:1] == "!" else text, check=True)
@@ -66,15 +75,16 @@ class SentenceReader:
             return self._ignore(frame, text)
         # A question for a sentence ("CCGPQ,GGA") bears its name too, and is none.
         sort = message.sentence_type if isinstance(message, pynmea2.TalkerSentence) else ""
-        read = self._fields.readers.get(sort)
-        if read is None or text[:1] == "!":
+        if sort not in _FIELDS or text[:1] == "!":
             return self._ignore(frame, text)
+        return self._read(frame, message.talker, sort, message.data)
+
+    def _read(self, frame: Frame, talker: str, sort: str, fields: list[str]) -> Sentence:
         self.sound += 1
-        fields = message.data
         if (lacking := _FIELDS[sort] - len(fields)) > 0:
             fields += [""] * lacking
-        time_ns, said = read(fields)
-        return Sentence(mono_ns, len(data), message.talker + sort, sort, time_ns, said)
+        time_ns, said = self._fields.readers[sort](fields)
+        return Sentence(frame.mono_ns, len(frame.data), talker + sort, sort, time_ns, said)
 
     def _reject(self, frame: Frame, reason: str) -> Sentence:
         self.rejected[reason] += 1
@@ -92,6 +102,8 @@ class SentenceReader:
 _FIELDS = {"RMC": 13, "GGA": 14, "GNS": 12, "GLL": 7, "ZDA": 6, "VTG": 9, "GSA": 18}
 MEASURED = frozenset("ADFPR")  # mode indicators: autonomous, differential, float RTK, precise, RTK
 
+# A maker's own sentence begins with P, a question ends with Q.
+_PLAIN = re.compile(r"\$(([A-OQ-Z][A-Z0-9])([A-Z]{2}[A-PR-Z]),([^*]*))\*([0-9A-F]{2})")
 _NUMBER = re.compile(r"[+-]?(?:\d+(?:\.\d*)?|\.\d+)", re.ASCII)
 _TIME = re.compile(r"(\d\d)(\d\d)(\d\d)(?:\.(\d*))?", re.ASCII)
 _DATE = re.compile(r"(\d\d)(\d\d)(\d\d)", re.ASCII)

@@ -19,7 +19,7 @@ from typing import Any, NamedTuple
 
 from logger.config.recorder import RECORDER_SOURCE, NmeaSource, RecorderConfig
 from logger.decode.clock import monotonic_ns
-from logger.decode.framing import LINE_LIMIT, Chunk, Framer, framer_for
+from logger.decode.framing import LINE_LIMIT, Chunk, Framer, LineFramer, framer_for
 from logger.decode.nmea import Fix, FixDecoder
 from logger.decode.readings import Decoder, Reading, decoder_for
 
@@ -34,6 +34,9 @@ DOUBT_NS = 8_000_000_000
 """A source that was not understood for this long is in doubt."""
 LOOK_BACK_BYTES = 2 * LINE_LIMIT
 """Of each other source: the last reading is told, and stands in these of what a tick brings."""
+LOOK_BACK_LINES = 5
+"""The same where lines end: of so many the last good one is told."""
+_LINE_ROOM = LOOK_BACK_BYTES // (2 * LOOK_BACK_LINES)
 SENTENCES_A_TICK = 100
 """Of each GPS source; 10 Hz with ten sentences are 25. Beyond that the oldest are passed over."""
 
@@ -115,6 +118,7 @@ class Live(threading.Thread):
         self._readings: dict[str, Decoder] = {
             s.name: decoder_for(s) for s in config.source if not isinstance(s, NmeaSource)
         }
+        self._by_lines = {name for name, framer in self._framers.items() if isinstance(framer, LineFramer)}
         self._over = threading.Event()
 
     def add(self, listener: Listener) -> None:
@@ -168,27 +172,34 @@ class Live(threading.Thread):
                     self._each("on_fix", source, fix)
         for source, decoder in self._readings.items():
             # A rejected line is no reading: look a little further back for a good one.
-            for frame in reversed(frames[source][-5:]):
+            for frame in reversed(frames[source][-LOOK_BACK_LINES:]):
                 if (reading := decoder.decode(frame)) is not None:
                     self._each("on_reading", source, reading)
                     break
         self._each("on_tick", now_ns)
 
     def _lately(self, chunks: list[Chunk]) -> list[Chunk]:
-        """Without what stands before the last `LOOK_BACK_BYTES` of each source of readings: nobody is told of it."""
+        """Without what stands before the last of each source of readings: nobody is told of it.
+
+        That is what stands before `LOOK_BACK_BYTES`, or before the ends of twice as many lines as are looked at.
+        """
         room = dict.fromkeys(self._readings, LOOK_BACK_BYTES)
         late: list[Chunk] = []
-        first: dict[str, int] = {}
+        first: dict[str, int] = {}  # when the first that is left of a source came
+        cut: set[str] = set()
         for chunk in reversed(chunks):
-            left = room.get(chunk.source)
+            mono_ns, source, data = chunk
+            left = room.get(source)
             if left is not None:
                 if left <= 0:
-                    first.setdefault(chunk.source, chunk.mono_ns)
+                    cut.add(source)
                     continue
-                room[chunk.source] = left - len(chunk.data)
+                lines = data.count(b"\n") if source in self._by_lines else 0
+                room[source] = left - max(len(data), lines * _LINE_ROOM)
+                first[source] = mono_ns
             late.append(chunk)
-        for source, mono_ns in first.items():  # what comes does not continue what came
-            self._framers[source].opened(mono_ns)
+        for source in cut:  # what comes does not continue what came, and may begin within a line
+            self._framers[source].opened(first[source])
         late.reverse()
         return late
 

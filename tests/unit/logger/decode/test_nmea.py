@@ -102,6 +102,47 @@ def test_what_proves_nothing_is_rejected_and_counted(data: str, reason: str) -> 
     assert decoder.sentences == 0
 
 
+ADDRESSES = [
+    "GPRMC", "GNGGA", "GLGSV", "GPVTG", "GNGSA", "GNGNS", "GPGLL", "GPZDA", "PGRMC", "PGRME", "PUBX", "CCGPQ", "GPXXQ",
+    "GPGST", "XXABC", "gprmc", "G1RMC", "GPRM", "GPRMCC", "\xc9PRMC", "",
+]  # fmt: skip
+FIELDS = st.lists(
+    st.sampled_from(["", "092751.10", "A", "V", "N", "5324.0721", "00023.9219", "W", "13.2", "020526", "$", "\xff"])
+    | st.text(st.characters(max_codepoint=255, exclude_characters="\r\n"), max_size=6),
+    max_size=20,
+)  # fmt: skip
+
+
+@given(
+    st.sampled_from(["$", "!", "", " $", "$$"]), st.sampled_from(ADDRESSES), FIELDS,
+    st.sampled_from(["*", "", "* ", "*x"]), st.sampled_from(["right", "right", "right", "lower", "wrong", "none"]),
+    st.sampled_from(["", " ", "*", "\t", "x"]),
+)  # fmt: skip
+@settings(max_examples=600, deadline=None)
+def test_a_plain_sentence_is_read_as_by_pynmea2(
+    begin: str, address: str, fields: list[str], star: str, kind: str, end: str
+) -> None:
+    covered = ",".join([address, *fields])
+    told = 0
+    for byte in covered.encode("latin-1"):
+        told ^= byte
+    told ^= kind == "wrong"
+    text = {"none": "", "lower": f"{told:02x}"}.get(kind, f"{told:02X}")
+    frame = Frame(7, f"{begin}{covered}{star}{text}{end}".encode("latin-1"))
+    quick, careful = SentenceReader(), SentenceReader()
+    assert quick.read(frame) == careful._read_carefully(frame, frame.data.decode("latin-1"))
+    for counts in ("rejected", "ignored", "void_fields", "sound"):
+        assert getattr(quick, counts) == getattr(careful, counts)
+
+
+def test_ordinary_sentences_do_not_go_the_careful_way(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(SentenceReader, "_read_carefully", None)
+    reader = SentenceReader()
+    for body in ("GNRMC,092751.10,A,5324.0721,N,00023.9219,W,0.08,31.66,020526,,,A", "GPGSV,3,1,12,05,38,291,41"):
+        reader.read(Frame(0, sentence(body).encode()))
+    assert reader.sound == 2
+
+
 def test_other_sentences_are_ignored_and_counted() -> None:
     decoder = FixDecoder()
     bodies = ("GPGSV,1,1,00", "PGRME,5.5,M,7.0,M,8.9,M", "PUBX", "HCHDG,212.6,,,1.6,E", "XXABC,1", "CCGPQ,GGA")

@@ -140,6 +140,16 @@ def test_a_line_whose_middle_was_forgotten_for_another_source_is_not_shown() -> 
     assert [reading.values[0] for source, reading in heard.readings if source == "mixture"] == [12.9]
 
 
+def test_a_line_that_lacks_its_beginning_since_others_were_passed_over_is_not_shown() -> None:
+    """However long before it came what was passed over: "14.7" is never "4.7"."""
+    heard = Heard()
+    live = Live(CONFIG, [heard])
+    live.put(Chunk(0, "mixture", b"13.1\r\n1"))
+    live.put(Chunk(SECOND // 10, "mixture", b"4.7\r\n" + b"bad\r\n" * 4 + b"\n" * 5))
+    live.tell(SECOND // 5)
+    assert [reading.values[0] for _, reading in heard.readings] in ([], [14.7])
+
+
 @pytest.mark.parametrize("cut", [7, 50, 333])
 def test_of_a_pouring_board_the_last_reading_is_told(cut: int) -> None:
     """As if all of it had been read, wherever its bytes are cut, and a spoilt line behind it."""
