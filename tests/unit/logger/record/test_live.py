@@ -145,7 +145,7 @@ def test_a_line_that_lacks_its_beginning_since_others_were_passed_over_is_not_sh
     heard = Heard()
     live = Live(CONFIG, [heard])
     live.put(Chunk(0, "mixture", b"13.1\r\n1"))
-    live.put(Chunk(SECOND // 10, "mixture", b"4.7\r\n" + b"bad\r\n" * 4 + b"\n" * 5))
+    live.put(Chunk(SECOND // 10, "mixture", b"4.7\r\n" + b"bad\r\n" * 4 + b"\n" * 6))
     live.tell(SECOND // 5)
     assert [reading.values[0] for _, reading in heard.readings] in ([], [14.7])
 
