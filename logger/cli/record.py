@@ -439,8 +439,8 @@ def _run(recorder: Recorder) -> Outcome:
     writer = threading.Thread(target=run, name="writer")
     with _Signals(recorder):
         writer.start()
-        while writer.is_alive():
-            writer.join(0.25)
+        while writer.is_alive():  # a signal is handled at once on POSIX; on Windows it waits for the next round
+            writer.join(1.0 if os.name == "posix" else 0.25)
     if failures:
         raise failures[0]
     return outcomes[0]

@@ -115,7 +115,7 @@ def no_pipe(path: Path) -> Path:
     return path
 
 
-def start_of(path: Path, most_bytes: int) -> bytes:
+def start_of(path: Path | str, most_bytes: int) -> bytes:
     """The first bytes of a plain file that others write, however large it is; OSError for what else lies there.
 
     It never waits: whatever is done to the file meanwhile, a pipe put in its place is opened and refused.
@@ -137,7 +137,7 @@ def write_in_place(path: Path, data: bytes) -> None:
         file.write(data)
 
 
-def _plain(path: Path, how: int) -> BinaryIO:
+def _plain(path: Path | str, how: int) -> BinaryIO:
     descriptor = os.open(path, how | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     if not stat.S_ISREG(os.fstat(descriptor).st_mode):
         os.close(descriptor)

@@ -150,7 +150,7 @@ class JournalWriter:
     def _is_there(self) -> bool:
         assert self._file is not None
         try:
-            return os.path.samestat(os.fstat(self._file.fileno()), self._path.stat())
+            return os.path.samestat(os.fstat(self._file.fileno()), os.stat(self._file.name))  # noqa: PTH116
         except OSError:
             return False
 
