@@ -28,7 +28,7 @@ HELD_BYTES = 16 << 20
 MOST_MEMORY = 2 << 30
 """A drive ends before its tables would take more than this to make, measured at some six times its bytes and a hundred
 bytes a line: five hours of 500 lines a second."""
-DECODED_AT_ONCE = 64 << 10
+DECODED_AT_ONCE = 128 << 10
 """Bytes that are decoded together: as columns, many lines cost a tenth of as many by themselves."""
 _SPEED_UNKNOWN_NS = 10 * NS_PER_S
 

@@ -36,7 +36,7 @@ class Terminal:
         self._out = (out or sys.stdout).fileno()
         self._encoding = (out or sys.stdout).encoding or "ascii"
         self._keys = _Keys((keyboard or sys.stdin).fileno())
-        self._rows: list[str] = []
+        self._rows: list[PanelRow] = []
         self._size = (0, 0)
         self._light = False
         self._open = True
@@ -65,14 +65,13 @@ class Terminal:
         if size != self._size:
             self._size, self._rows = size, []
             self._write("\x1b[2J")
-        rows = [self._styled(line, size[0]) for line in lines]
         if changed := [
-            f"\x1b[{number + 1};1H{row}"
-            for number, row in enumerate(rows)
+            f"\x1b[{number + 1};1H{self._styled(row, size[0])}"
+            for number, row in enumerate(lines)
             if number >= len(self._rows) or row != self._rows[number]
         ]:
             self._write("".join(changed))
-        self._rows = rows
+        self._rows = list(lines)
 
     def turn(self) -> None:
         """Light on dark becomes dark on light, and back."""
@@ -124,6 +123,8 @@ def answered(letters: str, within_s: float) -> str:
 
 def fitted(text: str, width: int) -> str:
     """`text` cut or filled to `width` columns; control characters from outside (notes, errors) are made harmless."""
+    if text.isascii() and text.isprintable():
+        return text[:width].ljust(width)
     kept, used = [], 0
     for letter in text:
         if not letter.isprintable():
