@@ -43,6 +43,10 @@ class Crossing(NamedTuple):
     accel_mps2: float
 
 
+SLOW_S = 0.6
+"""A gear change hides between fixes that are further apart than this."""
+
+
 def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> Crossing | None:
     """First time at or after `after_s` (and before the peak) that the smoothed speed passes `speed`. Where the speed is
     all but reached, lost again (a gear change) and passed later, the time is the mean over both, by how likely it was
@@ -115,8 +119,24 @@ def _crossings(motion: Motion, speeds: Floats, i: Codes) -> list[Crossing]:
     time = t[i] + (left + right) / 2 * h
     state = motion.at(time)
     slope = np.maximum(np.maximum(state.accel_mps2, 2 * state.accel_sigma / 3), 0.02)
-    each = zip(time.tolist(), (state.speed_sigma / slope).tolist(), state.accel_mps2.tolist(), strict=True)
+    sigma = np.hypot(state.speed_sigma / slope, _lost_s(motion, i) / math.sqrt(3))
+    each = zip(time.tolist(), sigma.tolist(), state.accel_mps2.tolist(), strict=True)
     return [Crossing(*values) for values in each]
+
+
+def _lost_s(motion: Motion, i: Codes) -> Floats:
+    """How long no speed was gained between fixes i and i + 1 [s], by what was gained in the two stretches before and
+    the two after; 0 where fixes are near enough to show it. A gear change there may lie before a passing or after."""
+    if motion.step_s <= SLOW_S:
+        return np.zeros(len(i))
+    step = np.diff(motion.t_s)
+    gained = np.diff(motion.speed_mps) / step
+    two, last = np.array([1, 2]), len(gained) - 1
+    before = gained[np.clip(i[:, None] - two, 0, last)].max(1)
+    after = gained[np.clip(i[:, None] + two, 0, last)].max(1)
+    beside = np.maximum(np.minimum(before, after), 1e-3)
+    by_chance = 3 * motion.noise.reading_sigma_mps / step[i]
+    return np.asarray(step[i] * np.clip(1 - (gained[i] + by_chance) / beside, 0, 1))
 
 
 def direction(fixes: Fixes, start: float, stop: float) -> float:
