@@ -102,7 +102,8 @@ def _paces(runs: Sequence[Observation]) -> Floats:
     first = out.copy()
     for i in np.flatnonzero(brisk & (first > 1 + SLOW_SHARE)):
         way = brisk & (np.abs((heading - heading[i] + 180) % 360 - 180) <= _BESIDE_DEG)
-        for beside, least in ((way, _PULLS), (way & (outing == outing[i]), _PULLS - 1)):
+        mine, today = way & (setup == setup[i]), outing == outing[i]
+        for beside, least in ((way, _PULLS), (mine, _PULLS), (way & today, _PULLS - 1), (mine & today, _PULLS - 1)):
             there = _edge(first[beside])
             if way[i] and 1 < there < 1 + _WAYS and _agree(first[beside], there, least):
                 out[i] = min(out[i], first[i] / there)

@@ -117,7 +117,8 @@ def smooth_states(
     gains = np.zeros((steps, rows, 2, 2))
     for k in range(steps - 2, -1, -1):
         f = step_f[which[:, k + 1]]
-        jitter = np.eye(size) * 1e-12
+        # After a long pause the filtered speed is all but told by speed and acceleration, which are hardly known.
+        jitter = np.eye(size) * 1e-12 * (1 + before_p[k + 1])
         full = np.swapaxes(np.linalg.solve(before_p[k + 1] + jitter, f @ covs[k]), 1, 2)
         after = covs[k + 1]
         means[k] += (full @ (means[k + 1] - before_m[k + 1])[..., None])[..., 0]

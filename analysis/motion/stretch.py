@@ -43,6 +43,10 @@ class Crossing(NamedTuple):
     accel_mps2: float
 
 
+SLOW_S = 0.6
+"""A gear change hides between fixes that are further apart than this."""
+
+
 def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> Crossing | None:
     """First time at or after `after_s` (and before the peak) that the smoothed speed passes `speed`. Where the speed is
     all but reached, lost again (a gear change) and passed later, the time is the mean over both, by how likely it was
@@ -115,8 +119,24 @@ def _crossings(motion: Motion, speeds: Floats, i: Codes) -> list[Crossing]:
     time = t[i] + (left + right) / 2 * h
     state = motion.at(time)
     slope = np.maximum(np.maximum(state.accel_mps2, 2 * state.accel_sigma / 3), 0.02)
-    each = zip(time.tolist(), (state.speed_sigma / slope).tolist(), state.accel_mps2.tolist(), strict=True)
+    sigma = np.hypot(state.speed_sigma / slope, _lost_s(motion, i) / math.sqrt(3))
+    each = zip(time.tolist(), sigma.tolist(), state.accel_mps2.tolist(), strict=True)
     return [Crossing(*values) for values in each]
+
+
+def _lost_s(motion: Motion, i: Codes) -> Floats:
+    """How long no speed was gained between fixes i and i + 1 [s], by what was gained in the two stretches before and
+    the two after; 0 where fixes are near enough to show it. A gear change there may lie before a passing or after."""
+    if motion.step_s <= SLOW_S:
+        return np.zeros(len(i))
+    step = np.diff(motion.t_s)
+    gained = np.diff(motion.speed_mps) / step
+    two, last = np.array([1, 2]), len(gained) - 1
+    before = gained[np.clip(i[:, None] - two, 0, last)].max(1)
+    after = gained[np.clip(i[:, None] + two, 0, last)].max(1)
+    beside = np.maximum(np.minimum(before, after), 1e-3)
+    by_chance = 3 * motion.noise.reading_sigma_mps / step[i]
+    return np.asarray(step[i] * np.clip(1 - (gained[i] + by_chance) / beside, 0, 1))
 
 
 def direction(fixes: Fixes, start: float, stop: float) -> float:
@@ -132,18 +152,23 @@ def direction(fixes: Fixes, start: float, stop: float) -> float:
     )
 
 
+TURNS_MPS2 = 10.0
+"""A car that rolls back comes to the turn, and leaves it, no faster than tyres grip."""
+
+
 def turned_about(motion: Motion, fixes: Fixes, after_s: float, departed_s: float) -> Interval | None:
     """Between which two fixes a car that rolled back before it pulled away turned, by its course; None where it did not
     or courses are missing.
 
     Fixes from `after_s` on that move against the way in which the car then leaves; a course is one where the speed
-    stands clear of the noise.
+    stands clear of the noise. An error that is larger than the speed turns the course too, so neither strays count nor
+    what no car could have turned to or from.
     """
     every, step, noise_mps = fixes.t_s, motion.step_s, motion.noise.reading_sigma_mps
     first_at = int(np.searchsorted(every, after_s))
     fixes = fixes.between(after_s, departed_s + 8.0)
     t, v = fixes.t_s, fixes.speed_mps
-    known = np.isfinite(fixes.course_deg)
+    known = np.isfinite(fixes.course_deg) & (np.interp(t, motion.t_s, motion.trust) > 0.5)
     leaving = known & (t >= departed_s) & (v > 2.0) & (t < departed_s + 8.0)
     first = np.flatnonzero(leaving)[:8]
     before = np.flatnonzero(known & (t >= after_s) & (t < departed_s + 0.5) & (v > max(0.35, 6 * noise_mps)))
@@ -153,11 +178,27 @@ def turned_about(motion: Motion, fixes: Fixes, after_s: float, departed_s: float
         float(np.sin(np.radians(fixes.course_deg[first])).sum()),
         float(np.cos(np.radians(fixes.course_deg[first])).sum()),
     )
-    back = before[np.cos(np.radians(fixes.course_deg[before]) - way) < math.cos(math.radians(110))]
+    along = np.cos(np.radians(fixes.course_deg[before]) - way)
+    back = before[along < math.cos(math.radians(110))]
+    forward = before[along > 0]
+    back = _turned_to(back, forward, t, v, TURNS_MPS2, 6 * noise_mps)
     if len(back) == 0 or len(back) < min(3.0, 0.5 / step):
         return None
     last = first_at + int(back[-1])
     return Interval(float(every[last]), float(every[min(last + 1, len(every) - 1)]) + (0.4 if step < 0.4 else 0.0))
+
+
+def _turned_to(back: Codes, forward: Codes, t: Floats, v: Floats, most_mps2: float, slack_mps: float) -> Codes:
+    """Of the fixes `back` the groups, each between two fixes forwards, to and from which a car could have turned."""
+    group = np.searchsorted(forward, back)
+    kept = []
+    for k in np.unique(group):
+        mine = back[group == k]
+        beside = [(f, mine[end]) for f, end in ((k - 1, 0), (k, -1)) if 0 <= f < len(forward)]
+        jumps = [(v[forward[f]] + v[b] - slack_mps) / abs(t[forward[f]] - t[b]) for f, b in beside]
+        if all(jump <= most_mps2 for jump in jumps):
+            kept.append(mine)
+    return np.concatenate(kept) if kept else back[:0]
 
 
 def grade(motion: Motion, fixes: Fixes, start: float, stop: float, still: HeightsAtRest) -> Grade:

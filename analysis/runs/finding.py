@@ -82,7 +82,7 @@ class _Pull(NamedTuple):
 
 
 def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit | None) -> list[Run]:
-    pulls = _pulls(motion, options)
+    pulls = _pulls(motion, fixes, options)
     launches = deque(_launch(motion, fixes, options, pull, habit) for pull in pulls)
     habits = [habit] * len(pulls)
     if motion.step_s < NOTHING_TOLD_S:
@@ -109,7 +109,7 @@ def _launch(
                      smoothing_s=smoothing_s, among=among)  # fmt: skip
 
 
-def _pulls(motion: Motion, options: Options) -> list[_Pull]:
+def _pulls(motion: Motion, fixes: Fixes, options: Options) -> list[_Pull]:
     found = []
     t, v = motion.t_s, motion.speed_mps
     needed = options.min_peak_mps
@@ -132,6 +132,10 @@ def _pulls(motion: Motion, options: Options) -> list[_Pull]:
             # Held up on its way: carry on to the pull that passes the speed.
             broken = True
             passing = first + int(np.argmax(speeds >= asked))
+            away = passing - int(np.argmax(v[passing::-1] <= DEPART_MPS)) + 1
+            if turned_about(motion, fixes, float(t[departed]), float(t[away])):
+                # What held it up was that it went backwards: reversed out, or rolled far.
+                departed, broken, passing = away, False, away
             end, why = _follow(motion, passing, last)
         peak = departed + int(np.argmax(v[departed : end + 1]))
         if v[peak] < needed:

@@ -90,6 +90,22 @@ def test_a_headwind_is_no_part_throttle(number: int, windy: set[int]) -> None:
     assert sum(int(run.label.split(":")[1]) >= 100 for run in kept) <= 1
 
 
+@pytest.mark.parametrize("number", range(3))
+def test_two_pulls_down_a_hill_shut_no_start_on_the_level_out(number: int) -> None:
+    """Of one setup only: the other's starts, one way as quick as these, have a quick end of their own."""
+    runs = [
+        fine(run)
+        for run in season([Stint(0, A, 4), Stint(0, B, 4), Stint(0, A, 4)], np.random.default_rng([42, number]))
+    ]
+    down = []
+    for k, run in enumerate([runs[0], runs[-1]]):
+        taken = np.diff(run.time_s, prepend=0.0) * np.where(run.speed_mps > 9, 0.76, 1.0)
+        down.append(replace(run, label=f"{run.drive}:{90 + k}", direction_deg=130.0, time_s=np.cumsum(taken)))
+    kept, left = full_pulls([*runs, *down])
+    assert not left
+    assert len(kept) == 14
+
+
 def test_a_setup_far_slower_that_repeats_is_a_setup_not_traffic() -> None:
     runs = [fine(r) for r in season([Stint(0, A, 4), Stint(1, B, 4, effect=0.4)], np.random.default_rng(3))]
     assert len(full_pulls(runs)[0]) == 8

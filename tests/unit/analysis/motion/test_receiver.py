@@ -341,6 +341,23 @@ def test_a_pause_is_not_bridged_by_the_speeds_at_its_ends() -> None:
     assert blind.distance_sigma[-1] > 100
 
 
+@pytest.mark.parametrize("pause_s", [60.0, 207.0, 1800.0, 86400.0])
+@pytest.mark.parametrize(("smoothing_s", "share"), [(0.106, 0.0), (0.35, 0.5), (0.0, 0.5)])
+def test_a_pause_of_any_length_is_read_behind_any_receiver(
+    truth: Truth, pause_s: float, smoothing_s: float, share: float
+) -> None:
+    """Off at speed, and on again: what is some seconds from it is as it would be without."""
+    fixes = received(truth, 2, smoothing=smoothing_s)
+    off = fixes.t_s > float(truth.runs[1].start_s) + 3.0
+    known = Receiver(10.0, 0.04, share, 1.0 if share else None, smoothing_s, 0.0, 0.5, 0.02)
+    whole = smoother.smooth(fixes, known)
+    paused = smoother.smooth(dataclasses.replace(fixes, t_s=fixes.t_s + np.where(off, pause_s, 0.0)), known)
+    assert np.isfinite(paused.speed_mps).all()
+    assert np.isfinite(paused.speed_sigma).all()
+    away = np.abs(fixes.t_s - fixes.t_s[np.argmax(off)]) > 6.0
+    assert paused.speed_mps[away] == pytest.approx(whole.speed_mps[away], abs=0.06)
+
+
 def test_track_and_speed_that_disagree_are_named(truth: Truth) -> None:
     got = simulate.receive(truth, np.random.default_rng(1))
     fixes = Fixes.of(got.t_s, got.speed_mps, got.lat_deg, got.lon_deg)

@@ -137,6 +137,39 @@ def test_a_roll_back_is_told_by_its_course(pull: Truth, rate: float) -> None:
         assert abs(foot) < max(0.1, 3 * run.one_foot_sigma_s)
 
 
+@pytest.mark.parametrize("rate", [1.0, 10.0])
+def test_a_car_that_reversed_out_starts_where_it_turned(pull: Truth, rate: float) -> None:
+    """Backwards at up to 3 m/s, faster than a walk, and on at once: that is no pull that was held up."""
+    turned = after(pull)
+    for seed in range(3):
+        fixes = received(pull, seed, rate)
+        back = (fixes.t_s > turned - 6.0) & (fixes.t_s < turned)
+        v, course = fixes.speed_mps.copy(), fixes.course_deg.copy()
+        v[back] = 3.0 * np.sin(np.pi * (fixes.t_s[back] - turned + 6.0) / 6.0)
+        course[back] = (np.median(course[fixes.speed_mps > 5.0]) + 180) % 360
+        (run,) = found_in(dataclasses.replace(fixes, speed_mps=v, course_deg=course))
+        assert run.counted
+        assert run.clean
+        assert any("rolled back" in note for note in run.notes)
+        assert abs(run.start_s - turned) < max(0.15, 3 * run.start_sigma_s)
+
+
+@pytest.mark.parametrize("error_mps", [-2.4, -1.5])
+def test_an_error_that_turns_the_course_is_no_roll_back(pull: Truth, error_mps: float) -> None:
+    """Three readings that are off by more than the car's speed point backwards."""
+    started = pull.runs[0].start_s
+    for seed in range(4):
+        fixes = received(pull, seed)
+        true = pull.at(fixes.t_s)
+        slow = np.flatnonzero((fixes.t_s > started) & (true > 0.45))[:3]
+        v, course = fixes.speed_mps.copy(), fixes.course_deg.copy()
+        v[slow] = np.abs(true[slow] + error_mps)
+        course[slow] = (course[slow] + 180) % 360
+        (run,) = found_in(dataclasses.replace(fixes, speed_mps=v, course_deg=course))
+        assert not any("rolled back" in note for note in run.notes)
+        assert abs(run.start_s - started) < 3 * run.start_sigma_s
+
+
 def test_what_a_receiver_draws_at_rest_does_not_move_one_foot() -> None:
     """Up to 1 km/h while the car stands."""
     truth = simulate.drive(
