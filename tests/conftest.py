@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # as the command does; before numpy is imported
@@ -16,6 +17,10 @@ import pytest  # noqa: E402
 from made_road import MadeDrive, make_road_store  # noqa: E402
 from made_season import MadeSeason, make_season  # noqa: E402
 from rig import PULLBOOK  # noqa: E402
+from same_data import worked_out_once  # noqa: E402
+
+ASK_AGAIN = {"answers", "changes", "cli", "desk", "fleet", "manual", "report", "road", "sharing", "system"}
+"""Rooms whose tests ask the same drives again and again; those that work a drive out are asked anew each time."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -28,6 +33,17 @@ def pytest_configure(config: pytest.Config) -> None:
 def pytest_xdist_auto_num_workers() -> int:
     """One worker more than there are cores: tests of the recorder mostly wait for their cables."""
     return (os.cpu_count() or 1) + 1
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _what_is_pure_is_worked_out_once(request: pytest.FixtureRequest) -> Iterator[None]:
+    """Smoothing and runs of the same data come from memory where they are not what is tested."""
+    room = request.path.parent.name
+    if room in ASK_AGAIN or (room == "analysis" and request.path.parent.parent.name == "unit"):
+        with worked_out_once():
+            yield
+    else:
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -1,7 +1,10 @@
-"""What is costly and pure is worked out once for the same data: for tests that ask the same drives a thousand times.
+"""What is costly and pure is worked out once for the same data: most tests ask the same drives again and again.
 
 with worked_out_once():
-    ...             # smoothing, runs and the mixture's map of data seen before come from memory
+    ...             # smoothing, runs, the delay, learned roads of data seen before come from memory
+
+An answer is known by all that was given, byte for byte, so that a drive with one other fix is worked out anew; and each
+who asks gets a copy of its own. conftest.py does so for every file of tests but those of the rooms that work it out.
 """
 
 from __future__ import annotations
@@ -17,30 +20,33 @@ import pytest
 
 from analysis.mixture import delay
 from analysis.motion import smoother
+from analysis.road import slopes
 from analysis.runs import finding
 
-AT_MOST = 60
-"""Answers that are remembered of each; those of mutated data come only once."""
+AT_MOST = 200
+"""Answers that are remembered of each, a few hundred kB apiece; those of mutated data come only once."""
+PURE = ((smoother, "learn"), (smoother, "smooth"), (finding, "find"), (delay, "estimate"), (slopes, "learn"))
+_known: dict[str, OrderedDict[bytes, bytes]] = {}
 
 
 @contextlib.contextmanager
 def worked_out_once() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
-        for room, name in ((smoother, "smooth"), (finding, "find"), (delay, "estimate")):
+        for room, name in PURE:
             patch.setattr(room, name, _remembered(getattr(room, name)))
         yield
 
 
 def _remembered(work: Callable[..., Any]) -> Callable[..., Any]:
-    known: OrderedDict[bytes, Any] = OrderedDict()
+    known = _known.setdefault(f"{work.__module__}.{work.__qualname__}", OrderedDict())
 
     def asked(*given: Any, **named: Any) -> Any:
         digest = hashlib.sha256(pickle.dumps((given, named))).digest()
-        if digest not in known:
-            known[digest] = work(*given, **named)
-            while len(known) > AT_MOST:
+        answer = known.get(digest)
+        if answer is None:
+            answer = known[digest] = pickle.dumps(work(*given, **named))
+            if len(known) > AT_MOST:
                 known.popitem(last=False)
-        known.move_to_end(digest)
-        return known[digest]
+        return pickle.loads(answer)
 
     return asked
