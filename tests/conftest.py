@@ -39,7 +39,8 @@ LONGEST = (
     "system/test_notebook", "runs/test_plausible", "cli/test_every_verb", "system/test_kills", "cli/test_said_before",
     "store/test_journal", "system/test_plain_output", "runs/test_launches", "desk/test_desk_actions",
     "changes/test_days", "external/test_coasts_external", "mixture_worlds/test_judge", "faults/test_faults",
-    "changes/test_full_throttle", "report/test_report", "desk/test_desk_pages",
+    "changes/test_full_throttle", "report/test_report", "desk/test_desk_pages", "browser/test_report_browser",
+    "browser/test_desk_pages_browser", "browser/test_desk_browser",
 )  # fmt: skip
 """The files that take longest come first, so that no worker has one left when the others are done; those that mostly
 wait, for cables or other processes, stand between those that compute."""
