@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # as the command does; before numpy is imported
@@ -16,18 +17,62 @@ import pytest  # noqa: E402
 from made_road import MadeDrive, make_road_store  # noqa: E402
 from made_season import MadeSeason, make_season  # noqa: E402
 from rig import PULLBOOK  # noqa: E402
+from same_data import worked_out_once  # noqa: E402
+
+ASK_AGAIN = {"answers", "changes", "cli", "desk", "fleet", "manual", "report", "road", "sharing", "system"}
+"""Rooms whose tests ask the same drives again and again; those that work a drive out are asked anew each time."""
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """The ordinary suite draws the same examples each time; `-m long` draws new ones."""
-    hypothesis.settings.register_profile("ordinary", derandomize=True)
+    """The ordinary suite draws the same examples each time, on a busy machine too; `-m long` draws new ones."""
+    hypothesis.settings.register_profile(
+        "ordinary", derandomize=True, suppress_health_check=[hypothesis.HealthCheck.too_slow]
+    )
     if "long" not in config.getoption("-m").replace("not long", ""):
         hypothesis.settings.load_profile("ordinary")
+
+
+LONGEST = (
+    "system/test_record", "manual/test_manual_commands", "desk/test_commands", "system/test_survival",
+    "fleet/test_fleet", "record/test_endless", "system/test_desk_live", "analysis/test_kept", "runs/test_finding",
+    "motion/test_receiver", "system/test_cables", "road/test_coasts_on_roads", "answers/test_schemas",
+    "system/test_notebook", "runs/test_plausible", "cli/test_every_verb", "system/test_kills", "cli/test_said_before",
+    "store/test_journal", "system/test_plain_output", "runs/test_launches", "desk/test_desk_actions",
+    "changes/test_days", "external/test_coasts_external", "mixture_worlds/test_judge", "faults/test_faults",
+    "changes/test_full_throttle", "report/test_report", "desk/test_desk_pages", "browser/test_report_browser",
+    "browser/test_desk_pages_browser", "browser/test_desk_browser",
+)  # fmt: skip
+"""The files that take longest come first, so that no worker has one left when the others are done; those that mostly
+wait, for cables or other processes, stand between those that compute."""
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    rank = {f"{name}.py": number for number, name in enumerate(LONGEST)}
+    items.sort(key=lambda item: rank.get(f"{item.path.parent.name}/{item.path.name}", len(rank)))
 
 
 def pytest_xdist_auto_num_workers() -> int:
     """One worker more than there are cores: tests of the recorder mostly wait for their cables."""
     return (os.cpu_count() or 1) + 1
+
+
+def of_all_workers(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The folder that all workers of these tests share."""
+    base = tmp_path_factory.getbasetemp()
+    return base.parent if "PYTEST_XDIST_WORKER" in os.environ else base
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _what_is_pure_is_worked_out_once(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[None]:
+    """Smoothing and runs of the same data come from memory where they are not what is tested."""
+    room = request.path.parent.name
+    if room in ASK_AGAIN or (room == "analysis" and request.path.parent.parent.name == "unit"):
+        with worked_out_once(of_all_workers(tmp_path_factory) / "worked-out"):
+            yield
+    else:
+        yield
 
 
 @pytest.fixture(scope="session")
@@ -60,8 +105,7 @@ def made_road(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str,
 @pytest.fixture(scope="session")
 def demo_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A folder with `demo-store` as `pullbook demo` leaves it, made once for all workers: nobody may change it."""
-    base = tmp_path_factory.getbasetemp()
-    folder = (base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "demo"
+    folder = of_all_workers(tmp_path_factory) / "demo"
     ended = folder / "ended"
     try:
         folder.mkdir()

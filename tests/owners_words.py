@@ -36,18 +36,24 @@ def _of_tree(roots: tuple[str, ...]) -> Iterator[Words]:
     for root in roots:
         top = ROOT / root
         for path in sorted(top.rglob("*")) if top.is_dir() else [top]:
-            reader = _READERS.get(path.suffix)
-            if reader and path.is_file():
-                for line, text in reader(path.read_text(encoding="utf-8")):
-                    yield Words(path.relative_to(ROOT), line, " ".join(text.split()))
+            yield from _of_file(path)
+
+
+@cache
+def _of_file(path: Path) -> tuple[Words, ...]:
+    reader = _READERS.get(path.suffix)
+    if reader is None or not path.is_file():
+        return ()
+    told = reader(path.read_text(encoding="utf-8"))
+    return tuple(Words(path.relative_to(ROOT), line, " ".join(text.split())) for line, text in told)
 
 
 def _python(source: str) -> Iterator[tuple[int, str]]:
-    tree = ast.parse(source)
-    inner = {id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in ast.walk(node)}
-    inner -= {id(node) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr)}
-    bare = {id(node.value) for node in ast.walk(tree) if isinstance(node, ast.Expr)}
-    for node in ast.walk(tree):
+    nodes = list(ast.walk(ast.parse(source)))
+    inner = {id(part) for node in nodes if isinstance(node, ast.JoinedStr) for part in ast.walk(node)}
+    inner -= {id(node) for node in nodes if isinstance(node, ast.JoinedStr)}
+    bare = {id(node.value) for node in nodes if isinstance(node, ast.Expr)}
+    for node in nodes:
         if isinstance(node, ast.JoinedStr):
             text = "".join(
                 str(part.value) if isinstance(part, ast.Constant) else "{" + ast.unparse(part.value) + "}"  # type: ignore[attr-defined]

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 import simulate
 from at_the_desk import served
-from chromium import asked, chromium, complaints
+from chromium import asked, complaints, fresh_tab
 from rig import Cable
 from selenium.webdriver.common.keys import Keys
 
@@ -79,7 +79,7 @@ def test_from_nothing_to_the_first_run(tmp_path: Path) -> None:
     store.mkdir()
     with (
         Cable(tmp_path / "gps") as gps, Cable(tmp_path / "mixture") as mixture,
-        served(store) as (desk, _), chromium(tmp_path, LAPTOP) as browser,
+        served(store) as (desk, _), fresh_tab(LAPTOP) as browser,
     ):  # fmt: skip
         cables = {"gps": gps, "mixture": mixture}
 
@@ -156,7 +156,7 @@ def test_pages_fit_and_can_be_read(tmp_path: Path, size: tuple[int, int], dark: 
     store.mkdir()
     (store / "recorder.toml").write_text(examples.text("recorder.toml").replace("wren.toml", "car.toml"))
     (store / "car.toml").write_text(examples.text("wren.toml"))
-    with served(store) as (desk, _), chromium(tmp_path, size, dark) as browser:
+    with served(store) as (desk, _), fresh_tab(size, dark) as browser:
         browser.get(desk.address)
         for path in ("/now", "/car", "/car/about", "/car/file/recorder", "/car/file/setup", "/help",
                      "/help/first-saturday", "/help/words"):  # fmt: skip

@@ -12,11 +12,10 @@ import time
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from importlib import resources
-from pathlib import Path
 
 import pytest
 from at_the_desk import Visitor, desk_open
-from chromium import chromium, complaints
+from chromium import complaints, fresh_tab
 from desk_store import DeskStore, make_desk_store
 from selenium.webdriver.common.action_chains import ActionChains
 from selenium.webdriver.common.keys import Keys
@@ -72,11 +71,11 @@ def unfolded(browser, served, path: str) -> None:
     [(LAPTOP, False), pytest.param(PHONE, True, marks=pytest.mark.long)],
     ids=["laptop light", "phone dark"],
 )
-def test_axe_finds_nothing(made: DeskStore, served, tmp_path: Path, size: tuple[int, int], dark: bool) -> None:
+def test_axe_finds_nothing(made: DeskStore, served, size: tuple[int, int], dark: bool) -> None:
     pytest.importorskip("axe_core_python")
     axe = (resources.files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8")
     found = {}
-    with chromium(tmp_path, size, dark, logs=False) as browser:
+    with fresh_tab(size, dark, logs=False) as browser:
         browser.set_script_timeout(120)
         browser.get(served.address)
         for path in PAGES:
@@ -87,7 +86,7 @@ def test_axe_finds_nothing(made: DeskStore, served, tmp_path: Path, size: tuple[
     assert found == {}, "\n".join(f"{path}: {line}" for path, lines in found.items() for line in lines)
 
 
-def test_a_page_of_a_recorder_that_runs(made: DeskStore, served, tmp_path: Path) -> None:
+def test_a_page_of_a_recorder_that_runs(made: DeskStore, served) -> None:
     """Its warnings and its last run are told to who listens; figures that change all the time are not."""
     pytest.importorskip("axe_core_python")
     axe = (resources.files("axe_core_python") / "axe.min.js").read_text(encoding="utf-8")
@@ -96,7 +95,7 @@ def test_a_page_of_a_recorder_that_runs(made: DeskStore, served, tmp_path: Path)
         "drive": "x", "recorded_s": 1.0, "free_mb": 1.0, "trouble": "", "sources": [],
         "seen": {"mixture": "AFR 12.4", "unit": "mph", "last_run": "run 3", "alert": "lean at high load"},
     }  # fmt: skip
-    with presence.Lock(made.store), chromium(tmp_path, LAPTOP, logs=False) as browser:
+    with presence.Lock(made.store), fresh_tab(LAPTOP, logs=False) as browser:
         presence.write_state(made.store, told)
         front.write_figures(made.store, {"pid": os.getpid(), "mixture": 12.4, "speed_mps": 10.0})
         browser.get(served.address)
@@ -108,7 +107,7 @@ def test_a_page_of_a_recorder_that_runs(made: DeskStore, served, tmp_path: Path)
         ]  # fmt: skip
 
 
-def test_hostile_words_of_a_recorder_are_text_as_they_come(made: DeskStore, served, tmp_path: Path) -> None:
+def test_hostile_words_of_a_recorder_are_text_as_they_come(made: DeskStore, served) -> None:
     """Live parts are put in by the page's script: whatever a name holds, nothing of it becomes an element."""
     hostile = "<img src=x onerror=alert(1)><b>"
     source = {"name": hostile, "state": "open", "why": "", "last_bytes_s_ago": 0.0, "lines_per_s": 1.0}
@@ -117,7 +116,7 @@ def test_hostile_words_of_a_recorder_are_text_as_they_come(made: DeskStore, serv
         "drive": hostile, "recorded_s": 1.0, "free_mb": 1.0, "trouble": hostile, "sources": [source],
         "seen": {"mixture": f"{hostile} 1", "unit": "mph", "last_run": hostile, "alert": hostile, "channels": hostile},
     }  # fmt: skip
-    with presence.Lock(made.store), chromium(tmp_path, LAPTOP) as browser:
+    with presence.Lock(made.store), fresh_tab(LAPTOP) as browser:
         presence.write_state(made.store, {**told, "seen": {"last_run": "before"}, "state": "recording"})
         browser.get(served.address)
         presence.write_state(made.store, told)
@@ -151,8 +150,8 @@ return [Number(each.dataset.at ?? -1), seen, each.outerHTML.slice(0, 120)];
 @pytest.mark.parametrize(
     "path", ["/now", "/drive/{b}", "/compare", "/season", "/next", "/car/file/car", "/commands/runs"]
 )
-def test_tab_reaches_every_control_and_shows_where_it_is(made: DeskStore, served, tmp_path: Path, path: str) -> None:
-    with chromium(tmp_path, LAPTOP, logs=False) as browser:
+def test_tab_reaches_every_control_and_shows_where_it_is(made: DeskStore, served, path: str) -> None:
+    with fresh_tab(LAPTOP, logs=False) as browser:
         browser.get(served.address)
         unfolded(browser, served, path.format(a=made.a, b=made.b))
         count, reached = browser.execute_script(_CONTROLS), []

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from at_the_desk import Visitor, desk_open
-from chromium import asked, chromium, complaints
+from chromium import asked, complaints, fresh_tab
 from desk_store import DeskStore, make_desk_store
 from made_season import BASELINE, BOTH
 
@@ -112,12 +112,12 @@ class Screen:
 
 
 @pytest.mark.parametrize(("size", "dark"), [(LAPTOP, False), (LAPTOP, True), (PHONE, False)])
-def test_every_page_draws_asks_nobody_and_fits(made: DeskStore, served, tmp_path: Path, size, dark) -> None:
+def test_every_page_draws_asks_nobody_and_fits(made: DeskStore, served, size, dark) -> None:
     visitor = Visitor(served)
     paths = [path.format(a=made.a, b=made.b) for path in PAGES]
     for path in paths:
         assert visitor.get(path).status == 200, path
-    with chromium(tmp_path, size, dark) as browser:
+    with fresh_tab(size, dark) as browser:
         screen = Screen(browser, served)
         for path in paths:
             screen.go(path)
@@ -135,8 +135,8 @@ def test_every_page_draws_asks_nobody_and_fits(made: DeskStore, served, tmp_path
 
 
 @pytest.mark.parametrize("script", [True, False])
-def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_path: Path, script: bool) -> None:
-    with chromium(tmp_path, LAPTOP) as browser:
+def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, script: bool) -> None:
+    with fresh_tab(LAPTOP) as browser:
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": not script})
         screen = Screen(browser, served)
         screen.go("/drives")
@@ -161,8 +161,8 @@ def test_a_run_is_struck_out_and_the_season_knows(made: DeskStore, served, tmp_p
         assert json.loads((made.store / made.b / "drive.json").read_bytes())["struck"] == []
 
 
-def test_what_was_typed_wrong_is_shown_where_it_was_typed(made: DeskStore, served, tmp_path: Path) -> None:
-    with chromium(tmp_path, LAPTOP) as browser:
+def test_what_was_typed_wrong_is_shown_where_it_was_typed(made: DeskStore, served) -> None:
+    with fresh_tab(LAPTOP) as browser:
         screen = Screen(browser, served)
         screen.go(f"/drive/{made.a}")
         screen.unfold("weather")
@@ -179,8 +179,8 @@ def test_what_was_typed_wrong_is_shown_where_it_was_typed(made: DeskStore, serve
         assert screen.in_sight("did")
 
 
-def test_two_setups_are_ticked_and_held_against_each_other(made: DeskStore, served, tmp_path: Path) -> None:
-    with chromium(tmp_path, PHONE) as browser:
+def test_two_setups_are_ticked_and_held_against_each_other(made: DeskStore, served) -> None:
+    with fresh_tab(PHONE) as browser:
         screen = Screen(browser, served)
         screen.go("/compare")
         screen.press(screen.one(f"input[name=a][value='{made.a}']"))
@@ -191,8 +191,8 @@ def test_two_setups_are_ticked_and_held_against_each_other(made: DeskStore, serv
         assert screen.text("footer code") == f"pullbook report {BASELINE.name} '{BOTH.name}'"
 
 
-def test_the_next_outing_is_ticked_off_and_parts_are_changed(made: DeskStore, served, tmp_path: Path) -> None:
-    with chromium(tmp_path, LAPTOP) as browser:
+def test_the_next_outing_is_ticked_off_and_parts_are_changed(made: DeskStore, served) -> None:
+    with fresh_tab(LAPTOP) as browser:
         screen = Screen(browser, served)
         screen.go("/next")
         first = screen.one(".checks input")
@@ -211,26 +211,31 @@ def test_the_next_outing_is_ticked_off_and_parts_are_changed(made: DeskStore, se
 def test_captions_and_data_are_downloaded(made: DeskStore, served, tmp_path: Path) -> None:
     files = tmp_path / "files"
     files.mkdir()
-    with chromium(tmp_path, LAPTOP) as browser:
+    with fresh_tab(LAPTOP) as browser:
         browser.execute_cdp_cmd("Browser.setDownloadBehavior", {"behavior": "allow", "downloadPath": str(files)})
         screen = Screen(browser, served)
         screen.go(f"/drive/{made.b}/captions")
         browser.execute_script("document.getElementById('captions-sync').value = 'run 1'")
         screen.type("captions", at="0:05")
         screen.send("captions")
+        captions, data = f"{made.b}-captions.srt", f"{made.b}.csv"
+
+        def arrived(name: str) -> bool:
+            for _ in range(100):
+                if name in {path.name for path in files.iterdir()}:
+                    return True
+                time.sleep(0.1)
+            return False
+
         screen.press(browser.find_element("partial link text", ".srt"))
+        assert arrived(captions)  # before the page is left
         screen.go(f"/drive/{made.b}/export")
         screen.press(screen.one("#form-export .do button"))
-        wanted = {f"{made.b}-captions.srt", f"{made.b}.csv"}
-        for _ in range(100):
-            if wanted <= {path.name for path in files.iterdir()}:
-                break
-            time.sleep(0.1)
-        assert wanted <= {path.name for path in files.iterdir()}
-        assert "-->" in (files / f"{made.b}-captions.srt").read_text(encoding="utf-8")
+        assert arrived(data)
+        assert "-->" in (files / captions).read_text(encoding="utf-8")
 
 
-def test_two_tabs_do_not_lose_each_others_changes(made: DeskStore, served, tmp_path: Path) -> None:
+def test_two_tabs_do_not_lose_each_others_changes(made: DeskStore, served) -> None:
     """A drive and a file are opened twice; what the second tab sends is refused, stays typed, and can be sent again."""
     (made.store / "car.toml").write_text(examples.text("wren.toml"), encoding="utf-8")
 
@@ -238,7 +243,7 @@ def test_two_tabs_do_not_lose_each_others_changes(made: DeskStore, served, tmp_p
         return [note["text"] for note in json.loads((made.store / made.a / "drive.json").read_bytes())["notes"]]
 
     before = notes()
-    with chromium(tmp_path, LAPTOP) as browser:
+    with fresh_tab(LAPTOP) as browser:
         screen = Screen(browser, served)
         tabs = [browser.current_window_handle]
         browser.switch_to.new_window("tab")

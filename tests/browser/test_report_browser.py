@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from chromium import LAPTOP, PHONE, asked, chromium, complaints, starts
+from chromium import LAPTOP, PHONE, asked, complaints, fresh_tab, starts
 from made_drives import BASELINE, make_drive
 
 from analysis.changes.season import gather
@@ -67,8 +67,8 @@ def pages(tmp_path_factory) -> dict[str, Path]:
 @pytest.mark.parametrize("name", ["drive", "setups", "season"])
 @pytest.mark.parametrize("size", [PHONE, LAPTOP], ids=["phone", "laptop"])
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_the_page_draws_and_asks_nobody_for_anything(pages, tmp_path, name, size, dark):
-    with chromium(tmp_path, size, dark) as browser:
+def test_the_page_draws_and_asks_nobody_for_anything(pages, name, size, dark):
+    with fresh_tab(size, dark) as browser:
         browser.get(pages[name].as_uri())
         time.sleep(0.3)
         assert complaints(browser) == []
@@ -92,9 +92,9 @@ def test_the_page_draws_and_asks_nobody_for_anything(pages, tmp_path, name, size
             assert drawn[2] > 0 and drawn[2] == drawn[3]
 
 
-def test_text_of_a_plot_stays_on_the_page_and_apart(pages, tmp_path):
+def test_text_of_a_plot_stays_on_the_page_and_apart(pages):
     """On a phone: no word of a plot leaves the page, and no two ticks of an axis overlap."""
-    with chromium(tmp_path, PHONE) as browser:
+    with fresh_tab(PHONE) as browser:
         browser.get(pages["drive"].as_uri())
         boxes = browser.execute_script(
             """const shown = (t) => getComputedStyle(t).display !== 'none';
@@ -113,10 +113,10 @@ def test_text_of_a_plot_stays_on_the_page_and_apart(pages, tmp_path):
                         assert apart, (a, b)
 
 
-def test_on_a_phone_judgements_are_seen_without_scrolling(pages, tmp_path):
+def test_on_a_phone_judgements_are_seen_without_scrolling(pages):
     """The judging column of a table begins on the page, and the column of full throttle of a map ends there, all its
     words within their fields."""
-    with chromium(tmp_path, PHONE) as browser:
+    with fresh_tab(PHONE) as browser:
         browser.get(pages["setups"].as_uri())
         judges, maps, out = browser.execute_script(
             """const heads = [...document.querySelectorAll('thead th')];
@@ -132,11 +132,11 @@ def test_on_a_phone_judgements_are_seen_without_scrolling(pages, tmp_path):
         assert out == []
 
 
-def test_pointer_and_keys_read_values(pages, tmp_path):
+def test_pointer_and_keys_read_values(pages):
     from selenium.webdriver.common.action_chains import ActionChains
     from selenium.webdriver.common.keys import Keys
 
-    with chromium(tmp_path) as browser:
+    with fresh_tab() as browser:
         browser.get(pages["drive"].as_uri())
         figure = browser.find_element("css selector", "#traces-1")
         plot = figure.find_element("css selector", ".plot")
@@ -176,8 +176,8 @@ def test_pointer_and_keys_read_values(pages, tmp_path):
         assert complaints(browser) == []
 
 
-def test_switches_turn_lines_off_and_on(pages, tmp_path):
-    with chromium(tmp_path) as browser:
+def test_switches_turn_lines_off_and_on(pages):
+    with fresh_tab() as browser:
         browser.get(pages["drive"].as_uri())
         figure = browser.find_element("css selector", "#traces-1")
         boxes = figure.find_elements("css selector", "input[data-switch]")
@@ -197,8 +197,8 @@ def test_switches_turn_lines_off_and_on(pages, tmp_path):
         assert figure.find_element("css selector", "details table").is_displayed()
 
 
-def test_the_page_is_whole_without_its_script(pages, tmp_path):
-    with chromium(tmp_path) as browser:
+def test_the_page_is_whole_without_its_script(pages):
+    with fresh_tab() as browser:
         browser.execute_cdp_cmd("Emulation.setScriptExecutionDisabled", {"value": True})
         browser.get(pages["drive"].as_uri())
         text = browser.find_element("css selector", "main").text
@@ -208,7 +208,7 @@ def test_the_page_is_whole_without_its_script(pages, tmp_path):
 
 def test_it_prints(pages, tmp_path):
     """To PDF: A4, every section, the plots as lines and not as pictures, nothing cut off at the side."""
-    with chromium(tmp_path) as browser:
+    with fresh_tab() as browser:
         for name, path in pages.items():
             browser.get(path.as_uri())
             pdf = base64.b64decode(

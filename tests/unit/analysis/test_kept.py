@@ -178,7 +178,9 @@ def test_a_rebuilt_drive_and_an_amended_one_are_worked_out_anew(store: Path, mad
     assert rows(amended, store)[1] != []
 
 
-def test_any_source_file_and_any_library_changes_the_digest(tmp_path: Path) -> None:
+@pytest.mark.parametrize("each", ["folder", pytest.param("file", marks=pytest.mark.long)])
+def test_any_source_file_and_any_library_changes_the_digest(tmp_path: Path, each: str) -> None:
+    """A file of each folder in turn; at length each file."""
     for package in ("analysis", "logger"):
         shutil.copytree(ROOT / package, tmp_path / package, ignore=shutil.ignore_patterns("__pycache__", "*.pyc"))
     libraries = {"numpy": "2.0", "scipy": "1.12"}
@@ -187,7 +189,7 @@ def test_any_source_file_and_any_library_changes_the_digest(tmp_path: Path) -> N
     assert kept.digest_of(tmp_path, {**libraries, "numpy": "2.1"}) != whole
     files = sorted(path for package in ("analysis", "logger") for path in (tmp_path / package).rglob("*.py"))
     assert len(files) > 100
-    for file in files:
+    for file in files if each == "file" else {file.parent: file for file in files}.values():
         text = file.read_bytes()
         file.write_bytes(text + b"\n")
         assert kept.digest_of(tmp_path, libraries) != whole, file

@@ -11,7 +11,6 @@ import random
 import re
 import resource
 import shutil
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, get_args, get_type_hints
@@ -25,7 +24,6 @@ from made_season import BOTH
 from mutations import mutated, spoil
 from PIL import Image
 from run_verb import run_verb
-from same_data import worked_out_once
 from typer.models import OptionInfo
 
 CONFIGS = Path(__file__).parents[4] / "configs"
@@ -80,12 +78,6 @@ SEEDS = [
         for verb in VERBS
     ),
 ]
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _the_good_one_is_smoothed_once() -> Iterator[None]:
-    with worked_out_once():
-        yield
 
 
 @pytest.fixture(scope="module")

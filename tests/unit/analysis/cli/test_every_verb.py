@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Iterator
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -25,7 +24,6 @@ from odd_drives import ODD
 from odd_drives import plant as plant_odd
 from PIL import Image
 from run_verb import Said, run_verb
-from same_data import worked_out_once
 
 from analysis.road import fuel_used
 from logger.store import capture
@@ -109,12 +107,6 @@ def test_every_verb_is_held_to_this() -> None:
 def plant(kind: str, store: Path, good: Path) -> Path:
     which, name = kind.split(" ", 1)
     return (plant_bad if which == "bad" else plant_odd)(name, store, good)
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _the_good_ones_are_smoothed_once() -> Iterator[None]:
-    with worked_out_once():
-        yield
 
 
 @pytest.fixture(scope="module")

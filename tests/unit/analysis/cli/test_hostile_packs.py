@@ -8,7 +8,7 @@ import json
 import random
 import shutil
 import zipfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,15 +20,8 @@ from a_pack import everything, held, rewritten, two_stores
 from made_drives import RIG
 from mutations import mutated
 from run_verb import run_verb
-from same_data import worked_out_once
 
 from logger.store.drive import list_drives
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _drives_are_smoothed_once() -> Iterator[None]:
-    with worked_out_once():
-        yield
 
 
 @pytest.fixture(scope="module")

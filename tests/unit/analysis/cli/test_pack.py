@@ -8,7 +8,6 @@ import io
 import json
 import re
 import shutil
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -24,7 +23,6 @@ from geographiclib.geodesic import Geodesic
 from made_drives import BASELINE, RIG, START, make_drive
 from PIL import Image
 from run_verb import Said, run_verb
-from same_data import worked_out_once
 
 from analysis.store import DriveStore
 from logger.config.reading import parse
@@ -43,12 +41,6 @@ lat_deg = 53.412345
 lon_deg = -0.412345
 radius_m = 90
 """
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _drives_are_smoothed_once() -> Iterator[None]:
-    with worked_out_once():
-        yield
 
 
 @pytest.fixture(scope="module")

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import functools
-import os
 import shutil
-import subprocess
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -14,13 +11,16 @@ from urllib.parse import quote
 import pytest
 from a_pack import a_friends_pack
 from all_verbs import COMMANDS
-from at_the_desk import COMMAND, Seen, Visitor, desk_open, until
+from at_the_desk import Seen, Visitor, desk_open, until
 from desk_store import DeskStore, make_desk_store
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from made_season import BASELINE, BOTH
+from run_verb import run_verb
+from typer.testing import CliRunner
 
 from analysis.cli.desk import described
+from analysis.cli.main import app
 from analysis.desk.pages import commands
 from analysis.desk.verbs import AllAtWork, Parameter, Verb
 from logger.errors import NoAnswer
@@ -41,11 +41,6 @@ def visitor(made: DeskStore) -> Iterator[Visitor]:
         yield Visitor(served)
 
 
-def terminal(store: Path, *words: str) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*COMMAND, *words, "--store", str(store)], capture_output=True, text=True, check=False,
-                          env={**os.environ, "NO_COLOR": "1", "TERM": "dumb"})  # fmt: skip
-
-
 def run(visitor: Visitor, verb: str, **typed: str) -> Seen:
     return visitor.send(visitor.get(f"/commands/{verb}"), verb, typed)
 
@@ -54,9 +49,8 @@ def said(page: Seen) -> str:
     return "".join(page.tree.xpath("//pre[@class='output']/text()"))
 
 
-@functools.cache
 def help_of(verb: str) -> str:
-    return subprocess.run([*COMMAND, verb, "--help"], capture_output=True, text=True, check=True).stdout
+    return CliRunner().invoke(app, [verb, "--help"]).stdout
 
 
 def test_every_verb_is_listed(visitor: Visitor) -> None:
@@ -73,11 +67,12 @@ def test_every_verb_is_listed(visitor: Visitor) -> None:
 def test_every_option_has_an_entry_that_says_what_it_is(visitor: Visitor, verb: str) -> None:
     """As `--help` lists them, which typer makes of the same functions in its own way."""
     page = visitor.get(f"/commands/{verb}")
-    listed = {word for word in help_of(verb).split() if word.startswith("--") and word.strip("-").isascii()}
+    told = help_of(verb)
+    listed = {word for word in told.split() if word.startswith("--") and word.strip("-").isascii()}
     listed = {word.strip(",.;:") for word in listed if word.strip("-,.;:").replace("-", "").isalnum()}
     entries = {each.option for each in VERBS[verb].parameters if each.option}
     assert entries <= listed
-    rows = {line.split()[1] for line in help_of(verb).splitlines() if line.startswith("\u2502 --")}
+    rows = {line.split()[1] for line in told.splitlines() if line.startswith("\u2502 --")}
     assert rows - entries - {"--store", "--help"} == set()
     names = [each.name for each in VERBS[verb].parameters]
     assert len(names) == len(set(names))
@@ -107,8 +102,8 @@ def test_it_says_what_the_terminal_says(made: DeskStore, visitor: Visitor) -> No
         "season": ({"json": "yes"}, ["season", "--json"]),
     }
     for verb, (typed, words) in asked.items():
-        page, there = run(visitor, verb, **typed), terminal(made.store, *words)
-        assert there.returncode in {0, 1} and there.stdout and said(page) == there.stdout, verb
+        page, there = run(visitor, verb, **typed), run_verb(made.store, *words, warned=True)
+        assert there.code in {0, 1} and there.out and said(page) == there.out, verb
         assert verb != "plan" or visitor.get("/next").words("//*[@class='verdict']//p")[0] in said(page)
         assert page.words("//footer//code")[0].startswith(f"pullbook {verb} ")
         assert page.form(verb).keys() >= {name for name, text in typed.items() if text != "yes"}
@@ -116,9 +111,9 @@ def test_it_says_what_the_terminal_says(made: DeskStore, visitor: Visitor) -> No
 
 
 def test_an_answer_that_is_no_is_told_in_its_line(made: DeskStore, visitor: Visitor) -> None:
-    page, there = run(visitor, "coast", names=made.b), terminal(made.store, "coast", made.b)
-    assert there.returncode == 1 and page.status == 200
-    assert there.stderr.strip().removeprefix("pullbook: ")[1:] in page.section("said")
+    page, there = run(visitor, "coast", names=made.b), run_verb(made.store, "coast", made.b)
+    assert there.code == 1 and page.status == 200
+    assert there.err.strip().removeprefix("pullbook: ")[1:] in page.section("said")
 
 
 @pytest.mark.parametrize(

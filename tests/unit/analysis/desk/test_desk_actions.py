@@ -13,7 +13,6 @@ from desk_store import DeskStore, make_desk_store
 from made_drives import BASELINE
 from made_season import BOTH
 from page_reader import HOSTILE
-from same_data import worked_out_once
 
 from analysis.answers.season import season_answer
 from analysis.changes.season import gather
@@ -34,7 +33,7 @@ def store(made: DeskStore) -> Path:
 
 @pytest.fixture(scope="module")
 def at_desk(store: Path) -> Iterator[Visitor]:
-    with worked_out_once(), visitor(store) as found:
+    with visitor(store) as found:
         yield found
 
 

@@ -16,7 +16,6 @@ import pytest
 from at_the_desk import Seen, Visitor, visitor
 from desk_store import DeskStore, make_desk_store
 from made_season import BASELINE, BOTH
-from same_data import worked_out_once
 
 from analysis import wording
 from analysis.answers.compare import compare_answer
@@ -38,7 +37,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> DeskStore:
 
 @pytest.fixture(scope="module")
 def at_desk(made: DeskStore) -> Iterator[Visitor]:
-    with worked_out_once(), visitor(made.store) as found:
+    with visitor(made.store) as found:
         yield found
 
 

@@ -19,7 +19,6 @@ from made_drives import make_drive
 from made_season import starts
 from page_reader import HOSTILE
 from PIL import Image
-from same_data import worked_out_once
 
 from analysis.desk.gate import LARGEST_BODY, LARGEST_UPLOAD
 
@@ -44,7 +43,7 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 @pytest.fixture(scope="module")
 def at_desk(made: Path) -> Iterator[Visitor]:
-    with worked_out_once(), visitor(made.parent) as found:
+    with visitor(made.parent) as found:
         yield found
 
 

@@ -6,7 +6,6 @@ import base64
 import hashlib
 import io
 import shutil
-from collections.abc import Iterator
 from pathlib import Path
 
 import exifread
@@ -17,17 +16,10 @@ from made_drives import make_drive
 from page_reader import HOSTILE, Reader
 from PIL import Image
 from run_verb import Said, run_verb
-from same_data import worked_out_once
 
 from logger.store import drive as drives
 
 ID = "2026-05-02_091430Z"
-
-
-@pytest.fixture(scope="module", autouse=True)
-def _the_drive_is_smoothed_once() -> Iterator[None]:
-    with worked_out_once():
-        yield
 
 
 @pytest.fixture(scope="module")

@@ -128,7 +128,7 @@ def test_an_owner_who_states_the_slope_is_believed() -> None:
 
 def test_coasts_both_ways_get_better() -> None:
     """Short form of the judge: no judgement, a guard against a fault."""
-    told = judge(4, 7000, 6, 100.0)
+    told = judge(2, 7000, 6, 100.0)
     alone, learned = told["both ways, as told alone"], told["both ways, learned"]
     assert not isinstance(alone, str) and not isinstance(learned, str)
     rms = [float(np.sqrt(np.mean(np.square([each[0] for each in some.errors])))) for some in (alone, learned)]
@@ -164,7 +164,7 @@ def test_the_command_tells_one_way_coasts_on_a_known_road(tmp_path: Path) -> Non
     first, _ = make_drive(tmp_path, COASTS, seed=9, road=LAP, car=car, weather=weather)
     refused = run_verb(tmp_path, "coast", first.id)
     assert refused.code == 1 and "one direction" in refused.err
-    for k in range(1, 7):
+    for k in range(1, 5):
         make_drive(tmp_path, ROUND, seed=k, road=LAP, car=car, weather=weather, start=START + timedelta(hours=k))
     last, _ = make_drive(
         tmp_path, COASTS, seed=10, road=LAP, car=car, weather=weather, start=START + timedelta(hours=8)

@@ -198,7 +198,7 @@ def test_what_a_hold_hides_of_a_launch_stays_in_its_sigma() -> None:
         assert all(split.sigma_s > 0.1 > split.from_one_foot_sigma_s for split in run.splits)
 
 
-@pytest.mark.parametrize("kinds", [[6], [7]])
+@pytest.mark.parametrize("kinds", [[6], pytest.param([7], marks=pytest.mark.long)])
 def test_a_launch_that_no_rise_describes_is_not_believed_where_noise_only_wanders(kinds: list[int]) -> None:
     """Readings that hardly differ from fix to fix would tell its shape to the last: stumbles and steps of all sizes."""
     found = receiver_worlds.judge(receiver_worlds.RECEIVERS["only wander 2"], 3, 11, kinds=kinds)

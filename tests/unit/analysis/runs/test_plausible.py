@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -170,12 +171,13 @@ def test_an_error_that_turns_the_course_is_no_roll_back(pull: Truth, error_mps: 
         assert abs(run.start_s - started) < 3 * run.start_sigma_s
 
 
-def test_what_a_receiver_draws_at_rest_does_not_move_one_foot() -> None:
+@pytest.mark.parametrize("seeds", [(0, 1), pytest.param(range(2, 8), marks=pytest.mark.long)])
+def test_what_a_receiver_draws_at_rest_does_not_move_one_foot(seeds: Sequence[int]) -> None:
     """Up to 1 km/h while the car stands."""
     truth = simulate.drive(
         WREN, [Stand(20), Pull(18, "bite"), Brake(0), Stand(20), Pull(18, "slip"), Brake(0), Stand(9)]
     )
-    for seed in range(4):
+    for seed in seeds:
         rng = np.random.default_rng(seed)
         fixes = received(truth, seed, noise=0.03)
         drawn = np.clip(0.14 + simulate._wander(rng, len(fixes), 0.1, 3.0, 0.13), 0, 1 / 3.6)
