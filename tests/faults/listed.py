@@ -63,7 +63,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a drive's roads are told by those after it", "analysis/store.py", "together[max(count - _PASSED_BEFORE, 0) : count]", "[each for each in together if each.drive is not drive]", ROADS),
     Fault("wander told too small, from means over a step", "analysis/road/slopes.py", "size**2 * np.exp(-group.lag_s / time)", "0.6 * size**2 * np.exp(-group.lag_s / time)", ROADS),
     # power by every full pull
-    Fault("a hill is felt alike both ways", "analysis/changes/power_model.py", "    turned = np.cos(heading[:, None] - heading[None, :])\n    return", "    turned = np.abs(np.cos(heading[:, None] - heading[None, :]))\n    return", POWER),
+    Fault("a hill is felt alike both ways", "analysis/changes/power_model.py", "    turned = np.cos(heading[:, None] - heading[None, :])\n    felt", "    turned = np.abs(np.cos(heading[:, None] - heading[None, :]))\n    felt", POWER),
     Fault("no leg in the model", "analysis/changes/power_model.py", "_same(rows.run), _same(rows.leg), outing", "_same(rows.run), outing, outing", POWER),
     Fault("a wind that blows along with everybody", "analysis/changes/power_model.py", "wind * turned * outing]", "wind * outing]", POWER),
     Fault("legs by drive and not by setup", "analysis/changes/season_pulls.py", "not alike(pull.parts, before.parts)", "pull.drive != before.drive", POWER),
