@@ -5,9 +5,9 @@ estimate of tau^2 jumps: where the one repeat agrees by chance, days seem not to
 a prior, a scaled inverse chi-square [1] of few degrees of freedom, and everything is averaged over what the runs leave
 of it. A prior of four degrees of freedom weighs as four repeats; one repeat counts as one, and many overrule it.
 
-What the residuals say of the variances is in their coordinates along the outings' directions, whose variances are
-sigma^2 + lambda tau^2, and in the rest, whose variance is sigma^2 (restricted likelihood [2]). For each ratio
-rho = tau^2 / sigma^2 a contrast has its generalised least squares estimate and variance; the mixture of these normals
+What the residuals say of the variances is their restricted likelihood [2]; for each ratio rho = tau^2 / sigma^2 it
+takes their sum of squares and a determinant. At each ratio a contrast has its generalised least squares estimate and
+variance; the mixture of these normals
 is described by the Student t that has its quartiles and its 95 % interval.
 
 [1] A. Gelman and others, Bayesian Data Analysis, 3rd ed. (2013), section 2.6 and chapter 5.
@@ -25,7 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analysis.arrays import Floats
-from analysis.changes.outing_blocks import OutingBlocks
+from analysis.changes.outing_blocks import OutingBlocks, Within
 
 DAY_DF = 4.0
 """How many repeats the prior on days weighs as."""
@@ -34,7 +34,6 @@ RUN_DF = 1.0
 _RHO = np.geomspace(1e-3, 3e3, 53)
 _STEPS = 61
 _DRAWS = 20_000
-_RANK = 1e-9
 
 
 @dataclass(frozen=True)
@@ -72,35 +71,45 @@ class VariancePosterior:
         Membership of n runs, weighted likewise.
     prior : Prior
         Typical scatter of days and runs [unit of y].
+    within : Within, optional
+        The same with outings as fixed blocks, where it is at hand.
     """
 
-    def __init__(self, x: Floats, y: Floats, z: OutingBlocks, prior: Prior) -> None:
-        self.x, self.y, self.z = x, y, z
+    def __init__(self, x: Floats, y: Floats, z: OutingBlocks, prior: Prior, within: Within | None = None) -> None:
+        self.x, self.y, self.z, self.prior = x, y, z, prior
         self._xx, self._zx, self._zz = x.T @ x, z.sums(x), z.size
-        q = np.linalg.qr(x)[0] if x.shape[1] else np.zeros((len(y), 0))
-        rest = y - q @ (q.T @ y)
-        lam, turn = z.directions(q)
-        kept = lam > 1e-8
-        self.lam = lam[kept]
-        u = (turn[:, kept].T @ z.sums(rest)) / np.sqrt(self.lam)
-        self.u2 = np.asarray(u**2)
-        self.run_df = len(y) - x.shape[1] - int(kept.sum())
-        least = (1e-9 * float(np.abs(y).max(initial=0.0))) ** 2
-        self.run_ss = max(float(rest @ rest) - float(self.u2.sum()), self.run_df * least)
-        self.prior = prior
+        inner = within or Within.of(x, y, z)
+        self.run_df, self.day_df, self.run_ss = inner.run_df, inner.day_df, inner.run_ss
         self._solved: tuple[Floats, Floats, Floats] | None = None
+
+    @functools.cached_property
+    def _by_ratio(self) -> tuple[Floats, Floats]:
+        """At each rho: the residuals' sum of squares over their covariance by sigma^2, and the log of the determinant
+        of that covariance, restricted to what the design leaves. (rho,) each.
+
+        The restricted covariance is 1 + rho z'(1 - q q')z: a diagonal less one of few columns (Woodbury).
+        """
+        q = np.linalg.qr(self.x)[0] if self.x.shape[1] else np.zeros((len(self.y), 0))
+        rest = self.y - q @ (q.T @ self.y)
+        shrink = _RHO[:, None] / (1 + _RHO[:, None] * self._zz)  # (rho, outings)
+        zq, zy = self.z.sums(q), self.z.sums(rest)
+        inner = np.eye(q.shape[1]) - (zq.T[None, :, :] * shrink[:, None, :]) @ zq
+        along = (shrink * zy) @ zq  # (rho, r)
+        explained = np.einsum("ri,ri->r", along, np.linalg.solve(inner, along[..., None])[..., 0])
+        squares = float(rest @ rest) - shrink @ zy**2 - explained
+        log = np.sum(np.log1p(_RHO[:, None] * self._zz), axis=1) + np.linalg.slogdet(inner)[1]
+        return np.maximum(squares, self.run_ss), log
 
     @functools.cached_property
     def _grid(self) -> tuple[Floats, Floats]:
         """Values of sigma^2 (steps,), and the posterior's weights (rho, steps)."""
-        prior, n = self.prior, self.run_df + len(self.u2)
+        prior, n = self.prior, self.run_df + self.day_df
         guess = (self.run_ss + RUN_DF * prior.run**2) / (self.run_df + RUN_DF)
         width = 4.0 + 12.0 / math.sqrt(1.0 + self.run_df)
         sigma2 = guess * np.exp(np.linspace(-width, width, _STEPS))
-        spread = 1 + np.outer(_RHO, self.lam)  # (rho, days)
-        between = np.sum(self.u2 / spread, axis=1)
-        log = -0.5 * (n * np.log(sigma2)[None, :] + np.sum(np.log(spread), axis=1)[:, None])
-        log = log - 0.5 * (self.run_ss + between)[:, None] / sigma2[None, :]
+        squares, determinant = self._by_ratio
+        log = -0.5 * (n * np.log(sigma2)[None, :] + determinant[:, None])
+        log = log - 0.5 * squares[:, None] / sigma2[None, :]
         tau2 = _RHO[:, None] * sigma2[None, :]
         log += _log_inverse_chi2(sigma2, RUN_DF, prior.run)[None, :] + np.log(sigma2)[None, :]
         log += _log_inverse_chi2(tau2, DAY_DF, prior.day) + np.log(tau2)
