@@ -26,8 +26,8 @@ from analysis.changes.day_effects import (
     _Part,
     tightened,
 )
+from analysis.changes.day_prior import _RHO as RHO
 from analysis.changes.day_prior import (
-    _DRAWS,
     _STEPS,
     DAY_DF,
     RUN_DF,
@@ -36,11 +36,11 @@ from analysis.changes.day_prior import (
     _log_inverse_chi2,
     as_student,
 )
-from analysis.changes.day_prior import _RHO as RHO
 from analysis.changes.outing_blocks import OutingBlocks, told
 from analysis.changes.ways import _centred, directions
 
 _RANK = 1e-9
+_DRAWS = 20_000
 
 
 def contrasts(

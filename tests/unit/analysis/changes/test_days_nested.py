@@ -12,7 +12,7 @@ import slow_days
 
 from analysis.arrays import Floats
 from analysis.changes import day_effects, ways
-from analysis.changes.day_prior import Prior
+from analysis.changes.day_prior import Prior, VariancePosterior
 from analysis.changes.outing_blocks import Nested, OutingBlocks
 
 Season = tuple[Floats, Floats, np.ndarray, np.ndarray, Floats | None, list[Prior] | None]
@@ -90,3 +90,25 @@ def test_what_is_an_outings_own_is_a_projection() -> None:
     p = slow_days._orthonormal(whole)
     assert left.count == p.shape[1] - q.shape[1] and left.free == 42 and not left.root[outing == 4].any()
     np.testing.assert_allclose(left.within(nested.without(v)), v - p @ (p.T @ v), atol=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("outings", "runs", "day", "sizes"),
+    [
+        (3, 4, 0.1, [4, 4, 4]), (1, 3, 0.1, [1, 2, 3]), (8, 6, 0.02, [6] * 9), (8, 6, 0.4, [6] * 8 + [12] * 2),
+        (2, 1, 0.1, [1]),
+    ],
+)  # fmt: skip
+def test_the_least_of_many_runs_is_what_draws_show(
+    outings: int, runs: int, day: float, sizes: list[int], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was drawn, and is integrated: within four standard errors of 200,000 draws."""
+    monkeypatch.setattr(slow_days, "_DRAWS", 200_000)
+    rng = np.random.default_rng(4)
+    outing = np.repeat(np.arange(outings), runs)
+    y = 5 + day * rng.normal(size=outings)[outing] + 0.1 * rng.normal(size=len(outing))
+    x, z, c = np.ones((len(y), 1)), OutingBlocks.by(outing), np.ones(1)
+    found = VariancePosterior(x, y, z, Prior(0.1, 0.1)).least_of(c, sizes, 0.05)
+    drawn = slow_days.VariancePosterior(x, y, z, Prior(0.1, 0.1))
+    off = 4 * math.sqrt(0.05 * 0.95 / 200_000)
+    assert drawn.least_of(c, sizes, 0.05 - off) < found < drawn.least_of(c, sizes, 0.05 + off)
