@@ -11,6 +11,7 @@ machine tells nearly the same as a free one.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import re
 import shutil
 import subprocess
@@ -117,15 +118,13 @@ def _first_line(process: subprocess.Popen[str]) -> str:
 
 
 def _scheduled(pid: int) -> tuple[float, float]:
-    """Processor time of all threads and what they waited for a core [s]; zeros where the process is gone."""
-    ran, waited = 0.0, 0.0
+    """Processor time of all threads, and what the one that works waited for a core [s]; zeros where none is left."""
+    told = []
     for each in Path(f"/proc/{pid}/task").glob("*/schedstat"):
-        try:
-            own, queued, _ = each.read_text().split()
-        except OSError:
-            continue
-        ran, waited = ran + int(own) / 1e9, waited + int(queued) / 1e9
-    return ran, waited
+        with contextlib.suppress(OSError):
+            ran, waited, _ = map(int, each.read_text().split())
+            told.append((ran / 1e9, waited / 1e9))
+    return sum(ran for ran, _ in told), max(told, default=(0.0, 0.0))[1]
 
 
 def _most_mb(pid: int) -> float:
