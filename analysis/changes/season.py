@@ -322,8 +322,10 @@ def _under_one_road(pulls: Sequence[SeasonPull], drives: Sequence[AnalysedDrive]
         with contextlib.suppress(NoAnswer, InputError):
             car = newest[car_key(drive.car.car.name)] if drive.car is not None else None
             loads[drive.id] = roadload.of(car, drive.air.density_kg_per_m3)
-    return [
-        replace(each, pull=replace(each.pull, road=loads[each.drive])) if each.drive in loads else each
+    return [  # most lie under it already
+        each
+        if loads.get(each.drive, each.pull.road) == each.pull.road
+        else replace(each, pull=replace(each.pull, road=loads[each.drive]))
         for each in pulls
     ]
 

@@ -25,6 +25,8 @@ from made_drives import BASELINE, make_drive
 from ratio import environment
 from simulate import Brake, Pull, Stand
 
+from analysis.fleet.engine import BATCH
+
 CLIENT = "import sys; from analysis.cli.main import main; sys.argv = ['pullbook', *sys.argv[1:]]; main()"
 SCHEDULER = """
 import asyncio
@@ -49,12 +51,13 @@ if __name__ == "__main__":
 
 @dataclass(frozen=True)
 class Told:
-    """What a run took: processor time of the workers and of the client [s], the run without what others took of the
-    cores [s], the most memory of the largest worker, of the client and of the scheduler [MB]."""
+    """What a run took: processor time of the workers and of the client [s], drives a second from the first batch that
+    was done to the last, what others took of the cores taken off, the most memory of the largest worker, of the client
+    and of the scheduler [MB]."""
 
     workers_s: float
     client_s: float
-    run_s: float
+    rate: float
     worker_mb: float
     client_mb: float
     scheduler_mb: float
@@ -84,20 +87,25 @@ def measured(store: Path, workers: int) -> Told:
     try:
         for hand in hands:
             _first_line(hand)
-        before, began = [_scheduled(hand.pid) for hand in hands], time.monotonic()
+        before = [_scheduled(hand.pid) for hand in hands]
         client = _started("-c", CLIENT, "analyse", str(store), "--out", str(out), "--scheduler", address)
         spent = _scheduled(client.pid)
         size = 0.0
+        marks: list[tuple[int, float]] = []
         while client.poll() is None:
             spent, size = _scheduled(client.pid) or spent, _most_mb(client.pid) or size
-            time.sleep(0.05)
-        took = time.monotonic() - began
+            done = len(list(out.glob("_done/*.json")))
+            if done and (not marks or done > marks[-1][0]):
+                queued = sum(_scheduled(hand.pid)[1] for hand in hands) / workers
+                marks.append((done, time.monotonic() - queued))
+            time.sleep(0.02)
         if client.returncode:
             raise RuntimeError(f"analyse ended with {client.returncode}")
         after = [_scheduled(hand.pid) for hand in hands]
-        ran, waited = (sum(b[k] - a[k] for a, b in zip(before, after, strict=True)) for k in (0, 1))
+        ran = sum(b[0] - a[0] for a, b in zip(before, after, strict=True))
+        rate = BATCH * (marks[-1][0] - marks[0][0]) / (marks[-1][1] - marks[0][1])
         return Told(
-            ran, spent[0], took - waited / workers, max(_most_mb(hand.pid) for hand in hands), size,
+            ran, spent[0], rate, max(_most_mb(hand.pid) for hand in hands), size,
             _most_mb(scheduler.pid),
         )  # fmt: skip
     finally:
@@ -147,8 +155,8 @@ def main() -> None:
             told = measured(store, workers)
             said = [
                 f"{count} drives, {workers} workers: {1e3 * told.workers_s / count:.0f} ms of the workers' processors",
-                f"and {1e3 * told.client_s / count:.1f} ms of the client's for a drive; {told.run_s:.1f} s in all,",
-                f"{count / told.run_s:.2f} drives a second; worker {told.worker_mb:.0f} MB,",
+                f"and {1e3 * told.client_s / count:.1f} ms of the client's for a drive;",
+                f"{told.rate:.2f} drives a second; worker {told.worker_mb:.0f} MB,",
                 f"client {told.client_mb:.0f} MB, scheduler {told.scheduler_mb:.0f} MB",
             ]
             print(*said, flush=True)
