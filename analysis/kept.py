@@ -204,9 +204,11 @@ def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> 
 def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] | None:
     """Kept values of a drive; None where they are missing, of another key, or not as they were written."""
     try:
-        found = json.loads(no_pipe(_folder(store, drive) / f"{name}.json").read_bytes())
+        text = no_pipe(_folder(store, drive) / f"{name}.json").read_bytes()
+        found = json.loads(text)
         values = found["values"]
-        whole = found["key"] == key and found["digest"] == _sha256(_plain(values)) and isinstance(values, dict)
+        plain = text.partition(_VALUES)[2].removesuffix(b"}")  # as they were written: what is sorted need not be again
+        whole = isinstance(values, dict) and found["key"] == key and found["digest"] == _sha256(plain)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
     return values if whole else None
@@ -216,8 +218,13 @@ def write_values(store: Path, drive: str, name: str, key: str, values: Mapping[s
     """Keep plain values of a drive, whole or not at all. A store that cannot be written to is left as it is."""
     with contextlib.suppress(OSError):
         folder = _made_folder(store, drive)
-        text = {"key": key, "digest": _sha256(_plain(values)), "values": values}
-        _put(folder / f"{name}.json", json.dumps(text).encode())
+        plain = _plain(values)
+        head = json.dumps({"key": key, "digest": _sha256(plain)}).encode()
+        _put(folder / f"{name}.json", head.removesuffix(b"}") + _VALUES + plain + b"}")
+
+
+_VALUES = b', "values": '
+"""Before the values in their file, which end it but for a brace."""
 
 
 def _plain(values: Any) -> bytes:

@@ -59,6 +59,7 @@ class DriveStore:
         self._given = targets
         self._progress, self._kept_only = progress, kept_only
         self._opened: dict[Path, AnalysedDrive] = {}
+        self._where: dict[Path, Path] = {}
         self._others: dict[Path, DriveStore] = {}
         self._lessons: dict[Path, Lesson | None] = {}
         self._asked: dict[tuple[Any, ...], list[Lesson | None]] = {}
@@ -129,7 +130,7 @@ class DriveStore:
 
     def _once(self, drive: Drive) -> AnalysedDrive:
         """The one object for what is on disk; a drive that is being recorded is another at each look."""
-        where = drive.path.resolve()
+        where = self._where[drive.path] = drive.path.resolve()
         if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
             self._opened[where] = AnalysedDrive(
                 drive, lambda: self.targets, lambda: self._before(drive), lambda: self.throttles,
@@ -174,7 +175,7 @@ class DriveStore:
         Each is read with those before it, so all of them are asked in order of time, however few count in the end.
         """
         alike = taught_together(drive)
-        if alike is None or drive.path.resolve().parent != self.path.resolve():
+        if alike is None or not self._is_home(drive):
             return Taught()
         began = drive.manifest.started_utc, drive.id
         together = self._together.get(alike, [])
@@ -183,11 +184,16 @@ class DriveStore:
     def _passed_before(self, drive: Drive) -> list[AnalysedDrive]:
         """The last drives of this folder before one, with the same car and receiver."""
         alike = taught_together(drive)
-        if alike is None or drive.path.resolve().parent != self.path.resolve():
+        if alike is None or not self._is_home(drive):
             return []
         together = self._together.get(alike, [])
         count = bisect.bisect_left(together, (drive.manifest.started_utc, drive.id), key=_began)
         return together[max(count - _PASSED_BEFORE, 0) : count]
+
+    def _is_home(self, drive: Drive) -> bool:
+        """Whether a drive stands in this store's folder, and not elsewhere."""
+        where = self._where.get(drive.path) or drive.path.resolve()
+        return where.parent == self.path.resolve()
 
     def so_far(self, config: RecorderConfig, car: CarConfig | None) -> Taught:
         """What the drives of this folder taught of the first receiver of `config` and of this car."""

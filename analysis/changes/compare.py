@@ -10,6 +10,7 @@ intervals hold together, and "faster" is said somewhere by mistake in at most 5 
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
@@ -220,6 +221,11 @@ class _Model:
         outing = np.array([run.outing for run in runs], np.int64)
         return _Model(setups, np.array([run.direction_deg for run in runs]), outing, len(a.runs), len(b.runs))
 
+    @functools.cached_property
+    def ways(self) -> tuple[Floats, Floats]:
+        """Columns for the ways driven, of all outings and an outing's own."""
+        return way_columns(self.direction_deg, self.outing)
+
     def ask(
         self, y: Floats, level: float, sigma: Floats | None = None, prior: Sequence[Prior] | None = None
     ) -> _Answer:
@@ -227,16 +233,16 @@ class _Model:
         told = np.all(np.isfinite(y), axis=1)
         there = bool(told[: self.count_a].any() and told[self.count_a : self.count_a + self.count_b].any())
         rows = told if there else np.any(np.isfinite(y), axis=1)
-        common = way_columns(self.direction_deg, np.arange(len(y)))
-        for ways in (way_columns(self.direction_deg, self.outing), common, common[:, :0]):
+        common, own = self.ways
+        for ways, apart in ((common, own), (common, own[:, :0]), (common[:, :0], own[:, :0])):
             design = np.hstack([self.setups, ways])
             wanted = np.zeros(design.shape[1])
             wanted[:2] = -1.0, 1.0
-            if day_effects.estimable(design[rows], wanted):
+            if day_effects.estimable(design[rows], wanted, self.outing[rows], apart[rows]):
                 break
         both = bool(rows[: self.count_a].any() and rows[self.count_a : self.count_a + self.count_b].any())
         tangled = both and common.shape[1] > 0 and ways.shape[1] == 0
-        return _Answer(day_effects.contrasts(y, design, self.outing, wanted, level, sigma, prior), tangled)
+        return _Answer(day_effects.contrasts(y, design, self.outing, wanted, level, sigma, prior, apart), tangled)
 
 
 @dataclass(frozen=True)

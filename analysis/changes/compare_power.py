@@ -162,15 +162,19 @@ def compare_power(
             fit.sigmas,
         )  # fmt: skip
     base = fit.base_level(np.isin(np.unique(rows.band), rows.band[rows.setup == 0]))  # over the bands that A has
+    there, apart, starting = _groups(rows, of), None, _by_starts(rows, fit)
+    if there:
+        apart = fit.with_design(_split(rows, there))
+    fit.explore(*(each for each in (apart, starting) if each is not None))
     told = fit.contrast(wanted[0])
     overall = _change(rows, of, told, base, (int(rows.band.min()), int(rows.band.max()) + 1), 1 - level)
     seen = day_effects.detectable(told.scale / base, told.df, 1 - level)
-    groups = _groups(rows, of, fit, base, level)
+    groups = _told_apart(rows, of, apart, there, base, level) if apart is not None else []
     verdict, sentence = _verdict(a, b, overall, days, seen)
     return PowerComparison(
         a, b, overall, groups, _seconds(rows, usual, base, overall, road), verdict, sentence, days, seen,
-        _by_starts(rows, of, pulls, setups, fit, base, level), starts, rolling, corrected, level, fit.sigmas,
-        [*_caveats(pulls_a, pulls_b, starts, rolling), *hills],
+        _shown_by(starting, base, level) if starting is not None else math.nan, starts, rolling, corrected, level,
+        fit.sigmas, [*_caveats(pulls_a, pulls_b, starts, rolling), *hills],
     )  # fmt: skip
 
 
@@ -212,9 +216,11 @@ def _first(
 def _sides(
     a: Sequence[SeasonPull], b: Sequence[SeasonPull], others: Sequence[SeasonPull]
 ) -> tuple[list[SeasonPull], Ids]:
-    """All pulls, and 0 for A's, 1 for B's, a number of its own for each other setup."""
+    """All pulls, starts before rolling ones, and 0 for A's, 1 for B's, a number of its own for each other setup."""
     numbers = [np.zeros(len(a), np.int64), np.ones(len(b), np.int64), 2 + setups_of(others)]
-    return [*a, *b, *others], np.concatenate(numbers)
+    pulls, setups = [*a, *b, *others], np.concatenate(numbers)
+    order = sorted(range(len(pulls)), key=lambda k: pulls[k].rolling)
+    return [pulls[k] for k in order], setups[order]
 
 
 def _days(a: Sequence[SeasonPull], b: Sequence[SeasonPull]) -> PowerDays:
@@ -237,45 +243,54 @@ def _change(rows: PullRows, of: Ids, told: Student, base: float, bands: tuple[in
     )  # fmt: skip
 
 
-def _groups(rows: PullRows, of: Ids, fit: PowerFit, base: float, level: float) -> list[PowerChange]:
-    """The change in each group of bands that both sides have, with intervals that hold together with the whole's."""
+def _groups(rows: PullRows, of: Ids) -> list[tuple[int, int]]:
+    """The groups of bands that both sides have."""
     there = []
     for low, high in GROUPS:
         here = (rows.band >= low) & (rows.band < high)
         if all(len(np.unique(of[here & (rows.setup == side)])) >= MIN_RUNS for side in (0, 1)):
             there.append((low, high))
-    if not there:
-        return []
+    return there
+
+
+def _split(rows: PullRows, groups: Sequence[tuple[int, int]]) -> Floats:
+    """The fixed columns with B's by group of bands, the rest of its bands in one."""
     design = columns(rows)
     bands = design.shape[1] - int(rows.setup.max())
-    inside = [(rows.band >= low) & (rows.band < high) & (rows.setup == 1) for low, high in there]
+    inside = [(rows.band >= low) & (rows.band < high) & (rows.setup == 1) for low, high in groups]
     rest = (rows.setup == 1) & ~np.any(inside, axis=0)
-    split = np.column_stack([design[:, :bands], *inside, rest, design[:, bands + 1 :]]).astype(float)
-    apart = fit.with_design(split)
-    wanted = np.zeros((len(there), split.shape[1]))
-    wanted[np.arange(len(there)), bands + np.arange(len(there))] = 1.0
+    return np.column_stack([design[:, :bands], *inside, rest, design[:, bands + 1 :]]).astype(float)
+
+
+def _told_apart(
+    rows: PullRows, of: Ids, apart: PowerFit, groups: Sequence[tuple[int, int]], base: float, level: float
+) -> list[PowerChange]:
+    """The change in each group of bands, with intervals that hold together with the whole's."""
+    bands = len(np.unique(rows.band))
+    wanted = np.zeros((len(groups), apart.columns))
+    wanted[np.arange(len(groups)), bands + np.arange(len(groups))] = 1.0
     told, correlation = apart.contrasts(wanted)
     each = day_effects.tightened(1 - level, correlation, min(one.df for one in told))
-    return [_change(rows, of, one, base, group, each) for one, group in zip(told, there, strict=True)]
+    return [_change(rows, of, one, base, group, each) for one, group in zip(told, groups, strict=True)]
 
 
-def _by_starts(
-    rows: PullRows, of: Ids, pulls: Sequence[SeasonPull], setups: Ids, fit: PowerFit, base: float, level: float
-) -> float:
-    """What would have shown 8 times in 10 had only the standing starts been driven; NaN where they do not tell."""
+def _by_starts(rows: PullRows, fit: PowerFit) -> PowerFit | None:
+    """The fit had only the standing starts been driven, which come first; None where they do not tell."""
     standing = ~rows.rolling
     if min(len(np.unique(rows.run[standing & (rows.setup == side)])) for side in (0, 1)) < MIN_RUNS:
-        return math.nan
+        return None
     some = rows.only(standing)
     some = replace(some, setup=np.unique(some.setup, return_inverse=True)[1].astype(np.int64))
-    design = columns(some)
-    bands = len(np.unique(some.band))
-    alone = fit.of_others(some, design)
-    wanted = np.zeros(design.shape[1])
-    wanted[bands] = 1.0
-    if not alone.determines(wanted):
+    return fit.of_first(len(some), columns(some))
+
+
+def _shown_by(fit: PowerFit, base: float, level: float) -> float:
+    """What would have shown 8 times in 10; NaN where it does not tell of B."""
+    wanted = np.zeros(fit.columns)
+    wanted[len(np.unique(fit.rows.band))] = 1.0
+    if not fit.determines(wanted):
         return math.nan
-    told = alone.contrast(wanted)
+    told = fit.contrast(wanted)
     return day_effects.detectable(told.scale / base, told.df, 1 - level)
 
 

@@ -44,7 +44,8 @@ from numpy.typing import NDArray
 
 from analysis.arrays import Floats
 from analysis.changes.day_prior import Prior, VariancePosterior
-from analysis.changes.outing_blocks import OutingBlocks
+from analysis.changes.outing_blocks import Nested, OutingBlocks, Within, told
+from analysis.changes.spaces import in_space, orthonormal, row_space, size_of
 
 Days = Literal["included", "cancelled", "assumed", "unknown"]
 
@@ -60,7 +61,6 @@ well. Found by simulation: with 1 all speeds hold together in 98 % of seasons wi
 _WITHIN_LOSS = 1.25
 """Given a prior, a contrast stays within outings where its variance so is no more than this times the best, were days
 to scatter as runs do: it then holds whatever days do."""
-_RANK = 1e-9
 _DRAWS = 6_000
 
 
@@ -125,8 +125,9 @@ def contrasts(
     level: float = 0.95,
     sigma: Floats | None = None,
     prior: Sequence[Prior] | None = None,
+    own: Floats | None = None,
 ) -> Fit:
-    """Intervals for the contrasts `wanted` @ b of the model y = `design` @ b + day + run.
+    """Intervals for the contrasts `wanted` @ b of the model y = `design` @ b + (what is an outing's own) + day + run.
 
     Parameters
     ----------
@@ -144,6 +145,8 @@ def contrasts(
         Measurement errors, in the unit of `y`; a run measured worse than most counts for less.
     prior : sequence of Prior, optional
         Typical scatter of days and runs of each response. None: repeats alone tell of days.
+    own : (n, k) array, optional
+        Further columns of the fixed part, each with a coefficient of its own in every outing (`outing_blocks`).
 
     Returns
     -------
@@ -152,8 +155,11 @@ def contrasts(
         methods are those named above.
     """
     wanted = np.atleast_2d(wanted)
+    beside = np.zeros((len(y), 0)) if own is None else own
     fits = [
-        _Response.fit(y[:, j], design, outing, None if sigma is None else sigma[:, j], prior[j] if prior else None)
+        _Response.fit(
+            y[:, j], design, outing, None if sigma is None else sigma[:, j], prior[j] if prior else None, beside
+        )
         for j in range(y.shape[1])
     ]
     rows: list[list[ContrastInterval]] = []
@@ -189,7 +195,9 @@ def blank(interval: ContrastInterval) -> ContrastInterval:
     return ContrastInterval(interval.estimate, nan, nan, nan, nan, nan, nan, nan, nan, nan, "unknown")
 
 
-def estimable(design: Floats, contrast: Floats) -> bool:
+def estimable(
+    design: Floats, contrast: Floats, outing: NDArray[np.int64] | None = None, own: Floats | None = None
+) -> bool:
     """Whether `contrast` @ b is determined by the fixed part of the model: lies in the space of its rows.
 
     Parameters
@@ -198,8 +206,13 @@ def estimable(design: Floats, contrast: Floats) -> bool:
         Finite, of any rank.
     contrast : (p,) array
         Not all zero.
+    outing, own : (n,) and (n, k) arrays, optional
+        As of `contrasts`.
     """
-    return _in_space(_row_space(design)[1], contrast)
+    if outing is None or own is None or not own.shape[1]:
+        return in_space(row_space(design)[1], contrast)
+    left = Nested.by(OutingBlocks.by(outing), own).without(design)
+    return in_space(row_space(left, size_of(design))[1], contrast)
 
 
 def detectable(sigma: float, df: float, alpha: float, power: float = POWER) -> float:
@@ -228,88 +241,70 @@ class _Part:
 
 
 @dataclass(frozen=True)
-class _Inner:
-    """The model of one response with outings as fixed blocks: what is left within them."""
-
-    x: Floats
-    """(n, rank) design without its means by outing, in coordinates of the space of its rows."""
-    basis: Floats
-    """(r, rank): that space, in the coordinates of the whole design's columns."""
-    q: Floats
-    """(n, rank) orthonormal columns of `x`."""
-    rest: Floats
-    """(n,) residuals."""
-
-    @staticmethod
-    def of(x: Floats, y: Floats, z: OutingBlocks) -> _Inner:
-        within, basis = _row_space(z.within(x), math.sqrt(float(np.linalg.norm(x.T @ x, 2))) if x.size else 0.0)
-        q = _orthonormal(within)
-        rest = z.within(y)
-        return _Inner(within, basis, q, rest - q @ (q.T @ rest))
-
-    @property
-    def rank(self) -> int:
-        return int(self.q.shape[1])
-
-    def leverage(self, z: OutingBlocks) -> Floats:
-        """(n,): how far each run decides its own fitted value."""
-        return np.asarray(z.root**2 / z.size[z.of] + np.sum(self.q**2, axis=1))
-
-
-@dataclass(frozen=True)
 class _Response:
     rows: NDArray[np.int64]
     x: Floats
-    """(n, r) design, weighted, in coordinates of the space of its rows."""
+    """(n, r) design, weighted, without what is an outing's own, in coordinates of the space of its rows."""
     basis: Floats
     """(p, r): that space."""
     y: Floats
+    """(n,) response, weighted, without the same."""
     z: OutingBlocks
-    """Membership, weighted."""
-    inner: _Inner
+    """Membership, weighted, without the same."""
+    own: Nested
+    """What is an outing's own."""
+    inner: Within
     """The same with outings as fixed blocks."""
-    run_ms: float
-    run_df: int
-    day_df: int
     posterior: VariancePosterior | None = None
     """Given a prior, what is left of it."""
 
     @staticmethod
     def fit(
-        y: Floats, design: Floats, outing: NDArray[np.int64], sigma: Floats | None, prior: Prior | None = None
+        y: Floats, design: Floats, outing: NDArray[np.int64], sigma: Floats | None, prior: Prior | None, own: Floats
     ) -> _Response:
-        fit = _Response._by_quality(y, design, outing, sigma)
+        fit = _Response._by_quality(y, design, outing, sigma, own)
         if prior is None or not (prior.day > 0 and prior.run > 0) or len(fit.rows) == 0:
             return fit
-        return replace(fit, posterior=VariancePosterior(fit.x, fit.y, fit.z, prior))
+        return replace(fit, posterior=VariancePosterior(fit.x, fit.y, fit.z, prior, fit.inner))
 
     @staticmethod
-    def _by_quality(y: Floats, design: Floats, outing: NDArray[np.int64], sigma: Floats | None) -> _Response:
+    def _by_quality(
+        y: Floats, design: Floats, outing: NDArray[np.int64], sigma: Floats | None, own: Floats
+    ) -> _Response:
         rows = np.flatnonzero(np.isfinite(y))
-        fit = _Response._weighted(y, design, outing, rows, np.ones(len(rows)))
+        fit = _Response._weighted(y, design, outing, rows, np.ones(len(rows)), own)
         if sigma is None or fit.run_df == 0:
             return fit
         known = np.nan_to_num(sigma[rows] ** 2)
         excess = np.maximum(known - np.median(known), 0.0)
         for _ in range(3 if bool(np.any(excess > 0)) else 0):  # the scatter needs the weights, the weights the scatter
             variance = max(fit.run_ms, float(np.median(known)))
-            fit = _Response._weighted(y, design, outing, rows, variance / (variance + excess))
+            fit = _Response._weighted(y, design, outing, rows, variance / (variance + excess), own)
         return fit
 
     @staticmethod
     def _weighted(
-        y: Floats, design: Floats, outing: NDArray[np.int64], rows: NDArray[np.int64], weight: Floats
+        y: Floats, design: Floats, outing: NDArray[np.int64], rows: NDArray[np.int64], weight: Floats, own: Floats
     ) -> _Response:
         root = np.sqrt(weight)
-        x, basis = _row_space(design[rows] * root[:, None])
-        z = OutingBlocks.by(outing[rows], weight)
-        v = y[rows] * root
-        inner = _Inner.of(x, v, z)
-        run_df = len(rows) - z.count - inner.rank
-        day_df = z.count + inner.rank - x.shape[1]
-        least = (1e-9 * float(np.abs(v).max(initial=0.0))) ** 2  # no scatter at all is but rounding
-        run_ms = max(float(inner.rest @ inner.rest) / run_df, least) if run_df else math.nan
-        return _Response(rows, x, basis, v, z, inner, run_ms, run_df, day_df)
+        z, v, whole = OutingBlocks.by(outing[rows], weight), y[rows] * root, design[rows] * root[:, None]
+        nested = Nested.by(z, own[rows] * root[:, None])
+        x, basis = row_space(nested.without(whole), size_of(whole) if nested.columns else 0.0)
+        z, left = z.beside(nested), nested.without(v)
+        inner = Within.of(x, left, z, float(np.abs(v).max(initial=0.0)))
+        return _Response(rows, x, basis, left, z, nested, inner)
+
+    @property
+    def run_df(self) -> int:
+        return self.inner.run_df
+
+    @property
+    def day_df(self) -> int:
+        return self.inner.day_df
+
+    @property
+    def run_ms(self) -> float:
+        return self.inner.run_ss / self.run_df if self.run_df else math.nan
 
     @functools.cached_property
     def _days(self) -> tuple[float, float]:
@@ -343,7 +338,7 @@ class _Response:
         return Scatter(run, self.run_df, math.sqrt(max(self.day_ms - self.run_ms, 0.0) / self.day_size), self.day_df)
 
     def contrast(self, wanted: Floats) -> _Part | None:
-        if not _in_space(self.basis, wanted) or not (self.run_df or self.day_df or self.posterior):
+        if not in_space(self.basis, wanted) or not (self.run_df or self.day_df or self.posterior):
             return None
         c = self.basis.T @ wanted
         if self.posterior is not None:
@@ -371,7 +366,7 @@ class _Response:
     def _within(self, c: Floats) -> _Part | None:
         """The contrast with outings as fixed blocks, where it can be had so."""
         inner = self.inner
-        if not _in_space(inner.basis, c):
+        if not in_space(inner.basis, c):
             return None
         along = inner.basis.T @ c
         solved = np.linalg.solve(inner.x.T @ inner.x, along)
@@ -414,8 +409,8 @@ class _Response:
         """Residuals in rows of all `n` runs, days left in where they are known: they bear on the speeds alike."""
         out = np.full(n, np.nan)
         if self.day_df:
-            q = _orthonormal(self.x)
-            out[self.rows] = self.y - q @ (q.T @ self.y)
+            q = orthonormal(self.x)
+            out[self.rows] = told(self.y - q @ (q.T @ self.y), self.inner.least)
         else:
             out[self.rows] = self.inner.rest
         return out
@@ -426,35 +421,12 @@ class _Response:
         df, residual = self.run_df, self.inner.rest
         if df < 2:
             return out
-        free = 1 - self.inner.leverage(self.z)
-        told = free > 1e-6
-        square = np.divide(residual**2, free, out=np.zeros_like(free), where=told)
+        free = 1 - self.inner.leverage(self.z) - self.own.leverage
+        known = free > 1e-6
+        square = np.divide(residual**2, free, out=np.zeros_like(free), where=known)
         rest = np.maximum(np.sum(residual**2) - square, 1e-300) / (df - 1)
-        out[self.rows[told]] = (residual / np.sqrt(rest * np.where(told, free, 1.0)))[told]
+        out[self.rows[known]] = (residual / np.sqrt(rest * np.where(known, free, 1.0)))[known]
         return out
-
-
-def _row_space(x: Floats, size: float = 0.0) -> tuple[Floats, Floats]:
-    """`x` in coordinates of the space of its rows, and that space: x = coordinates @ basis.T, basis orthonormal.
-
-    `size` is what `x` is small beside: the largest singular value of what it was before something was taken off.
-    """
-    # Of many runs the triangle of a QR has the same singular values and rows, and is small.
-    _, s, vt = np.linalg.svd(np.linalg.qr(x, mode="r") if x.size else x, full_matrices=False)
-    rank = int(np.sum(s > _RANK * max(x.shape) * max(s[0], size))) if len(s) and s[0] > 0 else 0
-    return x @ vt[:rank].T, vt[:rank].T
-
-
-def _in_space(basis: Floats, vector: Floats) -> bool:
-    size = float(np.linalg.norm(vector))
-    return size > 0 and float(np.linalg.norm(vector - basis @ (basis.T @ vector))) < 1e-7 * size
-
-
-def _orthonormal(x: Floats) -> Floats:
-    q, r = np.linalg.qr(x)
-    u, s, _ = np.linalg.svd(r, full_matrices=False)
-    rank = int(np.sum(s > _RANK * max(x.shape) * s[0])) if len(s) and s[0] > 0 else 0
-    return np.asarray(q @ u[:, :rank])
 
 
 # --- levels -------------------------------------------------------------------------------------------------------

@@ -5,9 +5,9 @@ estimate of tau^2 jumps: where the one repeat agrees by chance, days seem not to
 a prior, a scaled inverse chi-square [1] of few degrees of freedom, and everything is averaged over what the runs leave
 of it. A prior of four degrees of freedom weighs as four repeats; one repeat counts as one, and many overrule it.
 
-What the residuals say of the variances is in their coordinates along the outings' directions, whose variances are
-sigma^2 + lambda tau^2, and in the rest, whose variance is sigma^2 (restricted likelihood [2]). For each ratio
-rho = tau^2 / sigma^2 a contrast has its generalised least squares estimate and variance; the mixture of these normals
+What the residuals say of the variances is their restricted likelihood [2]; for each ratio rho = tau^2 / sigma^2 it
+takes their sum of squares and a determinant. At each ratio a contrast has its generalised least squares estimate and
+variance; the mixture of these normals
 is described by the Student t that has its quartiles and its 95 % interval.
 
 [1] A. Gelman and others, Bayesian Data Analysis, 3rd ed. (2013), section 2.6 and chapter 5.
@@ -23,9 +23,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.arrays import Floats
-from analysis.changes.outing_blocks import OutingBlocks
+from analysis.changes.outing_blocks import OutingBlocks, Within
 
 DAY_DF = 4.0
 """How many repeats the prior on days weighs as."""
@@ -33,8 +34,7 @@ RUN_DF = 1.0
 """The same for runs, which soon speak for themselves."""
 _RHO = np.geomspace(1e-3, 3e3, 53)
 _STEPS = 61
-_DRAWS = 20_000
-_RANK = 1e-9
+_LEAST_WEIGHT = 1e-9
 
 
 @dataclass(frozen=True)
@@ -72,35 +72,45 @@ class VariancePosterior:
         Membership of n runs, weighted likewise.
     prior : Prior
         Typical scatter of days and runs [unit of y].
+    within : Within, optional
+        The same with outings as fixed blocks, where it is at hand.
     """
 
-    def __init__(self, x: Floats, y: Floats, z: OutingBlocks, prior: Prior) -> None:
-        self.x, self.y, self.z = x, y, z
+    def __init__(self, x: Floats, y: Floats, z: OutingBlocks, prior: Prior, within: Within | None = None) -> None:
+        self.x, self.y, self.z, self.prior = x, y, z, prior
         self._xx, self._zx, self._zz = x.T @ x, z.sums(x), z.size
-        q = np.linalg.qr(x)[0] if x.shape[1] else np.zeros((len(y), 0))
-        rest = y - q @ (q.T @ y)
-        lam, turn = z.directions(q)
-        kept = lam > 1e-8
-        self.lam = lam[kept]
-        u = (turn[:, kept].T @ z.sums(rest)) / np.sqrt(self.lam)
-        self.u2 = np.asarray(u**2)
-        self.run_df = len(y) - x.shape[1] - int(kept.sum())
-        least = (1e-9 * float(np.abs(y).max(initial=0.0))) ** 2
-        self.run_ss = max(float(rest @ rest) - float(self.u2.sum()), self.run_df * least)
-        self.prior = prior
+        inner = within or Within.of(x, y, z)
+        self.run_df, self.day_df, self.run_ss = inner.run_df, inner.day_df, inner.run_ss
         self._solved: tuple[Floats, Floats, Floats] | None = None
+
+    @functools.cached_property
+    def _by_ratio(self) -> tuple[Floats, Floats]:
+        """At each rho: the residuals' sum of squares over their covariance by sigma^2, and the log of the determinant
+        of that covariance, restricted to what the design leaves. (rho,) each.
+
+        The restricted covariance is 1 + rho z'(1 - q q')z: a diagonal less one of few columns (Woodbury).
+        """
+        q = np.linalg.qr(self.x)[0] if self.x.shape[1] else np.zeros((len(self.y), 0))
+        rest = self.y - q @ (q.T @ self.y)
+        shrink = _RHO[:, None] / (1 + _RHO[:, None] * self._zz)  # (rho, outings)
+        zq, zy = self.z.sums(q), self.z.sums(rest)
+        inner = np.eye(q.shape[1]) - (zq.T[None, :, :] * shrink[:, None, :]) @ zq
+        along = (shrink * zy) @ zq  # (rho, r)
+        explained = np.einsum("ri,ri->r", along, np.linalg.solve(inner, along[..., None])[..., 0])
+        squares = float(rest @ rest) - shrink @ zy**2 - explained
+        log = np.sum(np.log1p(_RHO[:, None] * self._zz), axis=1) + np.linalg.slogdet(inner)[1]
+        return np.maximum(squares, self.run_ss), log
 
     @functools.cached_property
     def _grid(self) -> tuple[Floats, Floats]:
         """Values of sigma^2 (steps,), and the posterior's weights (rho, steps)."""
-        prior, n = self.prior, self.run_df + len(self.u2)
+        prior, n = self.prior, self.run_df + self.day_df
         guess = (self.run_ss + RUN_DF * prior.run**2) / (self.run_df + RUN_DF)
         width = 4.0 + 12.0 / math.sqrt(1.0 + self.run_df)
         sigma2 = guess * np.exp(np.linspace(-width, width, _STEPS))
-        spread = 1 + np.outer(_RHO, self.lam)  # (rho, days)
-        between = np.sum(self.u2 / spread, axis=1)
-        log = -0.5 * (n * np.log(sigma2)[None, :] + np.sum(np.log(spread), axis=1)[:, None])
-        log = log - 0.5 * (self.run_ss + between)[:, None] / sigma2[None, :]
+        squares, determinant = self._by_ratio
+        log = -0.5 * (n * np.log(sigma2)[None, :] + determinant[:, None])
+        log = log - 0.5 * squares[:, None] / sigma2[None, :]
         tau2 = _RHO[:, None] * sigma2[None, :]
         log += _log_inverse_chi2(sigma2, RUN_DF, prior.run)[None, :] + np.log(sigma2)[None, :]
         log += _log_inverse_chi2(tau2, DAY_DF, prior.day) + np.log(tau2)
@@ -132,20 +142,37 @@ class VariancePosterior:
     def least_of(self, c: Floats, sizes: Sequence[int], share: float) -> float:
         """What the least of many runs to come falls below with probability `share`, if their expectation is `c` @ b.
 
-        `sizes` are the numbers of runs of each outing, on days of their own. The posterior predictive, drawn `_DRAWS`
-        times from a fixed seed [1, section 6.3].
+        `sizes` are the numbers of runs of each outing, on days of their own. The posterior predictive [1, section 6.3],
+        integrated: over the runs of an outing, its day, the outings, the expectation and both variances.
         """
-        rng = np.random.default_rng(0)
         sigma2, weight = self._grid
-        rho_at, sigma_at = np.unravel_index(rng.choice(weight.size, _DRAWS, p=weight.ravel()), weight.shape)
         centre, factor = self._least_squares(c)
-        run = np.sqrt(sigma2[sigma_at])
-        expected = centre[rho_at] + np.sqrt(factor[rho_at]) * run * rng.standard_normal(_DRAWS)
-        least = np.full(_DRAWS, np.inf)
-        for size in sizes:
-            day = np.sqrt(_RHO[rho_at]) * run * rng.standard_normal(_DRAWS)
-            least = np.minimum(least, day + run * rng.standard_normal((size, _DRAWS)).min(axis=0))
-        return float(np.quantile(expected + least, share))
+        numbers, often = np.unique(np.asarray(sizes, np.int64), return_counts=True)
+        told = np.flatnonzero(weight.sum(axis=1) > _LEAST_WEIGHT)
+        tables = [
+            _above(float(rho), float(spread), numbers, often)
+            for rho, spread in zip(_RHO[told], factor[told], strict=True)
+        ]
+        sigma = np.sqrt(sigma2)
+
+        def more(x: float) -> float:
+            left = sum(
+                float(weight[k] @ np.interp((x - centre[k]) / sigma, at, above))
+                for k, (at, above) in zip(told, tables, strict=True)
+            )
+            return share - (1 - left / float(weight[told].sum()))
+
+        middle = float(weight.sum(axis=1) @ centre)
+        reach = max(float(np.abs(centre - middle).max()), float(sigma[-1]))
+        low, high = middle - reach, middle + reach
+        while more(low) < 0:
+            low -= reach
+        while more(high) > 0:
+            high += reach
+        for _ in range(60):
+            at = 0.5 * (low + high)
+            low, high = (at, high) if more(at) > 0 else (low, at)
+        return 0.5 * (low + high)
 
     def day_share(self, c: Floats) -> tuple[float, float]:
         """The contrast's variance over sigma^2 with days of the size of runs, and with days alike."""
@@ -167,6 +194,31 @@ class VariancePosterior:
         return centre, solved @ c
 
 
+def _above(rho: float, spread: float, sizes: NDArray[np.int64], often: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """How likely all runs to come stay above u: points u, and the probability there.
+
+    In units of the runs' scatter, from the estimate of what is expected, whose variance is `spread`; days have the
+    variance `rho`; `often` outings of each of `sizes` runs.
+    """
+    from scipy.special import ndtr
+
+    # What is integrated over is the one of the two that scatters less: the other is smooth in its steps.
+    size, wide = math.sqrt(rho), math.sqrt(1 + rho)
+    u = np.linspace(-10.0, 6.0, 401) * wide
+    nodes = np.arange(-8.5, 8.5, 0.05)
+    normal = np.exp(-0.5 * nodes**2) / _ROOT_2_PI * 0.05
+    if rho < 1:  # over days
+        alone = ndtr(-(u[:, None] - size * nodes[None, :]))
+        each = [alone ** int(m) @ normal for m in sizes]
+    else:  # over the least of the runs of an outing
+        alone = ndtr(-(u[:, None] - nodes[None, :]) / size)
+        each = [alone @ (m * normal * ndtr(-nodes) ** (int(m) - 1)) for m in sizes]
+    log = np.sum(often[:, None] * np.log(np.maximum(np.clip(each, 0.0, 1.0), 1e-300)), axis=0)
+    # And over the estimate's own error.
+    moved = u[:, None] - math.sqrt(spread) * nodes[None, :]
+    return u, np.exp(np.interp(moved, u, log, left=0.0)) @ normal
+
+
 def _log_inverse_chi2(value: Floats, df: float, scale: float) -> Floats:
     """The log density of a scaled inverse chi-square, up to a constant."""
     return np.asarray(-(1 + df / 2) * np.log(value) - df * scale**2 / (2 * value))
@@ -184,11 +236,10 @@ def as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
     middle = float(weight @ centre)
     spread = math.sqrt(float(weight @ (scale**2 + (centre - middle) ** 2)))
 
-    def half(share: float) -> float:
-        """The half width about the middle that holds `share`."""
+    def half(share: float, mid: float) -> float:
+        """The half width about the middle that holds `share`, near `mid`."""
 
         least, most = 0.0, 60 * float(scale.max()) + 2 * float(np.abs(centre - middle).max())
-        mid = spread
         for _ in range(100):  # Newton's steps, halved intervals where one leads out of what is left
             above, below = (middle + mid - centre) / scale, (middle - mid - centre) / scale
             more = float(weight @ (ndtr(above) - ndtr(below))) - share
@@ -200,7 +251,8 @@ def as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
                 break
         return mid
 
-    wide, quartile = half(0.95), half(0.5)
+    wide = half(0.95, 1.96 * spread)
+    quartile = half(0.5, 0.344 * wide)
     df = _df_of(wide / quartile)
     return Student(middle, wide / _t(df, 0.975), df)
 

@@ -131,7 +131,7 @@ def attribute(
     if len(design.setups) < 2 or not design.changes:
         return None
     outing = np.array([run.outing for run in used], np.int64)
-    ways = way_columns(np.array([run.direction_deg for run in used]), outing)
+    ways, own = way_columns(np.array([run.direction_deg for run in used]), outing)
     x = np.hstack([np.ones((len(used), 1)), design.matrix[design.of_run], ways])
     named = named_effects(design)
     counts = [int(np.sum(np.all(design.matrix[design.of_run][:, list(cs)] == 1, axis=1))) for cs in named]
@@ -142,7 +142,7 @@ def attribute(
         return Attribution(design, [], [], False, caveats)
     wanted = [[float(k > 0 and k - 1 in columns) for k in range(x.shape[1])] for columns in named]
     each = 1 - (1 - level) / len(wanted)
-    fit = day_effects.contrasts(told, x, outing, np.array(wanted), each, prior=prior)
+    fit = day_effects.contrasts(told, x, outing, np.array(wanted), each, prior=prior, own=own)
     effects = [
         Effect(tuple(design.changes[c] for c in columns), count, row)
         for columns, count, row in zip(named, counts, fit.intervals, strict=True)
@@ -156,7 +156,7 @@ def attribute(
             f"setups, so "
             "its intervals are not the same"
         )
-    odd = _not_additive(design, told, ways, outing, level, prior)
+    odd = _not_additive(design, told, (ways, own), outing, level, prior)
     if odd:
         caveats.append("the effects do not simply add up. What one part does depends on another here")
     return Attribution(design, effects, fit.scatter, odd, caveats, background)
@@ -185,9 +185,9 @@ def scatter_of(runs: Sequence[Observation], y: Floats, prior: Sequence[Prior] | 
     """
     setups, of_run = _distinct([run.parts or {} for run in runs])
     outing = np.array([run.outing for run in runs], np.int64)
-    ways = way_columns(np.array([run.direction_deg for run in runs]), outing)
+    ways, own = way_columns(np.array([run.direction_deg for run in runs]), outing)
     x = np.hstack([of_run[:, None] == np.arange(len(setups)), ways])
-    return day_effects.contrasts(y, x, outing, np.zeros((0, x.shape[1])), prior=prior).scatter
+    return day_effects.contrasts(y, x, outing, np.zeros((0, x.shape[1])), prior=prior, own=own).scatter
 
 
 def design_of(parts: Sequence[Parts], direction_deg: Floats | None = None) -> Design:
@@ -301,7 +301,7 @@ def named_effects(design: Design) -> list[tuple[int, ...]]:
 def _not_additive(
     design: Design,
     y: Floats,
-    ways: Floats,
+    both_ways: tuple[Floats, Floats],
     outing: NDArray[np.int64],
     level: float,
     prior: Sequence[Prior] | None,
@@ -313,9 +313,10 @@ def _not_additive(
     if not len(beyond):
         return False
     member = (design.of_run[:, None] == np.arange(len(design.setups))).astype(float)
+    ways, own = both_ways
     x = np.hstack([member, ways])
     wanted = np.hstack([beyond, np.zeros((len(beyond), ways.shape[1]))])
-    fit = day_effects.contrasts(y, x, outing, wanted, 1 - (1 - level) / len(beyond), prior=prior)
+    fit = day_effects.contrasts(y, x, outing, wanted, 1 - (1 - level) / len(beyond), prior=prior, own=own)
     return any(i.low > 0 or i.high < 0 for row in fit.intervals for i in row)
 
 

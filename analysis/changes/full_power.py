@@ -199,7 +199,7 @@ def _chance(fit: PowerFit, mine: Bools, masked: bool, share: float) -> float:
     precision, axes = np.linalg.eigh(fit.projection[np.ix_(mine, mine)])
     known = precision > _LEAST_KNOWN * precision[-1]
     precision, axes = precision[known], axes[:, known]
-    told, level = axes.T @ (fit.projection @ fit.rows.y)[mine], axes.sum(axis=0)
+    told, level = axes.T @ fit.residual[mine], axes.sum(axis=0)
     far, slope, bend = float(np.sum(told**2 / precision)), float(told @ level), float(np.sum(precision * level**2))
     if masked:
         left = max(1 - _MASK**2 * bend, _LEAST_KNOWN)

@@ -7,11 +7,15 @@ practice of carburettors, no source).
 
 from __future__ import annotations
 
+from analysis import kept
 from analysis.changes.season import SeasonRecord
 from analysis.conditions.setups import Parts, shown
 from analysis.mixture.map import Judgement, Regime, RegimeSummary
 from analysis.wording import channel_digits
 from logger.errors import InputError, NoAnswer
+
+_KEPT = "mixture_next"
+"""What is kept of it beside the drive: finding it takes the whole drive."""
 
 _CIRCUITS = {
     Regime.CRUISE: ("the needle's circuit", ("needle_clip", "clip", "needle"), "raise", "lower",
@@ -35,15 +39,22 @@ def mixture_notes(season: SeasonRecord) -> list[str]:
     for row in reversed(season.drives):
         if not row.channel:
             continue
+        drive = season.drive(row.drive)
+        key = kept.digest_of_values(kept.analysed_key(drive), row.parts)
+        known = kept.read_values(store.path, row.drive, _KEPT, key)
+        if known is not None:
+            return [str(each) for each in known.get("notes", ())]
         try:
-            found = season.drive(row.drive).map
+            found = drive.map
         except (NoAnswer, InputError):
             continue
         order = (Regime.FULL, Regime.CRUISE, Regime.TOWN, Regime.IDLE)
         told = {each.regime: each for each in found.answer.summaries}
         digits = channel_digits(found.answer.channel)
         said = [_said(told[regime], row.drive, row.parts or {}, digits) for regime in order if regime in told]
-        return [each for each in said if each]
+        notes = [each for each in said if each]
+        kept.write_values(store.path, row.drive, _KEPT, key, {"notes": notes})
+        return notes
     return []
 
 

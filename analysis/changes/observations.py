@@ -139,14 +139,17 @@ def _read(tables: Sequence[tuple[Floats, Floats | None]], at: Floats) -> Floats:
     alike: dict[bytes, tuple[Floats, list[int], list[Floats]]] = {}
     for number, (x, y) in enumerate(tables):
         if y is not None:
-            told = np.isfinite(y)
-            speeds = x[told]
-            _, rows, values = alike.setdefault(speeds.tobytes(), (speeds, [], []))
+            _, rows, values = alike.setdefault(x.tobytes(), (x, [], []))
             rows.append(number)
-            values.append(y[told])
+            values.append(y)
     for x, rows, values in alike.values():
-        if len(x):
-            out[rows] = _read_alike(x, np.array(values), at)
+        given, numbers = np.array(values), np.array(rows)
+        told = np.isfinite(given)
+        patterns, of = np.unique(told, axis=0, return_inverse=True) if not told.all() else (told[:1], None)
+        for k, where in enumerate(patterns):
+            mine = slice(None) if of is None else np.flatnonzero(of.reshape(len(numbers)) == k)
+            if where.any():
+                out[numbers[mine]] = _read_alike(x[where], given[mine][:, where], at)
     return out
 
 

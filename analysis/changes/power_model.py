@@ -26,8 +26,9 @@ and told as a Student t. Only the length of the hills is taken at its likeliest.
 
 from __future__ import annotations
 
+import functools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -76,6 +77,8 @@ PRIORS: dict[str, VariancePrior] = {
 _NAMES = tuple(PRIORS)
 _POINTS = 128
 _WIDER = 1.25
+_NO_MORE = 1e-9
+"""Of a log posterior: what rounding may do."""
 _FAR = 1e9
 _SPAN_M = 1e7
 
@@ -152,20 +155,19 @@ class PowerFit:
     def __init__(self, rows: PullRows, design: Floats, hills_m: float | None = None) -> None:
         self.rows = rows
         self._read(design)
-        self._taught: tuple[Floats, Floats] | None = None
-        self._still = rows.noise + _constant_parts(rows)
+        self._teacher: PowerFit | None = None
+        self._points: _Points | None = None
         lengths = HILLS_M if hills_m is None else (hills_m,)
-        shared = _grouped_parts(rows)
-        best: tuple[float, float, Floats, list[Floats]] | None = None
+        still, shared = rows.noise + _constant_parts(rows), _grouped_parts(rows)
+        best: tuple[float, float, Floats, Covariance] | None = None
         start = np.log([PRIORS[name].sigma for name in _NAMES])
-        for length in lengths:
-            parts = [*shared, slope_part(rows, length)]
-            theta = start = self._climb(parts, start)
-            value = self._log_posterior(theta, parts)
-            if best is None or value > best[0]:
-                best = value, length, theta, parts
+        for length, slopes in zip(lengths, slope_parts(rows, lengths), strict=True):
+            covariance = Covariance(still, [*shared, slopes])
+            start, value = self._climb(covariance, start)
+            if best is None or value > best[0] + _NO_MORE:
+                best = value, length, start, covariance
         assert best is not None
-        _, self.hills_m, self.mode, self._parts = best
+        _, self.hills_m, self.mode, self.covariance = best
 
     @property
     def sigmas(self) -> dict[str, float]:
@@ -193,17 +195,17 @@ class PowerFit:
         if not all(self.determines(each) for each in c):
             raise ValueError("the design does not determine this contrast")
         inner = c @ self._basis
-        _, weight, solved = self._explored
-        centre = np.array([inner @ beta for beta, _ in solved])
-        spread = np.array([np.einsum("ki,ij,kj->k", inner, covariance, inner) for _, covariance in solved])
-        told = [as_student(centre[:, k], np.sqrt(spread[:, k]), weight) for k in range(len(c))]
-        joint = inner @ self._solve(self.mode)[1] @ inner.T
+        explored = self._explored
+        centre = np.array([inner @ beta for beta, _ in explored.solved])
+        spread = np.array([np.einsum("ki,ij,kj->k", inner, each, inner) for _, each in explored.solved])
+        told = [as_student(centre[:, k], np.sqrt(spread[:, k]), explored.weight) for k in range(len(c))]
+        joint = inner @ self._at_mode[1] @ inner.T
         size = np.sqrt(np.diag(joint))
         return told, np.asarray(joint / np.outer(size, size))
 
     def at_mode(self, c: Floats) -> tuple[float, float]:
         """Estimate and standard error of a contrast with the variances at their mode."""
-        beta, covariance = self._solve(self.mode)
+        beta, covariance = self._at_mode
         inner = c @ self._basis
         return float(inner @ beta), math.sqrt(float(inner @ covariance @ inner))
 
@@ -216,21 +218,43 @@ class PowerFit:
     @cached_property
     def projection(self) -> Floats:
         """V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1 at the mode (n, n): what tells each row from all the others."""
-        return self._projection(self.mode, self._parts)
+        return _projection(self._whitened(next(self.covariance.roots([self.mode]))))
+
+    @cached_property
+    def residual(self) -> Floats:
+        """`projection` @ y (n,)."""
+        return np.asarray(self.projection @ self.rows.y)
 
     def with_design(self, design: Floats) -> PowerFit:
         """The same pulls and variances with other fixed columns."""
-        return self.of_others(self.rows, design)
+        return self._taught(self.rows, design, self.covariance)
+
+    def of_first(self, count: int, design: Floats) -> PowerFit:
+        """The first `count` rows alone, with what all have taught of the variances, and other fixed columns."""
+        return self._taught(self.rows.only(np.arange(len(self.rows)) < count), design, self.covariance)
 
     def of_others(self, rows: PullRows, design: Floats) -> PowerFit:
         """Other pulls with what these have taught of the variances: their mode and its surroundings are kept."""
-        out = object.__new__(PowerFit)
-        out.rows, out.hills_m, out.mode = rows, self.hills_m, self.mode
-        out._read(design)
-        out._still = rows.noise + _constant_parts(rows) if rows is not self.rows else self._still
-        out._parts = [*_grouped_parts(rows), slope_part(rows, self.hills_m)] if rows is not self.rows else self._parts
-        out._taught = self._explored[:2]
-        return out
+        parts = [*_grouped_parts(rows), *slope_parts(rows, (self.hills_m,))]
+        return self._taught(rows, design, Covariance(rows.noise + _constant_parts(rows), parts))
+
+    def explore(self, *beside: PowerFit) -> None:
+        """Solve this fit at every point about the mode and, by the same roots, fits that came of it by `with_design`
+        and `of_first`: a root costs more than all that is done with it."""
+        theta, log = self._about_mode()
+        log, fits = log.copy(), [self, *beside]
+        solved: list[list[tuple[Floats, Floats]]] = [[] for _ in fits]
+        for i, root in enumerate(self.covariance.roots(theta)):
+            for k, normal in enumerate(_normals(root, fits)):
+                solved[k].append(normal.solve())
+                if k == 0:
+                    log[i] += normal.log_likelihood(root) + _log_priors(theta[i])[0]
+        weight = np.exp(log - log.max())
+        weight /= weight.sum()
+        for fit, mine in zip(fits, solved, strict=True):
+            fit._points = _Points(theta, weight, mine)
+
+    # --- parts of the above -----------------------------------------------------------------------------------
 
     def _read(self, design: Floats) -> None:
         _, s, vt = np.linalg.svd(design, full_matrices=False)
@@ -238,110 +262,209 @@ class PowerFit:
         self._basis = vt[:rank].T
         self.x = design @ self._basis
 
-    # --- variances --------------------------------------------------------------------------------------------
-
-    def _covariance(self, theta: Floats, parts: list[Floats]) -> Floats:
-        out = self._still.copy()
-        for value, part in zip(np.exp(2 * theta), parts, strict=True):
-            out += value * part
+    def _taught(self, rows: PullRows, design: Floats, covariance: Covariance) -> PowerFit:
+        out = object.__new__(PowerFit)
+        out.rows, out.hills_m, out.mode, out.covariance = rows, self.hills_m, self.mode, covariance
+        out._teacher, out._points = self, None
+        out._read(design)
         return out
 
-    def _whitened(self, theta: Floats, parts: list[Floats]) -> tuple[Floats, Floats, Floats, Floats]:
-        """Root of the covariance, design and response over it, and the root of the design's own information."""
-        from scipy.linalg import solve_triangular
-
-        root = np.asarray(np.linalg.cholesky(self._covariance(theta, parts)), float)
-        white = solve_triangular(root, np.column_stack([self.x, self.rows.y]), lower=True)
-        x, y = white[:, :-1], white[:, -1]
-        information = np.asarray(np.linalg.cholesky(x.T @ x), float)
-        return root, x, y, information
-
-    def _solve(self, theta: Floats) -> tuple[Floats, Floats]:
+    @cached_property
+    def _at_mode(self) -> tuple[Floats, Floats]:
         """Generalised least squares: estimate and covariance, in coordinates of the design's row space."""
-        return _least_squares(*self._whitened(theta, self._parts)[1:])
+        return _normals(next(self.covariance.roots([self.mode])), [self])[0].solve()
 
-    def _log_posterior(self, theta: Floats, parts: list[Floats]) -> float:
+    @property
+    def _explored(self) -> _Points:
+        if self._points is None and self._teacher is None:
+            self.explore()
+        elif self._points is None and self._teacher is not None:
+            theta, weight = self._teacher._explored.theta, self._teacher._explored.weight
+            solved = [_normals(root, [self])[0].solve() for root in self.covariance.roots(theta)]
+            self._points = _Points(theta, weight, solved)
+        assert self._points is not None
+        return self._points
+
+    def _whitened(self, root: Floats) -> _Whitened:
+        return _Whitened.of(root, self.x, self.rows.y)
+
+    # --- variances --------------------------------------------------------------------------------------------
+
+    def _log_posterior(self, covariance: Covariance, theta: Floats) -> tuple[float, _Whitened]:
         """Restricted log likelihood plus log prior of the log standard deviations, up to a constant."""
-        return _log_likelihood(*self._whitened(theta, parts)) + _log_priors(theta)[0]
+        white = self._whitened(next(covariance.roots([theta])))
+        return white.normal.log_likelihood(white.root) + _log_priors(theta)[0], white
 
-    def _projection(self, theta: Floats, parts: list[Floats]) -> Floats:
-        from scipy.linalg import cho_solve
-
-        root = np.asarray(np.linalg.cholesky(self._covariance(theta, parts)), float)
-        inverse = cho_solve((root, True), np.eye(len(self.rows)))
-        vx = inverse @ self.x
-        return np.asarray(inverse - vx @ np.linalg.solve(self.x.T @ vx, vx.T))
-
-    def _climb(self, parts: list[Floats], start: Floats) -> Floats:
-        """The mode, by average information with halved steps where one does not climb."""
+    def _climb(self, covariance: Covariance, start: Floats) -> tuple[Floats, float]:
+        """The mode, by average information with halved steps where one does not climb; and its log posterior."""
         theta = start.copy()
-        value = self._log_posterior(theta, parts)
+        value, white = self._log_posterior(covariance, theta)
         for _ in range(25):
-            gradient, information = self._information(theta, parts)
+            gradient, information = self._information(covariance, theta, white)
             step = np.clip(np.linalg.solve(information, gradient), -1.0, 1.0)
             for _ in range(8):
-                trial = self._log_posterior(theta + step, parts)
-                if trial >= value - 1e-9:
+                trial, there = self._log_posterior(covariance, theta + step)
+                if trial >= value - _NO_MORE:
                     break
                 step = step / 2
             else:
                 break
-            theta, gained, value = theta + step, trial - value, trial
+            theta, gained, value, white = theta + step, trial - value, trial, there
             if gained < 1e-3:
                 break
-        return theta
+        return theta, value
 
-    def _information(self, theta: Floats, parts: list[Floats]) -> tuple[Floats, Floats]:
+    def _information(self, covariance: Covariance, theta: Floats, white: _Whitened) -> tuple[Floats, Floats]:
         """Gradient of the log posterior, and a positive definite stand-in for its curvature."""
-        p = self._projection(theta, parts)
+        p = _projection(white)
         py = p @ self.rows.y
-        weighed = [2 * math.exp(2 * t) * part for t, part in zip(theta, parts, strict=True)]
-        acts = np.array([part @ py for part in weighed])
-        gradient = 0.5 * np.array(
-            [float(py @ act) - float(np.sum(p * part)) for act, part in zip(acts, weighed, strict=True)]
-        )
+        scale = 2 * np.exp(2 * theta)
+        acts = scale[:, None] * (covariance.parts @ py)
+        gradient = 0.5 * (acts @ py - scale * covariance.traces(p))
         average = 0.5 * acts @ p @ acts.T
         _, slope, bend = _log_priors(theta)
         return gradient + slope, average + np.diag(np.maximum(-bend, 0.05))
 
-    @cached_property
-    def _explored(self) -> tuple[Floats, Floats, list[tuple[Floats, Floats]]]:
-        """Points about the mode (m, k), their posterior weights (m,), and what `_solve` gives at each."""
-        if self._taught is not None:
-            return *self._taught, [self._solve(theta) for theta in self._taught[0]]
+    def _about_mode(self) -> tuple[Floats, Floats]:
+        """Points about the mode (m, k), and the log of one over their density, up to a constant."""
         from scipy.special import ndtri
 
-        k = len(self.mode)
-        p = self.projection
-        weighed = [p @ (2 * math.exp(2 * t) * part) for t, part in zip(self.mode, self._parts, strict=True)]
-        curvature = 0.5 * np.array([[float(np.sum(a * b.T)) for b in weighed] for a in weighed])
+        scale = 2 * np.exp(2 * self.mode)
+        curvature = 0.5 * np.outer(scale, scale) * self.covariance.products(self.projection)
         curvature += np.diag(np.maximum(-_log_priors(self.mode)[2], 0.05))
         root = np.linalg.cholesky(np.linalg.inv(curvature)) * _WIDER
-        z = ndtri(np.clip(sobol.scrambled(k, _POINTS, seed=1), 1e-4, 1 - 1e-4))
-        points = self.mode + z @ root.T
-        log, solved = 0.5 * np.sum(z**2, axis=1), []
-        for i, theta in enumerate(points):
-            whitened = self._whitened(theta, self._parts)
-            log[i] += _log_likelihood(*whitened) + _log_priors(theta)[0]
-            solved.append(_least_squares(*whitened[1:]))
-        weight = np.exp(log - log.max())
-        return points, weight / weight.sum(), solved
+        z = ndtri(np.clip(sobol.scrambled(len(self.mode), _POINTS, seed=1), 1e-4, 1 - 1e-4))
+        return self.mode + z @ root.T, np.asarray(0.5 * np.sum(z**2, axis=1))
 
 
-def _least_squares(x: Floats, y: Floats, inner: Floats) -> tuple[Floats, Floats]:
-    """Estimate and covariance of what `PowerFit._whitened` gives."""
-    from scipy.linalg import cho_solve
+@dataclass(frozen=True)
+class _Points:
+    """Points about the mode (m, k), their posterior weights (m,), and estimate and covariance at each."""
 
-    return cho_solve((inner, True), x.T @ y), cho_solve((inner, True), np.eye(x.shape[1]))
+    theta: Floats
+    weight: Floats
+    solved: list[tuple[Floats, Floats]]
 
 
-def _log_likelihood(root: Floats, x: Floats, y: Floats, inner: Floats) -> float:
-    """The restricted one of the same."""
-    from scipy.linalg import solve_triangular
+class Covariance:
+    """The rows' covariance by six variances: `still` (n, n), and a part for each (n, n), in the order of `PRIORS`."""
 
-    fitted = solve_triangular(inner, x.T @ y, lower=True)
-    log = -float(np.log(np.diag(root)).sum()) - float(np.log(np.diag(inner)).sum())
-    return log - 0.5 * float(y @ y - fitted @ fitted)
+    def __init__(self, still: Floats, parts: Sequence[Floats]) -> None:
+        self._all = np.stack([still, *parts])
+
+    @property
+    def parts(self) -> Floats:
+        """(variances, n, n)."""
+        return self._all[1:]
+
+    def at(self, theta: Floats) -> Floats:
+        """The covariance (n, n), at log standard deviations `theta`."""
+        return next(self._at(theta[None, :]))
+
+    def roots(self, theta: Sequence[Floats] | Floats) -> Iterator[Floats]:
+        """Its lower triangular root at each of several `theta` (m, k); what stands above the diagonal counts for
+        nothing. numpy's LinAlgError where it is no covariance."""
+        from scipy.linalg.lapack import dpotrf
+
+        for each in self._at(np.asarray(theta)):
+            root, wrong = dpotrf(each.T, lower=1, clean=0, overwrite_a=1)
+            if wrong:
+                raise np.linalg.LinAlgError("the covariance of the pulls is not positive definite")
+            yield root
+
+    def traces(self, p: Floats) -> Floats:
+        """tr(p part) for each, of a symmetric p (n, n)."""
+        return np.asarray(self.parts.reshape(len(self.parts), -1) @ p.ravel())
+
+    def products(self, p: Floats) -> Floats:
+        """tr(p part p part) for each two of them (k, k), of a symmetric p (n, n)."""
+        acts = p @ self.parts
+        turned = acts.transpose(0, 2, 1).reshape(len(acts), -1)
+        return np.asarray(acts.reshape(len(acts), -1) @ turned.T)
+
+    def _at(self, theta: Floats) -> Iterator[Floats]:
+        whole = self._all.reshape(len(self._all), -1)
+        for some in np.array_split(theta, math.ceil(len(theta) / _AT_ONCE)):
+            weights = np.hstack([np.ones((len(some), 1)), np.exp(2 * some)])
+            yield from (weights @ whole).reshape(len(some), *self._all.shape[1:])
+
+
+_AT_ONCE = 8
+
+
+@dataclass(frozen=True)
+class _Normal:
+    """The normal equations at one covariance V: root of X' V^-1 X (r, r), X' V^-1 y (r,), y' V^-1 y."""
+
+    root: Floats
+    xy: Floats
+    yy: float
+
+    @classmethod
+    def of(cls, x: Floats, y: Floats) -> _Normal:
+        """Of design and response over V's root."""
+        return cls(np.asarray(np.linalg.cholesky(x.T @ x), np.float64), x.T @ y, float(y @ y))
+
+    def solve(self) -> tuple[Floats, Floats]:
+        """Estimate and covariance."""
+        from scipy.linalg.lapack import dtrtri
+
+        half = np.tril(dtrtri(self.root, lower=1)[0])
+        return half.T @ (half @ self.xy), half.T @ half
+
+    def log_likelihood(self, root: Floats) -> float:
+        """The restricted one, up to a constant; `root` is V's."""
+        fitted = np.linalg.solve(self.root, self.xy)
+        log = -float(np.log(np.diag(root)).sum()) - float(np.log(np.diag(self.root)).sum())
+        return log - 0.5 * (self.yy - float(fitted @ fitted))
+
+
+@dataclass(frozen=True)
+class _Whitened:
+    """Root of the covariance (n, n), and what design and response come to over it."""
+
+    root: Floats
+    x: Floats
+    normal: _Normal
+
+    @classmethod
+    def of(cls, root: Floats, x: Floats, y: Floats) -> _Whitened:
+        white = _over(root, np.column_stack([x, y]))
+        return cls(root, white[:, :-1], _Normal.of(white[:, :-1], white[:, -1]))
+
+
+def _over(root: Floats, columns: Floats) -> Floats:
+    """root^-1 columns."""
+    from scipy.linalg.lapack import dtrtrs
+
+    return np.asarray(dtrtrs(root, columns, lower=1)[0])
+
+
+def _normals(root: Floats, fits: Sequence[PowerFit]) -> list[_Normal]:
+    """The normal equations of several fits, each of the first rows of those that `root` (n, n) is of.
+
+    The root of a leading block is the leading block of the root.
+    """
+    columns = np.zeros((len(root), sum(fit.x.shape[1] + 1 for fit in fits)), order="F")
+    edges = np.cumsum([0, *(fit.x.shape[1] + 1 for fit in fits)])
+    for fit, a, b in zip(fits, edges[:-1], edges[1:], strict=True):
+        columns[: len(fit.x), a:b] = np.column_stack([fit.x, fit.rows.y])
+    white = _over(root, columns)
+    return [
+        _Normal.of(white[: len(fit.x), a : b - 1], white[: len(fit.x), b - 1])
+        for fit, a, b in zip(fits, edges[:-1], edges[1:], strict=True)
+    ]
+
+
+def _projection(white: _Whitened) -> Floats:
+    """V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1 (n, n)."""
+    from scipy.linalg.lapack import dpotri, dtrtrs
+
+    lower = np.tril(dpotri(white.root, lower=1)[0])
+    inverse = lower + lower.T
+    np.fill_diagonal(inverse, np.diag(lower))
+    vx = dtrtrs(white.root, white.x, lower=1, trans=1)[0] @ np.linalg.inv(white.normal.root).T
+    return np.asarray(inverse - vx @ vx.T)
 
 
 def _log_priors(theta: Floats) -> tuple[float, Floats, Floats]:
@@ -373,9 +496,21 @@ def _grouped_parts(rows: PullRows) -> list[Floats]:
     pointed = np.isfinite(heading)
     turned = np.where(np.outer(pointed, pointed), turned, _same(rows.run))
     wind = np.outer(rows.wind_gain, rows.wind_gain)
-    times = rows.time_s[:, None] + 0.5 * rows.seconds[:, None] * NODES[None, :]
-    gusts = _averaged(lambda i, j: np.exp(-np.abs(times[:, i, None] - times[None, :, j]) / GUST_S))
-    return [_same(rows.run), _same(rows.leg), outing, wind * gusts * outing, wind * turned * outing]
+    return [_same(rows.run), _same(rows.leg), outing, wind * _gusts(rows), wind * turned * outing]
+
+
+def _gusts(rows: PullRows) -> Floats:
+    """Correlation of the gusts that two rows of an outing felt (n, n)."""
+    out = np.zeros((len(rows), len(rows)))
+    for outing in np.unique(rows.outing):
+        mine = np.flatnonzero(rows.outing == outing)
+        times = rows.time_s[mine, None] + 0.5 * rows.seconds[mine, None] * NODES[None, :]
+        out[np.ix_(mine, mine)] = _averaged(functools.partial(_gust, times))
+    return out
+
+
+def _gust(times: Floats, i: int, j: int) -> Floats:
+    return np.asarray(np.exp(-np.abs(times[:, i, None] - times[None, :, j]) / GUST_S))
 
 
 def _headings(rows: PullRows) -> Floats:
@@ -393,8 +528,9 @@ def _headings(rows: PullRows) -> Floats:
     return heading
 
 
-def slope_part(rows: PullRows, hills_m: float) -> Floats:
-    """Covariance of what slopes of size 1 do to the rows (n, n), matched by place and direction.
+def slope_parts(rows: PullRows, lengths_m: Sequence[float]) -> list[Floats]:
+    """Covariance of what slopes of size 1 do to the rows (n, n), matched by place and direction; for hills of each
+    length.
 
     Rows without a place or course share their slope with the other rows of their run alone.
     """
@@ -409,19 +545,32 @@ def slope_part(rows: PullRows, hills_m: float) -> Floats:
     half = 0.5 * np.where(np.isfinite(rows.way_m), rows.way_m, 0.0)
     x = east[:, None] + half[:, None] * np.sin(heading)[:, None] * NODES[None, :]
     y = north[:, None] + half[:, None] * np.cos(heading)[:, None] * NODES[None, :]
-
-    def alike(i: int, j: int) -> Floats:
-        away = np.hypot(x[:, i, None] - x[None, :, j], y[:, i, None] - y[None, :, j])
-        return slope_correlation(away, hills_m)
-
+    away = {
+        (i, j): np.hypot(x[:, i, None] - x[None, :, j], y[:, i, None] - y[None, :, j])
+        for i in range(len(NODES))
+        for j in range(i + 1)
+    }
     turned = np.cos(heading[:, None] - heading[None, :])
-    return np.asarray(np.outer(rows.slope_gain, rows.slope_gain) * turned * _averaged(alike))
+    felt = np.outer(rows.slope_gain, rows.slope_gain) * turned
+    return [np.asarray(felt * _averaged(functools.partial(_alike, away, length))) for length in lengths_m]
+
+
+def _alike(away: dict[tuple[int, int], Floats], length_m: float, i: int, j: int) -> Floats:
+    return slope_correlation(away[i, j], length_m)
+
+
+def slope_part(rows: PullRows, hills_m: float) -> Floats:
+    """`slope_parts` for one length."""
+    return slope_parts(rows, (hills_m,))[0]
 
 
 def _averaged(alike: Callable[[int, int], Floats]) -> Floats:
-    """A covariance averaged over both rows' windows, by the nodes that a regression weighs."""
+    """A covariance averaged over both rows' windows, by the nodes that a regression weighs; `alike` is asked for one
+    of two nodes that are not the same: turned over, it is that of the two the other way round."""
     total: Floats = np.zeros(())
     for i, first in enumerate(NODE_WEIGHTS):
-        for j, second in enumerate(NODE_WEIGHTS):
-            total = total + first * second * alike(i, j)
+        total = total + first * first * alike(i, i)
+        for j, second in enumerate(NODE_WEIGHTS[:i]):
+            one = first * second * alike(i, j)
+            total = total + one + one.T
     return np.asarray(total)

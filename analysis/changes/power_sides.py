@@ -30,8 +30,8 @@ _MOST_DRIVES = 20
 
 def side_pulls(side: Side, season: SeasonRecord) -> list[SeasonPull]:
     """The full pulls of a side: of its drives all, of runs named singly those of the runs."""
-    named = {run.label for run in side.runs}
-    return [each for each in season.full_pulls if each.drive in side.drives or each.label in named]
+    named, whole = {run.label for run in side.runs}, set(side.drives)
+    return [each for each in season.full_pulls if each.drive in whole or each.label in named]
 
 
 def power_held(

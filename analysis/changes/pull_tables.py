@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
+from numpy.typing import NDArray
 
 from analysis.conditions.roadload import RoadLoad
 from analysis.runs.pulls import PowerPull
@@ -80,12 +81,23 @@ def pulls_from(
     tables: Mapping[str, pa.Table], road: RoadLoad, wind: tuple[float, float] | None
 ) -> tuple[PowerPull, ...]:
     """The pulls in these tables, under this road load and wind."""
-    bands = {name: np.array(tables["pull_bands"][name].to_pylist()) for name, *_ in PULL_FIELDS["pull_bands"]}
-    shared = {
-        name: np.array(tables["pull_covariances"][name].to_pylist()) for name, *_ in PULL_FIELDS["pull_covariances"]
-    }
+    bands, shared = (
+        {name: np.array(tables[table][name].to_pylist()) for name, *_ in PULL_FIELDS[table]}
+        for table in ("pull_bands", "pull_covariances")
+    )
+    return pulls_of(tables["pulls"].to_pylist(), bands, shared, road, wind)
+
+
+def pulls_of(
+    rows: Iterable[dict[str, Any]],
+    bands: Mapping[str, NDArray[Any]],
+    shared: Mapping[str, NDArray[Any]],
+    road: RoadLoad,
+    wind: tuple[float, float] | None,
+) -> tuple[PowerPull, ...]:
+    """The pulls of a drive, by the rows of `pulls` and the columns of the two other tables."""
     out = []
-    for row in tables["pulls"].to_pylist():
+    for row in rows:
         mine, here = bands["n"] == row["n"], shared["n"] == row["n"]
         arrays = {name: values[mine] for name, values in bands.items() if name != "n"}
         band = arrays["band"]

@@ -17,6 +17,8 @@ from datetime import datetime
 from functools import cached_property
 from typing import Literal
 
+import numpy as np
+
 from analysis import kept
 from analysis.changes import first_look, season_pack
 from analysis.changes.full_power import PullLeftOut, full_power, why_not_full
@@ -32,7 +34,7 @@ from analysis.conditions.weather import (
     Weather,
     WeatherError,
     air_of,
-    corrected_times,
+    corrected_of_many,
     headwind,
 )
 from analysis.drive import SAME_RUN_S, AnalysedDrive
@@ -153,7 +155,7 @@ def gather(
     numbers = outings(
         (drive.drive.manifest.started_utc.timestamp(), drive.drive.manifest.ended_utc.timestamp()) for drive in drives
     )
-    runs: list[Observation] = []
+    driven: list[tuple[Observation, _Correction | None]] = []
     left: list[RunLeftOut] = []
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
@@ -163,7 +165,9 @@ def gather(
     together = season_pack.Together(store.path)
     first_look.look(store, together.unknown(store), progress)
 
-    def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
+    def read(
+        of: tuple[int, AnalysedDrive],
+    ) -> tuple[DriveRows, Weather, Air, list[tuple[Observation, _Correction | None]], list[RunLeftOut]]:
         at, drive = of
         found = together.rows(drive, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"))
         weather, air = _weather(drive)
@@ -171,7 +175,7 @@ def gather(
 
     told = bulkhead.each(enumerate(drives), read, name=lambda of: of[1].id)
     for (at, drive), (found, weather, air, mine, out) in told:
-        runs += mine
+        driven += mine
         left += out
         pulls += _pulls(drive, numbers[at], found, air.factors.get(factor, math.nan))
         seen.append((drive, found.runs))
@@ -184,10 +188,11 @@ def gather(
             Outing(
                 drive.id, manifest.started_utc, manifest.duration_s, drive.setup_name, drive.parts, numbers[at],
                 weather, air, found.channel, tuple(note.text for note in manifest.notes),
-                tuple(run.label for run in mine), found.trouble,
+                tuple(run.label for run, _ in mine), found.trouble,
             )
         )  # fmt: skip
     together.keep()
+    runs = _corrected(driven)
     if not rows:
         raise NoAnswer(f"{store.path}: all {len(drives)} drives in this store are unreadable")
     if not every_run:
@@ -317,8 +322,10 @@ def _under_one_road(pulls: Sequence[SeasonPull], drives: Sequence[AnalysedDrive]
         with contextlib.suppress(NoAnswer, InputError):
             car = newest[car_key(drive.car.car.name)] if drive.car is not None else None
             loads[drive.id] = roadload.of(car, drive.air.density_kg_per_m3)
-    return [
-        replace(each, pull=replace(each.pull, road=loads[each.drive])) if each.drive in loads else each
+    return [  # most lie under it already
+        each
+        if loads.get(each.drive, each.pull.road) == each.pull.road
+        else replace(each, pull=replace(each.pull, road=loads[each.drive]))
         for each in pulls
     ]
 
@@ -355,7 +362,7 @@ def _observations(
     air: Air,
     factor: str,
     roads: list[str],
-) -> tuple[list[Observation], list[RunLeftOut]]:
+) -> tuple[list[tuple[Observation, _Correction | None]], list[RunLeftOut]]:
     manifest = drive.drive.manifest
     day = standard = None
     if air.factors:
@@ -376,23 +383,46 @@ def _observations(
         if len(run.speed_mps) < 2:
             out.append(RunLeftOut(name, drive.id, "its first foot of movement was not recorded", False))
             continue
-        corrected = unlaunched = None
+        correction = None
         if day is not None and standard is not None:
             grade = run.grade_percent / 100 if math.isfinite(run.grade_percent) else 0.0
-            corrected, unlaunched = (
-                corrected_times(run.speed_mps, run.time_s, air.factors[factor], day, standard, grade, launch)
-                for launch in (True, False)
-            )
+            correction = _Correction(air.factors[factor], day, standard, grade)
         against = math.nan
         if weather.wind_mps is not None and weather.wind_from_deg is not None:
             against = headwind(weather.wind_mps, weather.wind_from_deg, run.direction_deg)
-        mine.append(
-            Observation(
-                name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
-                run.time_s, run.sigma_s, corrected, run.grade_percent, against,
-                math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
-                run.throttle, unlaunched_s=unlaunched,
-                tags=_tags(drive, start),
-            )
+        driven = Observation(
+            name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
+            run.time_s, run.sigma_s, None, run.grade_percent, against,
+            math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
+            run.throttle, tags=_tags(drive, start),
         )  # fmt: skip
+        mine.append((driven, correction))
     return mine, out
+
+
+@dataclass(frozen=True)
+class _Correction:
+    """What brings a run's times to standard air: the day's factor, the road load in both airs, the grade."""
+
+    factor: float
+    road: roadload.RoadLoad
+    standard: roadload.RoadLoad
+    grade: float
+
+
+def _corrected(runs: Sequence[tuple[Observation, _Correction | None]]) -> list[Observation]:
+    """The runs with their times in standard air, where these can be told; those told at the same speeds at once."""
+    out = [run for run, _ in runs]
+    alike: dict[bytes, list[tuple[int, _Correction]]] = {}
+    for at, (run, correction) in enumerate(runs):
+        if correction is not None:
+            alike.setdefault(run.speed_mps.tobytes(), []).append((at, correction))
+    for some in alike.values():
+        mine, by = [at for at, _ in some], [each for _, each in some]
+        corrected, unlaunched = corrected_of_many(
+            out[mine[0]].speed_mps, np.array([out[at].time_s for at in mine]), [each.factor for each in by],
+            [each.road for each in by], [each.standard for each in by], [each.grade for each in by],
+        )  # fmt: skip
+        for at, launched, held in zip(mine, corrected, unlaunched, strict=True):
+            out[at] = replace(out[at], corrected_s=launched, unlaunched_s=held)
+    return out

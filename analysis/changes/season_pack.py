@@ -9,7 +9,7 @@ depend on: rows of another key count as nothing kept. It is written when a seaso
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from itertools import groupby
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -18,7 +18,7 @@ import numpy as np
 
 from analysis import kept
 from analysis.changes.first_look import Unknown
-from analysis.changes.pull_tables import PULL_FIELDS, pulls_from, tables_of
+from analysis.changes.pull_tables import PULL_FIELDS, pulls_of, tables_of
 from analysis.changes.rows_table import table_of_rows
 from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, rows_of, under_its_loads
 from analysis.conditions import roadload
@@ -125,19 +125,30 @@ def read(store: Path) -> Pack:
 
 def _pulls_in(tables: Mapping[str, pa.Table]) -> dict[str, tuple[PowerPull, ...]]:
     """The pulls of each drive; its rows stand together in each table."""
-    spans: dict[str, dict[str, slice]] = {}
-    for name in PULL_FIELDS:
-        at = 0
-        for drive, rows in groupby(tables[name]["drive"].to_pylist()):
-            length = len(list(rows))
-            spans.setdefault(drive, {})[name] = slice(at, at + length)
-            at += length
+    spans = {name: _spans(tables[name]["drive"].to_pylist()) for name in PULL_FIELDS}
+    rows = _rows_in(tables["pulls"].drop_columns("drive"))
+    bands, shared = (
+        {name: np.array(tables[table][name].to_pylist()) for name, *_ in PULL_FIELDS[table]}
+        for table in ("pull_bands", "pull_covariances")
+    )
     nothing = slice(0, 0)
     out = {}
-    for drive, mine in spans.items():
-        own = {name: tables[name][mine.get(name, nothing)].drop_columns("drive") for name in PULL_FIELDS}
-        out[drive] = pulls_from(own, _ROAD, None)
+    for drive, mine in spans["pulls"].items():
+        here, there = (spans[name].get(drive, nothing) for name in ("pull_bands", "pull_covariances"))
+        own, between = ({name: values[at] for name, values in columns.items()}
+                        for columns, at in ((bands, here), (shared, there)))  # fmt: skip
+        out[drive] = pulls_of(rows[mine], own, between, _ROAD, None)
     return out
+
+
+def _spans(drives: Sequence[str]) -> dict[str, slice]:
+    """Where the rows of each drive stand."""
+    at, spans = 0, {}
+    for drive, rows in groupby(drives):
+        length = len(list(rows))
+        spans[drive] = slice(at, at + length)
+        at += length
+    return spans
 
 
 def write(store: Path, pack: Mapping[str, tuple[str, DriveRows]]) -> None:

@@ -126,16 +126,13 @@ def usual_power(pulls: Sequence[SeasonPull]) -> tuple[Floats, Floats]:
 
     The median of the trusted pulls in each band; where none crossed it, the upper quartile of the others.
     """
+    of = np.concatenate([np.asarray(each.pull.band, np.int64) for each in pulls])
+    power = np.concatenate([each.pull.log_power for each in pulls])
+    trusted = np.repeat([each.trusted for each in pulls], [len(each.pull.band) for each in pulls])
     x, y = [], []
-    bands = sorted({int(band) for each in pulls for band in each.pull.band})
-    for band in bands:
-        told = [
-            (float(each.pull.log_power[each.pull.band == band][0]), each.trusted)
-            for each in pulls
-            if band in each.pull.band
-        ]
-        sure = [value for value, trusted in told if trusted]
-        y.append(float(np.median(sure)) if sure else float(np.quantile([value for value, _ in told], 0.75)))
+    for band in np.unique(of):
+        told, sure = power[of == band], power[(of == band) & trusted]
+        y.append(float(np.median(sure)) if len(sure) else float(np.quantile(told, 0.75)))
         x.append(math.log((band + 0.5) * BAND_MPS))
     return np.array(x), np.array(y)
 

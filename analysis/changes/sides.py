@@ -179,11 +179,12 @@ def side(ref: str, season: SeasonRecord) -> Side:
 
 def setup_side(known: Known, season: SeasonRecord) -> Side:
     """All runs and loops of a setup."""
+    driven = set(known.drives)
     return Side(
         known.name,
-        [run for run in season.runs if run.drive in known.drives],
+        [run for run in season.runs if run.drive in driven],
         known.setup.parts,
-        [loop for loop in season.loops if loop.drive in known.drives],
+        [loop for loop in season.loops if loop.drive in driven],
         tuple(known.drives),
     )
 

@@ -38,7 +38,7 @@ def directions(headings_deg: Floats) -> NDArray[np.int64]:
     return np.unique(labels, return_inverse=True)[1].astype(np.int64)
 
 
-def way_columns(direction_deg: Floats, outing: NDArray[np.int64]) -> Floats:
+def way_columns(direction_deg: Floats, outing: NDArray[np.int64]) -> tuple[Floats, Floats]:
     """Columns of a design for the ways driven: one effect for all outings, and one of its own for each outing that has
     two runs or more each way, since wind is another every day.
 
@@ -47,24 +47,26 @@ def way_columns(direction_deg: Floats, outing: NDArray[np.int64]) -> Floats:
     Parameters
     ----------
     direction_deg : (n,) array
-        Heading of each run [deg]; NaN where it is unknown.
+        Heading of each run [deg]; NaN where it is unknown, which is a way of its own.
     outing : (n,) array of int
         Which outing each run was in.
 
     Returns
     -------
-    (n, k) array
-        k is 0 where all went one way.
+    common, own : (n, k) and (n, m) arrays
+        Of all outings; and columns that stand for a coefficient of their own in each outing. k is 0 where all went one
+        way, m where no outing has effects of its own.
     """
     way = directions(direction_deg)
-    columns = _centred(way)
-    for each in np.unique(outing):
-        here = outing == each
-        if len(np.unique(way[here])) > 1 and np.bincount(way[here])[np.unique(way[here])].min() >= 2:
-            own = np.zeros((len(way), len(np.unique(way[here])) - 1))
-            own[here] = _centred(way[here])
-            columns = np.hstack([columns, own])
-    return columns
+    of = np.unique(outing, return_inverse=True)[1].reshape(len(outing))
+    kinds = int(way.max(initial=0)) + 1
+    own = np.zeros((len(way), kinds - 1))
+    driven = np.bincount(of * kinds + way, minlength=(int(of.max(initial=-1)) + 1) * kinds).reshape(-1, kinds)
+    twice = np.all(driven != 1, axis=1) & (np.sum(driven > 0, axis=1) > 1)
+    for there in np.unique(driven[twice] > 0, axis=0):
+        alike = (twice & np.all((driven > 0) == there, axis=1))[of]
+        own[alike, : there.sum() - 1] = _centred(way[alike])
+    return _centred(way), own[:, own.any(axis=0)]
 
 
 def _centred(way: NDArray[np.int64]) -> Floats:

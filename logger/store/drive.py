@@ -20,6 +20,7 @@ What is promised
 from __future__ import annotations
 
 import contextlib
+import functools
 import getpass
 from collections.abc import Callable, Iterable, Mapping
 from datetime import UTC, datetime
@@ -255,7 +256,7 @@ def open_folder(path: Path) -> Drive:
         raise DriveError(f"{path}: cannot be read: {said(error)}") from error
     try:
         manifest = parse_manifest(data, path / MANIFEST)
-        config = parse(config_text, RecorderConfig, str(path / CONFIG))
+        config = _config_of(config_text) or parse(config_text, RecorderConfig, str(path / CONFIG))
     except ConfigError as error:
         raise DriveError(f"{error}; `pullbook rebuild {path.name} --config F` replaces it") from error
     except DriveError as error:
@@ -269,6 +270,14 @@ def open_folder(path: Path) -> Drive:
             put = f"`pullbook rebuild {path.name} --{name} F` replaces it"
             raise DriveError(f"{path / MANIFEST}: its {name} cannot be used ({first_said(error)}); {put}") from error
     return drive
+
+
+@functools.lru_cache(maxsize=64)
+def _config_of(text: str) -> RecorderConfig | None:
+    """A recorder's file that many drives were recorded with; None where something is wrong with it."""
+    with contextlib.suppress(ConfigError):
+        return parse(text, RecorderConfig, CONFIG)
+    return None
 
 
 def _open_current(store: Path) -> Drive:

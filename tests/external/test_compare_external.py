@@ -30,7 +30,7 @@ def test_both_mean_squares_agree_with_nist_certified_values() -> None:
     """NIST StRD SiRstv: instruments take the part of outings; certified mean squares between (4 df), within (20 df)."""
     y = np.array(SIRSTV).reshape(-1, 1)
     outing = np.repeat(np.arange(5), 5)
-    fit = day_effects._Response.fit(y[:, 0], np.ones((25, 1)), outing, None)
+    fit = day_effects._Response.fit(y[:, 0], np.ones((25, 1)), outing, None, None, np.zeros((25, 0)))
     assert (fit.day_df, fit.run_df) == (4, 20)
     assert fit.day_size == pytest.approx(5)
     assert fit.run_ms == pytest.approx(WITHIN_MS, rel=1e-9)

@@ -46,7 +46,7 @@ VERDICTS: tuple[Fault, ...] = (
     # intervals
     Fault("what went with the way has an interval", C + "compare.py", "return day_effects.blank(found) if self.answer.tangled else found", "return found", (COMPARED + "::test_a_way_that_went_with_the_change_is_named",)),
     Fault("days make an interval narrower", C + "day_effects.py", "if part.run_df and run > sigma * float(stdtrit(df, 1 - alpha / 2)):", "if False:", (DAYS + "::test_an_interval_with_days_is_never_narrower_than_without",)),
-    Fault("no prior on days", C + "day_effects.py", "prior[j] if prior else None)", "None)", (DAYS + "::test_one_repeat_that_agrees_by_chance_collapses_no_interval",)),
+    Fault("no prior on days", C + "day_effects.py", "prior[j] if prior else None, beside", "None, beside", (DAYS + "::test_one_repeat_that_agrees_by_chance_collapses_no_interval",)),
     Fault("the best run was the first that came", C + "best.py", "sizes.tolist(), 0.05)", "[1], 0.05)", (DAYS + "::test_the_limit_of_luck_is_that_of_the_best_of_all_runs_driven",)),
     Fault("each effect is a question by itself", C + "effects.py", "each = 1 - (1 - level) / len(wanted)", "each = level", (DAYS + "::test_effects_of_many_parts_are_one_question",)),
     Fault("a launch gains by the air", C + "compare.py", "    if all(run.unlaunched_s is None for run in runs):\n", "    if True:\n", (COMPARED + "::test_a_launch_that_belt_or_clutch_limit_gains_nothing_by_the_air",)),

@@ -2,14 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from made_drives import BASELINE, make_drive
+from simulate import Brake, Pull, Stand
 
 from analysis.changes import mixture_next
+from analysis.changes.season import gather
 from analysis.conditions.setups import Parts
+from analysis.drive import AnalysedDrive
 from analysis.mixture.map import Judgement, Regime, Window
+from analysis.store import DriveStore
 
 
 def summary(regime: Regime, judgement: Judgement, sure: bool = True) -> Any:
@@ -40,3 +47,18 @@ def test_each_circuit_is_named_with_what_would_change_it(regime: Regime, judgeme
 def test_what_is_in_its_window_or_not_sure_asks_for_nothing() -> None:
     for each in (summary(Regime.CRUISE, Judgement.IN_BAND), summary(Regime.FULL, Judgement.RICH, sure=False)):
         assert mixture_next._said(each, "d", PARTS, 2) == ""
+
+
+def test_what_was_found_is_kept_beside_the_drive_for_its_parts(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    make_drive(tmp_path, [Stand(6), Pull(18.0), Brake(0, 2.5), Stand(20)], setup=BASELINE)
+    found = mixture_next.mixture_notes(gather(DriveStore(tmp_path)))
+
+    def again(drive: AnalysedDrive) -> None:
+        raise AssertionError("mapped again")
+
+    monkeypatch.setattr(AnalysedDrive, "map", property(again))
+    season = gather(DriveStore(tmp_path))
+    assert mixture_next.mixture_notes(season) == found
+    other = [replace(row, parts={"main_jet_mm": 1.2}) for row in season.drives]
+    with pytest.raises(AssertionError, match="mapped again"):
+        mixture_next.mixture_notes(replace(season, drives=other))

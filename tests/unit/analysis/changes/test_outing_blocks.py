@@ -38,7 +38,7 @@ def seasons() -> list[tuple[Floats, Floats, np.ndarray, Floats | None]]:
 def test_scatter_and_residuals_are_those_of_the_dense_way(
     y: Floats, design: Floats, outing: np.ndarray, sigma: Floats | None
 ) -> None:
-    fit = day_effects._Response.fit(y, design, outing, sigma)
+    fit = day_effects._Response.fit(y, design, outing, sigma, None, np.zeros((len(y), 0)))
     if len(fit.rows) < 2:
         return
     of = outing[fit.rows]
@@ -78,7 +78,7 @@ def test_scatter_and_residuals_are_those_of_the_dense_way(
 def test_a_posterior_is_that_of_the_dense_way(
     y: Floats, design: Floats, outing: np.ndarray, sigma: Floats | None
 ) -> None:
-    fit = day_effects._Response.fit(y, design, outing, sigma)
+    fit = day_effects._Response.fit(y, design, outing, sigma, None, np.zeros((len(y), 0)))
     if len(fit.rows) < 3 or fit.run_df < 1:
         return
     made = VariancePosterior(fit.x, fit.y, fit.z, Prior(0.1, 0.1))
@@ -88,8 +88,12 @@ def test_a_posterior_is_that_of_the_dense_way(
     mz = z - q @ (q.T @ z)
     lam, turn = np.linalg.eigh(mz.T @ mz)
     u = (turn.T @ (mz.T @ (fit.y - q @ (q.T @ fit.y))))[lam > 1e-8] / np.sqrt(lam[lam > 1e-8])
-    np.testing.assert_allclose(made.lam, lam[lam > 1e-8], rtol=1e-9)
-    assert np.sum(made.u2) == pytest.approx(np.sum(u**2), rel=1e-9)
+    lam = lam[lam > 1e-8]
+    squares, log = made._by_ratio
+    spread = 1 + np.outer(day_prior._RHO, lam)
+    np.testing.assert_allclose(squares, made.run_ss + np.sum(u**2 / spread, axis=1), rtol=1e-9)
+    np.testing.assert_allclose(log, np.sum(np.log(spread), axis=1), rtol=1e-9, atol=1e-9)
+    assert made.day_df == len(lam)
     c = np.eye(fit.x.shape[1])[0]
     centre, factor = made._least_squares(c)
     for k in (0, 25, 52):

@@ -10,7 +10,7 @@ import pytest
 import simulate
 
 from analysis.conditions import weather
-from analysis.conditions.roadload import RoadLoad
+from analysis.conditions.roadload import GRAVITY, RoadLoad, tractive_acceleration
 from analysis.conditions.weather import Weather, WeatherError, air_of, read_weather
 from analysis.conditions.weather_given import from_metar
 
@@ -147,3 +147,42 @@ def test_factor_one_and_the_same_air_change_nothing() -> None:
     road = RoadLoad(0.13, 0.002, 0.001, 0.04, "")
     speeds, times = np.array([3.0, 8.0, 14.0, 20.0]), np.array([0.6, 2.2, 5.0, 10.4])
     assert weather.corrected_times(speeds, times, 1.0, road, road, 0.01) == pytest.approx(times)
+
+
+def test_many_runs_are_corrected_as_each_by_itself_was_first_written() -> None:
+    """Of all sorts: a time that is missing, one that does not rise, a run that is one point long; hills and airs."""
+    rng = np.random.default_rng(12)
+    for count in (2, 3, 9, 25, 1):
+        speeds = np.sort(rng.uniform(1.0, 30.0, count))
+        times = np.cumsum(rng.uniform(0.05, 1.0, (12, count)), axis=1)
+        times[3, count // 2] = np.nan
+        times[4, -1] = times[4, 0]
+        factors, grades = rng.uniform(0.9, 1.1, 12), rng.uniform(-0.03, 0.03, 12)
+        days, standards = ([RoadLoad(a, 0.002, c, 0.04, "") for a, c in rng.uniform(5e-4, 0.1, (12, 2))] for _ in "ab")
+        both = weather.corrected_of_many(
+            speeds, times, factors.tolist(), days, standards, grades.tolist()
+        )  # fmt: skip
+        for found, launch in zip(both, (True, False), strict=True):
+            for k, mine in enumerate(found):
+                wanted = first_written(speeds, times[k], factors[k], days[k], standards[k], grades[k], launch)
+                np.testing.assert_allclose(mine, wanted, rtol=1e-12, atol=1e-12)
+                args = factors[k], days[k], standards[k], grades[k], launch
+                np.testing.assert_array_equal(weather.corrected_times(speeds, times[k], *args), mine)
+
+
+def first_written(
+    v: np.ndarray, t: np.ndarray, factor: float, road: RoadLoad, standard: RoadLoad, grade: float, launch: bool
+) -> np.ndarray:
+    middle = 0.5 * (v[1:] + v[:-1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pushed = tractive_acceleration(middle, np.diff(v) / np.diff(t), road, grade)
+        climb = GRAVITY * grade / math.hypot(1.0, grade)
+        acts = np.full(len(middle), factor)
+        if not launch:
+            power = np.where(np.isfinite(pushed), pushed * middle, 0.0)
+            full = np.flatnonzero(power >= weather.FULL_POWER * power.max(initial=0.0))
+            ends = min(middle[full[0]] if len(full) else math.inf, weather.LAUNCH_MOST_MPS)
+            acts[middle < ends] = 1.0
+        gain = (acts * pushed - climb - standard.at(middle)) / (1 + standard.rotating)
+        steps = np.where(gain > 0, np.diff(v) / gain, np.nan)
+    return np.concatenate([t[:1], t[0] + np.cumsum(steps)])
