@@ -148,6 +148,20 @@ def running_most(x: Floats, size: int, before: int, mode: Literal["edge", "symme
     return np.maximum(out[: len(x)], out[size - width :][: len(x)])
 
 
+def most_between(x: Floats, first: Codes, last: Codes) -> Floats:
+    """The largest of x (n,) from each `first` to each `last`, both included (k,): of two stretches of a power of two
+    that cover them."""
+    out = np.empty(len(first))
+    power = np.frexp(last - first + 1)[1] - 1
+    most, width = x, 1
+    for k in range(int(power.max(initial=-1)) + 1):
+        if k:
+            most, width = np.maximum(most[:-width], most[width:]), 2 * width
+        mine = np.flatnonzero(power == k)
+        out[mine] = np.maximum(most[first[mine]], most[last[mine] - width + 1])
+    return out
+
+
 def closed(x: Floats, size: int) -> Floats:
     """x (n,) with its dips of fewer than `size` values filled."""
     filled = running_most(x, size, (size - 1) // 2, "symmetric")
