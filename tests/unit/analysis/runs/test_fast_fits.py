@@ -94,6 +94,33 @@ def test_a_launch(kind: str, how: str, rate_hz: float, monkeypatch: pytest.Monke
             assert one == pytest.approx(other, rel=1e-9, abs=1e-9)
 
 
+@pytest.mark.parametrize("how", ["from rest", "may roll", "turns"])
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("rate_hz", [10.0, 3.0])
+def test_a_launch_fitted_again(kind: str, how: str, rate_hz: float) -> None:
+    """What weighs the starts that another fit weighed tells what that one tells of these rises, without a look."""
+    noise, turns = KINDS[kind], how == "turns"
+    t, y = readings_of(noise, rate_hz)
+    stray = int(np.searchsorted(t, 5.4))
+    y[stray] += 1.5
+    more = {"may_roll": how == "may roll", "turns": turns, "at_rest_before": not turns}
+    first = fit_launch(t, y, noise, 3.0, 5.2, 7.0, smoothing_s=0.1, **more)
+    shown = rate_hz > 5 and not noise.wander_share and not turns
+    assert first.looked.strays.tolist() == [t[stray]] or not shown
+    some = first.likeliest(6)
+    again = fit_launch(t, y, noise, 3.0, 5.2, 7.0, smoothing_s=0.1, among=some, like=first.looked, **more)
+    only = first.among(some)
+    for name in ("t0_s", "t0_sigma_s", "one_foot_s", "one_foot_sigma_s"):
+        # Of starts that weigh next to nothing beside all rises a few weigh enough beside these.
+        assert getattr(again, name) == pytest.approx(getattr(only, name), abs=1e-3 * only.t0_sigma_s)
+    later = fit_launch(t, y, noise, 3.0, 5.2, 7.0, smoothing_s=0.3, among=some, like=first.looked, **more)
+    step = first.looked.grid[1] - first.looked.grid[0]
+    before = later.looked.starts(0.3, 3.0)
+    assert before[0] == pytest.approx(max(first.looked.grid[0] - 0.2, 3.0), abs=step) and before[0] >= 3.0
+    np.testing.assert_allclose(np.diff(before), step)
+    assert later.t0_s < again.t0_s or turns
+
+
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("quantum", [0.0, 0.0005, 0.005, 0.009, 0.0514444])
 @pytest.mark.parametrize("sigma", [0.03, 0.05, "each its own"])
