@@ -130,24 +130,21 @@ def evidence(
     counted = math.inf if readings.turns else MARGIN + float(np.ptp(ways.prior)) + float(np.ptp(ways.wander_log))
     precisions = np.stack([_precision(wander * ways.span / (KNOTS - 1)) for wander in wanders])
     mean = np.full(KNOTS, 1.5)
-    logs, coefs = [], []
-    for precision in precisions:
-        pull = precision @ mean
-        solved = solve(sums, precision, pull)
-        c = np.transpose(solved.knots, (2, 1, 0))
-        det = solved.log_det - np.linalg.slogdet(precision)[1]
-        log = constant + 0.5 * ((solved.square - det).T - mean @ pull)
-        if base == 0:
-            if law is not None:
-                fit = StartFits(c, log, stood + moving @ law.most - 0.5 * det.T)
-                log = with_law(readings, shown, law, fit, counted)
-            elif readings.whiten is not None:
-                log = log + law_of_wander(readings, shown, z, readings.whiten, c)
-        if readings.turns:
-            log = log + caught(readings, after - readings.lag_s, ways.begun[some], c)
-        logs.append(log)
-        coefs.append(c)
-    return Evidence(np.stack(logs, -1), np.stack(coefs, -2), sums, precisions)
+    pulls = precisions @ mean
+    solved = solve(sums, precisions, pulls)
+    det = (solved.log_det - np.linalg.slogdet(precisions)[1][:, None, None]).transpose(2, 0, 1)
+    coefs = np.ascontiguousarray(solved.knots.transpose(3, 1, 2, 0))
+    log = constant[..., None, :] + 0.5 * (solved.square.transpose(2, 0, 1) - det - (pulls @ mean)[:, None])
+    if law is not None:
+        fit = StartFits(coefs, log, (stood + moving @ law.most)[..., None, :] - 0.5 * det)
+        log = with_law(readings, shown, law, fit, counted)
+    elif base == 0 and readings.whiten is not None:
+        for k, c in enumerate(coefs.swapaxes(0, 1)):
+            log[:, k] += law_of_wander(readings, shown, z, readings.whiten, c)
+    if readings.turns:
+        for k, c in enumerate(coefs.swapaxes(0, 1)):
+            log[:, k] += caught(readings, after - readings.lag_s, ways.begun[some], c)
+    return Evidence(log.swapaxes(1, 2), coefs.swapaxes(1, 2), sums, precisions)
 
 
 def _precision(wander: float) -> Floats:

@@ -28,13 +28,14 @@ _POINTS, _SLACK = 33, 0.01
 """The law's most is looked for at so many speeds, and may lie by so much higher between them, in its logarithm."""
 _PARTS = 8
 """Into how many stretches the readings near zero are divided for the bound."""
-_FIRST = 3.0
-"""Those within this of the best by a normal law are asked first: they say which of the others can matter."""
+OWN_MARGIN = 27.0
+"""A start that is less likely than the best with its rise and wander by more than this, in the logarithm, adds less
+than 1e-9 to what is said of that rise."""
 
 
 class StartFits(NamedTuple):
-    """What least squares gave for each rise and start: the knots (rises, grid, knots), the log evidence if readings
-    were normal, and the most that it may be whatever they are (rises, grid)."""
+    """What least squares gave for each rise, wander and start: the knots (rises, wanders, grid, knots), the log evidence
+    if readings were normal, and the most that it may be whatever they are (rises, wanders, grid)."""
 
     knots: Floats
     log: Floats
@@ -85,20 +86,26 @@ class ZeroLaw(NamedTuple):
 
 
 def with_law(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: StartFits, margin: float) -> Floats:
-    """The log evidence (rises, grid) with the receiver's law in place of the normal one, where it comes within `margin`
-    of the best; elsewhere some value above it that does not."""
+    """The log evidence (rises, wanders, grid) with the receiver's law in place of the normal one, where it comes within
+    `margin` of the best and within `OWN_MARGIN` of the best with its rise and wander; elsewhere some value above it that does
+    not. An infinite margin: everywhere."""
     until, most = _bounded(readings, shown, law, fit)
-    bound = np.minimum(fit.most, most)
-    out = bound.copy()
-    asked = fit.log >= fit.log.max() - _FIRST
+    out = np.minimum(fit.most, most)
+    # The likeliest start of each by a normal law says which of the others can matter.
+    best = fit.log.argmax(2)[..., None]
+    asked = np.zeros(out.shape, bool)
+    np.put_along_axis(asked, best, True, 2)
     out[asked] = fit.log[asked] + _of_pairs(readings, shown, fit.knots, np.nonzero(asked), until)
-    rest = ~asked & (bound >= out[asked].max() - margin)
+    own = np.take_along_axis(out, best, 2)
+    least = np.maximum(own - OWN_MARGIN, own.max() - margin) if margin < math.inf else -math.inf
+    rest = ~asked & (out >= least)
     out[rest] = fit.log[rest] + _of_pairs(readings, shown, fit.knots, np.nonzero(rest), until)
     return out
 
 
 def _bounded(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: StartFits) -> tuple[Codes, Floats]:
-    """Before which reading all lie that may be near zero, and the most that the log evidence may be (rises, grid)."""
+    """Before which reading all lie that may be near zero, and the most that the log evidence may be (rises, wanders,
+    grid)."""
     moving, edges = shown.moving, law.edges
     count = moving.shape[1]
     if not edges:
@@ -106,7 +113,7 @@ def _bounded(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: St
     # What a knot adds to the speed only grows: between two readings the speed is no less than what the knots above zero
     # give at the first, less what those below zero take at the second.
     gives, takes = np.maximum(fit.knots, 0.0), np.minimum(fit.knots, 0.0)
-    given, taken = ([np.einsum("rgk,rgk->rg", basis, by) for basis in law.bases] for by in (gives, takes))
+    given, taken = ([np.einsum("rgk,rwgk->rwg", basis, by) for basis in law.bases] for by in (gives, takes))
     most = fit.log.copy()
     for k, (a, b) in enumerate(itertools.pairwise(edges)):
         v = given[k] + taken[k + 1]
@@ -129,22 +136,25 @@ def _basis(shown: ShownSpeeds, at: int) -> Floats:
 def _of_pairs(
     readings: LaunchReadings, shown: ShownSpeeds, knots: Floats, pairs: tuple[Codes, ...], until: Codes
 ) -> Floats:
-    """What the law adds for some rises and starts (pairs); of each only the readings before the one `until` (rises,
-    grid) may be near zero."""
+    """What the law adds for some rises, wanders and starts (pairs), in the order of the rises; of each only the readings
+    before the one `until` (rises, wanders, grid) may be near zero."""
     tables, (whole, part), moving = shown
-    rise, start = pairs
-    first = moving.shape[1] - moving.sum(1)[start]
-    counts = np.maximum(until[rise, start] - first, 0)
+    rise, _, start = pairs
+    count = moving.shape[1]
+    first = count - moving.sum(1)[start]
+    counts = np.maximum(until[pairs] - first, 0)
     pair = np.repeat(np.arange(len(rise)), counts)
     n = np.arange(len(pair)) + np.repeat(first - np.cumsum(counts) + counts, counts)
-    cell, share = whole[start[pair], n], part[start[pair], n]
+    at = n + np.repeat(start * count, counts)
+    cell, share = whole.take(at), part.take(at)
     # Speed of each pair at the points of its table that are asked for, and from there at the readings.
     reach = int(cell.max(initial=0)) + 2
     speeds = np.empty((len(rise), reach))
     ends = np.searchsorted(rise, np.arange(len(tables) + 1))
-    for k in np.unique(rise):
+    mine = knots[pairs]
+    for k in np.flatnonzero(np.diff(ends)):
         some = slice(ends[k], ends[k + 1])
-        speeds[some] = knots[k, start[some]] @ tables[k, :reach].T
+        np.matmul(mine[some], tables[k, :reach].T, out=speeds[some])
     cell += pair * reach
     v = speeds.take(cell) * (1 - share) + speeds.take(cell + 1) * share
     near = np.flatnonzero(v < _limit(readings)[n])

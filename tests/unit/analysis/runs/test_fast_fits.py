@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from analysis.runs import launch as fits
 from analysis.runs.evidence import MARGIN, Ways, evidence
 from analysis.runs.launch import Launch, fit_launch
 from analysis.runs.launch_readings import LaunchReadings
+from analysis.runs.near_zero import OWN_MARGIN
 
 FOLDED = Noise(0.05, 0.05, 0.0005, 0.0, "folded", 20.0)
 KINDS = {
@@ -57,13 +59,16 @@ def test_the_evidence_of_every_start(kind: str, how: str, rate_hz: float) -> Non
     grid = np.linspace(2.0, 5.2, 16)
     found = evidence(readings, grid, ways, slice(None), ways.wanders)
     log, coefs, covs = slow_evidence(readings, grid, ways, slice(None), ways.wanders)
-    counts = log > log.max() - MARGIN
+    least = np.maximum(log.max(1, keepdims=True) - OWN_MARGIN, log.max() - MARGIN)
+    counts = log > least
     likely = np.nonzero(counts)
     assert len(likely[0]) > 3
     np.testing.assert_allclose(found.log[counts], log[counts], rtol=1e-9, atol=1e-8)
     # What cannot matter is told by a bound: above what it is, and below what counts.
     assert (found.log >= log - 0.01).all()
-    assert (found.log[~counts] <= log.max() - MARGIN + 1e-8).all()
+    assert (found.log <= np.maximum(least, log) + 1e-8 + 1e-9 * np.abs(log)).all()
+    of_rises = [np.log(np.exp(each - log.max()).sum((1, 2)) + math.exp(-30)) for each in (found.log, log)]
+    np.testing.assert_allclose(*of_rises, atol=2e-9)
     np.testing.assert_allclose(np.exp(found.log - found.log.max()), np.exp(log - log.max()), atol=1e-9)
     np.testing.assert_allclose(found.coefs[likely], coefs[likely], rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(found.covariances(likely), covs[likely], rtol=1e-9, atol=1e-12)
