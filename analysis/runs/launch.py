@@ -23,7 +23,7 @@ from analysis.arrays import Bools, Floats
 from analysis.motion.fixes import within
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
-from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, Ways, evidence, lone_stray
+from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, Ways, evidence, lone_stray, rolling_back
 from analysis.runs.launch_readings import LaunchReadings, hardly_white
 from analysis.runs.rises import (
     HIDDEN_BELOW_MPS,
@@ -209,6 +209,8 @@ class Looked(NamedTuple):
     """Which starts a fit weighed, which readings it left out as strays [s], and how much smoothing it took."""
 
     grid: Floats
+    rolling: Floats
+    """`rolling_back` of each start: (grid)."""
     strays: Floats
     smoothing_s: float
 
@@ -290,11 +292,14 @@ def fit_launch(
         readings, log = _coarse_look(readings, coarse, ways)
         alive, grid = _worth_weighing(log, coarse, ways)
         rise_log = np.log(np.exp(log - log.max()).sum(1) + 1e-30) + log.max() + math.log(coarse[1] - coarse[0])
-        looked = Looked(grid, np.setdiff1d(t, readings.t), smoothing_s)
+        rolling = rolling_back(readings, grid)
+        looked = Looked(grid, rolling, np.setdiff1d(t, readings.t), smoothing_s)
     else:
         looked, grid = like, like.starts(smoothing_s, earliest_s)
+        before = grid[: len(grid) - len(like.grid)]
+        rolling = np.concatenate([rolling_back(readings, before) if len(before) else before, like.rolling])
         alive, rise_log = np.arange(len(ways.prior)), np.zeros(len(ways.prior))
-    found = evidence(readings, grid, ways, alive, ways.wanders)
+    found = evidence(readings, grid, ways, alive, ways.wanders, rolling=rolling)
     log = found.log + ways.wander_log
     rise_log = _rise_evidence(rise_log, alive, log, float(grid[1] - grid[0]))
     log = log + ways.prior[alive, None, None]

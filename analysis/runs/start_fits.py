@@ -50,14 +50,13 @@ class Sums(NamedTuple):
         return out
 
 
-def white_sums(tables: Floats, between: Between, used: Bools, z: Floats) -> Sums:
+def white_sums(planes: Floats, between: Between, used: Bools, z: Floats, sigma: float) -> Sums:
     """For readings `z` (grid, n) whose errors are white and alike: sums over the tables' points, not the readings.
 
     A reading is a weighted mean of two points of a table, so that the sums over the readings are sums over the points
     of products of the table with itself and with itself one point on, by weights that are the same for every rise: one
-    product of matrices. tables: (rises, m, knots).
+    product of matrices. planes: (knots, m, rises).
     """
-    planes = _planes(tables)
     _, count, rises = planes.shape
     right = np.where(used, between.part, 0.0)
     left = np.where(used, 1.0, 0.0) - right
@@ -71,7 +70,8 @@ def white_sums(tables: Floats, between: Between, used: Bools, z: Floats) -> Sums
         np.multiply(planes[a, :-1], planes[b, 1:], out=products[count:-1])
         products[count:-1] += planes[b, :-1] * planes[a, 1:]
         np.matmul(weights, products, out=out)
-    return Sums(gram, (at(left * z, 0) + at(right * z, 1)) @ planes)
+    gram /= sigma**2
+    return Sums(gram, ((at(left * z, 0) + at(right * z, 1)) / sigma**2) @ planes)
 
 
 class _Points(NamedTuple):
@@ -87,8 +87,8 @@ class _Points(NamedTuple):
         return np.asarray(np.bincount(cell.ravel(), by.ravel(), grid * self.points).reshape(grid, self.points), float)
 
 
-def _planes(tables: Floats) -> Floats:
-    """The tables by knot: (knots, m, rises)."""
+def planes_of(tables: Floats) -> Floats:
+    """Tables (rises, m, knots) by knot: (knots, m, rises)."""
     return np.ascontiguousarray(np.transpose(tables, (2, 1, 0)))
 
 

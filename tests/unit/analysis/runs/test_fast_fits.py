@@ -89,7 +89,7 @@ def test_a_launch(kind: str, how: str, rate_hz: float, monkeypatch: pytest.Monke
         )  # fmt: skip
 
     fast = fitted()
-    monkeypatch.setattr(fits, "evidence", lambda *asked: SlowEvidence(*slow_evidence(*asked)))
+    monkeypatch.setattr(fits, "evidence", lambda *asked, rolling=None: SlowEvidence(*slow_evidence(*asked)))
     slow = fitted()
     for name in ("t0_s", "t0_sigma_s", "one_foot_s", "one_foot_sigma_s"):
         assert getattr(fast, name) == pytest.approx(getattr(slow, name), rel=1e-9, abs=1e-9)
