@@ -314,13 +314,11 @@ class _Edge:
         ramp /= np.maximum(width, 1e-6)
         np.copyto(ramp, step, where=width <= 1e-6)
         columns[..., 1, :], columns[..., 2, :] = slope, self._memory[:, None]
-        columns = columns.reshape(lags, -1, 3, n)
         flat = columns.reshape(-1, n)  # one large product is far quicker than many small ones
-        on_line, target = (
-            (flat @ self._line).reshape(*columns.shape[:3], 2),
-            (flat @ self._y).reshape(columns.shape[:3]),
-        )
-        gram = columns @ columns.swapaxes(-1, -2) - on_line @ on_line.swapaxes(-1, -2)
+        on_line = (flat @ self._line).reshape(lags, -1, 3, 2)
+        target = (flat @ self._y).reshape(lags, -1, 3)
+        each = flat.reshape(lags, -1, 3, n)
+        gram = each @ each.swapaxes(-1, -2) - on_line @ on_line.swapaxes(-1, -2)
         normal = {(a, b): gram[..., a, b] for a in range(3) for b in range(a, 3)}
         return self._square - _explained_by_three(normal, tuple(np.moveaxis(target, -1, 0))), start, rise
 

@@ -45,7 +45,7 @@ def stop_log_likelihood(
             p[:, -1] *= kept
             p[:, :, -1] *= kept
             p[:, -1, -1] += noise.wander_mps**2 * (1 - kept * kept)
-        ph = (p @ h[..., None])[..., 0]
+        ph = np.einsum("dij,dj->di", p, h)
         at, spread = (h * m).sum(1), (h * ph).sum(1) + white**2
         likely, shown, left = _hidden(float(y[k]), at, spread, noise)
         log += likely

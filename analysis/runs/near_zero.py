@@ -135,7 +135,7 @@ def _bounded(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: St
 
 def _speeds(basis: Floats, knots: Floats) -> Floats:
     """(edges, wanders, grid, rises)."""
-    out = basis[0][:, None] * knots[0]
+    out: Floats = basis[0][:, None] * knots[0]
     for by, knot in zip(basis[1:], knots[1:], strict=True):
         if knot.any():
             out += by[:, None] * knot
