@@ -304,7 +304,12 @@ def _by_series(y: Floats, v: Floats, spread: Floats, width: Floats, noise: Noise
         # Zero lies within the step, or above it.
         cut = np.broadcast_to(cut, p.shape)
         y, v, spread, edge = (np.broadcast_to(each, p.shape)[cut] for each in (y, v, spread, edge))
-        p[cut] = _below(y + edge, v, spread, noise) / (2 * edge)
+        if noise.kind == "folded" and ((y + edge) <= _MOST_HALF_STEP * spread).all():
+            # The step goes from as far below zero as it reaches above.
+            half = np.maximum(y + edge, 0.0) / spread
+            p[cut] = half * _mean_normal(v / spread, _series(half * half)) / (edge * math.sqrt(2 * math.pi))
+        else:
+            p[cut] = _below(y + edge, v, spread, noise) / (2 * edge)
     return p
 
 
