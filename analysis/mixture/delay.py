@@ -234,8 +234,7 @@ def _lag(x: Floats, lag_s: float) -> Floats:
         return x
     keep = np.exp(-GRID_S / lag_s)
     share = (1 - keep) * lag_s / GRID_S
-    series = np.ascontiguousarray(x.T)  # the filter is fastest along memory
-    return first_order(1 - share, share - keep, float(keep), series).T
+    return first_order(1 - share, share - keep, float(keep), x, axis=0)
 
 
 # --- the sums that every fit is made of ----------------------------------------------------------------------------

@@ -46,9 +46,13 @@ MOST_EDGES = 40
 """So many of the tallest edges are asked for the lag: they tell it to a hundredth of a second."""
 LEAST_S = 0.01
 """A lag below this is taken as this, which no readings could tell [s]."""
-RISES_S = np.array([0.0, 0.3, 0.9])
+START_STEP_S = 0.075
+STARTS_S, RISES_S = -0.9 + START_STEP_S * np.arange(17), np.array([0.0, 0.3, 0.9])
 FINE = 5
-"""The search for start and rise begins at these, and is made twice as fine so often."""
+"""The search for start and rise begins at these, the rises whole steps of the starts, and is made twice as fine so
+often."""
+HELD_BACK = 1e-4
+"""How much an edge's coefficients are held back, for what no readings tell."""
 
 SHARP_S = 0.3
 """An edge that rises within this is sharp [s]."""
@@ -227,44 +231,109 @@ def _changes(t: Floats, x: Floats, noise: float) -> tuple[Floats, Floats]:
 
 def _fitted(t: Floats, x: Floats, lags: Floats) -> tuple[Floats, Floats, Floats]:
     """Least sums of squares by lag, with start and rise; times from the middle of the change."""
-    starts = np.arange(-0.9, 0.31, 0.075)
-    shape = (len(lags), len(starts), len(RISES_S))
-    start = np.broadcast_to(starts[:, None], shape).reshape(len(lags), -1)
-    rise = np.broadcast_to(RISES_S, shape).reshape(len(lags), -1)
     row = np.arange(len(lags))
-    line, _ = np.linalg.qr(np.vander(t, 2))
-    around = np.array([-1.0, 0.0, 1.0])
+    edge = _Edge(t, x, lags)
+    squares, start, rise = edge.all_over()
     for k in range(FINE + 1):
-        squares = _squares(t, x, line, lags, start, rise)
         best = squares.argmin(axis=1)
         least, at, width = squares[row, best], start[row, best], rise[row, best]
-        near = np.broadcast_to(0.0375 / 2**k * around[:, None], (3, 3)).reshape(-1)
-        more = np.broadcast_to(0.15 / 2**k * around, (3, 3)).reshape(-1)
-        start, rise = at[:, None] + near, np.maximum(width[:, None] + more, 0.0)
+        if k < FINE:
+            around = np.array([-1.0, 0.0, 1.0]) / 2**k
+            squares, start, rise = edge.near(
+                at[:, None] + 0.0375 * around, np.maximum(width[:, None] + 0.15 * around, 0.0)
+            )
     return least, at, width
 
 
-def _squares(t: Floats, x: Floats, line: Floats, lags: Floats, start: Floats, rise: Floats) -> Floats:
-    """Sums of squared residuals of the model above for (lags, trials), linear parameters at their best."""
-    lag = np.maximum(lags, LEAST_S)[:, None, None]
-    since = np.broadcast_to(t - t[0], (len(lags), 1, len(t)))
-    memory = np.exp(-since / lag)
+class _Edge:
+    """The readings about one edge, and how well the model above fits them with each lag."""
 
-    def shown(from_s: Floats) -> tuple[Floats, Floats]:
-        """A step, and a slope of 1, through the lag."""
-        begin = from_s[..., None] - t[0]
+    def __init__(self, t: Floats, x: Floats, lags: Floats) -> None:
+        self._since = t - t[0]
+        self._begin = float(t[0])
+        self._lag = np.maximum(lags, LEAST_S)[:, None, None]
+        self._memory = np.exp(-self._since / self._lag)
+        self._line, _ = np.linalg.qr(np.vander(t, 2))
+        self._y = _apart(x, self._line)
+        self._square = float(self._y @ self._y)
+
+    def _shown(self, from_s: Floats) -> tuple[Floats, Floats]:
+        """A step, and a slope of 1, through the lag: (lags, k, n) for `from_s` (lags, k)."""
+        begin = (from_s - self._begin)[..., None]
+        after = self._since - begin
         # It forgets by the same exponential whenever they begin.
-        step = np.where(since > begin, 1 - memory * np.exp(begin / lag), 0.0)
-        return step, np.maximum(since - begin, 0.0) - lag * step
+        step = np.where(after > 0, 1 - self._memory * np.exp(begin / self._lag), 0.0)
+        return step, np.maximum(after, 0.0) - self._lag * step
 
-    step, slope = shown(start)
-    _, later = shown(start + rise)
-    width = np.maximum(rise, 1e-6)[..., None]
-    ramp = np.where(rise[..., None] > 1e-6, (slope - later) / width, step)
-    columns = np.stack([ramp, slope, np.broadcast_to(memory, slope.shape)], axis=-2)
-    y = _apart(x, line)
-    explained, _ = _explained(_apart(columns, line), y, 1e-4)
-    return np.asarray(y @ y - explained)
+    def all_over(self) -> tuple[Floats, Floats, Floats]:
+        """Sums of squared residuals (lags, trials), linear parameters at their best, for `STARTS_S` and `RISES_S`; and
+        these. What rises ends where another begins, so that few curves are enough."""
+        lags, count, reach = len(self._lag), len(STARTS_S), np.round(RISES_S / START_STEP_S).astype(int)
+        begins = STARTS_S[0] + START_STEP_S * np.arange(count + reach[-1])
+        step, slope = self._shown(np.broadcast_to(begins, (lags, len(begins))))
+        curves = np.concatenate([slope, step[:, :count], self._memory], axis=1)
+        on_line = curves @ self._line
+        gram = curves @ curves.swapaxes(1, 2) - on_line @ on_line.swapaxes(1, 2)
+        target = curves @ self._y
+        own, memory = np.arange(count), curves.shape[1] - 1
+        found = []
+        for ends, rise in zip(reach.tolist(), RISES_S.tolist(), strict=True):
+            if ends:
+                other = own + ends
+                to_all = (gram[:, own] - gram[:, other]) / rise
+                ramp, with_slope, with_memory = (to_all[:, own, own] - to_all[:, own, other]) / rise, to_all, to_all
+                to_ramp = (target[:, own] - target[:, other]) / rise
+            else:
+                mine = own + len(begins)
+                to_all = gram[:, mine]
+                ramp, with_slope, with_memory = to_all[:, own, mine], to_all, to_all
+                to_ramp = target[:, mine]
+            normal = {
+                (0, 0): ramp, (0, 1): with_slope[:, own, own], (0, 2): with_memory[:, own, memory],
+                (1, 1): gram[:, own, own], (1, 2): gram[:, own, memory], (2, 2): gram[:, [memory], memory],
+            }  # fmt: skip
+            found.append(_explained_by_three(normal, (to_ramp, target[:, own], target[:, [memory]])))
+        shape = (lags, count, len(RISES_S))
+        return (
+            self._square - np.stack(found, axis=-1).reshape(lags, -1),
+            np.broadcast_to(STARTS_S[:, None], shape).reshape(lags, -1),
+            np.broadcast_to(RISES_S, shape).reshape(lags, -1),
+        )
+
+    def near(self, starts: Floats, rises: Floats) -> tuple[Floats, Floats, Floats]:
+        """The same for each of some starts with each of some rises, (lags, a) and (lags, b)."""
+        lags, n = len(self._lag), len(self._since)
+        start = np.repeat(starts, rises.shape[1], axis=1)
+        rise = np.tile(rises, starts.shape[1])
+        step, slope = (each[:, :, None] for each in self._shown(starts))
+        later = self._shown(start + rise)[1].reshape(lags, starts.shape[1], -1, n)
+        width = rises[:, None, :, None]
+        columns = np.empty((*later.shape[:3], 3, n))
+        ramp = columns[..., 0, :]
+        np.subtract(slope, later, out=ramp)
+        ramp /= np.maximum(width, 1e-6)
+        np.copyto(ramp, step, where=width <= 1e-6)
+        columns[..., 1, :], columns[..., 2, :] = slope, self._memory[:, None]
+        flat = columns.reshape(-1, n)  # one large product is far quicker than many small ones
+        on_line = (flat @ self._line).reshape(lags, -1, 3, 2)
+        target = (flat @ self._y).reshape(lags, -1, 3)
+        each = flat.reshape(lags, -1, 3, n)
+        gram = each @ each.swapaxes(-1, -2) - on_line @ on_line.swapaxes(-1, -2)
+        normal = {(a, b): gram[..., a, b] for a in range(3) for b in range(a, 3)}
+        return self._square - _explained_by_three(normal, tuple(np.moveaxis(target, -1, 0))), start, rise
+
+
+def _explained_by_three(normal: dict[tuple[int, int], Floats], target: tuple[Floats, ...]) -> Floats:
+    """How much of y'y three columns explain, their coefficients held back a little: Cholesky's way, entry by entry."""
+    a = np.sqrt(normal[0, 0] + HELD_BACK)
+    b, c = normal[0, 1] / a, normal[0, 2] / a
+    d = np.sqrt(normal[1, 1] + HELD_BACK - b * b)
+    e = (normal[1, 2] - b * c) / d
+    f = np.sqrt(normal[2, 2] + HELD_BACK - c * c - e * e)
+    one = target[0] / a
+    two = (target[1] - b * one) / d
+    three = (target[2] - c * one - e * two) / f
+    return np.asarray(one * one + two * two + three * three)
 
 
 def _apart(x: Floats, basis: Floats) -> Floats:

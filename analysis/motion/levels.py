@@ -95,18 +95,20 @@ def run_levels(at: Floats, seen: Floats, real: Bools, variance: Floats) -> Itera
         # Update.
         s = p00 + noise_of[k]
         e0 = seen[:, k] - m0
-        log = -0.5 * (np.log(s) + e0 * e0 / s)
+        off = e0 * e0 / s
         k0, k1 = p00 / s, p01 / s
         np.add(m0, k0 * e0, out=mean[0])
         np.add(m1, k1 * e0, out=mean[1])
         np.subtract(p11, k1 * p01, out=cov[2])
         np.multiply(p01, 1 - k0, out=cov[1])
         np.multiply(p00, 1 - k0, out=cov[0])
-        top = log.max(0)
-        weight = predicted * np.exp(np.maximum(log - top, -50.0))
+        least = off.min(0)
+        off -= least
+        off *= -0.5
+        weight = predicted * np.exp(off, out=off) / np.sqrt(s)
         total = weight.sum(0)
-        weight = weight / total
-        yield weight, predicted, top + np.log(total), mean, cov
+        weight /= total
+        yield weight, predicted, np.log(total) - 0.5 * least, mean, cov
 
 
 def white_likelihoods(t: Floats, y: Floats, moving: Bools, sigmas: Floats) -> Floats:

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from analysis.arrays import Floats
+from analysis.arrays import Codes, Floats, most_between
 from analysis.conditions.roadload import AIR_KG_PER_M3, GRAVITY, ROTATING_SHARE
 from analysis.conditions.weather import headwind
 from analysis.motion.geodesy import plane
@@ -282,20 +282,29 @@ def _falling(motion: Motion) -> list[tuple[int, int]]:
     gap = np.diff(t, prepend=t[0]) > max(3.0, 4 * step_s)
     stepped = np.abs(after - before)
     edge = np.zeros(len(t), bool)
-    for i in np.flatnonzero(stepped > 0.15):
-        near = np.abs(t[max(i - 200, 0) : i + 201] - t[i]) <= width / 2
-        edge[i] = stepped[i] >= np.nanmax(stepped[max(i - 200, 0) : i + 201][near])
+    steep = np.flatnonzero(stepped > 0.15)
+    edge[steep] = stepped[steep] >= _most_near(t, np.where(np.isnan(stepped), -np.inf, stepped), steep, width / 2)
     stretches = []
     cuts = np.flatnonzero(~falling | gap | edge)
     for start, end in zip([-1, *cuts.tolist()], [*cuts.tolist(), len(t)], strict=True):
-        inside = np.arange(start + 1, end)
-        if len(inside) < 8:
+        if end - start - 1 < 8:
             continue
+        inside = np.arange(start + 1, end)
         # The clutch, and the window that found the step, need a moment at either end.
         keep = inside[(t[inside] >= t[inside[0]] + 0.7) & (t[inside] <= t[inside[-1]] - 0.7)]
         if len(keep) >= 8 and v[keep[0]] - v[keep[-1]] > MIN_DROP_MPS / 2:
             stretches.append((int(keep[0]), int(keep[-1])))
     return stretches
+
+
+def _most_near(t: Floats, x: Floats, at: Codes, within_s: float) -> Floats:
+    """The largest x no further than that from each of some readings, of no more than 200 either side of it."""
+    wide = within_s + 1e-9  # times are rounded: their difference decides
+    first = np.maximum(np.searchsorted(t, t[at] - wide), at - 200)
+    first += np.abs(t[first] - t[at]) > within_s
+    last = np.minimum(np.searchsorted(t, t[at] + wide, side="right") - 1, at + 200)
+    last -= np.abs(t[last] - t[at]) > within_s
+    return most_between(x, first, last)
 
 
 def _slopes(t: Floats, v: Floats, width: float) -> tuple[Floats, Floats]:

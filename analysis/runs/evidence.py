@@ -7,6 +7,7 @@ found = evidence(readings, grid, ways, some, ways.wanders)               # of ea
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Sequence
 from typing import NamedTuple
@@ -19,7 +20,7 @@ from analysis.motion.noise import density
 from analysis.runs.launch_readings import LaunchReadings
 from analysis.runs.near_zero import ShownSpeeds, StartFits, ZeroLaw, law_of_wander, with_law
 from analysis.runs.rises import KNOTS, QUICK_S, RANGES, STANDS_FOR_S, LaunchHabit, Rise, prior_of, rises, speed_tables
-from analysis.runs.start_fits import Between, Sums, coloured_sums, solve, white_sums
+from analysis.runs.start_fits import Between, Sums, coloured_sums, planes_of, solve, white_sums
 
 _WANDER = ((0.004, 1.0), (0.04, 1.0), (0.6, 0.05))
 """How much the acceleration may wander under the launch, variance per second [m2/s5], and how likely that is."""
@@ -57,11 +58,9 @@ class Ways(NamedTuple):
     ) -> Ways:  # fmt: skip
         wanders, wander_weight = np.transpose(_SLOW_WANDER if slow else _WANDER)
         every: Sequence[Rise] = rises(slow)
-        prior = np.log(prior_of(every, habit, slow))
+        prior, (quick, stands_for) = np.log(prior_of(every, habit, slow)), _kinds(slow)
         if among is not None:
-            every, prior = [every[k] for k in among], prior[among]
-        quick = np.array([rise.seconds < QUICK_S for rise in every])
-        stands_for = np.array([STANDS_FOR_S if rise.curve in RANGES else 0.0 for rise in every])
+            every, prior, quick, stands_for = [every[k] for k in among], prior[among], quick[among], stands_for[among]
         x = np.linspace(0.0, span, max(int(span / 0.02), 150) + 1)
         tables = speed_tables(x, every)
         shown = _filtered(tables, float(x[1]), smoothing_s)
@@ -71,6 +70,14 @@ class Ways(NamedTuple):
             # The filter still shows the car that rolled back.
             shown = shown - lag_s * begun[:, None] * np.exp(-x / smoothing_s)[:, None]
         return cls(prior, quick, stands_for, x, tables, shown, begun, wanders, np.log(wander_weight), span, slow)
+
+
+@functools.cache
+def _kinds(slow: bool) -> tuple[NDArray[np.bool_], Floats]:
+    """Which rises are quick, and for how far each stands [s]: (rises) each."""
+    every = rises(slow)
+    quick = np.array([rise.seconds < QUICK_S for rise in every])
+    return quick, np.array([STANDS_FOR_S if rise.curve in RANGES else 0.0 for rise in every])
 
 
 def _filtered(tables: Floats, step: float, smoothing_s: float) -> Floats:
@@ -99,11 +106,12 @@ class Evidence(NamedTuple):
 
 
 def evidence(
-    readings: LaunchReadings, grid: Floats, ways: Ways, some: NDArray[np.intp] | slice, wanders: Floats
-) -> Evidence:
-    """The evidence of each start on a grid of times with some of the rises."""
+    readings: LaunchReadings, grid: Floats, ways: Ways, some: NDArray[np.intp] | slice, wanders: Floats,
+    rolling: Floats | None = None,
+) -> Evidence:  # fmt: skip
+    """The evidence of each start on a grid of times with some of the rises. `rolling`: `rolling_back` where known."""
     x, tables = ways.x, ways.shown[some]
-    rolling = _rolling_back(readings, grid) if readings.may_roll else np.zeros_like(grid)
+    rolling = rolling_back(readings, grid) if rolling is None else rolling
     readings = readings.since(float(grid[0]) - (CAUGHT_S if readings.turns else 0.0))
     t, y, base, held = readings.t, readings.y, readings.base, readings.held
     after = t[None, :] - grid[:, None]
@@ -111,9 +119,10 @@ def evidence(
     between = Between.of(after, float(x[1]), len(x))
     used = moving & ~held
     z = np.where(used, y - base, 0.0)
+    planes = planes_of(tables)
     if readings.whiten is None:
+        sums = white_sums(planes, between, used, z, readings.sigma)
         z = z / readings.sigma
-        sums = white_sums(tables / readings.sigma, between, used, z)
         each = np.full(len(t), readings.normal)
     else:
         # Rows of readings before the start carry what those after it foretell of them: they are no part of it.
@@ -125,29 +134,26 @@ def evidence(
     stood = np.where(moving, 0.0, readings.before).sum(1)
     stood = stood + np.where(pulled[:, None], rolling, math.log(1 - ROLLS_BACK) * (rolling != 0))
     constant = stood - (used @ each + 0.5 * (z**2).sum(1))
-    shown = ShownSpeeds(tables, between, moving)
+    shown = ShownSpeeds(tables, planes, between, moving)
     law = ZeroLaw.of(readings, shown) if base == 0 and readings.whiten is None else None
     counted = math.inf if readings.turns else MARGIN + float(np.ptp(ways.prior)) + float(np.ptp(ways.wander_log))
     precisions = np.stack([_precision(wander * ways.span / (KNOTS - 1)) for wander in wanders])
     mean = np.full(KNOTS, 1.5)
-    logs, coefs = [], []
-    for precision in precisions:
-        pull = precision @ mean
-        solved = solve(sums, precision, pull)
-        c = np.transpose(solved.knots, (2, 1, 0))
-        det = solved.log_det - np.linalg.slogdet(precision)[1]
-        log = constant + 0.5 * ((solved.square - det).T - mean @ pull)
-        if base == 0:
-            if law is not None:
-                fit = StartFits(c, log, stood + moving @ law.most - 0.5 * det.T)
-                log = with_law(readings, shown, law, fit, counted)
-            elif readings.whiten is not None:
-                log = log + law_of_wander(readings, shown, z, readings.whiten, c)
-        if readings.turns:
-            log = log + caught(readings, after - readings.lag_s, ways.begun[some], c)
-        logs.append(log)
-        coefs.append(c)
-    return Evidence(np.stack(logs, -1), np.stack(coefs, -2), sums, precisions)
+    pulls = precisions @ mean
+    solved = solve(sums, precisions, pulls)
+    det = solved.log_det - np.linalg.slogdet(precisions)[1][:, None, None]
+    log = constant.T + 0.5 * (solved.square - det - (pulls @ mean)[:, None, None])
+    coefs = solved.knots.transpose(3, 2, 1, 0)
+    if law is not None:
+        fit = StartFits(solved.knots, log, (stood + moving @ law.most).T - 0.5 * det)
+        log = with_law(readings, shown, law, fit, counted)
+    elif base == 0 and readings.whiten is not None:
+        for k, each_log in enumerate(log):
+            each_log += law_of_wander(readings, shown, z, readings.whiten, np.ascontiguousarray(coefs[:, :, k])).T
+    if readings.turns:
+        for k, each_log in enumerate(log):
+            each_log += caught(readings, after - readings.lag_s, ways.begun[some], coefs[:, :, k]).T
+    return Evidence(log.transpose(2, 1, 0), coefs, sums, precisions)
 
 
 def _precision(wander: float) -> Floats:
@@ -180,9 +186,11 @@ def caught(readings: LaunchReadings, after: Floats, begun: Floats, c: Floats) ->
     return np.asarray(np.where(asked, likely - readings.before[some], 0.0).sum(-1), float)
 
 
-def _rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
+def rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
     """What is added to the log evidence of each start, that the car stood before it, if it may as well have rolled
-    back, ever faster, and been caught just before: (grid)."""
+    back, ever faster, and been caught just before: (grid); zeros where it may not."""
+    if not readings.may_roll:
+        return np.zeros_like(grid)
     use = (readings.t > grid[0] - _ROLLS_S[-1]) & (readings.t < grid[-1]) & ~readings.held
     t, y, each = readings.t[use], readings.y[use], readings.each[use]
     stood = np.log(density(y, np.zeros_like(y), each, readings.noise) + 1e-3)

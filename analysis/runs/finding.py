@@ -36,7 +36,7 @@ from analysis.motion.stretch import (
     when_each_passed,
     when_passed,
 )
-from analysis.runs.launch import DEPART_MPS, Launch, Passing, moments, pull_away
+from analysis.runs.launch import DEPART_MPS, Launch, Looked, Passing, moments, pull_away
 from analysis.runs.plausible import judged
 from analysis.runs.rises import LaunchHabit, habits_beside, prior_of, rises
 from analysis.runs.run import DistanceSplit, Ended, LaunchQuality, Options, Run, Split, default_speeds
@@ -101,12 +101,12 @@ def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit
 
 def _launch(
     motion: Motion, fixes: Fixes, options: Options, pull: _Pull, habit: LaunchHabit | None,
-    among: NDArray[np.intp] | None = None, smoothing_s: float | None = None,
+    among: NDArray[np.intp] | None = None, smoothing_s: float | None = None, like: Looked | None = None,
 ) -> Launch:  # fmt: skip
     departed_s = float(motion.t_s[pull.departed])
     turned = turned_about(motion, fixes, pull.rest.end_s - motion.step_s, departed_s)
     return pull_away(motion, pull.rest, pull.departed, pull.peak, options.unit, turned=turned, habit=habit,
-                     smoothing_s=smoothing_s, among=among)  # fmt: skip
+                     smoothing_s=smoothing_s, among=among, like=like)  # fmt: skip
 
 
 def _pulls(motion: Motion, fixes: Fixes, options: Options) -> list[_Pull]:
@@ -183,7 +183,7 @@ def _describe(
     t, v = motion.t_s, motion.speed_mps
     some = launch.likeliest(6)
     more = motion.receiver.undone_s + motion.receiver.smoothing_doubt_s
-    smoother = _launch(motion, fixes, options, pull, habit, some, more)
+    smoother = _launch(motion, fixes, options, pull, habit, some, more, launch.looked)
     t0, stop = launch.t0_s, float(t[peak])
     path = _Path(motion, launch, departed, peak, (launch.among(some), smoother))
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)

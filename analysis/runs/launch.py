@@ -23,7 +23,7 @@ from analysis.arrays import Bools, Floats
 from analysis.motion.fixes import within
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
-from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, Ways, evidence, lone_stray
+from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, Ways, evidence, lone_stray, rolling_back
 from analysis.runs.launch_readings import LaunchReadings, hardly_white
 from analysis.runs.rises import (
     HIDDEN_BELOW_MPS,
@@ -100,6 +100,7 @@ class Launch:
     """Log evidence of each rise, whatever was expected beforehand: (rises); see `rises.habit_of`."""
     t0_sigma: Floats = field(repr=False)
     """Standard deviation of each start's t0 about the one it stands for: (starts)."""
+    looked: Looked = field(repr=False)
     notes: tuple[str, ...] = ()
 
     def likeliest(self, most: int) -> NDArray[np.intp]:
@@ -204,6 +205,23 @@ class Passing(NamedTuple):
     from_foot_sigma_s: float
 
 
+class Looked(NamedTuple):
+    """Which starts a fit weighed, which readings it left out as strays [s], and how much smoothing it took."""
+
+    grid: Floats
+    rolling: Floats
+    """`rolling_back` of each start: (grid)."""
+    strays: Floats
+    smoothing_s: float
+
+    def starts(self, smoothing_s: float, earliest_s: float) -> Floats:
+        """The same starts, and as many before them as more smoothing may bring them forward."""
+        step = float(self.grid[1] - self.grid[0])
+        more = math.ceil(max(smoothing_s - self.smoothing_s, 0.0) / step)
+        more = min(more, int(max(float(self.grid[0]) - earliest_s, 0.0) / step))
+        return np.concatenate([self.grid[0] - step * np.arange(more, 0, -1), self.grid])
+
+
 class Weight(NamedTuple):
     """How likely each fitted start is, and how much it counts in the values that are given: (starts), both sum to 1."""
 
@@ -239,6 +257,7 @@ def fit_launch(
     among: NDArray[np.intp] | None = None,
     may_roll: bool = False,
     turns: bool = False,
+    like: Looked | None = None,
 ) -> Launch:
     """Fit how a car pulls away from readings `y` [m/s] at `t` [s]: time zero and one foot with their uncertainty.
 
@@ -256,20 +275,31 @@ def fit_launch(
     the receiver shows the motion through a first-order filter of this time constant. `trust`: how surely each reading
     is no stray. `habit`: what is known of the car's launches; the broad prior by default. `among`: only these rises.
     `may_roll`: before t0 the car may have rolled back too slowly for its course to tell. `turns`: it did roll back,
-    and t0 is where it turned.
+    and t0 is where it turned. `like`: what another fit of this launch looked at, a little less smoothed: nothing is
+    searched for again.
     """
     use = within(t, earliest_s - 1.0 if from_s is None else from_s, until_s)
     sure = np.ones(use.stop - use.start, bool) if trust is None else trust[use] > 0.5
+    if like is not None:
+        sure &= ~np.isin(t[use], like.strays)
     t, y = t[use][sure], y[use][sure]
     step = float(np.median(np.diff(t)))
     lag_s = smoothing_s * (1 - math.exp(-CAUGHT_S / smoothing_s)) if turns and smoothing_s else 0.0
     ways = Ways.of(until_s - earliest_s, step > 0.6, smoothing_s, habit, among, lag_s)
     readings = LaunchReadings(t, y, noise, base_mps, at_rest_before, may_roll, turns, lag_s)
-    coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
-    readings, log = _coarse_look(readings, coarse, ways)
-    alive, grid = _worth_weighing(log, coarse, ways)
-    rise_log = np.log(np.exp(log - log.max()).sum(1) + 1e-30) + log.max() + math.log(coarse[1] - coarse[0])
-    found = evidence(readings, grid, ways, alive, ways.wanders)
+    if like is None:
+        coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
+        readings, log = _coarse_look(readings, coarse, ways)
+        alive, grid = _worth_weighing(log, coarse, ways)
+        rise_log = np.log(np.exp(log - log.max()).sum(1) + 1e-30) + log.max() + math.log(coarse[1] - coarse[0])
+        rolling = rolling_back(readings, grid)
+        looked = Looked(grid, rolling, np.setdiff1d(t, readings.t), smoothing_s)
+    else:
+        looked, grid = like, like.starts(smoothing_s, earliest_s)
+        before = grid[: len(grid) - len(like.grid)]
+        rolling = np.concatenate([rolling_back(readings, before) if len(before) else before, like.rolling])
+        alive, rise_log = np.arange(len(ways.prior)), np.zeros(len(ways.prior))
+    found = evidence(readings, grid, ways, alive, ways.wanders, rolling=rolling)
     log = found.log + ways.wander_log
     rise_log = _rise_evidence(rise_log, alive, log, float(grid[1] - grid[0]))
     log = log + ways.prior[alive, None, None]
@@ -293,7 +323,7 @@ def fit_launch(
     return Launch(
         *moments(starts, t0, t0_sigma), *moments(starts, foot, foot_sigma),
         until_s, starts, t0, xs, speed, way, foot, foot_sigma, alive[keep[0]], rise_log,
-        t0_sigma,
+        t0_sigma, looked,
     )  # fmt: skip
 
 
@@ -374,11 +404,12 @@ def pull_away(
     habit: LaunchHabit | None = None,
     smoothing_s: float | None = None,
     among: NDArray[np.intp] | None = None,
+    like: Looked | None = None,
 ) -> Launch:
     """Choose the window of the launch fit, mind creep and roll-back, and fit.
 
     `turned`: between which fixes the car's course turned about before it pulled away. `smoothing_s`: of the receiver,
-    by default what the motion undid. `habit`, `among`: as for `fit_launch`. Notes tell speeds in `unit`.
+    by default what the motion undid. `habit`, `among`, `like`: as for `fit_launch`. Notes tell speeds in `unit`.
     """
     t, y, v = motion.t_s, motion.reading_mps, motion.speed_mps
     step = motion.step_s
@@ -394,7 +425,7 @@ def pull_away(
 
     fit = partial(
         fit_launch, t, y, motion.noise, until_s=until, smoothing_s=smoothing, trust=motion.trust, habit=habit,
-        among=among,
+        among=among, like=like,
     )  # fmt: skip
 
     def fit_turn(earliest_s: float, latest_s: float) -> Launch:

@@ -28,13 +28,14 @@ _POINTS, _SLACK = 33, 0.01
 """The law's most is looked for at so many speeds, and may lie by so much higher between them, in its logarithm."""
 _PARTS = 8
 """Into how many stretches the readings near zero are divided for the bound."""
-_FIRST = 3.0
-"""Those within this of the best by a normal law are asked first: they say which of the others can matter."""
+OWN_MARGIN = 27.0
+"""A start that is less likely than the best with its rise and wander by more than this, in the logarithm, adds less
+than 1e-9 to what is said of that rise."""
 
 
 class StartFits(NamedTuple):
-    """What least squares gave for each rise and start: the knots (rises, grid, knots), the log evidence if readings
-    were normal, and the most that it may be whatever they are (rises, grid)."""
+    """What least squares gave for each wander, start and rise: the knots (knots, wanders, grid, rises), the log
+    evidence if readings were normal, and the most that it may be whatever they are (wanders, grid, rises)."""
 
     knots: Floats
     log: Floats
@@ -42,10 +43,11 @@ class StartFits(NamedTuple):
 
 
 class ShownSpeeds(NamedTuple):
-    """Speed after time zero as the receiver shows it (rises, m, knots), between which of its points each reading lies
-    for each start, and whether the car moves by then (grid, n)."""
+    """Speed after time zero as the receiver shows it (rises, m, knots), and by knot (knots, m, rises), between which of
+    its points each reading lies for each start, and whether the car moves by then (grid, n)."""
 
     tables: Floats
+    planes: Floats
     between: Between
     moving: Bools
 
@@ -59,8 +61,8 @@ class ZeroLaw(NamedTuple):
     more: Floats
     edges: tuple[int, ...]
     """Readings that divide those before the first from which on all are far from zero; empty where there is none."""
-    bases: tuple[Floats, ...]
-    """What each knot gives to the speed at each of those readings and at the last: (rises, grid, knots) each."""
+    basis: Floats
+    """What each knot gives to the speed at each of those readings and at the last: (knots, edges, grid, rises)."""
 
     @classmethod
     def of(cls, readings: LaunchReadings, shown: ShownSpeeds) -> ZeroLaw:
@@ -78,74 +80,89 @@ class ZeroLaw(NamedTuple):
         edges: tuple[int, ...] = ()
         if clear < count and not readings.lag_s:
             edges = tuple(np.unique(np.linspace(0, clear, min(_PARTS, clear) + 1).astype(int)).tolist())
-        bases = tuple(_basis(shown, at) for at in (*edges, count - 1)) if edges else ()
-        return cls(
-            np.maximum(exact.max(0), far) + _SLACK, speeds, np.maximum(more + _SLACK, 0.0), edges, bases
-        )  # fmt: skip
+        at = [*edges, count - 1] if edges else []
+        whole, part = shown.between.whole[:, at].T, shown.between.part[:, at].T[..., None]
+        basis = shown.planes[:, whole] * (1 - part) + shown.planes[:, whole + 1] * part
+        return cls(np.maximum(exact.max(0), far) + _SLACK, speeds, np.maximum(more + _SLACK, 0.0), edges, basis)
 
 
 def with_law(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: StartFits, margin: float) -> Floats:
-    """The log evidence (rises, grid) with the receiver's law in place of the normal one, where it comes within `margin`
-    of the best; elsewhere some value above it that does not."""
+    """The log evidence (wanders, grid, rises) with the receiver's law in place of the normal one, where it comes within
+    `margin` of the best and within `OWN_MARGIN` of the best with its rise and wander; elsewhere some value above it
+    that does not. An infinite margin: everywhere."""
     until, most = _bounded(readings, shown, law, fit)
-    bound = np.minimum(fit.most, most)
-    out = bound.copy()
-    asked = fit.log >= fit.log.max() - _FIRST
-    out[asked] = fit.log[asked] + _of_pairs(readings, shown, fit.knots, np.nonzero(asked), until)
-    rest = ~asked & (bound >= out[asked].max() - margin)
-    out[rest] = fit.log[rest] + _of_pairs(readings, shown, fit.knots, np.nonzero(rest), until)
+    out = np.minimum(fit.most, most)
+
+    def work_out(asked: Bools) -> None:
+        rise, wander, start = np.nonzero(asked.transpose(2, 0, 1))
+        of = wander, start, rise
+        knots = fit.knots[:, *of].T
+        out[of] = fit.log[of] + _of_pairs(readings, shown, knots, rise, start, until[of])
+
+    # The likeliest start of each by a normal law says which of the others can matter.
+    best = fit.log.argmax(1)[:, None]
+    asked = np.zeros(out.shape, bool)
+    np.put_along_axis(asked, best, True, 1)
+    work_out(asked)
+    own = np.take_along_axis(out, best, 1)
+    least = np.maximum(own - OWN_MARGIN, own.max() - margin) if margin < math.inf else -math.inf
+    work_out(~asked & (out >= least))
     return out
 
 
 def _bounded(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: StartFits) -> tuple[Codes, Floats]:
-    """Before which reading all lie that may be near zero, and the most that the log evidence may be (rises, grid)."""
+    """Before which reading all lie that may be near zero, and the most that the log evidence may be (wanders, grid,
+    rises)."""
     moving, edges = shown.moving, law.edges
     count = moving.shape[1]
     if not edges:
         return np.full(fit.log.shape, count), np.full(fit.log.shape, math.inf)
     # What a knot adds to the speed only grows: between two readings the speed is no less than what the knots above zero
     # give at the first, less what those below zero take at the second.
-    gives, takes = np.maximum(fit.knots, 0.0), np.minimum(fit.knots, 0.0)
-    given, taken = ([np.einsum("rgk,rgk->rg", basis, by) for basis in law.bases] for by in (gives, takes))
+    low = _speeds(law.basis[:, :-1], np.maximum(fit.knots, 0.0)) + _speeds(law.basis[:, 1:], np.minimum(fit.knots, 0.0))
+    steps = np.clip(low[:-1] / law.speeds[1], 0, len(law.speeds) - 1).astype(np.intp)
     most = fit.log.copy()
-    for k, (a, b) in enumerate(itertools.pairwise(edges)):
-        v = given[k] + taken[k + 1]
-        step = np.clip(v / law.speeds[1], 0, len(law.speeds) - 1).astype(np.intp)
+    for (a, b), v, step in zip(itertools.pairwise(edges), low, steps, strict=False):
         # Where the speed is below zero, a normal law is too hard on readings above it.
-        back = np.minimum(v, 0.0) * float(np.maximum(readings.y[a:b], 0.0).sum()) / readings.sigma**2
-        most += np.where(moving[:, b - 1], law.more[:, a:b].sum(1)[step] - back, 0.0)
+        back = np.minimum(v, 0.0) * (float(np.maximum(readings.y[a:b], 0.0).sum()) / readings.sigma**2)
+        most += np.where(moving[:, b - 1, None], law.more[:, a:b].sum(1).take(step) - back, 0.0)
     # From the last of them on all readings are far from zero; where the speed is too and stays so, none is near after.
-    stays = given[-2] + taken[-1] >= float(_limit(readings).max())
-    return np.where(stays, np.maximum(edges[-1], count - moving.sum(1)), count), np.where(stays, most, math.inf)
+    far = low >= float(_limit(readings).max())
+    ends = np.array([0, *edges[1:], count])
+    until = ends[np.where(far.all(0), 0, len(far) - np.argmin(far[::-1], 0))]
+    return until, np.where(far[-1], most, math.inf)
 
 
-def _basis(shown: ShownSpeeds, at: int) -> Floats:
-    """What each knot gives to the speed at a reading, for each start: (rises, grid, knots)."""
-    tables, between, _ = shown
-    whole, part = between.whole[:, at], between.part[:, at, None]
-    return np.asarray(tables[:, whole] * (1 - part) + tables[:, whole + 1] * part, float)
+def _speeds(basis: Floats, knots: Floats) -> Floats:
+    """(edges, wanders, grid, rises)."""
+    out: Floats = basis[0][:, None] * knots[0]
+    for by, knot in zip(basis[1:], knots[1:], strict=True):
+        if knot.any():
+            out += by[:, None] * knot
+    return out
 
 
 def _of_pairs(
-    readings: LaunchReadings, shown: ShownSpeeds, knots: Floats, pairs: tuple[Codes, ...], until: Codes
+    readings: LaunchReadings, shown: ShownSpeeds, knots: Floats, rise: Codes, start: Codes, until: Codes
 ) -> Floats:
-    """What the law adds for some rises and starts (pairs); of each only the readings before the one `until` (rises,
-    grid) may be near zero."""
-    tables, (whole, part), moving = shown
-    rise, start = pairs
-    first = moving.shape[1] - moving.sum(1)[start]
-    counts = np.maximum(until[rise, start] - first, 0)
+    """What the law adds for some pairs of rise and start (pairs), in the order of the rises, with their knots (pairs,
+    knots); of each only the readings before the one `until` (pairs) may be near zero."""
+    tables, _, (whole, part), moving = shown
+    count = moving.shape[1]
+    first = count - moving.sum(1)[start]
+    counts = np.maximum(until - first, 0)
     pair = np.repeat(np.arange(len(rise)), counts)
     n = np.arange(len(pair)) + np.repeat(first - np.cumsum(counts) + counts, counts)
-    cell, share = whole[start[pair], n], part[start[pair], n]
+    at = n + np.repeat(start * count, counts)
+    cell, share = whole.take(at), part.take(at)
     # Speed of each pair at the points of its table that are asked for, and from there at the readings.
     reach = int(cell.max(initial=0)) + 2
-    speeds = np.empty((len(rise), reach))
-    ends = np.searchsorted(rise, np.arange(len(tables) + 1))
-    for k in np.unique(rise):
-        some = slice(ends[k], ends[k + 1])
-        speeds[some] = knots[k, start[some]] @ tables[k, :reach].T
-    cell += pair * reach
+    rises, place, each = np.unique(rise, return_inverse=True, return_counts=True)
+    among = np.arange(len(rise)) - (np.cumsum(each) - each)[place]
+    by_rise = np.zeros((len(rises), int(each.max(initial=0)), knots.shape[1]))
+    by_rise[place, among] = knots
+    speeds = by_rise @ tables[rises, :reach].swapaxes(1, 2)
+    cell += np.repeat((place * by_rise.shape[1] + among) * reach, counts)
     v = speeds.take(cell) * (1 - share) + speeds.take(cell + 1) * share
     near = np.flatnonzero(v < _limit(readings)[n])
     pair, n, v = pair[near], n[near], v[near]
@@ -159,7 +176,7 @@ def _of_pairs(
 def law_of_wander(readings: LaunchReadings, shown: ShownSpeeds, z: Floats, whiten: Floats, knots: Floats) -> Floats:
     """What the law adds to the log evidence (rises, grid) where errors are correlated: of each reading given those
     after it. z (grid, n): the readings made white by `whiten`, an upper triangle."""
-    tables, (whole, part), moving = shown
+    tables, _, (whole, part), moving = shown
     y, noise, held, limit = readings.y, readings.noise, readings.held, _limit(readings)
     rises, grid, _ = knots.shape
     scale = 1 / np.where(held, 1 / readings.each, np.diag(whiten))

@@ -32,7 +32,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from analysis.arrays import Bools, Codes, Floats, stretches
+from analysis.arrays import Bools, Codes, Floats, running_most, stretches
 from analysis.conditions.roadload import GRAVITY, RoadLoad
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import plane
@@ -245,9 +245,7 @@ def _read_between(motion: Motion, road: RoadLoad, first: int, last: int) -> tupl
 def _no_step(value: Floats, step_s: float) -> Bools:
     """Where a value is no step below what it is some seconds before or after."""
     reach = max(round(_STEP_S / step_s), 1)
-    padded = np.pad(value, reach, mode="edge")
-    most = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).max(axis=1)
-    return np.asarray(value >= _NEAR_MOST * most)
+    return np.asarray(value >= _NEAR_MOST * running_most(value, 2 * reach + 1, reach))
 
 
 class _Window(NamedTuple):
@@ -292,10 +290,11 @@ def _band(motion: Motion, band: int, first: int, last: int, begin: float, end: f
     crossed = float(np.interp(stop, t, v) - np.interp(start, t, v)) / BAND_MPS
     if stop - start < LEAST_S and crossed < LEAST_SHARE:
         return None
-    inside = (motion.t_s >= start - 1e-9) & (motion.t_s <= stop + 1e-9) & (motion.trust > 0.5)
-    if inside.sum() < _LEAST_READINGS:
+    within = slice(np.searchsorted(motion.t_s, start - 1e-9), np.searchsorted(motion.t_s, stop + 1e-9, side="right"))
+    sure = motion.trust[within] > 0.5
+    if sure.sum() < _LEAST_READINGS:
         return None
-    return _Window(band, motion.t_s[inside], motion.reading_mps[inside], motion.speed_mps[inside])
+    return _Window(band, *(each[within][sure] for each in (motion.t_s, motion.reading_mps, motion.speed_mps)))
 
 
 # --- what the bands tell ------------------------------------------------------------------------------------------

@@ -151,38 +151,42 @@ def habits_beside(rise_logs: Sequence[Floats], before: LaunchHabit | None) -> li
 def speed_tables(x: Floats, rises: Sequence[Rise]) -> Floats:
     """Speed gained `x` seconds after time zero for each knot of A at 1 m/s2 and the others at 0: (rises, m, knots)."""
     gained = np.zeros((len(rises), len(x)))
-    for row, rise in zip(gained, rises, strict=True):
-        if rise.curve == "falling":
+    curves = np.array([rise.curve for rise in rises])
+    seconds, first = np.array([(rise.seconds, rise.first) for rise in rises]).T[..., None]
+    for curve in dict.fromkeys(curves.tolist()):
+        mine = np.flatnonzero(curves == curve)
+        if curve == "falling":
             # Share sqrt(0.5 / t), which is 1 after half a second; its integral has a closed form, and a steep start.
-            begun = math.sqrt(0.5 * rise.seconds)
-            row[:] = np.where(x < rise.seconds, begun * x / rise.seconds, np.sqrt(2 * x) - begun)
+            begun = np.sqrt(0.5 * seconds[mine])
+            gained[mine] = np.where(x < seconds[mine], begun * x / seconds[mine], np.sqrt(2 * x) - begun)
         else:
-            share = _share(x, rise)
-            row[1:] = np.cumsum((share[1:] + share[:-1]) / 2) * x[1]
+            share = _share(x, curve, seconds[mine], first[mine])
+            gained[mine, 1:] = np.cumsum((share[:, 1:] + share[:, :-1]) / 2, 1) * x[1]
     hats = np.stack([np.interp(x, np.linspace(0.0, float(x[-1]), KNOTS), row) for row in np.eye(KNOTS)], -1)
     out = np.zeros((len(rises), *hats.shape))
-    out[:, 1:] = np.cumsum((hats[1:] + hats[:-1]) / 2 * np.diff(gained)[..., None], 1)
+    np.multiply((hats[1:] + hats[:-1]) / 2, np.diff(gained)[..., None], out=out[:, 1:])
+    np.cumsum(out, 1, out=out)
     return out
 
 
-def _share(x: Floats, rise: Rise) -> Floats:
-    """Which share of the full acceleration is there `x` seconds after time zero."""
-    if rise.curve in ("stumbling", "stepped"):
+def _share(x: Floats, curve: str, seconds: Floats, first: Floats) -> Floats:
+    """Which share of the full acceleration is there `x` seconds after time zero, by some rises of one curve."""
+    if curve in ("stumbling", "stepped"):
         quick = 1 - np.exp(-x / 0.12)
-        away = (x - rise.seconds) / 0.4
-        if rise.curve == "stumbling":
+        away = (x - seconds) / 0.4
+        if curve == "stumbling":
             gone = np.where(np.abs(away) < 1, np.cos(np.pi / 2 * away) ** 2, 0.0)
-            return np.asarray(quick * (1 - (1 - rise.first) * gone), float)
+            return np.asarray(quick * (1 - (1 - first) * gone), float)
         step = np.clip(away + 0.5, 0.0, 1.0)
-        return np.asarray(quick * (rise.first + (1 - rise.first) * step * step * (3 - 2 * step)), float)
-    u = x / max(rise.seconds, 1e-9)
+        return np.asarray(quick * (first + (1 - first) * step * step * (3 - 2 * step)), float)
+    u = x / np.maximum(seconds, 1e-9)
     inside = np.minimum(u, 1.0)
-    if rise.curve == "straight":
+    if curve == "straight":
         risen = inside
-    elif rise.curve == "late":
+    elif curve == "late":
         risen = inside * inside
-    elif rise.curve == "exponential":
+    elif curve == "exponential":
         risen = 1 - np.exp(-np.minimum(u, 50.0))
     else:
         risen = inside * inside * (3 - 2 * inside)
-    return np.asarray(rise.first + (1 - rise.first) * risen, float)
+    return np.asarray(first + (1 - first) * risen, float)

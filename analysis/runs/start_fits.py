@@ -50,14 +50,13 @@ class Sums(NamedTuple):
         return out
 
 
-def white_sums(tables: Floats, between: Between, used: Bools, z: Floats) -> Sums:
+def white_sums(planes: Floats, between: Between, used: Bools, z: Floats, sigma: float) -> Sums:
     """For readings `z` (grid, n) whose errors are white and alike: sums over the tables' points, not the readings.
 
     A reading is a weighted mean of two points of a table, so that the sums over the readings are sums over the points
     of products of the table with itself and with itself one point on, by weights that are the same for every rise: one
-    product of matrices. tables: (rises, m, knots).
+    product of matrices. planes: (knots, m, rises).
     """
-    planes = _planes(tables)
     _, count, rises = planes.shape
     right = np.where(used, between.part, 0.0)
     left = np.where(used, 1.0, 0.0) - right
@@ -71,7 +70,8 @@ def white_sums(tables: Floats, between: Between, used: Bools, z: Floats) -> Sums
         np.multiply(planes[a, :-1], planes[b, 1:], out=products[count:-1])
         products[count:-1] += planes[b, :-1] * planes[a, 1:]
         np.matmul(weights, products, out=out)
-    return Sums(gram, (at(left * z, 0) + at(right * z, 1)) @ planes)
+    gram /= sigma**2
+    return Sums(gram, ((at(left * z, 0) + at(right * z, 1)) / sigma**2) @ planes)
 
 
 class _Points(NamedTuple):
@@ -87,8 +87,8 @@ class _Points(NamedTuple):
         return np.asarray(np.bincount(cell.ravel(), by.ravel(), grid * self.points).reshape(grid, self.points), float)
 
 
-def _planes(tables: Floats) -> Floats:
-    """The tables by knot: (knots, m, rises)."""
+def planes_of(tables: Floats) -> Floats:
+    """Tables (rises, m, knots) by knot: (knots, m, rises)."""
     return np.ascontiguousarray(np.transpose(tables, (2, 1, 0)))
 
 
@@ -112,34 +112,35 @@ def coloured_sums(tables: Floats, between: Between, used: Bools, z: Floats, whit
 
 
 class Solved(NamedTuple):
-    """The knots (knots, grid, rises), the square of the whitened right side, the log of the determinant."""
+    """The knots (knots, wanders, grid, rises), the square of the whitened right side and the log of the determinant
+    (wanders, grid, rises)."""
 
     knots: Floats
     square: Floats
     log_det: Floats
 
 
-def solve(sums: Sums, precision: Floats, pull: Floats) -> Solved:
-    """The knots under a prior of `precision` (knots, knots) that pulls by `pull` (knots): Cholesky's way."""
-    low = {(b, a): each + precision[a, b] for (a, b), each in zip(PAIRS, sums.gram, strict=True)}
-    right = [each + by for each, by in zip(sums.moment, pull, strict=True)]
+def solve(sums: Sums, precisions: Floats, pulls: Floats) -> Solved:
+    """The knots under each prior of `precisions` (wanders, knots, knots) that pulls by `pulls` (wanders, knots):
+    Cholesky's way."""
+    low = {(b, a): each + precisions[:, a, b, None, None] for (a, b), each in zip(PAIRS, sums.gram, strict=True)}
+    knots = sums.moment[:, None] + pulls.T[..., None, None]
+    right = list(knots)
     det = np.ones_like(right[0])
     for j in range(KNOTS):
         for k in range(j):
-            low[j, j] = low[j, j] - low[j, k] ** 2
-            right[j] = right[j] - low[j, k] * right[k]
-        root = np.sqrt(low[j, j])
+            low[j, j] -= low[j, k] * low[j, k]
+            right[j] -= low[j, k] * right[k]
+        root = np.sqrt(low[j, j], out=low[j, j])
         det *= root
-        low[j, j] = root
-        right[j] = right[j] / root
+        right[j] /= root
         for i in range(j + 1, KNOTS):
             for k in range(j):
-                low[i, j] = low[i, j] - low[i, k] * low[j, k]
-            low[i, j] = low[i, j] / root
+                low[i, j] -= low[i, k] * low[j, k]
+            low[i, j] /= root
     square = sum((each * each for each in right[1:]), right[0] * right[0])
-    knots = np.stack(right)
     for j in reversed(range(KNOTS)):
         for i in range(j + 1, KNOTS):
-            knots[j] -= low[i, j] * knots[i]
-        knots[j] /= low[j, j]
+            right[j] -= low[i, j] * right[i]
+        right[j] /= low[j, j]
     return Solved(knots, np.asarray(square, float), 2 * np.log(det))

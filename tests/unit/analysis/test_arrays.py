@@ -10,6 +10,7 @@ from scipy.optimize import nnls
 from analysis.arrays import (
     closed,
     least_squares_above_zero,
+    most_between,
     running_median,
     running_most,
     running_rank,
@@ -74,3 +75,14 @@ def test_least_squares_above_zero_as_scipy_has_them(seed: int) -> None:
     a = np.column_stack([size * weight, size * size * weight])
     b = weight * size * rng.normal(rng.choice([-1, 0, 1, 5]), size=30)
     np.testing.assert_allclose(least_squares_above_zero(a, b), nnls(a, b)[0], rtol=1e-9, atol=1e-12)
+
+
+def test_the_most_of_each_stretch() -> None:
+    rng = np.random.default_rng(2)
+    x = rng.standard_normal(300)
+    x[rng.integers(0, 300, 20)] = -np.inf
+    first = rng.integers(0, 300, 500)
+    last = np.minimum(first + rng.integers(0, 300, 500), 299)
+    slow = [x[i : j + 1].max() for i, j in zip(first.tolist(), last.tolist(), strict=True)]
+    np.testing.assert_array_equal(most_between(x, first, last), slow)
+    assert len(most_between(x, first[:0], last[:0])) == 0

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import TransferFunction, lsim
+from slow_edges import slow_fitted
 
 from analysis.mixture import throttle_steps as edge
 from analysis.mixture.delay import LAGS_S
@@ -102,3 +105,18 @@ def test_bends_are_not_asked_near_an_eased_throttle() -> None:
     found = edge.find(*seen(TIMES, changes(AT, TO, 1.0, TIMES), 0.2, 10.0, 0.06), LAGS_S)
     middle, _ = edge.bends(found, *speeds(AT, np.ones(len(AT)), 10.0), 0.05, SHIFTS_S)
     assert len(middle) == 0
+
+
+@pytest.mark.parametrize("rise", [0.0, 0.4])
+@pytest.mark.parametrize("hz", [100.0, 20.0, 7.0])
+def test_edges_are_fitted_as_the_slow_way_fits_them(hz: float, rise: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(1)
+    times = np.arange(0.0, 150.0, 0.01)
+    at = np.cumsum(rng.uniform(2.0, 4.0, 44)) + 2.0
+    t, y = seen(times, changes(at, rng.uniform(11, 16, len(at)), rise, times), 0.25, hz, 0.05)
+    fast = edge.find(t, y, LAGS_S)
+    monkeypatch.setattr(edge, "_fitted", slow_fitted)
+    slow = edge.find(t, y, LAGS_S)
+    assert len(fast.time_s) > 10 and fast.misfit.any()
+    for one, other in zip(dataclasses.astuple(fast), dataclasses.astuple(slow), strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-8)

@@ -10,9 +10,11 @@ import pytest
 from made_coasts import Slope, formula_coasts, rough_coasts
 from simulate import WREN, Brake, Coast, Cruise, Lift, Phase, Pull, Stand, Truth, Turn, drive, receive
 
+from analysis.arrays import Codes, Floats
 from analysis.conditions.roadload import GRAVITY, of
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
+from analysis.road import coasts
 from analysis.road.car_file import save_road_load
 from analysis.road.coastdown import fit
 from analysis.road.coasts import Coast as Rolled
@@ -53,6 +55,22 @@ def test_coasts_are_found_whole_and_nothing_else(rate_hz: float, noise_mps: floa
     for coast in found.coasts:
         assert (20.5 if rate_hz > 1 else 20.0) < coast.from_mps < 22.1, "the clutch's moment is cut, little more"
         assert 5.9 < coast.to_mps < 7.5, "the brake is cut, little more"
+
+
+@pytest.mark.parametrize("rate_hz", [25.0, 10.0, 4.0, 1.0])
+def test_steps_are_found_as_the_slow_way_finds_them(rate_hz: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Reading by reading: the same coasts, to the last digit."""
+    asked = []
+
+    def slow(t: Floats, x: Floats, at: Codes, within_s: float) -> Floats:
+        asked.append(len(at))
+        whole = [slice(max(i - 200, 0), i + 201) for i in at.tolist()]
+        return np.array([x[w][np.abs(t[w] - t[i]) <= within_s].max() for w, i in zip(whole, at.tolist(), strict=True)])
+
+    fast = found_in(OUT_AND_BACK, rate_hz=rate_hz)
+    monkeypatch.setattr(coasts, "_most_near", slow)
+    assert repr(found_in(OUT_AND_BACK, rate_hz=rate_hz)) == repr(fast)
+    assert asked[0] > 10
 
 
 def test_cruising_pulling_and_braking_are_no_coasts() -> None:

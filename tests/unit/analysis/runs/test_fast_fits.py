@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import math
 
 import numpy as np
 import pytest
@@ -20,6 +21,7 @@ from analysis.runs import launch as fits
 from analysis.runs.evidence import MARGIN, Ways, evidence
 from analysis.runs.launch import Launch, fit_launch
 from analysis.runs.launch_readings import LaunchReadings
+from analysis.runs.near_zero import OWN_MARGIN
 
 FOLDED = Noise(0.05, 0.05, 0.0005, 0.0, "folded", 20.0)
 KINDS = {
@@ -57,13 +59,16 @@ def test_the_evidence_of_every_start(kind: str, how: str, rate_hz: float) -> Non
     grid = np.linspace(2.0, 5.2, 16)
     found = evidence(readings, grid, ways, slice(None), ways.wanders)
     log, coefs, covs = slow_evidence(readings, grid, ways, slice(None), ways.wanders)
-    counts = log > log.max() - MARGIN
+    least = np.maximum(log.max(1, keepdims=True) - OWN_MARGIN, log.max() - MARGIN)
+    counts = log > least
     likely = np.nonzero(counts)
     assert len(likely[0]) > 3
     np.testing.assert_allclose(found.log[counts], log[counts], rtol=1e-9, atol=1e-8)
     # What cannot matter is told by a bound: above what it is, and below what counts.
     assert (found.log >= log - 0.01).all()
-    assert (found.log[~counts] <= log.max() - MARGIN + 1e-8).all()
+    assert (found.log <= np.maximum(least, log) + 1e-8 + 1e-9 * np.abs(log)).all()
+    of_rises = [np.log(np.exp(each - log.max()).sum((1, 2)) + math.exp(-30)) for each in (found.log, log)]
+    np.testing.assert_allclose(*of_rises, atol=2e-9)
     np.testing.assert_allclose(np.exp(found.log - found.log.max()), np.exp(log - log.max()), atol=1e-9)
     np.testing.assert_allclose(found.coefs[likely], coefs[likely], rtol=1e-9, atol=1e-9)
     np.testing.assert_allclose(found.covariances(likely), covs[likely], rtol=1e-9, atol=1e-12)
@@ -84,7 +89,7 @@ def test_a_launch(kind: str, how: str, rate_hz: float, monkeypatch: pytest.Monke
         )  # fmt: skip
 
     fast = fitted()
-    monkeypatch.setattr(fits, "evidence", lambda *asked: SlowEvidence(*slow_evidence(*asked)))
+    monkeypatch.setattr(fits, "evidence", lambda *asked, rolling=None: SlowEvidence(*slow_evidence(*asked)))
     slow = fitted()
     for name in ("t0_s", "t0_sigma_s", "one_foot_s", "one_foot_sigma_s"):
         assert getattr(fast, name) == pytest.approx(getattr(slow, name), rel=1e-9, abs=1e-9)
@@ -92,6 +97,33 @@ def test_a_launch(kind: str, how: str, rate_hz: float, monkeypatch: pytest.Monke
     for target in (1.0, 2.0, 4.0):
         for one, other in zip(fast.passing(target, "speed") or (), slow.passing(target, "speed") or (), strict=True):
             assert one == pytest.approx(other, rel=1e-9, abs=1e-9)
+
+
+@pytest.mark.parametrize("how", ["from rest", "may roll", "turns"])
+@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("rate_hz", [10.0, 3.0])
+def test_a_launch_fitted_again(kind: str, how: str, rate_hz: float) -> None:
+    """What weighs the starts that another fit weighed tells what that one tells of these rises, without a look."""
+    noise, turns = KINDS[kind], how == "turns"
+    t, y = readings_of(noise, rate_hz)
+    stray = int(np.searchsorted(t, 5.4))
+    y[stray] += 1.5
+    more = {"may_roll": how == "may roll", "turns": turns, "at_rest_before": not turns}
+    first = fit_launch(t, y, noise, 3.0, 5.2, 7.0, smoothing_s=0.1, **more)
+    shown = rate_hz > 5 and not noise.wander_share and not turns
+    assert first.looked.strays.tolist() == [t[stray]] or not shown
+    some = first.likeliest(6)
+    again = fit_launch(t, y, noise, 3.0, 5.2, 7.0, smoothing_s=0.1, among=some, like=first.looked, **more)
+    only = first.among(some)
+    for name in ("t0_s", "t0_sigma_s", "one_foot_s", "one_foot_sigma_s"):
+        # Of starts that weigh next to nothing beside all rises a few weigh enough beside these.
+        assert getattr(again, name) == pytest.approx(getattr(only, name), abs=1e-3 * only.t0_sigma_s)
+    later = fit_launch(t, y, noise, 3.0, 5.2, 7.0, smoothing_s=0.3, among=some, like=first.looked, **more)
+    step = first.looked.grid[1] - first.looked.grid[0]
+    before = later.looked.starts(0.3, 3.0)
+    assert before[0] == pytest.approx(max(first.looked.grid[0] - 0.2, 3.0), abs=step) and before[0] >= 3.0
+    np.testing.assert_allclose(np.diff(before), step)
+    assert later.t0_s < again.t0_s or turns
 
 
 @pytest.mark.parametrize("kind", KINDS)
