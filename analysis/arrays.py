@@ -8,8 +8,6 @@ as far as they are needed here: to import scipy.signal, scipy.ndimage or scipy.o
 
 from __future__ import annotations
 
-import itertools
-import math
 from typing import Literal
 
 import numpy as np
@@ -59,25 +57,21 @@ def first_order(
     start : array, optional
         What is added to the first value: `keep` times a y before the series. Of the shape of x, but 1 along `axis`.
     """
-    if x.size == 0:
+    from scipy.linalg.lapack import dtbtrs
+
+    series = np.moveaxis(x, axis, -1)
+    fed = np.array(now * series, order="C")
+    if fed.size == 0:
         return x.copy()
-    series = np.moveaxis(x, axis, 0)
-    count = len(series)
-    # In blocks side by side, each from rest; then what each hands on to the next is put in.
-    length = math.isqrt(count - 1) + 1
-    out = np.zeros((-(-count // length) * length, *series.shape[1:]))
-    np.multiply(series, now, out=out[:count])
     if before:
-        out[1:count] += before * series[:-1]
+        fed[..., 1:] += before * series[..., :-1]
     if start is not None:
-        out[:1] += np.moveaxis(start, axis, 0)
-    blocks = out.reshape(-1, length, *series.shape[1:])
-    for k in range(1, length):
-        blocks[:, k] += keep * blocks[:, k - 1]
-    fades = (keep ** np.arange(1, length + 1)).reshape(-1, *[1] * (series.ndim - 1))
-    for one, other in itertools.pairwise(blocks):
-        other += fades * one[-1]
-    return np.moveaxis(out[:count], 0, axis)
+        fed[..., :1] += np.moveaxis(start, axis, -1)
+    # A recursion is a band matrix with ones on its diagonal, solved from the top.
+    band = np.empty((2, fed.shape[-1]), order="F")
+    band[0], band[1] = 1.0, -keep
+    solved, _ = dtbtrs(band, fed.reshape(-1, fed.shape[-1]).T, uplo="L", diag="U", overwrite_b=1)
+    return np.moveaxis(np.asarray(solved.T).reshape(fed.shape), -1, axis)
 
 
 def monotone(x: Floats, y: Floats, at: Floats) -> Floats:

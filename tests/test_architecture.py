@@ -24,7 +24,6 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("logger.record",),
     ("logger.cli",),
     ("analysis.arrays", "analysis.wording"),
-    ("analysis.chances",),
     ("analysis.motion", "analysis.conditions"),
     ("analysis.runs",),
     ("analysis.mixture", "analysis.road"),

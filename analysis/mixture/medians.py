@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from analysis.arrays import Codes, Floats, least_squares_above_zero
-from analysis.chances import student_point
 
 BLOCK_S = 30.0
 """Readings of a cell within the same such stretch of the drive may hang together [s]."""
@@ -124,7 +123,9 @@ def _interval(
 
     `blocks` is how many stretches of the drive a group was met in, `step` the step that its readings come in.
     """
-    reach = student_point(PRIOR_DF + np.maximum(blocks - 1, 0), 0.975) * error
+    from scipy.special import stdtrit
+
+    reach = stdtrit(PRIOR_DF + np.maximum(blocks - 1, 0), 0.975) * error
     # A group met in one block or two has not shown its spread from block to block: take no less than the usual.
     own = found.quantile(0.75) - found.quantile(0.25)
     shown = (blocks >= 3) & np.isfinite(own)

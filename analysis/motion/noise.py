@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from analysis.arrays import Bools, Floats, running_median, stretches
-from analysis.chances import normal_below
 from logger.units import MPS_PER_KMH, MPS_PER_KNOT
 
 REST_MPS = 0.35
@@ -341,17 +340,15 @@ def _mean_normal(a: Floats, by: tuple[Floats, ...]) -> Floats:
 
 def _below(y: Floats, v: Floats, sigma: Floats, noise: Noise) -> Floats:
     """P(reading < y) at the true speed v."""
+    from scipy.special import chndtr, ndtr
+
     match noise.kind:
         case "signed":
-            return normal_below((y - v) / sigma)
+            return np.asarray(ndtr((y - v) / sigma), float)
         case "clipped":
-            return np.asarray(np.where(y > 0, normal_below((y - v) / sigma), 0.0), float)
+            return np.asarray(np.where(y > 0, ndtr((y - v) / sigma), 0.0), float)
         case "horizontal":
-            from scipy.special import chndtr  # here: it takes a fifth of a second, and few receivers ask for it
-
             square = np.maximum(y, 0.0) ** 2 / sigma**2
             return np.asarray(chndtr(square, 2.0, (v / sigma) ** 2), float)
         case _:
-            return np.asarray(
-                np.where(y > 0, normal_below((y - v) / sigma) - normal_below((-y - v) / sigma), 0.0), float
-            )
+            return np.asarray(np.where(y > 0, ndtr((y - v) / sigma) - ndtr((-y - v) / sigma), 0.0), float)

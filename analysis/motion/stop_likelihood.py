@@ -15,7 +15,6 @@ import math
 import numpy as np
 
 from analysis.arrays import Floats
-from analysis.chances import log_normal_below, normal_below
 from analysis.motion.noise import Noise, wander_covariance
 
 _FAR = 6.0
@@ -82,6 +81,8 @@ def _well_above(
 def _hidden(y: float, at: Floats, spread: Floats, noise: Noise) -> tuple[Floats, Floats, Floats]:
     """Log likelihood of a reading where the speed with its sign and noise is expected at `at` with variance `spread`,
     and the mean and variance of that speed given the reading."""
+    from scipy.special import i0e  # here: who only reads what a drive taught pays nothing for it
+
     size = np.sqrt(spread)
     plain = np.asarray(-0.5 * (y - at) ** 2 / spread - np.log(size), float)
     if noise.kind == "signed":
@@ -95,30 +96,28 @@ def _hidden(y: float, at: Floats, spread: Floats, noise: Noise) -> tuple[Floats,
     tilt = y * at / spread
     likely = -0.5 * (y - np.abs(at)) ** 2 / spread - np.log(size)
     # The length of an error in two directions follows Rice's law, that of one the folded normal one.
-    if noise.kind == "horizontal":
-        from scipy.special import i0e  # here: it takes a fifth of a second, and few receivers ask for it
-
-        likely += np.log(i0e(np.abs(tilt)))
-    else:
-        likely += np.log1p(np.exp(-2 * np.abs(tilt)))
+    other = i0e(np.abs(tilt)) if noise.kind == "horizontal" else 1 + np.exp(-2 * np.abs(tilt))
+    likely += np.log(other)
     shown = y * np.tanh(tilt)
     return likely, shown, np.maximum(y * y - shown * shown, 0.0)
 
 
 def _below(at: Floats, size: Floats, top: float, bottom: float) -> tuple[Floats, Floats, Floats]:
     """As `_hidden`, where all that is known is that the speed lies between `bottom` and `top`."""
+    from scipy.special import log_ndtr, ndtr
+
     # Mirrored, so that the bound that counts is the upper one.
     sign = np.where(at < (top + bottom) / 2, -1.0, 1.0) if math.isfinite(bottom) else np.ones_like(at)
     high = (np.where(sign > 0, top, -bottom) - sign * at) / size
     low = (np.where(sign > 0, bottom, -top) - sign * at) / size
     far = high < -_FAR
     near = np.where(far, -_FAR, high)
-    share = np.where(far, 1.0, np.maximum(normal_below(near) - normal_below(low), 1e-12))
+    share = np.where(far, 1.0, np.maximum(ndtr(near) - ndtr(low), 1e-12))
     high_density = np.exp(-0.5 * near**2) / math.sqrt(2 * math.pi)
     low_density = np.exp(-0.5 * np.minimum(low**2, 1e3)) / math.sqrt(2 * math.pi)
     shift = (low_density - high_density) / share
     ends = (np.where(np.isfinite(low), low, 0.0) * low_density - near * high_density) / share
     left = np.clip(1 + ends - shift**2, 0.0, 1.0)
-    likely = np.where(far, log_normal_below(high), np.log(share))
+    likely = np.where(far, log_ndtr(high), np.log(share))
     shown = np.where(far, high, shift)
     return likely, at + sign * size * shown, np.where(far, 0.0, left) * size**2

@@ -18,9 +18,9 @@ from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import log_ndtr
 
 from analysis.arrays import Floats
-from analysis.chances import log_normal_below
 from analysis.motion.beside_fixes import HOLE_S, BesideUnusable
 from analysis.motion.board import Board
 from analysis.motion.smoother import Motion
@@ -232,7 +232,7 @@ def _evidence(t: Floats, y: Floats, grid: Floats, noise: float, drift: float, ti
         c = (cov @ moment[..., None])[..., 0]
         log = 0.5 * ((c * moment).sum(-1) - np.linalg.slogdet(gram)[1] + float(np.log(precision).sum()))
         # The car pulls forwards.
-        logs.append(log + log_normal_below(c[:, 0] / np.sqrt(cov[:, 0, 0])) + math.log(2))
+        logs.append(log + log_ndtr(c[:, 0] / np.sqrt(cov[:, 0, 0])) + math.log(2))
     log = np.stack(logs)
     # Under way an engine shakes otherwise than standing: what the best leaves says by how much.
     left = float(z @ z - 2 * log.max()) / len(z)

@@ -10,8 +10,7 @@ from analysis.arrays import first_order, peaks
 
 
 @pytest.mark.parametrize(
-    ("shape", "axis"),
-    [((1,), -1), ((2,), -1), ((301,), 0), ((5000,), 0), ((4, 77), -1), ((4, 77), 0), ((3, 50, 2), 1), ((2, 0), 1)],
+    ("shape", "axis"), [((1,), -1), ((2,), -1), ((301,), 0), ((4, 77), -1), ((4, 77), 0), ((3, 50, 2), 1), ((2, 0), 1)]
 )
 @pytest.mark.parametrize(("now", "before", "keep"), [(0.3, 0.0, 0.7), (0.6, -0.35, 0.75), (1.0, 0.0, 0.0)])
 def test_a_recursion_is_scipys(shape: tuple[int, ...], axis: int, now: float, before: float, keep: float) -> None:
