@@ -86,7 +86,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("rolling pulls stay whatever tag is asked for", "analysis/changes/season.py", "        and not any(tag in each.near_tags for tag in lacking)\n", "", POWER),
     Fault("seconds of the wrong sign", "analysis/changes/compare_power.py", "time(overall.change) - plain", "plain - time(overall.change)", POWER),
     Fault("the foot on its way is read", "analysis/runs/pulls.py", "_NEAR_MOST, _STEP_S = 0.7, 2.0", "_NEAR_MOST, _STEP_S = 0.0, 2.0", PULLS),
-    Fault("strays are read", "analysis/runs/pulls.py", " & (motion.trust > 0.5)", "", PULLS),
+    Fault("strays are read", "analysis/runs/pulls.py", "sure = motion.trust[within] > 0.5", "sure = motion.trust[within] > -1", PULLS),
     Fault("a pause is bridged", "analysis/runs/pulls.py", "    for gap in motion.gaps:", "    for gap in motion.gaps[:0]:", PULLS),
     Fault("noise that wanders taken for white", "analysis/runs/pulls.py", "weights @ wander_covariance(t, motion.noise) @ weights.T", "weights @ (np.eye(len(t)) * motion.noise.sigma_mps**2) @ weights.T", PULLS),
     Fault("rotating parts left out of a pull", "analysis/runs/pulls.py", "np.maximum((1 + road.rotating) * self.rate + taken", "np.maximum(self.rate + taken", PULLS),
