@@ -205,8 +205,8 @@ def _above(rho: float, spread: float, sizes: NDArray[np.int64], often: NDArray[n
     # What is integrated over is the one of the two that scatters less: the other is smooth in its steps.
     size, wide = math.sqrt(rho), math.sqrt(1 + rho)
     u = np.linspace(-10.0, 6.0, 401) * wide
-    nodes = np.arange(-8.5, 8.5, 0.05)
-    normal = np.exp(-0.5 * nodes**2) / _ROOT_2_PI * 0.05
+    nodes = np.arange(-8.5, 8.5, 0.1)
+    normal = np.exp(-0.5 * nodes**2) / _ROOT_2_PI * 0.1
     if rho < 1:  # over days
         alone = ndtr(-(u[:, None] - size * nodes[None, :]))
         each = [alone ** int(m) @ normal for m in sizes]

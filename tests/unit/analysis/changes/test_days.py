@@ -77,7 +77,7 @@ def test_twice_what_is_detectable_is_found_9_times_in_10_and_never_the_wrong_way
     assert words.count("faster") >= 0.9 * 300 and words.count("slower") + words.count("mixed") <= 3
 
 
-@pytest.mark.parametrize("outings", [2, 5, 8])
+@pytest.mark.parametrize("outings", [5, *(pytest.param(n, marks=pytest.mark.long) for n in (2, 8))])
 def test_the_best_of_a_season_without_a_change_is_seldom_beyond_scatter(outings: int) -> None:
     """10 to 16 % were, for the best was chosen after all were driven. Bar: 5 % (+2), of 60 seasons."""
     beyond = 0
