@@ -9,36 +9,35 @@ from functools import cached_property
 
 import numpy as np
 
-from analysis.arrays import Bools, Floats
-from analysis.changes import sobol
-from analysis.changes.day_prior import Student, as_student
-from analysis.changes.power_model import GUST_S, HILLS_M, IN_BAND, PRIORS, ROLLING_SHARE, TAG_SHARE, Ids, PullRows
+from analysis.arrays import Floats
+from analysis.changes import power_model, sobol
+from analysis.changes.power_model import (
+    _FAR,
+    _NAMES,
+    _POINTS,
+    _SPAN_M,
+    _WIDER,
+    GUST_S,
+    HILLS_M,
+    PRIORS,
+    PullRows,
+    _constant_parts,
+    _headings,
+    _log_priors,
+    _Points,
+    _same,
+)
 from analysis.road.slopes import slope_correlation
 from analysis.runs.pulls import NODE_WEIGHTS, NODES
 
-_NAMES = tuple(PRIORS)
-_POINTS = 128
-_WIDER = 1.25
-_FAR = 1e9
-_SPAN_M = 1e7
 
-
-class PowerFit:
-    """The model fitted: variances at their mode, and any contrast averaged over them.
-
-    Parameters
-    ----------
-    rows : PullRows
-    design : (n, r) array
-        Fixed columns: bands and setups. Rank may be short; contrasts that it does not determine are refused.
-    hills_m : float, optional
-        Length of the hills; by default the likeliest of `HILLS_M`.
-    """
+class PowerFit(power_model.PowerFit):
+    """The same, fitted by whole matrices."""
 
     def __init__(self, rows: PullRows, design: Floats, hills_m: float | None = None) -> None:
         self.rows = rows
         self._read(design)
-        self._taught: tuple[Floats, Floats] | None = None
+        self._given: tuple[Floats, Floats] | None = None
         self._still = rows.noise + _constant_parts(rows)
         lengths = HILLS_M if hills_m is None else (hills_m,)
         shared = _grouped_parts(rows)
@@ -53,76 +52,21 @@ class PowerFit:
         assert best is not None
         _, self.hills_m, self.mode, self._parts = best
 
-    @property
-    def sigmas(self) -> dict[str, float]:
-        """Standard deviations at the mode, by their names in `PRIORS`."""
-        return dict(zip(_NAMES, np.exp(self.mode).tolist(), strict=True))
-
-    @property
-    def columns(self) -> int:
-        """Columns of the design."""
-        return len(self._basis)
-
-    def determines(self, c: Floats) -> bool:
-        """Whether the design determines the contrast `c` of its columns."""
-        return float(np.linalg.norm(c - self._basis @ (self._basis.T @ c))) < 1e-7 * float(np.linalg.norm(c))
-
-    def contrast(self, c: Floats) -> Student:
-        """The contrast `c` @ b; ValueError where the design does not determine it."""
-        return self.contrasts(c[None, :])[0][0]
-
-    def contrasts(self, c: Floats) -> tuple[list[Student], Floats]:
-        """Several contrasts (k, columns), and their correlation (k, k) at the mode.
-
-        ValueError where the design does not determine one.
-        """
-        if not all(self.determines(each) for each in c):
-            raise ValueError("the design does not determine this contrast")
-        inner = c @ self._basis
-        _, weight, solved = self._explored
-        centre = np.array([inner @ beta for beta, _ in solved])
-        spread = np.array([np.einsum("ki,ij,kj->k", inner, covariance, inner) for _, covariance in solved])
-        told = [as_student(centre[:, k], np.sqrt(spread[:, k]), weight) for k in range(len(c))]
-        joint = inner @ self._solve(self.mode)[1] @ inner.T
-        size = np.sqrt(np.diag(joint))
-        return told, np.asarray(joint / np.outer(size, size))
-
-    def at_mode(self, c: Floats) -> tuple[float, float]:
-        """Estimate and standard error of a contrast with the variances at their mode."""
-        beta, covariance = self._solve(self.mode)
-        inner = c @ self._basis
-        return float(inner @ beta), math.sqrt(float(inner @ covariance @ inner))
-
-    def base_level(self, bands: Bools) -> float:
-        """The first setup's power over the usual one [-], mean of the chosen of the bands, whose columns come first."""
-        level = np.zeros(self.columns)
-        level[: len(bands)] = bands / bands.sum()
-        return 1 + self.at_mode(level)[0] if self.determines(level) else 1.0
-
     @cached_property
     def projection(self) -> Floats:
-        """V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1 at the mode (n, n): what tells each row from all the others."""
-        return self._projection(self.mode, self._parts)
+        return self._projected(self.mode, self._parts)
 
     def with_design(self, design: Floats) -> PowerFit:
-        """The same pulls and variances with other fixed columns."""
         return self.of_others(self.rows, design)
 
     def of_others(self, rows: PullRows, design: Floats) -> PowerFit:
-        """Other pulls with what these have taught of the variances: their mode and its surroundings are kept."""
         out = object.__new__(PowerFit)
         out.rows, out.hills_m, out.mode = rows, self.hills_m, self.mode
         out._read(design)
         out._still = rows.noise + _constant_parts(rows) if rows is not self.rows else self._still
         out._parts = [*_grouped_parts(rows), slope_part(rows, self.hills_m)] if rows is not self.rows else self._parts
-        out._taught = self._explored[:2]
+        out._given = self._explored.theta, self._explored.weight
         return out
-
-    def _read(self, design: Floats) -> None:
-        _, s, vt = np.linalg.svd(design, full_matrices=False)
-        rank = int(np.sum(s > 1e-9 * s[0])) if len(s) else 0
-        self._basis = vt[:rank].T
-        self.x = design @ self._basis
 
     # --- variances --------------------------------------------------------------------------------------------
 
@@ -147,10 +91,9 @@ class PowerFit:
         return _least_squares(*self._whitened(theta, self._parts)[1:])
 
     def _log_posterior(self, theta: Floats, parts: list[Floats]) -> float:
-        """Restricted log likelihood plus log prior of the log standard deviations, up to a constant."""
         return _log_likelihood(*self._whitened(theta, parts)) + _log_priors(theta)[0]
 
-    def _projection(self, theta: Floats, parts: list[Floats]) -> Floats:
+    def _projected(self, theta: Floats, parts: list[Floats]) -> Floats:
         from scipy.linalg import cho_solve
 
         root = np.asarray(np.linalg.cholesky(self._covariance(theta, parts)), float)
@@ -159,7 +102,6 @@ class PowerFit:
         return np.asarray(inverse - vx @ np.linalg.solve(self.x.T @ vx, vx.T))
 
     def _climb(self, parts: list[Floats], start: Floats) -> Floats:
-        """The mode, by average information with halved steps where one does not climb."""
         theta = start.copy()
         value = self._log_posterior(theta, parts)
         for _ in range(25):
@@ -178,8 +120,7 @@ class PowerFit:
         return theta
 
     def _information(self, theta: Floats, parts: list[Floats]) -> tuple[Floats, Floats]:
-        """Gradient of the log posterior, and a positive definite stand-in for its curvature."""
-        p = self._projection(theta, parts)
+        p = self._projected(theta, parts)
         py = p @ self.rows.y
         weighed = [2 * math.exp(2 * t) * part for t, part in zip(theta, parts, strict=True)]
         acts = np.array([part @ py for part in weighed])
@@ -191,10 +132,13 @@ class PowerFit:
         return gradient + slope, average + np.diag(np.maximum(-bend, 0.05))
 
     @cached_property
-    def _explored(self) -> tuple[Floats, Floats, list[tuple[Floats, Floats]]]:
-        """Points about the mode (m, k), their posterior weights (m,), and what `_solve` gives at each."""
-        if self._taught is not None:
-            return *self._taught, [self._solve(theta) for theta in self._taught[0]]
+    def _at_mode(self) -> tuple[Floats, Floats]:
+        return self._solve(self.mode)
+
+    @cached_property
+    def _explored(self) -> _Points:
+        if self._given is not None:
+            return _Points(*self._given, [self._solve(theta) for theta in self._given[0]])
         from scipy.special import ndtri
 
         k = len(self.mode)
@@ -211,7 +155,7 @@ class PowerFit:
             log[i] += _log_likelihood(*whitened) + _log_priors(theta)[0]
             solved.append(_least_squares(*whitened[1:]))
         weight = np.exp(log - log.max())
-        return points, weight / weight.sum(), solved
+        return _Points(points, weight / weight.sum(), solved)
 
 
 def _least_squares(x: Floats, y: Floats, inner: Floats) -> tuple[Floats, Floats]:
@@ -230,29 +174,11 @@ def _log_likelihood(root: Floats, x: Floats, y: Floats, inner: Floats) -> float:
     return log - 0.5 * float(y @ y - fitted @ fitted)
 
 
-def _log_priors(theta: Floats) -> tuple[float, Floats, Floats]:
-    """Log density of the log standard deviations, its gradient and its curvature."""
-    df = np.array([PRIORS[name].df for name in _NAMES])
-    ratio = np.array([PRIORS[name].sigma for name in _NAMES]) ** 2 / np.exp(2 * theta)
-    value = float(np.sum(-df * theta - df * ratio / 2))
-    return value, -df + df * ratio, -2 * df * ratio
-
-
 # --- what ties rows together --------------------------------------------------------------------------------------
 
 
-def _same(ids: Ids) -> Floats:
-    return np.asarray(ids[:, None] == ids[None, :], float)
-
-
-def _constant_parts(rows: PullRows) -> Floats:
-    """Rolling pulls against starts, tagged ones against others, and the growth of power within a band."""
-    apart = np.outer(rows.rolling, rows.rolling) * ROLLING_SHARE**2 + rows.tags @ rows.tags.T * TAG_SHARE**2
-    return np.asarray(apart + _same(rows.band) * np.outer(rows.offset, rows.offset) * IN_BAND**2)
-
-
 def _grouped_parts(rows: PullRows) -> list[Floats]:
-    """Of run, leg, day, gust and wind, in the order of `PRIORS`."""
+    """`power_model._grouped_parts`."""
     outing = _same(rows.outing)
     heading = _headings(rows)
     turned = np.cos(heading[:, None] - heading[None, :])
@@ -264,26 +190,8 @@ def _grouped_parts(rows: PullRows) -> list[Floats]:
     return [_same(rows.run), _same(rows.leg), outing, wind * gusts * outing, wind * turned * outing]
 
 
-def _headings(rows: PullRows) -> Floats:
-    """The course of each row [rad]: where it is not known, that of the others of its run; NaN where none is.
-
-    A run of which half had no course would otherwise lie along two that don't: no wind is like that, and the
-    covariance would not be one.
-    """
-    heading = np.radians(rows.heading_deg)
-    for run in np.unique(rows.run[np.isnan(heading)]):
-        mine = rows.run == run
-        known = heading[mine & np.isfinite(heading)]
-        if len(known):
-            heading[mine & np.isnan(heading)] = math.atan2(np.sin(known).sum(), np.cos(known).sum())
-    return heading
-
-
 def slope_part(rows: PullRows, hills_m: float) -> Floats:
-    """Covariance of what slopes of size 1 do to the rows (n, n), matched by place and direction.
-
-    Rows without a place or course share their slope with the other rows of their run alone.
-    """
+    """`power_model.slope_part`."""
     placed = np.isfinite(rows.east_m) & np.isfinite(rows.north_m) & np.isfinite(rows.heading_deg)
     heading = np.radians(np.where(placed, rows.heading_deg, 90.0))
     # Where nothing is known each run has a plane of its own, and a straight road in it.

@@ -11,7 +11,7 @@ import pytest
 import slow_days
 
 from analysis.arrays import Floats
-from analysis.changes import day_effects, ways
+from analysis.changes import day_effects, spaces, ways
 from analysis.changes.day_prior import Prior, VariancePosterior
 from analysis.changes.outing_blocks import Nested, OutingBlocks
 
@@ -50,7 +50,7 @@ def test_answers_are_those_of_a_column_for_each_outing(seed: int) -> None:
     padded = np.hstack([wanted, np.zeros((len(wanted), wide.shape[1] - design.shape[1]))])
     for one, other in zip(wanted, padded, strict=True):
         told = day_effects.estimable(design, one, outing, own)
-        assert told == slow_days._in_space(slow_days._row_space(wide)[1], other)
+        assert told == spaces.in_space(spaces.row_space(wide)[1], other)
     ours = day_effects.contrasts(y, design, outing, wanted, 0.95, sigma, prior, own)
     plain = slow_days.contrasts(y, wide, outing, padded, 0.95, sigma, prior)
     alike(asdict(ours), asdict(plain))
@@ -80,14 +80,14 @@ def test_what_is_an_outings_own_is_a_projection() -> None:
     own *= z.root[:, None]
     nested = Nested.by(z, own)
     dense = np.hstack([own * (outing == each)[:, None] for each in range(6)])
-    q = slow_days._orthonormal(dense)
+    q = spaces.orthonormal(dense)
     assert nested.rank == q.shape[1] == 8
     v = rng.normal(size=(50, 3))
     np.testing.assert_allclose(nested.without(v), v - q @ (q.T @ v), atol=1e-12)
     np.testing.assert_allclose(nested.leverage, np.sum(q**2, axis=1), atol=1e-12)
     left = z.beside(nested)
     whole = np.hstack([dense, (outing[:, None] == np.arange(6)) * z.root[:, None]])
-    p = slow_days._orthonormal(whole)
+    p = spaces.orthonormal(whole)
     assert left.count == p.shape[1] - q.shape[1] and left.free == 42 and not left.root[outing == 4].any()
     np.testing.assert_allclose(left.within(nested.without(v)), v - p @ (p.T @ v), atol=1e-12)
 
