@@ -44,7 +44,7 @@ class Crossing(NamedTuple):
 
 
 SLOW_S = 0.6
-"""A gear change hides between fixes that are further apart than this."""
+"""Fixes further apart than this tell little of how a launch rises, and a gear change hides between them."""
 
 
 def when_passed(motion: Motion, speed: float, after_s: float, peak: int) -> Crossing | None:
@@ -152,8 +152,8 @@ def direction(fixes: Fixes, start: float, stop: float) -> float:
     )
 
 
-TURNS_MPS2 = 10.0
-"""A car that rolls back comes to the turn, and leaves it, no faster than tyres grip."""
+GRIP_MPS2 = 10.0
+"""Road tyres hold about 1 g (Gillespie, Fundamentals of Vehicle Dynamics, from memory)."""
 
 
 def turned_about(motion: Motion, fixes: Fixes, after_s: float, departed_s: float) -> Interval | None:
@@ -179,24 +179,24 @@ def turned_about(motion: Motion, fixes: Fixes, after_s: float, departed_s: float
         float(np.cos(np.radians(fixes.course_deg[first])).sum()),
     )
     along = np.cos(np.radians(fixes.course_deg[before]) - way)
-    back = before[along < math.cos(math.radians(110))]
-    forward = before[along > 0]
-    back = _turned_to(back, forward, t, v, TURNS_MPS2, 6 * noise_mps)
+    back, forward = before[along < math.cos(math.radians(110))], before[along > 0]
+    back = _turned_to(back, forward, t, v, 6 * noise_mps)
     if len(back) == 0 or len(back) < min(3.0, 0.5 / step):
         return None
     last = first_at + int(back[-1])
     return Interval(float(every[last]), float(every[min(last + 1, len(every) - 1)]) + (0.4 if step < 0.4 else 0.0))
 
 
-def _turned_to(back: Codes, forward: Codes, t: Floats, v: Floats, most_mps2: float, slack_mps: float) -> Codes:
-    """Of the fixes `back` the groups, each between two fixes forwards, to and from which a car could have turned."""
+def _turned_to(back: Codes, forward: Codes, t: Floats, v: Floats, slack_mps: float) -> Codes:
+    """Of the fixes `back` the groups, each between two fixes forwards, to and from which a car could have turned as
+    tyres grip; `slack_mps` is what errors may add."""
     group = np.searchsorted(forward, back)
     kept = []
     for k in np.unique(group):
         mine = back[group == k]
         beside = [(f, mine[end]) for f, end in ((k - 1, 0), (k, -1)) if 0 <= f < len(forward)]
         jumps = [(v[forward[f]] + v[b] - slack_mps) / abs(t[forward[f]] - t[b]) for f, b in beside]
-        if all(jump <= most_mps2 for jump in jumps):
+        if all(jump <= GRIP_MPS2 for jump in jumps):
             kept.append(mine)
     return np.concatenate(kept) if kept else back[:0]
 

@@ -27,6 +27,7 @@ from analysis.motion.fixes import Fixes
 from analysis.motion.noise import Interval
 from analysis.motion.smoother import Motion
 from analysis.motion.stretch import (
+    SLOW_S,
     HeightsAtRest,
     direction,
     grade,
@@ -47,8 +48,6 @@ FALL_MPS = 1.0
 STALL_S = 3.0
 STALL_MPS2 = 0.05
 """A mean acceleration below this over STALL_S ends a run: it has reached its peak."""
-NOTHING_TOLD_S = 0.6
-"""Fixes further apart tell too little of a launch's rise for the drive's others."""
 SOFT_RISE_S = 0.8
 """A launch whose acceleration takes longer than this to rise to 70 % of its height is soft (common practice: a clutch
 takes 0.1 to 0.4 s)."""
@@ -85,7 +84,7 @@ def _standing(motion: Motion, fixes: Fixes, options: Options, habit: LaunchHabit
     pulls = _pulls(motion, fixes, options)
     launches = deque(_launch(motion, fixes, options, pull, habit) for pull in pulls)
     habits = [habit] * len(pulls)
-    if motion.step_s < NOTHING_TOLD_S:
+    if motion.step_s < SLOW_S:
         habits = habits_beside([launch.rise_log for launch in launches], habit)
         # Each was weighed by what was known before: what the drive's others tell comes on top.
         known = prior_of(rises(False), habit)

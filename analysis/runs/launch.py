@@ -23,6 +23,7 @@ from analysis.arrays import Bools, Floats
 from analysis.motion.fixes import within
 from analysis.motion.noise import Interval, Noise
 from analysis.motion.smoother import Motion
+from analysis.motion.stretch import SLOW_S
 from analysis.runs.evidence import CAUGHT_S, MOST_STRAYS, Ways, evidence, lone_stray, rolling_back
 from analysis.runs.launch_readings import LaunchReadings, hardly_white
 from analysis.runs.rises import (
@@ -285,7 +286,7 @@ def fit_launch(
     t, y = t[use][sure], y[use][sure]
     step = float(np.median(np.diff(t)))
     lag_s = smoothing_s * (1 - math.exp(-CAUGHT_S / smoothing_s)) if turns and smoothing_s else 0.0
-    ways = Ways.of(until_s - earliest_s, step > 0.6, smoothing_s, habit, among, lag_s)
+    ways = Ways.of(until_s - earliest_s, step > SLOW_S, smoothing_s, habit, among, lag_s)
     readings = LaunchReadings(t, y, noise, base_mps, at_rest_before, may_roll, turns, lag_s)
     if like is None:
         coarse = np.linspace(earliest_s, latest_s, max(int((latest_s - earliest_s) / 0.12), 20) + 1)
@@ -312,7 +313,7 @@ def fit_launch(
     t0 = grid[keep[1]]
     foot, foot_sigma = _one_foot(xs, way)
     # Between fixes more than half a second apart a foot may do what no family of curves foresees.
-    unseen = 0.15 * max(step - 0.6, 0.0)
+    unseen = 0.15 * max(step - SLOW_S, 0.0)
     unlike = hardly_white(noise)
     foot, foot_sigma = t0 + foot, np.hypot(foot_sigma, math.hypot(0.6 * unseen, UNLIKE_FOOT_S * unlike))
     turning = math.hypot(0.012, 0.15 * lag_s) if turns else 0.0
@@ -505,7 +506,7 @@ def _fit_until(motion: Motion, departed: int, peak: int) -> float:
     seconds, and no gear change."""
     t, v, step = motion.t_s, motion.speed_mps, motion.step_s
     quick = departed + int(np.argmax(v[departed : peak + 1] >= min(5.0, v[peak])))
-    enough = departed + (6 if step < 0.6 else 3)
+    enough = departed + (6 if step < SLOW_S else 3)
     until = float(min(max(t[quick], t[departed] + 1.2, t[min(enough, peak)]), t[departed] + max(5.0, 4 * step)))
     # Of a motion that was freed of a receiver's filter the acceleration is less sure.
     doubt = motion.accel_sigma[departed : peak + 1] if motion.receiver.undone_s else 0.0

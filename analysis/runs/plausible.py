@@ -15,13 +15,12 @@ import numpy as np
 from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import chord_length
 from analysis.motion.smoother import Motion
+from analysis.motion.stretch import GRIP_MPS2
 from analysis.runs.run import Run
 from analysis.wording import short_way_words
 from logger.units import MPS_PER_MPH
 
 STANDARD_GRAVITY = 9.80665
-MOST_MPS2 = 10.0
-"""Mean over half a second. Road tyres hold about 1 g (Gillespie, Fundamentals of Vehicle Dynamics, from memory)."""
 STEEPEST_PERCENT = 36.0
 """The steepest street there is: Baldwin Street, Dunedin, 34.8 % (Guinness World Records, from memory)."""
 LIKE_ITSELF = 1.7
@@ -41,7 +40,7 @@ def judged(runs: Sequence[Run], motion: Motion, fixes: Fixes) -> list[Run]:
 
 def _impossible(run: Run) -> str | None:
     gained = run.launch.half_second_mps2 if run.launch is not None else math.nan
-    if gained > MOST_MPS2:
+    if gained > GRIP_MPS2:
         return f"gained {gained / STANDARD_GRAVITY:.1f} g in its launch, more than road tyres can hold"
     if abs(run.grade.percent) - 2 * run.grade.sigma > STEEPEST_PERCENT:
         return f"its altitudes give a grade of {run.grade.percent:+.0f} %, steeper than any road"
