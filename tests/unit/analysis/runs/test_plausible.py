@@ -15,6 +15,7 @@ from simulate import SLOW_CAR, WREN, Brake, Lift, Pull, Stand, Truth
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.receiver import Receiver
+from analysis.motion.stretch import turned_about
 from analysis.runs import finding, pairs, rises
 from analysis.runs.lessons import Lesson, Taught
 from analysis.runs.rises import LaunchHabit, habit_of, prior_of
@@ -153,6 +154,21 @@ def test_a_car_that_reversed_out_starts_where_it_turned(pull: Truth, rate: float
         assert run.clean
         assert any("rolled back" in note for note in run.notes)
         assert abs(run.start_s - turned) < max(0.15, 3 * run.start_sigma_s)
+
+
+def test_the_course_of_a_stray_says_nothing(pull: Truth) -> None:
+    turned = after(pull)
+    fixes = received(pull)
+    back = (fixes.t_s > turned - 2.0) & (fixes.t_s < turned)
+    v = np.where(back, 0.8 * np.sin(np.pi * (fixes.t_s - turned + 2.0) / 2.0), fixes.speed_mps)
+    course = np.where(back, 200.0, 20.0)
+    rolled = dataclasses.replace(fixes, speed_mps=v, course_deg=course)
+    motion = smoother.smooth(rolled)
+    found = turned_about(motion, rolled, turned - 2.5, turned + 1.0)
+    assert found is not None
+    assert turned - 0.4 < found.start_s < turned < found.end_s + 0.01
+    strays = dataclasses.replace(motion, trust=np.where(back, 0.2, 1.0))
+    assert turned_about(strays, rolled, turned - 2.5, turned + 1.0) is None
 
 
 @pytest.mark.parametrize("error_mps", [-2.4, -1.5])
