@@ -17,14 +17,27 @@ from analysis.changes import power_model
 from analysis.changes.compare_power import compare_power
 from analysis.changes.full_power import columns, full_power
 from analysis.changes.power_model import PowerFit, PullRows, slope_part
-from analysis.changes.season_pulls import SeasonPull, legs, rows_of_pulls, with_learned_slopes
+from analysis.changes.season_pulls import SeasonPull, legs, rows_of_pulls, usual_power, with_learned_slopes
 from analysis.road.slopes import Located
+from analysis.runs.pulls import BAND_MPS
 
 Floats = NDArray[np.float64]
 
 
 def made(world: World = World(), design: str = "A-B-A", seed: int = 1) -> list[SeasonPull]:
     return season(world, design, np.random.default_rng([99, seed]))
+
+
+def test_the_usual_power_is_that_of_starts_and_else_of_the_stronger_pulls() -> None:
+    pulls = [replace(each, trusted=not each.rolling) for each in made()]
+    band = int(pulls[-1].pull.band[0])
+    alone = [replace(each, trusted=False) for each in pulls]
+    for some, of in ((pulls, np.median), (alone, lambda told: np.quantile(told, 0.75))):
+        asked_for = [each for each in some if each.trusted] or some
+        told = [float(each.pull.log_power[each.pull.band == band][0]) for each in asked_for if band in each.pull.band]
+        x, y = usual_power(some)
+        assert y[np.argmin(np.abs(x - math.log((band + 0.5) * BAND_MPS)))] == pytest.approx(of(told), abs=1e-12)
+        assert len(told) > 3
 
 
 def rows_of(pulls: Sequence[SeasonPull]) -> PullRows:

@@ -21,6 +21,8 @@ from analysis.answers.season import season_answer
 from analysis.changes.mixture_next import mixture_notes
 from analysis.changes.season import SeasonRecord, gather
 from analysis.changes.season_frame import OPTIONAL, REQUIRED, from_runs, runs_of
+from analysis.conditions import roadload
+from analysis.conditions.weather import STANDARD_AIR, corrected_times
 from analysis.store import DriveStore
 from logger.errors import InputError
 
@@ -52,6 +54,22 @@ def from_disk(made_season: MadeSeason) -> SeasonRecord:
 def told(from_disk: SeasonRecord) -> pd.DataFrame:
     """The same runs as a table, by the columns that others would write."""
     return runs_of(from_disk)
+
+
+def test_each_run_is_corrected_by_the_air_of_its_own_day(from_disk: SeasonRecord) -> None:
+    """With a launch that follows the air, and with one that belt or clutch limit, in this order."""
+    apart = []
+    for run in from_disk.runs:
+        drive = from_disk.drive(run.drive)
+        air, car, by = drive.standard, drive.car, from_disk.factor
+        day, standard = roadload.of(car, air.density_kg_per_m3), roadload.of(car, STANDARD_AIR[by])
+        grade = run.grade_percent / 100 if math.isfinite(run.grade_percent) else 0.0
+        for told, launch in ((run.corrected_s, True), (run.unlaunched_s, False)):
+            wanted = corrected_times(run.speed_mps, run.time_s, air.factors[by], day, standard, grade, launch)
+            np.testing.assert_allclose(told, wanted, rtol=1e-12)
+        apart.append(float(np.nanmax(np.abs(run.corrected_s - run.unlaunched_s))))
+    assert len({run.drive for run in from_disk.runs}) > 1
+    assert max(apart) > 1e-3
 
 
 # --- the same as from files -------------------------------------------------------------------------------------------

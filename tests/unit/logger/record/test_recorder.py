@@ -156,6 +156,14 @@ def test_a_reader_takes_a_burst_to_its_last_byte_and_counts_the_rest(tmp_path: P
     assert taken + sum(dropped) == 10_000_000 // size * size and len(dropped) == 1
 
 
+def test_what_a_flood_costs_is_told_each_time_and_once(tmp_path: Path) -> None:
+    """A source at twice what a cable carries is taken in pieces: what lies between is counted, each byte once."""
+    reads = 6000
+    taken, dropped = read_by_a_reader(tmp_path, 4096, reads, step_ns=4096 * SECOND // (2 * health.MOST_BYTES_PER_S))
+    assert len(dropped) > 1
+    assert taken + sum(dropped) == 4096 * reads
+
+
 def test_rates_over_the_last_seconds() -> None:
     sources = {"board": health.Health("board", "numbers")}
     rates = health.Rates(sources)
