@@ -12,6 +12,7 @@ import simulate
 from scipy.signal import lfilter
 from simulate import SLOW_CAR, WREN, Brake, Lift, Pull, Stand, Truth
 
+from analysis.arrays import Floats
 from analysis.motion import smoother
 from analysis.motion.fixes import Fixes, clean
 from analysis.motion.receiver import Receiver
@@ -124,16 +125,27 @@ def test_a_short_stop_is_a_stop(rate: float, seconds: float) -> None:
     assert hits >= 9
 
 
+def went_back(fixes: Fixes, turned: float, seconds: float, most_mps: float, course_deg: Floats | float) -> Fixes:
+    """The same with so many seconds backwards before the turn, at up to `most_mps`, on that course."""
+    since = fixes.t_s - turned + seconds
+    back = (since > 0) & (since < seconds)
+    return dataclasses.replace(
+        fixes, speed_mps=np.where(back, most_mps * np.sin(np.pi * since / seconds), fixes.speed_mps),
+        course_deg=np.where(back, course_deg, fixes.course_deg),
+    )  # fmt: skip
+
+
+def opposite(fixes: Fixes) -> float:
+    """The course back [deg]."""
+    return float(np.median(fixes.course_deg[fixes.speed_mps > 5.0]) + 180) % 360
+
+
 @pytest.mark.parametrize("rate", [1.0, 2.0, 10.0])
 def test_a_roll_back_is_told_by_its_course(pull: Truth, rate: float) -> None:
     turned = after(pull)
     for seed in range(4):
         fixes = received(pull, seed, rate)
-        back = (fixes.t_s > turned - 2.4) & (fixes.t_s < turned)
-        v, course = fixes.speed_mps.copy(), fixes.course_deg.copy()
-        v[back] = 1.2 * np.sin(np.pi * (fixes.t_s[back] - turned + 2.4) / 2.4)
-        course[back] = (course[back] + 165) % 360
-        (run,) = found_in(dataclasses.replace(fixes, speed_mps=v, course_deg=course))
+        (run,) = found_in(went_back(fixes, turned, 2.4, 1.2, (fixes.course_deg + 165) % 360))
         assert any("rolled back" in note for note in run.notes)
         foot = run.start_s + run.one_foot_s - turned - pull.runs[0].time_at(0.3048)
         assert abs(foot) < max(0.1, 3 * run.one_foot_sigma_s)
@@ -145,11 +157,7 @@ def test_a_car_that_reversed_out_starts_where_it_turned(pull: Truth, rate: float
     turned = after(pull)
     for seed in range(3):
         fixes = received(pull, seed, rate)
-        back = (fixes.t_s > turned - 6.0) & (fixes.t_s < turned)
-        v, course = fixes.speed_mps.copy(), fixes.course_deg.copy()
-        v[back] = 3.0 * np.sin(np.pi * (fixes.t_s[back] - turned + 6.0) / 6.0)
-        course[back] = (np.median(course[fixes.speed_mps > 5.0]) + 180) % 360
-        (run,) = found_in(dataclasses.replace(fixes, speed_mps=v, course_deg=course))
+        (run,) = found_in(went_back(fixes, turned, 6.0, 3.0, opposite(fixes)))
         assert run.counted
         assert run.clean
         assert any("rolled back" in note for note in run.notes)
@@ -159,15 +167,12 @@ def test_a_car_that_reversed_out_starts_where_it_turned(pull: Truth, rate: float
 def test_the_course_of_a_stray_says_nothing(pull: Truth) -> None:
     turned = after(pull)
     fixes = received(pull)
-    back = (fixes.t_s > turned - 2.0) & (fixes.t_s < turned)
-    v = np.where(back, 0.8 * np.sin(np.pi * (fixes.t_s - turned + 2.0) / 2.0), fixes.speed_mps)
-    course = np.where(back, 200.0, 20.0)
-    rolled = dataclasses.replace(fixes, speed_mps=v, course_deg=course)
+    rolled = went_back(fixes, turned, 2.0, 0.8, opposite(fixes))
     motion = smoother.smooth(rolled)
     found = turned_about(motion, rolled, turned - 2.5, turned + 1.0)
     assert found is not None
     assert turned - 0.4 < found.start_s < turned < found.end_s + 0.01
-    strays = dataclasses.replace(motion, trust=np.where(back, 0.2, 1.0))
+    strays = dataclasses.replace(motion, trust=np.where(fixes.t_s < turned, 0.2, 1.0))
     assert turned_about(strays, rolled, turned - 2.5, turned + 1.0) is None
 
 
