@@ -155,7 +155,7 @@ def gather(
     numbers = outings(
         (drive.drive.manifest.started_utc.timestamp(), drive.drive.manifest.ended_utc.timestamp()) for drive in drives
     )
-    driven: list[tuple[Observation, _Correction | None]] = []
+    runs: list[Observation] = []
     left: list[RunLeftOut] = []
     rows: list[Outing] = []
     loops: list[FuelLoop] = []
@@ -165,9 +165,7 @@ def gather(
     together = season_pack.Together(store.path)
     first_look.look(store, together.unknown(store), progress)
 
-    def read(
-        of: tuple[int, AnalysedDrive],
-    ) -> tuple[DriveRows, Weather, Air, list[tuple[Observation, _Correction | None]], list[RunLeftOut]]:
+    def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:
         at, drive = of
         found = together.rows(drive, lambda text: progress(f"{text} ({at + 1} of {len(drives)})"))
         weather, air = _weather(drive)
@@ -175,7 +173,7 @@ def gather(
 
     told = bulkhead.each(enumerate(drives), read, name=lambda of: of[1].id)
     for (at, drive), (found, weather, air, mine, out) in told:
-        driven += mine
+        runs += mine
         left += out
         pulls += _pulls(drive, numbers[at], found, air.factors.get(factor, math.nan))
         seen.append((drive, found.runs))
@@ -188,11 +186,10 @@ def gather(
             Outing(
                 drive.id, manifest.started_utc, manifest.duration_s, drive.setup_name, drive.parts, numbers[at],
                 weather, air, found.channel, tuple(note.text for note in manifest.notes),
-                tuple(run.label for run, _ in mine), found.trouble,
+                tuple(run.label for run in mine), found.trouble,
             )
         )  # fmt: skip
     together.keep()
-    runs = _corrected(driven)
     if not rows:
         raise NoAnswer(f"{store.path}: all {len(drives)} drives in this store are unreadable")
     if not every_run:
@@ -362,7 +359,7 @@ def _observations(
     air: Air,
     factor: str,
     roads: list[str],
-) -> tuple[list[tuple[Observation, _Correction | None]], list[RunLeftOut]]:
+) -> tuple[list[Observation], list[RunLeftOut]]:
     manifest = drive.drive.manifest
     day = standard = None
     if air.factors:
@@ -383,46 +380,34 @@ def _observations(
         if len(run.speed_mps) < 2:
             out.append(RunLeftOut(name, drive.id, "its first foot of movement was not recorded", False))
             continue
-        correction = None
-        if day is not None and standard is not None:
-            grade = run.grade_percent / 100 if math.isfinite(run.grade_percent) else 0.0
-            correction = _Correction(air.factors[factor], day, standard, grade)
         against = math.nan
         if weather.wind_mps is not None and weather.wind_from_deg is not None:
             against = headwind(weather.wind_mps, weather.wind_from_deg, run.direction_deg)
-        driven = Observation(
+        mine.append(Observation(
             name, drive.setup_name, drive.parts, drive.id, outing, start, run.direction_deg, run.speed_mps,
             run.time_s, run.sigma_s, None, run.grade_percent, against,
             math.nan if weather.wind_mps is None else weather.wind_mps, run.full_throttle, run.rise_s, run.soft,
             run.throttle, tags=_tags(drive, start),
-        )  # fmt: skip
-        mine.append((driven, correction))
+        ))  # fmt: skip
+    if day is not None and standard is not None:
+        mine = _corrected(mine, air.factors[factor], day, standard)
     return mine, out
 
 
-@dataclass(frozen=True)
-class _Correction:
-    """What brings a run's times to standard air: the day's factor, the road load in both airs, the grade."""
-
-    factor: float
-    road: roadload.RoadLoad
-    standard: roadload.RoadLoad
-    grade: float
-
-
-def _corrected(runs: Sequence[tuple[Observation, _Correction | None]]) -> list[Observation]:
-    """The runs with their times in standard air, where these can be told; those told at the same speeds at once."""
-    out = [run for run, _ in runs]
-    alike: dict[bytes, list[tuple[int, _Correction]]] = {}
-    for at, (run, correction) in enumerate(runs):
-        if correction is not None:
-            alike.setdefault(run.speed_mps.tobytes(), []).append((at, correction))
+def _corrected(
+    runs: Sequence[Observation], factor: float, day: roadload.RoadLoad, standard: roadload.RoadLoad
+) -> list[Observation]:
+    """A drive's runs with their times in standard air; those told at the same speeds at once."""
+    out = list(runs)
+    alike: dict[bytes, list[int]] = {}
+    for at, run in enumerate(runs):
+        alike.setdefault(run.speed_mps.tobytes(), []).append(at)
     for some in alike.values():
-        mine, by = [at for at, _ in some], [each for _, each in some]
-        corrected, unlaunched = corrected_of_many(
-            out[mine[0]].speed_mps, np.array([out[at].time_s for at in mine]), [each.factor for each in by],
-            [each.road for each in by], [each.standard for each in by], [each.grade for each in by],
+        grade = np.array([out[at].grade_percent for at in some]) / 100
+        both = corrected_of_many(
+            out[some[0]].speed_mps, np.array([out[at].time_s for at in some]), factor, day, standard,
+            np.where(np.isfinite(grade), grade, 0.0),
         )  # fmt: skip
-        for at, launched, held in zip(mine, corrected, unlaunched, strict=True):
+        for at, launched, held in zip(some, *both, strict=True):
             out[at] = replace(out[at], corrected_s=launched, unlaunched_s=held)
     return out

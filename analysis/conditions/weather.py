@@ -22,7 +22,6 @@ from __future__ import annotations
 
 import datetime
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -360,46 +359,36 @@ def corrected_times(
         Whether the launch follows the air.
     """
     v, t = np.asarray(speed_mps, float), np.asarray(time_s, float)
-    both = corrected_of_many(v, t[None, :], [factor], [road], [standard_road], [grade])
+    both = corrected_of_many(v, t[None, :], factor, road, standard_road, np.array([grade]))
     return np.asarray(both[0 if launch else 1][0])
 
 
 def corrected_of_many(
     speed_mps: Floats,
     time_s: Floats,
-    factor: Sequence[float],
-    road: Sequence[RoadLoad],
-    standard_road: Sequence[RoadLoad],
-    grade: Sequence[float],
+    factor: float,
+    road: RoadLoad,
+    standard_road: RoadLoad,
+    grade: Floats,
 ) -> tuple[Floats, Floats]:
-    """`corrected_times` of m runs told at the same speeds, `time_s` (m, n): with `launch` and without, (m, n) each."""
+    """`corrected_times` of m runs of a day told at the same speeds, by `time_s` (m, n) and `grade` (m): with `launch`
+    and without, (m, n) each."""
     from analysis.conditions.roadload import GRAVITY, tractive_acceleration
 
-    v, t, slope, factors = speed_mps, time_s, np.array(grade)[:, None], np.array(factor)[:, None]
+    v, t, slope = speed_mps, time_s, grade[:, None]
     middle, steps = 0.5 * (v[1:] + v[:-1]), np.diff(v)
-    day, standard = _together(road), _together(standard_road)
     with np.errstate(divide="ignore", invalid="ignore"):
-        pushed = tractive_acceleration(middle, steps / np.diff(t, axis=1), day, slope)
+        pushed = tractive_acceleration(middle, steps / np.diff(t, axis=1), road, slope)
         power = np.where(np.isfinite(pushed), pushed * middle, 0.0)
         full = power >= FULL_POWER * power.max(axis=1, initial=0.0)[:, None]
         first = middle[full.argmax(axis=1)] if len(middle) else np.zeros(len(t))
         ends = np.minimum(np.where(full.any(axis=1), first, math.inf), LAUNCH_MOST_MPS)
         climb = GRAVITY * slope / np.hypot(1.0, slope)
-        resists = climb + standard.at(middle)
+        resists = climb + standard_road.at(middle)
 
-        def again(acts: Floats) -> Floats:
-            gain = (acts * pushed - resists) / (1 + standard.rotating)
+        def again(acts: Floats | float) -> Floats:
+            gain = (acts * pushed - resists) / (1 + standard_road.rotating)
             taken = np.where(gain > 0, steps / gain, np.nan)
             return np.hstack([t[:, :1], t[:, :1] + np.cumsum(taken, axis=1)])
 
-        return again(factors), again(np.where(middle < ends[:, None], 1.0, factors))
-
-
-def _together(roads: Sequence[RoadLoad]) -> RoadLoad:
-    """Several road loads as one whose figures are columns."""
-    from analysis.conditions.roadload import RoadLoad
-
-    def column(name: str) -> Any:
-        return np.array([getattr(each, name) for each in roads])[:, None]
-
-    return RoadLoad(column("a_mps2"), column("b_per_s"), column("c_per_m"), column("rotating"), roads[0].source)
+        return again(factor), again(np.where(middle < ends[:, None], 1.0, factor))

@@ -22,7 +22,7 @@ from analysis.changes.mixture_next import mixture_notes
 from analysis.changes.season import SeasonRecord, gather
 from analysis.changes.season_frame import OPTIONAL, REQUIRED, from_runs, runs_of
 from analysis.conditions import roadload
-from analysis.conditions.weather import STANDARD_AIR, corrected_times
+from analysis.conditions.weather import STANDARD_AIR, corrected_of_many, corrected_times
 from analysis.store import DriveStore
 from logger.errors import InputError
 
@@ -70,6 +70,23 @@ def test_each_run_is_corrected_by_the_air_of_its_own_day(from_disk: SeasonRecord
         apart.append(float(np.nanmax(np.abs(run.corrected_s - run.unlaunched_s))))
     assert len({run.drive for run in from_disk.runs}) > 1
     assert max(apart) > 1e-3
+
+
+def test_what_fails_in_correcting_a_drive_stays_with_that_drive(
+    made_season: MadeSeason, from_disk: SeasonRecord, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    asked = iter([True])
+
+    def correct(*given: Any) -> Any:
+        if next(asked, False):
+            raise FloatingPointError("no such air")
+        return corrected_of_many(*given)
+
+    monkeypatch.setattr("analysis.changes.season.corrected_of_many", correct)
+    left = gather(DriveStore(made_season.store))
+    first = from_disk.drives[0].drive
+    assert [row.drive for row in left.drives] == [row.drive for row in from_disk.drives[1:]]
+    assert [run.label for run in left.runs] == [run.label for run in from_disk.runs if run.drive != first]
 
 
 # --- the same as from files -------------------------------------------------------------------------------------------

@@ -159,15 +159,14 @@ def test_many_runs_are_corrected_as_each_by_itself_was_first_written() -> None:
         times[4, -1] = times[4, 0]
         factors, grades = rng.uniform(0.9, 1.1, 12), rng.uniform(-0.03, 0.03, 12)
         days, standards = ([RoadLoad(a, 0.002, c, 0.04, "") for a, c in rng.uniform(5e-4, 0.1, (12, 2))] for _ in "ab")
-        both = weather.corrected_of_many(
-            speeds, times, factors.tolist(), days, standards, grades.tolist()
-        )  # fmt: skip
-        for found, launch in zip(both, (True, False), strict=True):
-            for k, mine in enumerate(found):
-                wanted = first_written(speeds, times[k], factors[k], days[k], standards[k], grades[k], launch)
-                np.testing.assert_allclose(mine, wanted, rtol=1e-12, atol=1e-12)
-                args = factors[k], days[k], standards[k], grades[k], launch
-                np.testing.assert_array_equal(weather.corrected_times(speeds, times[k], *args), mine)
+        for of_day in zip(factors.tolist(), days, standards, strict=True):
+            both = weather.corrected_of_many(speeds, times, *of_day, grades)
+            for found, launch in zip(both, (True, False), strict=True):
+                for k, mine in enumerate(found):
+                    wanted = first_written(speeds, times[k], *of_day, grades[k], launch)
+                    np.testing.assert_allclose(mine, wanted, rtol=1e-12, atol=1e-12)
+                    args = *of_day, grades[k], launch
+                    np.testing.assert_array_equal(weather.corrected_times(speeds, times[k], *args), mine)
 
 
 def first_written(
