@@ -53,8 +53,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("trace judged raw", A + "compare.py", "a_s=judged.mean_a_s,\n        b_s=judged.mean_b_s,\n        mean_a_s=band.raw.mean_a_s", "a_s=band.raw.mean_a_s,\n        b_s=band.raw.mean_b_s,\n        mean_a_s=band.raw.mean_a_s", COMPARE),
     Fault("faster taken for slower", "analysis/changes/verdicts.py", "word = words[0] if interval.high < 0 else words[1]", "word = words[1] if interval.high < 0 else words[0]", COMPARE),
     Fault("conditions of A for B", A + "compare.py", "b=_conditions(found.conditions_b)", "b=_conditions(found.conditions_a)", COMPARE),
-    Fault("a correction factor inverted", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "1 / air.factors[factor], day, standard, grade", COMPARE),
-    Fault("day's and standard air swapped", "analysis/changes/season.py", "air.factors[factor], day, standard, grade", "air.factors[factor], standard, day, grade", COMPARE),
+    Fault("a correction factor inverted", "analysis/changes/season.py", "_corrected(mine, air.factors[factor], day, standard)", "_corrected(mine, 1 / air.factors[factor], day, standard)", COMPARE),
+    Fault("day's and standard air swapped", "analysis/changes/season.py", "_corrected(mine, air.factors[factor], day, standard)", "_corrected(mine, air.factors[factor], standard, day)", COMPARE),
     Fault("headwind turned round", "analysis/conditions/weather.py", "def headwind(wind_mps: float, wind_from_deg: float, direction_deg: float) -> float:", "def headwind(wind_mps: float, direction_deg: float, wind_from_deg: float) -> float:\n    wind_from_deg += 180", COMPARE),
     # slopes learned from altitude
     Fault("a learned hill is felt alike both ways", "analysis/road/slopes.py", " * np.outer(at.sense, other.sense)", "", ROADS),
