@@ -29,9 +29,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from analysis.arrays import Bools, Floats, running_most
+from analysis.arrays import Bools, Codes, Floats, running_most
 from analysis.motion.braked_stops import Smoothing, learn_smoothing
 from analysis.motion.fixes import Fixes, difference_sigma
 from analysis.motion.levels import Q_LEVELS, Q_SHARE, run_levels, unblock, white_likelihoods
@@ -54,6 +54,24 @@ _SUDDEN_Q = 0.1
 _REST_SIGMA_MPS = 0.003
 LEAST_NOISE_MPS = 0.015
 """No receiver's Doppler speed is better than this; one that seems so repeats itself."""
+
+
+_FourParts = tuple[Floats, Floats, Floats, Floats]
+"""By how much speed and acceleration at the fix before count, and those at the fix after."""
+
+
+class _Spots(NamedTuple):
+    """Where some times lie between fixes."""
+
+    t: Floats
+    before: Codes
+    """The fix before each."""
+    h: Floats
+    """Seconds from there to the next."""
+    u: Floats
+    """Which part of them has gone."""
+    speed_by: _FourParts
+    accel_by: _FourParts
 
 
 class State(NamedTuple):
@@ -103,42 +121,69 @@ class Motion:
 
     def at(self, times: ArrayLike) -> State:
         """Speed and acceleration with sigmas at any times [s]; exact for the model, also between fixes."""
-        t = np.atleast_1d(np.asarray(times, float))
-        n = len(self.t_s)
-        if n < 2:
-            nan = np.full(t.shape, np.nan)
+        spots = self._spots(times)
+        if spots is None:
+            nan = np.full(np.atleast_1d(times).shape, np.nan)
             return State(nan, nan, nan, nan)
-        i = np.clip(np.searchsorted(self.t_s, t, side="right") - 1, 0, n - 2)
-        h = np.maximum(self.t_s[i + 1] - self.t_s[i], 1e-9)
-        u = np.clip((t - self.t_s[i]) / h, 0, 1)
+        t, i, h, u, speed_by, accel_by = spots
+        speed, accel = self._mean(i, speed_by), self._mean(i, accel_by)
+        # To what is not known of the two states the bridge's own variance is added.
         rest = 1 - u
-        # Between two known states the process is Gaussian: its mean is the cubic with their speeds and accelerations,
-        # and to what is not known of them the bridge's own variance is added.
-        speed_by = ((1 + 2 * u) * rest**2, u * rest**2 * h, u * u * (3 - 2 * u), -u * u * rest * h)
-        slope = 6 * u * rest / h
-        accel_by = (-slope, rest * (1 - 3 * u), slope, u * (3 * u - 2))
-        speed, var_v = self._between(i, speed_by)
-        accel, var_a = self._between(i, accel_by)
-        var_v = np.maximum(var_v + self.q[i] * (u * rest * h) ** 3 / 3, 0)
-        var_a = np.maximum(var_a + self.q[i] * u * rest * h * (1 - 3 * u * rest), 0)
-        outside = (t < self.t_s[0]) | (t > self.t_s[-1]) | ~np.isfinite(t)
+        var_v = np.maximum(self._variance(i, speed_by) + self.q[i] * (u * rest * h) ** 3 / 3, 0)
+        var_a = np.maximum(self._variance(i, accel_by) + self.q[i] * u * rest * h * (1 - 3 * u * rest), 0)
+        outside = self._outside(t)
         for values in (speed, accel, var_v, var_a):
             values[outside] = np.nan
         return State(speed, np.sqrt(var_v), accel, np.sqrt(var_a))
 
-    def _between(self, i: NDArray[np.intp], by: tuple[Floats, Floats, Floats, Floats]) -> tuple[Floats, Floats]:
-        """Mean and variance of a weighted sum of speed and acceleration at fix i and at fix i + 1."""
+    def mean_at(self, times: ArrayLike) -> tuple[Floats, Floats]:
+        """Speed [m/s] and acceleration [m/s2] as `at` gives them, without their sigmas, which cost most of it."""
+        spots = self._spots(times)
+        if spots is None:
+            nan = np.full(np.atleast_1d(times).shape, np.nan)
+            return nan, nan
+        speed, accel = self._mean(spots.before, spots.speed_by), self._mean(spots.before, spots.accel_by)
+        outside = self._outside(spots.t)
+        speed[outside] = accel[outside] = np.nan
+        return speed, accel
+
+    def _spots(self, times: ArrayLike) -> _Spots | None:
+        """None with fewer than two fixes. Between two known states the process is Gaussian: its mean is the cubic with
+        their speeds and accelerations."""
+        t = np.atleast_1d(np.asarray(times, float))
+        n = len(self.t_s)
+        if n < 2:
+            return None
+        i = np.clip(np.searchsorted(self.t_s, t, side="right") - 1, 0, n - 2)
+        h = np.maximum(self.t_s[i + 1] - self.t_s[i], 1e-9)
+        u = np.clip((t - self.t_s[i]) / h, 0, 1)
+        rest = 1 - u
+        slope = 6 * u * rest / h
+        return _Spots(
+            t, i, h, u,
+            ((1 + 2 * u) * rest**2, u * rest**2 * h, u * u * (3 - 2 * u), -u * u * rest * h),
+            (-slope, rest * (1 - 3 * u), slope, u * (3 * u - 2)),
+        )  # fmt: skip
+
+    def _outside(self, t: Floats) -> Bools:
+        return np.asarray((t < self.t_s[0]) | (t > self.t_s[-1]) | ~np.isfinite(t))
+
+    def _mean(self, i: Codes, by: _FourParts) -> Floats:
+        """Of a weighted sum of speed and acceleration at fix i and at fix i + 1."""
         v0, a0, v1, a1 = by
-        mean = (
-            v0 * self.speed_mps[i] + a0 * self.accel_mps2[i] + v1 * self.speed_mps[i + 1] + a1 * self.accel_mps2[i + 1]
-        )
+        speed, accel = self.speed_mps, self.accel_mps2
+        return np.asarray(v0 * speed[i] + a0 * accel[i] + v1 * speed[i + 1] + a1 * accel[i + 1])
+
+    def _variance(self, i: Codes, by: _FourParts) -> Floats:
+        """Of the same."""
+        v0, a0, v1, a1 = by
         c0, c1, gain = self.covariance[i], self.covariance[i + 1], self.gain[i]
         var = v0 * v0 * c0[:, 0, 0] + 2 * v0 * a0 * c0[:, 0, 1] + a0 * a0 * c0[:, 1, 1]
         var += v1 * v1 * c1[:, 0, 0] + 2 * v1 * a1 * c1[:, 0, 1] + a1 * a1 * c1[:, 1, 1]
         # Covariance of the two states is gain @ c1.
         left0, left1 = v0 * gain[:, 0, 0] + a0 * gain[:, 1, 0], v0 * gain[:, 0, 1] + a0 * gain[:, 1, 1]
         var += 2 * (left0 * (c1[:, 0, 0] * v1 + c1[:, 0, 1] * a1) + left1 * (c1[:, 1, 0] * v1 + c1[:, 1, 1] * a1))
-        return mean, var
+        return np.asarray(var)
 
     def distance_at(self, times: ArrayLike) -> Floats:
         """Way from the first fix [m] at any times [s]; NaN outside the drive."""
@@ -147,9 +192,9 @@ class Motion:
         if n < 2:
             return np.full(t.shape, np.nan)
         i = np.clip(np.searchsorted(self.t_s, t, side="right") - 1, 0, n - 2)
-        here = self.at(t)
+        speed, accel = self.mean_at(t)
         u = t - self.t_s[i]
-        way = u * (self.speed_mps[i] + here.speed_mps) / 2 + u * u * (self.accel_mps2[i] - here.accel_mps2) / 12
+        way = u * (self.speed_mps[i] + speed) / 2 + u * u * (self.accel_mps2[i] - accel) / 12
         if self.gaps:
             # In a pause that speed does not bridge the way grows evenly.
             h = self.t_s[i + 1] - self.t_s[i]

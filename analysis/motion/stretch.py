@@ -105,18 +105,14 @@ def _crossings(motion: Motion, speeds: Floats, i: Codes) -> list[Crossing]:
     """When the smoothed speed passes each of the speeds between fixes i and i + 1."""
     t, v, a = motion.t_s, motion.speed_mps, motion.accel_mps2
     h, v0, v1, a0, a1 = t[i + 1] - t[i], v[i], v[i + 1], a[i], a[i + 1]
-    left, right = np.zeros(len(i)), np.ones(len(i))
+    # The smoother's mean between two fixes is the cubic with their speeds and accelerations.
+    once, square, cube = h * a0, 3 * (v1 - v0) - h * (2 * a0 + a1), 2 * (v0 - v1) + h * (a0 + a1)
+    left, width = np.zeros(len(i)), 1.0
     for _ in range(45):
-        u = (left + right) / 2
-        # The smoother's mean between two fixes is the cubic with their speeds and accelerations.
-        at = (
-            (1 + 2 * u) * (1 - u) ** 2 * v0
-            + u * (1 - u) ** 2 * h * a0
-            + u * u * (3 - 2 * u) * v1
-            - u * u * (1 - u) * h * a1
-        )
-        left, right = np.where(at < speeds, u, left), np.where(at < speeds, right, u)
-    time = t[i] + (left + right) / 2 * h
+        width /= 2
+        u = left + width
+        left = np.where(((cube * u + square) * u + once) * u + v0 < speeds, u, left)
+    time = t[i] + (left + width / 2) * h
     state = motion.at(time)
     slope = np.maximum(np.maximum(state.accel_mps2, 2 * state.accel_sigma / 3), 0.02)
     sigma = np.hypot(state.speed_sigma / slope, _lost_s(motion, i) / math.sqrt(3))

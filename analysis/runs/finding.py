@@ -186,10 +186,11 @@ def _describe(
     t0, stop = launch.t0_s, float(t[peak])
     path = _Path(motion, launch, departed, peak, (launch.among(some), smoother))
     speeds = options.speeds_mps if options.speeds_mps is not None else default_speeds(float(v[peak]), options.unit)
-    threshold = path.passing_speed(options.threshold_mps) if options.threshold_mps else None
     reached = max(float(v[peak]), float(launch.speed.max()))
     asked = sorted(speed for speed in speeds if speed <= reached)
-    splits = path.splits(asked, threshold)
+    extra = [*([options.threshold_mps] if options.threshold_mps else []), *LAUNCH_SPEEDS_MPS]
+    *passed, ten, fifteen = path.passings([*asked, *extra])
+    splits = path.splits(asked, passed[: len(asked)], passed[-1] if options.threshold_mps else None)
     ways = path.at_distances(sorted(options.distances_m))
     why, words = _ending(motion, departed, peak, end, why, broken, last, options.unit)
     from_first = (launch.one_foot - launch.t0, np.hypot(launch.one_foot_sigma, launch.t0_sigma))
@@ -211,7 +212,7 @@ def _describe(
         one_foot_sigma_s=one_foot_sigma,
         splits=splits,
         at_distances=ways,
-        launch=_launch_quality(motion, launch, path, peak),
+        launch=_launch_quality(motion, launch, ten, fifteen, peak),
         distance_m=path.way(stop)[0],
         peak_accel_mps2=float(accel.max()),
         mean_accel_mps2=float(v[peak]) / max(stop - t0, 1e-3),
@@ -243,15 +244,14 @@ class _Path:
         """Way from rest at a time after the launch fit [m], and its sigma."""
         return self._ways([time])[0]
 
+    def _gone(self, times: Floats | list[float]) -> Floats:
+        return self._joined + self._motion.distance_at(times) - self._offset
+
     def _ways(self, times: list[float]) -> list[tuple[float, float]]:
-        motion = self._motion
-        ways = self._joined + motion.distance_at(times) - self._offset
+        motion, ways = self._motion, self._gone(times)
         spread = np.interp([self._hand_over, *times], motion.t_s, motion.distance_sigma)
         sigmas = np.sqrt(self._joined_sigma**2 + np.maximum(spread[1:] ** 2 - spread[0] ** 2, 0.0))
         return list(zip(ways.tolist(), sigmas.tolist(), strict=True))
-
-    def passing_speed(self, speed: float) -> Passing | None:
-        return self.passings([speed])[0]
 
     def passings(self, speeds: Sequence[float]) -> list[Passing | None]:
         """When each of the speeds was passed; None where it was not."""
@@ -274,9 +274,10 @@ class _Path:
             time - launch.one_foot_s, math.hypot(sigma, launch.one_foot_sigma_s),
         )  # fmt: skip
 
-    def splits(self, speeds: Sequence[float], threshold: Passing | None) -> list[Split]:
-        """The splits at those of the speeds that were passed."""
-        found = self.passings(speeds)
+    def splits(
+        self, speeds: Sequence[float], found: Sequence[Passing | None], threshold: Passing | None
+    ) -> list[Split]:
+        """The splits at those of the speeds that were passed; `found`: when."""
         passed = [(speed, passing) for speed, passing in zip(speeds, found, strict=True) if passing is not None]
         early = [passing.time_s < self._hand_over for _, passing in passed]
         later = [passing.time_s for _, passing in passed if passing.time_s >= self._hand_over]
@@ -341,9 +342,8 @@ class _Path:
         if late:
             times = np.interp(np.array(late) - self._joined + self._offset, motion.distance_m, motion.t_s)
             for _ in range(4):
-                speeds = np.maximum(motion.at(times).speed_mps, 0.1)
-                gone = np.array([way for way, _ in self._ways(times.tolist())])
-                times = times + (late - gone) / speeds
+                speeds = np.maximum(motion.mean_at(times)[0], 0.1)
+                times = times + (late - self._gone(times)) / speeds
             spread = [sigma for _, sigma in self._ways(times.tolist())]
             for way, time, speed, sigma in zip(late, times.tolist(), speeds.tolist(), spread, strict=True):
                 found[way] = self._join(time, sigma / speed)
@@ -416,14 +416,18 @@ def _gear_changes(motion: Motion, t0: float, departed: int, peak: int) -> list[f
     return found
 
 
-def _launch_quality(motion: Motion, launch: Launch, path: _Path, peak: int) -> LaunchQuality:
+LAUNCH_SPEEDS_MPS = (10 * MPS_PER_MPH, 15 * MPS_PER_KMH)
+"""What a launch's quality is told by."""
+
+
+def _launch_quality(
+    motion: Motion, launch: Launch, ten: Passing | None, fifteen: Passing | None, peak: int
+) -> LaunchQuality:
+    """`ten`, `fifteen`: when it passed LAUNCH_SPEEDS_MPS."""
     nan = (math.nan, math.nan)
-    ten, fifteen = (
-        (passing.from_t0_s, passing.from_t0_sigma_s) if passing else nan
-        for passing in path.passings([10 * MPS_PER_MPH, 15 * MPS_PER_KMH])
-    )
+    told = [(passing.from_t0_s, passing.from_t0_sigma_s) if passing else nan for passing in (ten, fifteen)]
     x = launch.x
-    accel = np.average(np.gradient(launch.speed, x, axis=1), axis=0, weights=launch.weight.likely)
+    accel = np.gradient(launch.weight.likely @ launch.speed, x)
     inside = x <= launch.until_s - launch.t0_s
     t = motion.t_s[: peak + 1]
     later = np.s_[np.searchsorted(t, launch.until_s, side="right") : np.searchsorted(t, launch.t0_s + 8.0)]
@@ -434,7 +438,7 @@ def _launch_quality(motion: Motion, launch: Launch, path: _Path, peak: int) -> L
     gained = np.concatenate([[0.0], np.cumsum(np.interp(grid, times, values))[:-1]]) * 0.02
     half = float((gained[25:] - gained[:-25]).max() / 0.5) if len(grid) > 26 else math.nan
     rise = float(times[np.argmax(values >= 0.7 * half)]) if np.isfinite(half) else math.nan
-    return LaunchQuality(*ten, *fifteen, top, half, rise, rise > SOFT_RISE_S)
+    return LaunchQuality(*told[0], *told[1], top, half, rise, rise > SOFT_RISE_S)
 
 
 # --- rolling runs -------------------------------------------------------------------------------------------------

@@ -51,7 +51,7 @@ class StartCurves:
     tables: Floats
     """What each knot adds: (rises, m, knots)."""
     place: NDArray[np.intp]
-    """Which of the tables each start has: (starts)."""
+    """Which of the tables each start has, in order: (starts)."""
     knots: Floats
     """(starts, knots)."""
     covariance: Floats
@@ -60,15 +60,16 @@ class StartCurves:
     def values(self) -> Floats:
         """(starts, m)."""
         out = np.empty((len(self.place), self.tables.shape[1]))
-        for k, table in enumerate(self.tables):
-            some = np.flatnonzero(self.place == k)
-            out[some] = self.begun + self.knots[some] @ table.T
+        ends = np.searchsorted(self.place, np.arange(len(self.tables) + 1)).tolist()
+        for table, first, end in zip(self.tables, ends, ends[1:], strict=False):
+            np.matmul(self.knots[first:end], table.T, out=out[first:end])
+        out += self.begun
         return out
 
     def sigma(self, at: NDArray[np.intp]) -> Floats:
         """Standard deviation of each start at one of the times (starts), or at some (k, starts)."""
-        row = self.tables[self.place, at]
-        square = ((row[..., None, :] @ self.covariance)[..., 0, :] * row).sum(-1)
+        row = np.swapaxes(self.tables[self.place, np.atleast_2d(at)], 0, 1)
+        square = ((row @ self.covariance) * row).sum(-1).T.reshape(at.shape)
         return np.asarray(np.sqrt(np.maximum(square, 0.0)), float)
 
     def only(self, keep: Bools) -> StartCurves:
@@ -179,7 +180,7 @@ class Launch:
         if len(inside) == 0:
             return out
         target = asked[inside][:, None]
-        k = np.stack([(most < each).sum(1) for each in asked[inside]])
+        k = np.array([row.searchsorted(asked[inside]) for row in most]).T
         # A start that never gets there stands at its beginning.
         k = np.clip(np.where(k < curve.shape[1], k, 0), 1, curve.shape[1] - 1)
         rows = np.arange(len(curve))

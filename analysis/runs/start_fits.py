@@ -61,15 +61,22 @@ def white_sums(planes: Floats, between: Between, used: Bools, z: Floats, sigma: 
     right = np.where(used, between.part, 0.0)
     left = np.where(used, 1.0, 0.0) - right
     at = _Points(between.whole, count)
-    weights = np.hstack([at(left * left, 0) + at(right * right, 1), at(left * right, 0)])
+    # The points in order for the products one point on, and back again for the squares: whatever is zero up to some
+    # point lies at both ends.
+    weights = np.hstack([at(left * right, 0), (at(left * left, 0) + at(right * right, 1))[:, ::-1]])
     products = np.empty((2 * count, rises))
-    products[-1] = 0.0  # nothing lies beyond the last point
+    products[count - 1] = 0.0  # nothing lies beyond the last point
+    squares = products[:count - 1:-1]
     gram = np.empty((len(PAIRS), len(z), rises))
     for (a, b), out in zip(PAIRS, gram, strict=True):
-        np.multiply(planes[a], planes[b], out=products[:count])
-        np.multiply(planes[a, :-1], planes[b, 1:], out=products[count:-1])
-        products[count:-1] += planes[b, :-1] * planes[a, 1:]
-        np.matmul(weights, products, out=out)
+        # A knot gives nothing up to the one before it.
+        zero = max((b - 1) * (count - 1) // (KNOTS - 1), 0)
+        one, other = planes[a, zero:], planes[b, zero:]
+        np.multiply(one, other, out=squares[zero:])
+        np.multiply(one[:-1], other[1:], out=products[zero : count - 1])
+        products[zero : count - 1] += other[:-1] * one[1:]
+        some = np.s_[zero : 2 * count - zero]
+        np.matmul(weights[:, some], products[some], out=out)
     gram /= sigma**2
     return Sums(gram, ((at(left * z, 0) + at(right * z, 1)) / sigma**2) @ planes)
 
