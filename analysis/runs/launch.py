@@ -35,6 +35,7 @@ from analysis.runs.rises import (
     UNLIKE_S,
     LaunchHabit,
 )
+from analysis.runs.start_fits import planes_of
 from logger.units import FOOT_M, speed_label
 
 DEPART_MPS = 1.0
@@ -363,13 +364,15 @@ def _moved(
     """Speed and way of each start at some times after it (m)."""
     x, tables = ways.x, ways.tables
     some, place = np.unique(rise, return_inverse=True)
-    gained = np.zeros((len(some), *tables.shape[1:]))
-    gained[:, 1:] = np.cumsum((tables[some, 1:] + tables[some, :-1]) / 2, 1) * x[1]
+    planes = planes_of(tables[some])
+    gained = np.zeros_like(planes)
+    np.cumsum((planes[:, 1:] + planes[:, :-1]) / 2, 1, out=gained[:, 1:])
+    gained *= x[1]
     thin = np.unique(np.concatenate([np.arange(0, len(x), max(len(x) // 120, 1)), [len(x) - 1]]))
 
     return (
         x[thin], StartCurves(base_mps, tables[np.ix_(some, thin)], place, c, cov),
-        StartCurves(base_mps * x[thin], gained[:, thin], place, c, cov),
+        StartCurves(base_mps * x[thin], np.ascontiguousarray(gained[:, thin].transpose(2, 1, 0)), place, c, cov),
     )  # fmt: skip
 
 

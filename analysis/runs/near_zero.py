@@ -157,8 +157,10 @@ def _of_pairs(
     cell, share = whole.take(at), part.take(at)
     # Speed of each pair at the points of its table that are asked for, and from there at the readings.
     reach = int(cell.max(initial=0)) + 2
-    rises, place, each = np.unique(rise, return_inverse=True, return_counts=True)
-    among = np.arange(len(rise)) - (np.cumsum(each) - each)[place]
+    each = np.bincount(rise)
+    among = np.arange(len(rise)) - (np.cumsum(each) - each)[rise]
+    rises = np.flatnonzero(each)
+    place = np.searchsorted(rises, rise)
     by_rise = np.zeros((len(rises), int(each.max(initial=0)), knots.shape[1]))
     by_rise[place, among] = knots
     speeds = by_rise @ tables[rises, :reach].swapaxes(1, 2)

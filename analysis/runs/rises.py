@@ -131,21 +131,32 @@ def habit_of(
     """
     if not rise_logs:
         return before
-    known = prior_of(rises(False), before)
-    counts = pseudo + (before.launches if before else 0)
-    evidence = np.exp(_LIKELY_SHARE * np.stack([log - log.max() for log in rise_logs]))
-    shares = known
-    for _ in range(_ROUNDS):
-        each = evidence * shares
-        each /= each.sum(1, keepdims=True)
-        shares = (each.sum(0) + counts * known) / (len(rise_logs) + counts)
-    told = len(rise_logs) + (before.launches if before else 0)
-    return LaunchHabit(tuple(float(share) for share in shares), told)
+    return _habit(_evidence(rise_logs), before, pseudo)
 
 
 def habits_beside(rise_logs: Sequence[Floats], before: LaunchHabit | None) -> list[LaunchHabit | None]:
     """For each launch of a drive the car's habit by the others, and by what was known `before`: none tells its own."""
-    return [habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before, PSEUDO_BESIDE) for k in range(len(rise_logs))]
+    if len(rise_logs) < 2:
+        return [before] * len(rise_logs)
+    evidence = _evidence(rise_logs)
+    return [_habit(np.delete(evidence, k, 0), before, PSEUDO_BESIDE) for k in range(len(rise_logs))]
+
+
+def _evidence(rise_logs: Sequence[Floats]) -> Floats:
+    """What each launch says of each rise: (launches, rises)."""
+    logs = np.stack(rise_logs)
+    return np.asarray(np.exp(_LIKELY_SHARE * (logs - logs.max(1, keepdims=True))), float)
+
+
+def _habit(evidence: Floats, before: LaunchHabit | None, pseudo: float) -> LaunchHabit:
+    shares = known = prior_of(rises(False), before)
+    counts = pseudo + (before.launches if before else 0)
+    for _ in range(_ROUNDS):
+        # Each launch counts once, whatever its rises.
+        own = 1 / (evidence @ shares)
+        shares = (shares * (own @ evidence) + counts * known) / (len(evidence) + counts)
+    told = len(evidence) + (before.launches if before else 0)
+    return LaunchHabit(tuple(shares.tolist()), told)
 
 
 def speed_tables(x: Floats, rises: Sequence[Rise]) -> Floats:
@@ -162,11 +173,12 @@ def speed_tables(x: Floats, rises: Sequence[Rise]) -> Floats:
         else:
             share = _share(x, curve, seconds[mine], first[mine])
             gained[mine, 1:] = np.cumsum((share[:, 1:] + share[:, :-1]) / 2, 1) * x[1]
-    hats = np.stack([np.interp(x, np.linspace(0.0, float(x[-1]), KNOTS), row) for row in np.eye(KNOTS)], -1)
-    out = np.zeros((len(rises), *hats.shape))
-    np.multiply((hats[1:] + hats[:-1]) / 2, np.diff(gained)[..., None], out=out[:, 1:])
+    hats = np.stack([np.interp(x, np.linspace(0.0, float(x[-1]), KNOTS), row) for row in np.eye(KNOTS)])
+    # Summed with the rises side by side: twice as fast.
+    out = np.zeros((KNOTS, len(x), len(rises)))
+    np.multiply(((hats[:, 1:] + hats[:, :-1]) / 2)[..., None], np.diff(gained).T, out=out[:, 1:])
     np.cumsum(out, 1, out=out)
-    return out
+    return np.ascontiguousarray(out.transpose(2, 1, 0))
 
 
 def _share(x: Floats, curve: str, seconds: Floats, first: Floats) -> Floats:

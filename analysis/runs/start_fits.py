@@ -66,7 +66,7 @@ def white_sums(planes: Floats, between: Between, used: Bools, z: Floats, sigma: 
     weights = np.hstack([at(left * right, 0), (at(left * left, 0) + at(right * right, 1))[:, ::-1]])
     products = np.empty((2 * count, rises))
     products[count - 1] = 0.0  # nothing lies beyond the last point
-    squares = products[:count - 1:-1]
+    squares = products[: count - 1 : -1]
     gram = np.empty((len(PAIRS), len(z), rises))
     for (a, b), out in zip(PAIRS, gram, strict=True):
         # A knot gives nothing up to the one before it.
