@@ -129,8 +129,8 @@ class _Stop:
 def _stop(t: Floats, y: Floats, rest: Interval, stray: Bools) -> _Stop | None:
     """The readings about the stop that begins a rest, where the car braked to it without a pause in the fixes."""
     last = min(rest.start_s + AFTER_S, rest.end_s - 0.4)
-    use = (t > rest.start_s - 3.0) & (t <= last) & ~stray
-    ts, ys = t[use], y[use]
+    near = slice(*np.searchsorted(t, [rest.start_s - 3.0, last], side="right").tolist())
+    ts, ys = t[near][~stray[near]], y[near][~stray[near]]
     if last - rest.start_s < 0.7 or len(ts) < 12 or np.diff(ts).max() > 0.45:
         return None
     line = (ys > 0.9) & (ys < 4.5) & (ts < rest.start_s) & (ts > rest.start_s - 2.0)
@@ -144,13 +144,13 @@ def _stop(t: Floats, y: Floats, rest: Interval, stray: Bools) -> _Stop | None:
     if -slope < LEAST_BRAKING_MPS2:
         return None
     crossing = rest.start_s - at / slope
-    near = ts > crossing - BEFORE_S
+    close = ts > crossing - BEFORE_S
     # Only the last pull at the brake: not what came before the highest reading.
-    top = int(np.argmax(np.where(near, ys, -1.0)))
-    near &= np.arange(len(ts)) >= top
-    if near.sum() < 10:
+    top = int(np.argmax(np.where(close, ys, -1.0)))
+    close &= np.arange(len(ts)) >= top
+    if close.sum() < 10:
         return None
-    return _Stop(ts[near], ys[near], float(-slope), float(crossing))
+    return _Stop(ts[close], ys[close], float(-slope), float(crossing))
 
 
 @functools.cache
@@ -187,12 +187,14 @@ def _evidence(stop: _Stop, noise: Noise) -> tuple[Floats, Floats]:
     at = np.clip((after - grid[0]) / _GRID_S, 0, len(grid) - 1.001)
     whole = at.astype(int)
     part = (at - whole)[..., None]
-    k, e = np.arange(len(TIMES_S))[:, None, None, None], np.arange(len(easings))[None, :, None, None]
-    design = columns[k, e, whole] * (1 - part) + columns[k, e, whole + 1] * part
+    rows = np.arange(len(TIMES_S) * len(easings)).reshape(len(TIMES_S), -1, 1, 1) * len(grid) + whole
+    flat = columns.reshape(-1, columns.shape[-1])
+    design = flat.take(rows, 0)
+    design += (flat.take(rows + 1, 0) - design) * part
     mean = np.array([stop.braking, 0.0, 0.0, 0.0, 0.0])
     sigma = np.array([1.0, 0.8, 0.05 * stop.braking, 0.04, 0.04])
-    flat = design.reshape(-1, *design.shape[-2:])
-    log = stop_log_likelihood(stop.t, stop.y, flat, mean, sigma, noise, _SLACK_MPS).reshape(design.shape[:3])
+    each = design.reshape(-1, *design.shape[-2:])
+    log = stop_log_likelihood(stop.t, stop.y, each, mean, sigma, noise, _SLACK_MPS).reshape(design.shape[:3])
     sharp = len(_SHARP_S)
     return _log_mean(log[:, :sharp]), _log_mean(log[:, sharp:])
 

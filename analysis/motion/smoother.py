@@ -413,18 +413,19 @@ def _filter_levels(at: Floats, seen: Floats, real: Bools, variance: Floats) -> t
     for the interval that led to the step (levels).
     """
     rows, steps = at.shape
-    out_m, out_p = np.empty((rows, steps, 2)), np.empty((rows, steps, 3))
-    out_w = np.empty((rows, steps, len(Q_LEVELS)))
+    # Step by step, each a row of its own: that is how they come.
+    out_m, out_p = np.empty((steps, 2, rows)), np.empty((steps, 3, rows))
+    out_w = np.empty((steps, len(Q_LEVELS), rows))
     for k, (weight, predicted, _, mean, cov) in enumerate(run_levels(at, seen, real, variance)):
         # One Gaussian for all levels together.
         one = (weight * mean).sum(1)
         d0, d1 = mean - one[:, None]
-        out_m[:, k] = one.T
-        out_p[:, k, 0] = (weight * (cov[0] + d0 * d0)).sum(0)
-        out_p[:, k, 1] = (weight * (cov[1] + d0 * d1)).sum(0)
-        out_p[:, k, 2] = (weight * (cov[2] + d1 * d1)).sum(0)
-        out_w[:, k] = predicted.T
-    return out_m, out_p, out_w
+        out_m[k] = one
+        out_p[k, 0] = (weight * (cov[0] + d0 * d0)).sum(0)
+        out_p[k, 1] = (weight * (cov[1] + d0 * d1)).sum(0)
+        out_p[k, 2] = (weight * (cov[2] + d1 * d1)).sum(0)
+        out_w[k] = predicted
+    return out_m.transpose(2, 0, 1), out_p.transpose(2, 0, 1), out_w.transpose(2, 0, 1)
 
 
 def _smooth_added(

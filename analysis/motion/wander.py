@@ -62,17 +62,23 @@ def _filtered(t: Floats, y: Floats, noise: Noise, settings: Floats, points: Floa
     sigma, share, seconds = settings.T
     size, white = sigma * np.sqrt(share), sigma * np.sqrt(1 - share)
     speed = size[:, None] * points
-    n = len(t)
-    shape = (n, *speed.shape)
+    # A receiver rounds: hundreds of readings at rest are some tens of different ones.
+    different, which = np.unique(y, return_inverse=True)
+    shape = (len(different), *speed.shape)
     likely = _no_stray(
-        density(np.broadcast_to(y[:, None, None], shape).copy(), np.broadcast_to(speed, shape), white[:, None], noise)
+        density(
+            np.broadcast_to(different[:, None, None], shape).copy(),
+            np.broadcast_to(speed, shape),
+            white[:, None],
+            noise,
+        )
     )
     rest = np.exp(-0.5 * points**2)
     rest /= rest.sum()
     known = np.broadcast_to(rest, speed.shape)
     kernels: dict[float, Floats] = {}
-    out = np.empty((n, len(settings)))
-    for k in range(n):
+    out = np.empty((len(t), len(settings)))
+    for k, reading in enumerate(which.tolist()):
         if k:
             h = round(float(t[k] - t[k - 1]), 3)
             if h not in kernels:
@@ -81,7 +87,7 @@ def _filtered(t: Floats, y: Floats, noise: Noise, settings: Floats, points: Floa
                 kernel = np.exp(-0.5 * away / np.maximum(1 - kept**2, 0.01))
                 kernels[h] = kernel / kernel.sum(-1, keepdims=True)
             known = (known[:, None, :] @ kernels[h])[:, 0]
-        joint = known * likely[k]
+        joint = known * likely[reading]
         total = joint.sum(1)
         out[k] = np.log(total)
         known = joint / total[:, None]
