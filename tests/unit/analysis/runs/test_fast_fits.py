@@ -162,6 +162,9 @@ def test_motion_between_fixes(motion: Motion) -> None:
     times = np.random.default_rng(1).uniform(motion.t_s[0] - 1, motion.t_s[-1] + 1, 3000)
     for fast, slow in zip(motion.at(times), slow_at(motion, times), strict=True):
         np.testing.assert_allclose(fast, slow, rtol=1e-9, atol=1e-9)
+    state = motion.at(times)
+    for mean, with_sigma in zip(motion.mean_at(times), (state.speed_mps, state.accel_mps2), strict=True):
+        np.testing.assert_array_equal(mean, with_sigma)
 
 
 def test_when_many_speeds_are_passed(motion: Motion) -> None:
