@@ -89,6 +89,24 @@ def test_a_soft_launch_shows_as_one(shape: Launch, soft: bool) -> None:
         assert launch.peak_mps2 >= launch.half_second_mps2 - 0.02
 
 
+def test_a_launch_is_told_as_its_run_is() -> None:
+    """10 mph and 15 km/h as the splits of those speeds, and the acceleration as the mean over all likely starts."""
+    low, high = 15 / 3.6, 10 * MPH
+    fixes = received(one_pull(launch="ramp"))
+    [run] = found_in(fixes, Options(speeds_mps=(low, high)))
+    assert run.launch is not None
+    assert [run.launch.to_15kmh_s, run.launch.to_10mph_s] == [split.time_s for split in run.splits]
+    motion = smoother.smooth(fixes)
+    [pull] = finding._pulls(motion, fixes, Options())
+    launch = finding._launch(motion, fixes, Options(), pull, None)
+    inside = launch.x <= launch.until_s - launch.t0_s
+    each = np.gradient(launch.speed, launch.x, axis=1)[:, inside]
+    later = (motion.t_s >= launch.until_s) & (np.arange(len(motion.t_s)) <= pull.peak)
+    told = [*np.average(each, 0, launch.weight.likely), *motion.accel_mps2[later]]
+    assert run.launch.peak_mps2 == pytest.approx(max(told), rel=1e-9)
+    assert abs(run.launch.peak_mps2 / max([*each.mean(0), *motion.accel_mps2[later]]) - 1) > 1e-6
+
+
 def test_tip_in_delay_from_a_throttle_channel() -> None:
     truth = one_pull(launch="bite")
     (run,) = found_in(received(truth))
