@@ -239,6 +239,9 @@ class _Path:
         inside, spread = launch.at(self._hand_over, launch.way), launch.way_sigma_at(self._hand_over)
         self._joined, self._joined_sigma = moments(launch.weight, inside, spread)
         self._offset = float(motion.distance_at([self._hand_over])[0])
+        # Of what is in doubt of the smoothing, what is another with each drive and what is alike in all.
+        squares = np.array(motion.receiver.squares_left_s2)
+        self._chance, self._kind = (squares / max(float(np.hypot(*squares)), 1e-9)).tolist()
 
     def way(self, time: float) -> tuple[float, float]:
         """Way from rest at a time after the launch fit [m], and its sigma."""
@@ -307,13 +310,11 @@ class _Path:
         late = (math.nan, math.nan)
         if threshold is not None and passing.time_s > threshold.time_s:
             late = passing.time_s - threshold.time_s, math.hypot(passing.sigma_s, threshold.sigma_s)
-        receiver = self._motion.receiver
-        squares = np.array(receiver.squares_left_s2)
-        chance, kind = squares / max(float(np.hypot(*squares)), 1e-9)
         first, foot = shifted
         return Split(
-            speed, passing.from_t0_s, math.hypot(passing.from_t0_sigma_s, chance * first),
-            passing.from_foot_s, math.hypot(passing.from_foot_sigma_s, chance * foot), *way, *late, kind * foot,
+            speed, passing.from_t0_s, math.hypot(passing.from_t0_sigma_s, self._chance * first),
+            passing.from_foot_s, math.hypot(passing.from_foot_sigma_s, self._chance * foot), *way, *late,
+            self._kind * foot,
         )  # fmt: skip
 
     def _shifted(self, pair: tuple[Passing | None, Passing | None]) -> tuple[float, float]:
