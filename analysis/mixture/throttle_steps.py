@@ -292,7 +292,7 @@ class _Edges:
         self._line, self._y, self._square = line[:, None], y[:, None, :, None], np.sum(y * y, axis=-1)[:, None, None]
 
     def _shown(self, from_s: Floats) -> tuple[Floats, Floats]:
-        """A step, and a slope of 1, through the lag: (edges, lags, k, n) for `from_s` (edges, lags, k)."""
+        """A step, and a slope of 1, through the lag: (edges, lags, k, n) for `from_s` (edges, lags, k), or (k,)."""
         begin = (from_s - self._begin)[..., None]
         after = self._since - begin
         # It forgets by the same exponential whenever they begin.
@@ -310,8 +310,7 @@ class _Edges:
         `RISES_S`; and these. What rises ends where another begins, so that few curves are enough."""
         count, reach = len(STARTS_S), np.round(RISES_S / START_STEP_S).astype(int)
         begins = STARTS_S[0] + START_STEP_S * np.arange(count + reach[-1])
-        many = (*self._memory.shape[:2], len(begins))
-        step, slope = self._shown(np.broadcast_to(begins, many))
+        step, slope = self._shown(begins)
         gram, target = self._products(np.concatenate([slope, step[:, :, :count], self._memory], axis=2))
         own, memory = np.arange(count), gram.shape[-1] - 1
         found = []
@@ -330,8 +329,8 @@ class _Edges:
                 (1, 1): gram[..., own, own], (1, 2): gram[..., own, memory], (2, 2): gram[..., [memory], memory],
             }  # fmt: skip
             found.append(_explained(normal, (to_ramp, target[..., own], target[..., [memory]]), HELD_BACK)[0])
-        shape = (*many[:2], count, len(RISES_S))
-        flat = (*many[:2], -1)
+        flat = (*gram.shape[:2], -1)
+        shape = (*gram.shape[:2], count, len(RISES_S))
         return (
             self._square - np.stack(found, axis=-1).reshape(flat),
             np.broadcast_to(STARTS_S[:, None], shape).reshape(flat),
