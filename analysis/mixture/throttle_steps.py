@@ -191,9 +191,10 @@ def bends(edges: Edges, time_s: Floats, speed_mps: Floats, sigma_mps: float, shi
 
     profile = np.empty((len(use), len(tried)))
     shape = np.stack([last - first, b - a])[:, use]
-    for size, count in np.unique(shape, axis=1).T:
+    for size, count in np.unique(shape, axis=1).T.tolist():
         alike = np.flatnonzero((shape[0] == size) & (shape[1] == count))
-        for some in np.array_split(alike, -(-len(alike) * len(tried) * int(2 * count * size) // TOGETHER)):
+        together = max(1, TOGETHER // (2 * count * size * len(tried)))
+        for some in (alike[k : k + together] for k in range(0, len(alike), together)):
             rows = first[use[some], None] + np.arange(size)
             of = marks[a[use[some], None] + np.arange(count)]
             profile[some] = _bent(t[rows], speed_mps[rows] / sigma_mps, sigma_mps, of, tried)

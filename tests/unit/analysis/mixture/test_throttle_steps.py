@@ -122,7 +122,7 @@ def test_edges_are_fitted_as_the_slow_way_fits_them(hz: float, rise: float, monk
         np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-8)
 
 
-@pytest.mark.parametrize("hz", [2.0, 5.0, 10.0, 25.0])
+@pytest.mark.parametrize("hz", [2.0, 5.0, 10.0, 25.0, 100.0])
 @pytest.mark.parametrize("jitter", [0.0, 0.2])
 def test_bends_are_weighed_as_the_slow_way_weighs_them(hz: float, jitter: float) -> None:
     rng = np.random.default_rng(round(hz))
