@@ -1,14 +1,35 @@
-"""The fit of the mixture's edges as it was first written, column by column: what the fast way is held to."""
+"""The fit of the mixture's edges, and of the bends where they were, as they were first written, edge by edge and
+stretch by stretch: what the fast ways are held to."""
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
 from analysis.arrays import Floats
-from analysis.mixture.throttle_steps import FINE, LEAST_S, RISES_S
+from analysis.mixture.throttle_steps import (
+    BEND_MPS2,
+    CURL_MPS3,
+    FINE,
+    LEAST_S,
+    RISES_S,
+    SHARP_S,
+    STRETCH_FIXES,
+    STRETCH_S,
+    UNTIED,
+    Edges,
+)
 
 
-def slow_fitted(t: Floats, x: Floats, lags: Floats) -> tuple[Floats, Floats, Floats]:
+def slow_fitted(pieces: Sequence[tuple[Floats, Floats]], lags: Floats) -> tuple[Floats, Floats, Floats]:
+    """`throttle_steps._fitted`."""
+    found = [_fitted(t, x, lags) for t, x in pieces]
+    least, at, width = (np.array(each) for each in zip(*found, strict=True))
+    return least, at, width
+
+
+def _fitted(t: Floats, x: Floats, lags: Floats) -> tuple[Floats, Floats, Floats]:
     """Least sums of squares by lag, with start and rise; times from the middle of the change."""
     starts = np.arange(-0.9, 0.31, 0.075)
     shape = (len(lags), len(starts), len(RISES_S))
@@ -50,3 +71,46 @@ def _squares(t: Floats, x: Floats, line: Floats, lags: Floats, start: Floats, ri
     normal = columns @ np.swapaxes(columns, -1, -2) + 1e-4 * np.eye(3)
     target = columns @ y
     return np.asarray(y @ y - np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1))
+
+
+def slow_bends(
+    edges: Edges, time_s: Floats, speed_mps: Floats, sigma_mps: float, shifts_s: Floats
+) -> tuple[Floats, Floats]:
+    """`throttle_steps.bends`."""
+    t, v = time_s, speed_mps
+    mark, sharp = edges.start_s + edges.rise_s / 2, edges.rise_s <= SHARP_S
+    middles, found = [], []
+    if len(t) >= STRETCH_FIXES and sharp.any():
+        step = float(np.median(np.diff(t)))
+        length = max(STRETCH_S, STRETCH_FIXES * step)
+        least, most = shifts_s[0] - edges.moved_s.max(), shifts_s[-1] - edges.moved_s.min()
+        tried = np.arange(least, most + 0.05, 0.05)
+        for begin in np.arange(t[0], t[-1] - length, length / 3):
+            end = begin + length
+            a, b = np.searchsorted(t, [begin, end])
+            here = sharp & (mark > begin + tried[0]) & (mark < end + tried[-1])
+            eased = ~sharp & (mark > begin - 0.5) & (mark < end + 1.5)
+            if not here.any() or eased.any() or b - a < 0.8 * length / step or not np.isfinite(v[a:b]).all():
+                continue
+            profile = _bent(t[a:b], v[a:b] / sigma_mps, sigma_mps, mark[here], tried)
+            middles.append((begin + end) / 2)
+            found.append([np.interp(shifts_s - moved, tried, profile) for moved in edges.moved_s])
+    if not middles:
+        return np.empty(0), np.empty((0, len(edges.moved_s), len(shifts_s)))
+    return np.array(middles), np.array(found)
+
+
+def _bent(t: Floats, speeds: Floats, sigma: float, mark: Floats, shifts: Floats) -> Floats:
+    """Minus the log likelihood of a stretch of speeds (over their sigma) by shift, the bends' hardness integrated."""
+    middle, half = (t[0] + t[-1]) / 2, (t[-1] - t[0]) / 2
+    parabola, _ = np.linalg.qr(np.vander((t - middle) / half, 3))
+    since = np.maximum(t - (mark[:, None] - shifts[:, None, None]), 0.0)
+    columns = np.concatenate([since * (BEND_MPS2 / sigma), since**2 * (CURL_MPS3 / 2 / sigma)], axis=1)
+    left = speeds - parabola @ (parabola.T @ speeds)
+    columns = columns - (columns @ parabola) @ parabola.T
+    normal = columns @ np.swapaxes(columns, -1, -2) + np.eye(columns.shape[-2])
+    target = columns @ left
+    squares = left @ left - np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1)
+    weight = min(1.0, len(t) / float(squares.min())) ** 2
+    misfit = 0.5 * weight * (squares + np.linalg.slogdet(normal)[1])
+    return np.asarray(-np.log(np.exp(-UNTIED) + np.exp(misfit.min() - misfit)))

@@ -15,7 +15,6 @@ from typing import TYPE_CHECKING, Literal
 from analysis.answers.encoding import Answer, Figure
 from analysis.answers.kept_answer import kept_answer
 from analysis.answers.learned_slopes import LearnedSlopesAnswer
-from analysis.changes.across_cars import one_car
 from analysis.conditions.fuels import fuel_stoich_afr
 from analysis.mixture.map import Cell, Judgement, Regime, RegimeSummary, Window, difference
 from logger.units import SPEED_UNITS
@@ -411,6 +410,8 @@ def mixture_change_answer(
     unit: Literal["mph", "km/h"] | None = None,
 ) -> MixtureChangeAnswer:
     """What the mixture did from the first drive to the second, with the first one's columns; options as above."""
+    from analysis.changes.across_cars import one_car  # here: the map of one drive needs nothing of a season
+
     one_car([first, second], "a mixture's change")
     unit = unit or first.unit
     height = band_mps or BAND_HEIGHT * SPEED_UNITS[unit]

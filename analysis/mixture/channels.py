@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -24,15 +24,18 @@ MOST_OF_ANY = 1e12
 """No instrument tells a larger number, in any unit; its square would still be one."""
 
 
-def find_channel(drive: Drive, asked: str | None) -> tuple[str, str]:
-    """Source and channel that tell the mixture."""
-    has = [
-        (source.name, name)
+def tables_of(drive: Drive) -> dict[str, pa.Table]:
+    """The tables of all sources but receivers, each read once, in the order of the configuration."""
+    return {
+        source.name: drive.table(source.name)
         for source in drive.config.source
         if not isinstance(source, NmeaSource) and source.name in drive.table_names
-        for name in ("afr", "lambda")
-        if name in drive.table(source.name).column_names
-    ]
+    }
+
+
+def find_channel(drive: Drive, tables: Mapping[str, pa.Table], asked: str | None) -> tuple[str, str]:
+    """Source and channel that tell the mixture, of the drive's `tables_of`."""
+    has = [(name, kind) for name, table in tables.items() for kind in ("afr", "lambda") if kind in table.column_names]
     if not has:
         raise NoAnswer(f"drive {drive.id} has no channel afr or lambda, so there is no mixture to map")
     if asked is None:
@@ -67,13 +70,14 @@ def sources_of(drive: Drive, channel: str) -> list[str]:
     ]
 
 
-def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> tuple[Readings, float]:
+def readings_of(
+    drive: Drive, table: pa.Table, source: str, channel: str, epoch_utc_ns: int
+) -> tuple[Readings, float]:  # fmt: skip
     """The readings by time of arrival, and the delay that the configuration states.
 
     A table's times have the configured delay taken off already; it is put back, so that a delay found in the drive
     is the whole of it.
     """
-    table = drive.table(source)
     latency = float(next(s for s in drive.config.source if s.name == source).latency_s)
     known = _channels_of(drive, source)
     stoich = float((known.get("afr") or known["lambda"]).stoich_afr)
@@ -87,18 +91,17 @@ def readings_of(drive: Drive, source: str, channel: str, epoch_utc_ns: int) -> t
     return Readings(time[order], value, None if void is None else void[order], channel, stoich), latency
 
 
-def other_channels(drive: Drive, epoch_utc_ns: int) -> tuple[dict[str, tuple[Floats, Floats]], dict[str, str]]:
+def other_channels(
+    tables: Mapping[str, pa.Table], epoch_utc_ns: int
+) -> tuple[dict[str, tuple[Floats, Floats]], dict[str, str]]:
     """All further channels by name, (times from `epoch_utc_ns` [s], readings), and their units; NaN where void."""
     channels: dict[str, tuple[Floats, Floats]] = {}
     units: dict[str, str] = {}
-    for source in drive.config.source:
-        if isinstance(source, NmeaSource) or source.name not in drive.table_names:
-            continue
-        table = drive.table(source.name)
+    for source, table in tables.items():
         for field in table.schema:
             if field.name in {"time", "mono_ns", "void", "afr", "lambda"} or str(field.type) != "double":
                 continue
-            name = field.name if field.name not in channels else f"{source.name}.{field.name}"
+            name = field.name if field.name not in channels else f"{source}.{field.name}"
             channels[name] = (seconds_in(table["time"], epoch_utc_ns), _floats(table, field.name))
             units[name] = (field.metadata or {}).get(b"unit", b"").decode()
     return channels, units

@@ -278,24 +278,28 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
     if len(index) * GRID_S < 20.0:
         return None
 
-    basis = _table(state.speed_mps, load)
-    basis[~usable] = 0.0
-    basis = basis[:, basis[index].sum(axis=0) * GRID_S > 0.5]
-    basis = _smoothed(basis, _weights(half))
+    by_speed, by_load = _table(state.speed_mps, load)
+    by_load *= usable
+    told = (by_speed * rows) @ by_load.T * GRID_S > 0.5
+    weights = _weights(half)
+    basis = [_smoothed(by_speed[i] * by_load[j], weights) for i, j in np.argwhere(told)]
     y = y - y[index].mean()
-    ys = windows(y, reach + 1)[index + SHIFTS[0]]
+    later = windows(y, reach + 1)
     length = max(BLOCK_S, len(index) * GRID_S / MAX_BLOCKS)
     block = (index * (GRID_S / length)).astype(np.intp)
     start = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [len(index)]])
     pieces = [slice(a, b) for a, b in itertools.pairwise(start)]
-    p = basis.shape[1]
+    p = len(basis)
     xx = np.empty((len(pieces), len(lags_s), p, p))
     xy = np.empty((len(pieces), len(lags_s), p, len(SHIFTS)))
-    for j, lag in enumerate(lags_s):
-        x = np.ascontiguousarray(_lag(basis, float(lag))[index])
+    yy = np.empty((len(pieces), len(SHIFTS)))
+    x = np.empty((p, len(index)))
+    for j, lag in enumerate(lags_s.tolist()):
+        for column, lagged_ in zip(basis, x, strict=True):
+            lagged_[:] = _lag(column, lag)[index]
         for k, piece in enumerate(pieces):
-            xx[k, j], xy[k, j] = x[piece].T @ x[piece], x[piece].T @ ys[piece]
-    yy = np.array([np.square(ys[piece]).sum(axis=0) for piece in pieces])
+            ys = later[index[piece] + SHIFTS[0]]
+            xx[k, j], xy[k, j], yy[k] = x[:, piece] @ x[:, piece].T, x[:, piece] @ ys, np.square(ys).sum(axis=0)
     return _Sums(xx, xy, yy, grid[index[start[:-1]]], len(index) * GRID_S)
 
 
@@ -372,33 +376,22 @@ def _interval(found: Floats, best: float, own: float, unseen: float = 0.0) -> tu
     return best - float(below), best + math.hypot(float(above), unseen)
 
 
-def _table(speed: Floats, load: Floats) -> Floats:
-    """Overlapping cells of speed by load, (n, cells): bilinear weights that sum to 1."""
+def _table(speed: Floats, load: Floats) -> tuple[Floats, Floats]:
+    """Overlapping cells of speed by load: weights that sum to 1, (speeds, n) and (loads, n), of which a cell's is the
+    product."""
     top = float(np.nanquantile(speed, 0.99))
-    by_speed = _hats(speed, np.linspace(SLIP_MPS, max(top, SLIP_MPS + 2), 4))
-    by_load = _hats(load, LOAD_KNOTS)
-    return (by_speed[:, :, None] * by_load[:, None, :]).reshape(len(speed), -1)
+    return _hats(speed, np.linspace(SLIP_MPS, max(top, SLIP_MPS + 2), 4)), _hats(load, LOAD_KNOTS)
 
 
 def _hats(x: Floats, knots: Floats) -> Floats:
     x = np.clip(np.nan_to_num(x), knots[0], knots[-1])
-    i = np.clip(np.searchsorted(knots, x) - 1, 0, len(knots) - 2)
-    part = (x - knots[i]) / (knots[i + 1] - knots[i])
-    out = np.zeros((len(x), len(knots)))
-    row = np.arange(len(x))
-    out[row, i] = 1 - part
-    out[row, i + 1] += part
-    return out
+    return np.stack([np.interp(x, knots, own) for own in np.eye(len(knots))])
 
 
-def _smoothed(basis: Floats, weights: Floats) -> Floats:
-    """The columns of basis (n, p) averaged by `weights` about each row, the ends going on as they are."""
+def _smoothed(x: Floats, weights: Floats) -> Floats:
+    """x (n,) averaged by `weights` about each value, the ends going on as they are."""
     reach = len(weights) // 2
-    padded = np.pad(basis, ((reach, reach), (0, 0)), "edge")
-    out = np.zeros_like(basis)
-    for k, weight in enumerate(weights):
-        out += weight * padded[k : k + len(basis)]
-    return out
+    return np.convolve(np.pad(x, reach, "edge"), weights, "valid")
 
 
 def _weights(half: float) -> Floats:
@@ -430,17 +423,13 @@ def averaged(t: Floats, x: Floats, grid: Floats, half: float) -> tuple[Floats, N
     t, x = t[good], x[good]
     if len(t) < 3:
         return np.zeros(len(grid)), np.zeros(len(grid), dtype=np.bool_)
-    usual, mean = usual_step(t), float(x.mean())
-    t, g = t - t[0], grid - t[0]
-    first, last = np.searchsorted(t, g - half), np.searchsorted(t, g + half)
-
-    def about(values: Floats) -> Floats:
-        """The sums of values, values u, values u^2 over each window, by running sums, folded into the weights."""
-        sums = [np.concatenate([[0.0], np.cumsum(values * t**k)]) for k in range(3)]
-        s0, s1, s2 = (s[last] - s[first] for s in sums)
-        return np.asarray(s0 - (s2 - 2 * g * s1 + g * g * s0) / half**2)
-
-    weight = about(np.ones_like(t))
-    known = ((last - first) >= max(2.0, half / usual)) & (weight > 0.3)
-    y = np.where(known, about(x - mean) / np.where(known, weight, 1.0), 0.0) + mean
-    return y, known
+    usual, first, last = usual_step(t), np.searchsorted(t, grid - half), np.searchsorted(t, grid + half)
+    weight, total = np.zeros(len(grid)), np.zeros(len(grid))
+    most = int((last - first).max(initial=0))
+    t, x = np.concatenate([t, np.full(most, np.inf)]), np.concatenate([x, np.zeros(most)])
+    for k in range(most):  # what lies beyond a window weighs nothing
+        each = np.maximum(1 - np.square((t[first + k] - grid) / half), 0.0)
+        weight += each
+        total += each * x[first + k]
+    known = (last - first >= max(2.0, half / usual)) & (weight > 0.3)
+    return total / np.where(known, weight, 1.0), known

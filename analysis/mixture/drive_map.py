@@ -20,7 +20,7 @@ import numpy as np
 
 from analysis.arrays import Floats
 from analysis.mixture import delay
-from analysis.mixture.channels import find_channel, other_channels, readings_of
+from analysis.mixture.channels import find_channel, other_channels, readings_of, tables_of
 from analysis.mixture.delay import Delay
 from analysis.mixture.engine_load import Driving, driving, grade_from_altitude
 from analysis.mixture.map import LoadAxis, MixtureMap, mixture_map
@@ -100,8 +100,9 @@ def drive_map(
     travel : (closed, open), optional
         Of a recorded throttle, in its own unit.
     """
-    source, channel = find_channel(drive, channel)
-    readings, latency_s = readings_of(drive, source, channel, motion.epoch_utc_ns)
+    tables = tables_of(drive)
+    source, channel = find_channel(drive, tables, channel)
+    readings, latency_s = readings_of(drive, tables[source], source, channel, motion.epoch_utc_ns)
     readings = readings.between(motion.t_s[0] - BESIDE_S, motion.t_s[-1] + BESIDE_S)
     if not np.isfinite(readings.value).any():
         raise NoAnswer(f"drive {drive.id}: source {source!r} has no good reading of {channel}")
@@ -109,7 +110,7 @@ def drive_map(
         scaled = readings.value * (fuel_stoich_afr / readings.stoich_afr)
         readings = replace(readings, value=scaled, stoich_afr=fuel_stoich_afr)
     mine = car.car if car else None
-    channels, units = other_channels(drive, motion.epoch_utc_ns)
+    channels, units = other_channels(tables, motion.epoch_utc_ns)
     by_altitude = grade_from_altitude(motion.distance_m, fixes.alt_m)
 
     def by_slope(grade: tuple[Floats, Floats] | None) -> Driving:

@@ -24,7 +24,7 @@ from typing import Literal
 
 import numpy as np
 
-from analysis.arrays import Codes, Floats
+from analysis.arrays import Bools, Codes, Floats
 from analysis.mixture.delay import Delay
 from analysis.mixture.engine_load import Driving
 from analysis.mixture.masks import KEPT, Readings, Seen, masks, reasons, seconds_of, seen_by
@@ -244,11 +244,11 @@ def mixture_map(
     reason, idle = masks(readings, state, delay, targets, seen)
     windows = _windows(targets, cooling, readings.per_lambda)
     regime = _regimes(state, seen, delay, readings.time_s, targets)
-    weight, use = seconds_of(readings.time_s), np.flatnonzero(reason == KEPT)
-    kept = _Kept(readings.time_s[use], readings.value[use], weight[use], regime[use])
+    weight, use, order = seconds_of(readings.time_s), reason == KEPT, np.argsort(readings.value)
+    kept = _Kept(readings.time_s[use], readings.value[use], weight[use], regime[use], _order_of(use, order))
     band = (seen.speed(kept.time_s) / band_mps).astype(np.intp)
-    summary_of = np.where(idle, REGIMES.index(Regime.IDLE), np.where(reason == KEPT, regime, -1))
-    summaries = _summaries(readings, weight, summary_of, windows, targets)
+    summary_of = np.where(idle, REGIMES.index(Regime.IDLE), np.where(use, regime, -1))
+    summaries = _summaries(readings, weight, order, summary_of, windows, targets)
     names, members = reasons(readings, reason)
     return MixtureMap(
         readings.channel,
@@ -287,12 +287,19 @@ def targets_of(
 
 @dataclass(frozen=True)
 class _Kept:
-    """The readings that say something: when, what, for how long [s], and the index in `REGIMES` of the driving."""
+    """The readings that say something: when, what, for how long [s], the index in `REGIMES` of the driving; and their
+    order by value."""
 
     time_s: Floats
     value: Floats
     seconds: Floats
     regime: Codes
+    by_value: Codes
+
+
+def _order_of(use: Bools, by_value: Codes) -> Codes:
+    """The order by value of the readings in `use`, from that of all."""
+    return (np.cumsum(use) - 1)[by_value[use[by_value]]]
 
 
 def _bands(
@@ -301,7 +308,7 @@ def _bands(
     """The rows of the map; `band` numbers the row of each kept reading."""
     rows = int(band.max()) + 1 if len(band) else 0
     widest = max(windows[kind].high - windows[kind].low for kind in (Regime.TOWN, Regime.CRUISE, Regime.FULL))
-    found = statistics(band, rows, kept.time_s, kept.value, kept.seconds)
+    found = statistics(band, rows, kept.time_s, kept.value, kept.seconds, kept.by_value)
     return tuple(
         Band(i * band_mps, (i + 1) * band_mps, *found.row(i), told(found, i, widest, enough))
         for i in range(rows)
@@ -322,7 +329,7 @@ def _cells(
     rows, span = int(band.max()) + 1 if len(band) else 0, len(axis.edges) - 1
     column = np.clip(np.searchsorted(np.asarray(axis.edges), seen.load(kept.time_s), side="right") - 1, 0, span - 1)
     cell = band * span + column
-    found = statistics(cell, rows * span, kept.time_s, kept.value, kept.seconds)
+    found = statistics(cell, rows * span, kept.time_s, kept.value, kept.seconds, kept.by_value)
     votes = np.bincount(cell * len(REGIMES) + kept.regime, weights=kept.seconds, minlength=rows * span * len(REGIMES))
     main_regime = votes.reshape(-1, len(REGIMES)).argmax(axis=1)
     share = means(cell, rows * span, seen.share(kept.time_s))
@@ -342,11 +349,15 @@ def _cells(
 
 
 def _summaries(
-    readings: Readings, weight: Floats, summary_of: Codes, windows: Mapping[Regime, Window], targets: TargetsConfig
-) -> tuple[RegimeSummary, ...]:
+    readings: Readings, weight: Floats, by_value: Codes, summary_of: Codes, windows: Mapping[Regime, Window],
+    targets: TargetsConfig,
+) -> tuple[RegimeSummary, ...]:  # fmt: skip
     """One row for each kind of driving; `summary_of` is the index in `REGIMES` of each reading, -1 for one left out."""
-    held = np.flatnonzero(summary_of >= 0)
-    found = statistics(summary_of[held], len(REGIMES), readings.time_s[held], readings.value[held], weight[held])
+    held = summary_of >= 0
+    found = statistics(
+        summary_of[held], len(REGIMES), readings.time_s[held], readings.value[held], weight[held],
+        _order_of(held, by_value),
+    )  # fmt: skip
     summaries = []
     for i, kind in enumerate(REGIMES):
         judged, sure = judge(found, i, windows[kind], targets.enough.seconds, targets.enough.readings)

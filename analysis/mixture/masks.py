@@ -194,7 +194,7 @@ def masks(
 
     void = ~np.isfinite(readings.value)
     if readings.void is not None:
-        void |= np.asarray([bool(v) for v in readings.void], dtype=np.bool_)
+        void |= readings.void.astype(np.bool_)
     free = readings.value >= rules.free_air_lambda * readings.per_lambda
     conditions = [
         void,
@@ -226,14 +226,13 @@ def reasons(readings: Readings, reason: Codes) -> tuple[list[str], list[NDArray[
         Which readings each took.
     """
     names, members = [], []
-    if (reason == _VOID).any():
-        why = np.asarray(
-            ["no value"] * len(reason) if readings.void is None else [v or "no value" for v in readings.void],
-            dtype=object,
-        )
-        for word in sorted(set(why[reason == _VOID])):
-            names.append(f"void: {word}")
-            members.append((reason == _VOID) & (why == word))
+    void = np.flatnonzero(reason == _VOID)
+    told = [""] * len(void) if readings.void is None else readings.void[void].tolist()
+    why = np.array([word or "no value" for word in told], dtype=object)
+    for word in sorted(set(why)):
+        names.append(f"void: {word}")
+        members.append(np.zeros(len(reason), dtype=np.bool_))
+        members[-1][void[why == word]] = True
     for code in range(_BLIND, len(_MASKS)):
         if (reason == code).any():
             names.append(_MASKS[code])
@@ -254,7 +253,9 @@ def seconds_of(time: Floats) -> Floats:
     array, shape (n,)
         [s]; 0 for a single reading, and where all have one time.
     """
-    step = np.diff(time)
-    if not (step > 0).any():
+    usual = usual_step(time)
+    if not np.isfinite(usual):
         return np.zeros(len(time))
-    return np.append(np.minimum(step, 3 * float(np.median(step[step > 0]))), usual_step(time))
+    step = np.diff(time)
+    between = usual * len(time) / (1 + np.count_nonzero(step > 0))  # different times
+    return np.append(np.minimum(step, 3 * between), usual)

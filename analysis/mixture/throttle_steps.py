@@ -25,6 +25,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -54,6 +55,9 @@ often."""
 HELD_BACK = 1e-4
 """How much an edge's coefficients are held back, for what no readings tell."""
 
+LAGS_TOGETHER = 64
+"""So many edges, or edges times lags, are fitted at once: their arrays stay small."""
+
 SHARP_S = 0.3
 """An edge that rises within this is sharp [s]."""
 STRETCH_S = 4.0
@@ -61,6 +65,8 @@ STRETCH_S = 4.0
 STRETCH_FIXES = 16
 BEND_MPS2, CURL_MPS3 = 1.0, 0.2
 """How much acceleration and its rate may change at an edge: standard deviations of a prior that hardly binds."""
+TOGETHER = 2**17
+"""So many numbers of some stretches are worked on at once."""
 UNTIED = 5.0
 """A stretch counts for no more than this log likelihood against a delay: its bend may be the brake's or the road's."""
 
@@ -126,20 +132,21 @@ def find(time_s: Floats, value: Floats, lags_s: Floats, usable: NDArray[np.bool_
         return nothing
 
     asked = np.sort(np.argsort(-height, kind="stable")[:MOST_EDGES])
-    misfit, starts = np.zeros((len(at), len(lags_s))), np.zeros((len(at), len(lags_s)))
-    rises = np.zeros((len(at), len(lags_s)))
-    for k in asked:
-        piece = slice(first[k], last[k])
-        squares, starts[k], rises[k] = _fitted(t[piece] - at[k], x[piece], lags_s)
-        variance = noise**2 + (FIRST_ORDER * height[k]) ** 2
-        weight = min(1.0, len(x[piece]) * variance / max(float(squares.min()), 1e-12)) ** 2
-        misfit[k] = 0.5 * weight * (squares - squares.min()) / variance
+    others = np.setdiff1d(np.arange(len(at)), asked)
+    pieces = [(t[i:j] - middle, x[i:j]) for i, j, middle in zip(first, last, at, strict=True)]
+    squares, starts, rises = _fitted([pieces[k] for k in asked], lags_s)
+    variance = noise**2 + (FIRST_ORDER * height[asked]) ** 2
+    least, size = squares.min(axis=1), (last - first)[asked]
+    weight = np.minimum(1.0, size * variance / np.maximum(least, 1e-12)) ** 2
+    misfit = np.zeros((len(at), len(lags_s)))
+    misfit[asked] = 0.5 * (weight / variance)[:, None] * (squares - least[:, None])
     best = int(misfit.sum(axis=0).argmin())
-    start, rise = starts[:, best].copy(), rises[:, best].copy()
-    for k in np.setdiff1d(np.arange(len(at)), asked):
-        piece = slice(first[k], last[k])
-        _, (start[k],), (rise[k],) = _fitted(t[piece] - at[k], x[piece], lags_s[[best]])
-    moved = np.median(starts[asked] - starts[asked][:, [best]], axis=0)
+    start, rise = np.empty(len(at)), np.empty(len(at))
+    start[asked], rise[asked] = starts[:, best], rises[:, best]
+    if len(others):
+        _, starts_of, rises_of = _fitted([pieces[k] for k in others], lags_s[[best]])
+        start[others], rise[others] = starts_of[:, 0], rises_of[:, 0]
+    moved = np.median(starts - starts[:, [best]], axis=0)
     return Edges(at, misfit, start + at, rise, moved)
 
 
@@ -161,43 +168,60 @@ def bends(edges: Edges, time_s: Floats, speed_mps: Floats, sigma_mps: float, shi
     misfit : array, shape (k, lags, shifts)
         Minus the log likelihood of each delay with each lag, 0 at a stretch's best.
     """
-    t, v = time_s, speed_mps
+    t, nothing = time_s, (np.empty(0), np.empty((0, len(edges.moved_s), len(shifts_s))))
+    least, most = shifts_s[0] - edges.moved_s.max(), shifts_s[-1] - edges.moved_s.min()
+    tried = np.arange(least, most + 0.05, 0.05)
+    if len(t) < STRETCH_FIXES:
+        return nothing
+    step = float(np.median(np.diff(t)))
+    length = max(STRETCH_S, STRETCH_FIXES * step)
+    begin = np.arange(t[0], t[-1] - length, length / 3)
+    end = begin + length
+    first, last = np.searchsorted(t, begin), np.searchsorted(t, end)
     mark, sharp = edges.start_s + edges.rise_s / 2, edges.rise_s <= SHARP_S
-    middles, found = [], []
-    if len(t) >= STRETCH_FIXES and sharp.any():
-        step = float(np.median(np.diff(t)))
-        length = max(STRETCH_S, STRETCH_FIXES * step)
-        least, most = shifts_s[0] - edges.moved_s.max(), shifts_s[-1] - edges.moved_s.min()
-        tried = np.arange(least, most + 0.05, 0.05)
-        for begin in np.arange(t[0], t[-1] - length, length / 3):
-            end = begin + length
-            a, b = np.searchsorted(t, [begin, end])
-            here = sharp & (mark > begin + tried[0]) & (mark < end + tried[-1])
-            # As delays go, load moved with these within the stretch.
-            eased = ~sharp & (mark > begin - 0.5) & (mark < end + 1.5)
-            if not here.any() or eased.any() or b - a < 0.8 * length / step or not np.isfinite(v[a:b]).all():
-                continue
-            profile = _bent(t[a:b], v[a:b] / sigma_mps, sigma_mps, mark[here], tried)
-            middles.append((begin + end) / 2)
-            found.append([np.interp(shifts_s - moved, tried, profile) for moved in edges.moved_s])
-    if not middles:
-        return np.empty(0), np.empty((0, len(edges.moved_s), len(shifts_s)))
-    return np.array(middles), np.array(found)
+    marks = np.sort(mark[sharp])
+    a, b = np.searchsorted(marks, begin + tried[0], "right"), np.searchsorted(marks, end + tried[-1])
+    # As delays go, load moved with these within the stretch.
+    eased = np.searchsorted(np.sort(mark[~sharp]), [begin - 0.5, end + 1.5])
+    void = np.concatenate([[0], np.cumsum(~np.isfinite(speed_mps))])
+    asked = (b > a) & (eased[0] == eased[1]) & (last - first >= 0.8 * length / step) & (void[last] == void[first])
+    use = np.flatnonzero(asked)
+    if len(use) == 0:
+        return nothing
+
+    profile = np.empty((len(use), len(tried)))
+    shape = np.stack([last - first, b - a])[:, use]
+    for size, count in np.unique(shape, axis=1).T.tolist():
+        alike = np.flatnonzero((shape[0] == size) & (shape[1] == count))
+        together = max(1, TOGETHER // (2 * count * size * len(tried)))
+        for some in (alike[k : k + together] for k in range(0, len(alike), together)):
+            rows = first[use[some], None] + np.arange(size)
+            of = marks[a[use[some], None] + np.arange(count)]
+            profile[some] = _bent(t[rows], speed_mps[rows] / sigma_mps, sigma_mps, of, tried)
+    at = (shifts_s - edges.moved_s[:, None] - tried[0]) / 0.05
+    below = np.clip(at.astype(np.intp), 0, len(tried) - 2)
+    part = at - below
+    return (begin + end)[use] / 2, profile[:, below] * (1 - part) + profile[:, below + 1] * part
 
 
 def _bent(t: Floats, speeds: Floats, sigma: float, mark: Floats, shifts: Floats) -> Floats:
-    """Minus the log likelihood of a stretch of speeds (over their sigma) by shift, the bends' hardness integrated."""
-    middle, half = (t[0] + t[-1]) / 2, (t[-1] - t[0]) / 2
-    parabola, _ = np.linalg.qr(np.vander((t - middle) / half, 3))
-    since = np.maximum(t - (mark[:, None] - shifts[:, None, None]), 0.0)
-    columns = np.concatenate([since * (BEND_MPS2 / sigma), since**2 * (CURL_MPS3 / 2 / sigma)], axis=1)
-    left = _apart(speeds, parabola)
-    explained, normal = _explained(_apart(columns, parabola), left, 1.0)
-    squares = left @ left - explained
+    """Minus the log likelihood of some stretches of speeds over their sigma (stretches, n) by shift, the hardness of
+    the bends at their marks (stretches, marks) integrated: (stretches, shifts)."""
+    middle, half = (t[:, :1] + t[:, -1:]) / 2, (t[:, -1:] - t[:, :1]) / 2
+    parabola, _ = np.linalg.qr(((t - middle) / half)[..., None] ** np.array([2, 1, 0]))
+    since = np.maximum(t[:, None, None, :] - (mark[:, None, :] - shifts[:, None])[..., None], 0.0)
+    columns = np.concatenate([since * (BEND_MPS2 / sigma), since**2 * (CURL_MPS3 / 2 / sigma)], axis=2)
+    left = _apart(speeds[:, None], parabola)
+    columns = _apart(columns.reshape(len(t), -1, t.shape[1]), parabola).reshape(columns.shape)
+    target = np.moveaxis((columns @ left[:, :, :, None])[..., 0], -1, 0)
+    each, product = np.moveaxis(columns, 2, 0), "...n,...n->..."
+    normal = {(i, j): np.einsum(product, each[i], each[j]) for j in range(len(each)) for i in range(j + 1)}
+    explained, spread = _explained(normal, tuple(target), 1.0)
+    squares = np.sum(left**2, axis=-1) - explained
     # A stretch that is not fitted within the noise says less.
-    weight = min(1.0, len(t) / float(squares.min())) ** 2
-    misfit = 0.5 * weight * (squares + np.linalg.slogdet(normal)[1])
-    return np.asarray(-np.log(np.exp(-UNTIED) + np.exp(misfit.min() - misfit)))
+    weight = np.minimum(1.0, t.shape[1] / squares.min(axis=1, keepdims=True)) ** 2
+    misfit = 0.5 * weight * (squares + spread)
+    return np.asarray(-np.log(np.exp(-UNTIED) + np.exp(misfit.min(axis=1, keepdims=True) - misfit)))
 
 
 # --- fits about one edge -------------------------------------------------------------------------------------------
@@ -229,122 +253,131 @@ def _changes(t: Floats, x: Floats, noise: float) -> tuple[Floats, Floats]:
     return grid[at], change[at]
 
 
-def _fitted(t: Floats, x: Floats, lags: Floats) -> tuple[Floats, Floats, Floats]:
-    """Least sums of squares by lag, with start and rise; times from the middle of the change."""
-    row = np.arange(len(lags))
-    edge = _Edge(t, x, lags)
-    squares, start, rise = edge.all_over()
-    for k in range(FINE + 1):
-        best = squares.argmin(axis=1)
-        least, at, width = squares[row, best], start[row, best], rise[row, best]
-        if k < FINE:
-            around = np.array([-1.0, 0.0, 1.0]) / 2**k
-            squares, start, rise = edge.near(
-                at[:, None] + 0.0375 * around, np.maximum(width[:, None] + 0.15 * around, 0.0)
-            )
+def _fitted(pieces: Sequence[tuple[Floats, Floats]], lags: Floats) -> tuple[Floats, Floats, Floats]:
+    """Least sums of squares by edge and lag (edges, lags), with start and rise, of the readings about each edge: times
+    from the middle of the change, and values."""
+    size = max(1, LAGS_TOGETHER // len(lags))
+    found = [_fitted_together(pieces[k : k + size], lags) for k in range(0, len(pieces), size)]
+    least, at, width = (np.concatenate(each) for each in zip(*found, strict=True))
     return least, at, width
 
 
-class _Edge:
-    """The readings about one edge, and how well the model above fits them with each lag."""
+def _fitted_together(pieces: Sequence[tuple[Floats, Floats]], lags: Floats) -> tuple[Floats, Floats, Floats]:
+    edges = _Edges(pieces, lags)
+    squares, start, rise = edges.all_over()
+    for k in range(FINE + 1):
+        best = squares.argmin(axis=-1)[..., None]
+        least, at, width = (np.take_along_axis(each, best, axis=-1) for each in (squares, start, rise))
+        if k < FINE:
+            around = np.array([-1.0, 0.0, 1.0]) / 2**k
+            squares, start, rise = edges.near(at + 0.0375 * around, np.maximum(width + 0.15 * around, 0.0))
+    return least[..., 0], at[..., 0], width[..., 0]
 
-    def __init__(self, t: Floats, x: Floats, lags: Floats) -> None:
-        self._since = t - t[0]
-        self._begin = float(t[0])
+
+class _Edges:
+    """The readings about some edges, and how well the model above fits them with each lag. Arrays are (edges, lags,
+    curves, readings), readings of a shorter piece followed by nothing."""
+
+    def __init__(self, pieces: Sequence[tuple[Floats, Floats]], lags: Floats) -> None:
+        shape = len(pieces), max(len(t) for t, _ in pieces)
+        since, columns, value = np.full(shape, -np.inf), np.zeros((*shape, 2)), np.zeros(shape)
+        for k, (t, x) in enumerate(pieces):
+            since[k, : len(t)], columns[k, : len(t), 0], columns[k, : len(t), 1] = t - t[0], t, 1.0
+            value[k, : len(t)] = x
+        line, _ = np.linalg.qr(columns)
+        y = _apart(value[:, None], line)[:, 0]
+        self._since = since[:, None, None]
+        self._begin = np.array([t[0] for t, _ in pieces])[:, None, None]
         self._lag = np.maximum(lags, LEAST_S)[:, None, None]
-        self._memory = np.exp(-self._since / self._lag)
-        self._line, _ = np.linalg.qr(np.vander(t, 2))
-        self._y = _apart(x, self._line)
-        self._square = float(self._y @ self._y)
+        self._memory = np.where(self._since >= 0, np.exp(-np.maximum(self._since, 0.0) / self._lag), 0.0)
+        self._line, self._y, self._square = line[:, None], y[:, None, :, None], np.sum(y * y, axis=-1)[:, None, None]
 
     def _shown(self, from_s: Floats) -> tuple[Floats, Floats]:
-        """A step, and a slope of 1, through the lag: (lags, k, n) for `from_s` (lags, k)."""
+        """A step, and a slope of 1, through the lag: (edges, lags, k, n) for `from_s` (edges, lags, k), or (k,)."""
         begin = (from_s - self._begin)[..., None]
         after = self._since - begin
         # It forgets by the same exponential whenever they begin.
         step = np.where(after > 0, 1 - self._memory * np.exp(begin / self._lag), 0.0)
         return step, np.maximum(after, 0.0) - self._lag * step
 
-    def all_over(self) -> tuple[Floats, Floats, Floats]:
-        """Sums of squared residuals (lags, trials), linear parameters at their best, for `STARTS_S` and `RISES_S`; and
-        these. What rises ends where another begins, so that few curves are enough."""
-        lags, count, reach = len(self._lag), len(STARTS_S), np.round(RISES_S / START_STEP_S).astype(int)
-        begins = STARTS_S[0] + START_STEP_S * np.arange(count + reach[-1])
-        step, slope = self._shown(np.broadcast_to(begins, (lags, len(begins))))
-        curves = np.concatenate([slope, step[:, :count], self._memory], axis=1)
+    def _products(self, curves: Floats) -> tuple[Floats, Floats]:
+        """Of curves (..., k, n) without the line's part: products with each other (..., k, k) and with the readings."""
         on_line = curves @ self._line
-        gram = curves @ curves.swapaxes(1, 2) - on_line @ on_line.swapaxes(1, 2)
-        target = curves @ self._y
-        own, memory = np.arange(count), curves.shape[1] - 1
+        gram = curves @ curves.swapaxes(-1, -2) - on_line @ on_line.swapaxes(-1, -2)
+        return gram, (curves @ self._y)[..., 0]
+
+    def all_over(self) -> tuple[Floats, Floats, Floats]:
+        """Sums of squared residuals (edges, lags, trials), linear parameters at their best, for `STARTS_S` and
+        `RISES_S`; and these. What rises ends where another begins, so that few curves are enough."""
+        count, reach = len(STARTS_S), np.round(RISES_S / START_STEP_S).astype(int)
+        begins = STARTS_S[0] + START_STEP_S * np.arange(count + reach[-1])
+        step, slope = self._shown(begins)
+        gram, target = self._products(np.concatenate([slope, step[:, :, :count], self._memory], axis=2))
+        own, memory = np.arange(count), gram.shape[-1] - 1
         found = []
         for ends, rise in zip(reach.tolist(), RISES_S.tolist(), strict=True):
             if ends:
                 other = own + ends
-                to_all = (gram[:, own] - gram[:, other]) / rise
-                ramp, with_slope, with_memory = (to_all[:, own, own] - to_all[:, own, other]) / rise, to_all, to_all
-                to_ramp = (target[:, own] - target[:, other]) / rise
+                to_all = (gram[:, :, own] - gram[:, :, other]) / rise
+                ramp = (to_all[..., own, own] - to_all[..., own, other]) / rise
+                to_ramp = (target[..., own] - target[..., other]) / rise
             else:
                 mine = own + len(begins)
-                to_all = gram[:, mine]
-                ramp, with_slope, with_memory = to_all[:, own, mine], to_all, to_all
-                to_ramp = target[:, mine]
+                to_all = gram[:, :, mine]
+                ramp, to_ramp = to_all[..., own, mine], target[..., mine]
             normal = {
-                (0, 0): ramp, (0, 1): with_slope[:, own, own], (0, 2): with_memory[:, own, memory],
-                (1, 1): gram[:, own, own], (1, 2): gram[:, own, memory], (2, 2): gram[:, [memory], memory],
+                (0, 0): ramp, (0, 1): to_all[..., own, own], (0, 2): to_all[..., own, memory],
+                (1, 1): gram[..., own, own], (1, 2): gram[..., own, memory], (2, 2): gram[..., [memory], memory],
             }  # fmt: skip
-            found.append(_explained_by_three(normal, (to_ramp, target[:, own], target[:, [memory]])))
-        shape = (lags, count, len(RISES_S))
+            found.append(_explained(normal, (to_ramp, target[..., own], target[..., [memory]]), HELD_BACK)[0])
+        flat = (*gram.shape[:2], -1)
+        shape = (*gram.shape[:2], count, len(RISES_S))
         return (
-            self._square - np.stack(found, axis=-1).reshape(lags, -1),
-            np.broadcast_to(STARTS_S[:, None], shape).reshape(lags, -1),
-            np.broadcast_to(RISES_S, shape).reshape(lags, -1),
+            self._square - np.stack(found, axis=-1).reshape(flat),
+            np.broadcast_to(STARTS_S[:, None], shape).reshape(flat),
+            np.broadcast_to(RISES_S, shape).reshape(flat),
         )
 
     def near(self, starts: Floats, rises: Floats) -> tuple[Floats, Floats, Floats]:
-        """The same for each of some starts with each of some rises, (lags, a) and (lags, b)."""
-        lags, n = len(self._lag), len(self._since)
-        start = np.repeat(starts, rises.shape[1], axis=1)
-        rise = np.tile(rises, starts.shape[1])
-        step, slope = (each[:, :, None] for each in self._shown(starts))
-        later = self._shown(start + rise)[1].reshape(lags, starts.shape[1], -1, n)
-        width = rises[:, None, :, None]
-        columns = np.empty((*later.shape[:3], 3, n))
-        ramp = columns[..., 0, :]
-        np.subtract(slope, later, out=ramp)
-        ramp /= np.maximum(width, 1e-6)
-        np.copyto(ramp, step, where=width <= 1e-6)
-        columns[..., 1, :], columns[..., 2, :] = slope, self._memory[:, None]
-        flat = columns.reshape(-1, n)  # one large product is far quicker than many small ones
-        on_line = (flat @ self._line).reshape(lags, -1, 3, 2)
-        target = (flat @ self._y).reshape(lags, -1, 3)
-        each = flat.reshape(lags, -1, 3, n)
-        gram = each @ each.swapaxes(-1, -2) - on_line @ on_line.swapaxes(-1, -2)
-        normal = {(a, b): gram[..., a, b] for a in range(3) for b in range(a, 3)}
-        return self._square - _explained_by_three(normal, tuple(np.moveaxis(target, -1, 0))), start, rise
+        """The same for each of some starts with each of some rises, (edges, lags, a) and (edges, lags, b)."""
+        a, b = starts.shape[-1], rises.shape[-1]
+        own = np.repeat(np.arange(a), b)
+        start, rise = starts[..., own], np.tile(rises, a)
+        step, slope = self._shown(starts)
+        later = self._shown(start + rise)[1]
+        wide = rise[..., None] > 1e-6
+        ramp = np.where(wide, (slope[:, :, own] - later) / np.where(wide, rise[..., None], 1.0), step[:, :, own])
+        gram, target = self._products(np.concatenate([ramp, slope, self._memory], axis=2))
+        ramps, own, memory = np.arange(a * b), own + a * b, gram.shape[-1] - 1
+        normal = {
+            (0, 0): gram[..., ramps, ramps], (0, 1): gram[..., ramps, own], (0, 2): gram[..., ramps, memory],
+            (1, 1): gram[..., own, own], (1, 2): gram[..., own, memory], (2, 2): gram[..., [memory], memory],
+        }  # fmt: skip
+        targets = (target[..., ramps], target[..., own], target[..., [memory]])
+        return self._square - _explained(normal, targets, HELD_BACK)[0], start, rise
 
 
-def _explained_by_three(normal: dict[tuple[int, int], Floats], target: tuple[Floats, ...]) -> Floats:
-    """How much of y'y three columns explain, their coefficients held back a little: Cholesky's way, entry by entry."""
-    a = np.sqrt(normal[0, 0] + HELD_BACK)
-    b, c = normal[0, 1] / a, normal[0, 2] / a
-    d = np.sqrt(normal[1, 1] + HELD_BACK - b * b)
-    e = (normal[1, 2] - b * c) / d
-    f = np.sqrt(normal[2, 2] + HELD_BACK - c * c - e * e)
-    one = target[0] / a
-    two = (target[1] - b * one) / d
-    three = (target[2] - c * one - e * two) / f
-    return np.asarray(one * one + two * two + three * three)
+def _explained(
+    normal: Mapping[tuple[int, int], Floats], target: Sequence[Floats], held_back: float
+) -> tuple[Floats, Floats]:
+    """How much of y'y some columns explain, their coefficients held back a little, and the log determinant of their
+    normal matrices: Cholesky's way, entry by entry, over all sets of columns at once.
+
+    normal: products of columns i and j, i <= j, by (i, j). target: products of the columns with y.
+    """
+    root: dict[tuple[int, int], Floats] = {}
+    explained, spread = np.zeros(()), np.zeros(())
+    solved: list[Floats] = []
+    for j in range(len(target)):
+        for i in range(j):
+            root[i, j] = (normal[i, j] - sum(root[k, i] * root[k, j] for k in range(i))) / root[i, i]
+        own = normal[j, j] + held_back - sum(root[k, j] ** 2 for k in range(j))
+        root[j, j] = np.sqrt(own)
+        solved.append((target[j] - sum(root[k, j] * solved[k] for k in range(j))) / root[j, j])
+        explained, spread = explained + solved[j] ** 2, spread + np.log(own)
+    return explained, spread
 
 
 def _apart(x: Floats, basis: Floats) -> Floats:
-    """What of `x` (..., n) is not in the span of the orthonormal `basis` (n, k)."""
-    flat = x.reshape(-1, len(basis))  # one large product is far quicker than many small ones
-    return np.asarray((flat - (flat @ basis) @ basis.T).reshape(x.shape))
-
-
-def _explained(columns: Floats, y: Floats, ridge: float) -> tuple[Floats, Floats]:
-    """How much of y'y each set of columns (..., p, n) explains, its coefficients held back by `ridge`; and the normal
-    matrices (..., p, p)."""
-    normal = columns @ np.swapaxes(columns, -1, -2) + ridge * np.eye(columns.shape[-2])
-    target = (columns.reshape(-1, len(y)) @ y).reshape(columns.shape[:-1])
-    return np.sum(target * np.linalg.solve(normal, target[..., None])[..., 0], axis=-1), normal
+    """What of `x` (sets, k, n) is not in the span of the orthonormal `basis` (sets, n, p)."""
+    return x - (x @ basis) @ basis.swapaxes(-1, -2)

@@ -19,7 +19,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import ArrayLike, NDArray
 
-from analysis.arrays import Floats
+from analysis.arrays import Codes, Floats
 
 GRID = 10_000
 """Units of the stretched SVG across and down."""
@@ -188,25 +188,25 @@ def thinned(x: ArrayLike, y: ArrayLike, x_range: float, y_range: float, toleranc
     keep = np.zeros(len(u), bool)
     broken = ~(np.isfinite(u) & np.isfinite(v))
     keep[broken] = True
-    todo = []
     edges = np.flatnonzero(np.diff(np.concatenate([[True], broken, [True]]).astype(int)))
-    for first, stop in zip(edges[::2], edges[1::2], strict=True):
-        todo.append((int(first), int(stop) - 1))
-    while todo:
-        a, b = todo.pop()
-        keep[[a, b]] = True
-        if b - a < 2:
-            continue
-        du, dv = u[b] - u[a], v[b] - v[a]
-        length = math.hypot(du, dv)
-        inner = slice(a + 1, b)
-        if length == 0:
-            away = np.hypot(u[inner] - u[a], v[inner] - v[a])
-        else:
-            away = np.abs(du * (v[inner] - v[a]) - dv * (u[inner] - u[a])) / length
-        far = int(np.argmax(away))
-        if away[far] > tolerance:
-            todo += [(a, a + 1 + far), (a + 1 + far, b)]
+    first, last = edges[::2], edges[1::2] - 1
+    while len(first):  # all stretches of one depth at once
+        keep[first] = keep[last] = True
+        inner = last - first > 1
+        first, last = first[inner], last[inner]
+        begin = np.cumsum(last - first - 1) - (last - first - 1)
+        of = np.repeat(np.arange(len(first)), last - first - 1)
+        at = np.arange(len(of)) - begin[of] + first[of] + 1
+        du, dv = u[last] - u[first], v[last] - v[first]
+        length = np.hypot(du, dv)
+        x, y = u[at] - u[first][of], v[at] - v[first][of]
+        point = length == 0
+        away = np.where(point[of], np.hypot(x, y), np.abs(du[of] * y - dv[of] * x) / np.where(point, 1, length)[of])
+        most = np.maximum.reduceat(away, begin) if len(of) else np.empty(0)
+        furthest = np.flatnonzero(away == most[of])
+        furthest = at[furthest[np.searchsorted(furthest, begin)]] if len(of) else first  # the first of those
+        split = most > tolerance
+        first, last = np.stack([[first, furthest], [furthest, last]])[:, :, split].reshape(2, -1)
     return keep
 
 
@@ -217,13 +217,15 @@ def columns(x: ArrayLike, y: ArrayLike, count: int = 700) -> tuple[Floats, Float
         return u, v
     cell = np.minimum(((u - u[0]) / (u[-1] - u[0]) * count).astype(int), count - 1)
     first = np.flatnonzero(np.concatenate([[True], np.diff(cell) > 0]))
-    keep = []
-    for a, b in zip(first, [*first[1:], len(u)], strict=True):
-        part = v[a:b]
-        if np.isfinite(part).any():
-            keep += sorted({a + int(np.nanargmin(part)), a + int(np.nanargmax(part))})
-        else:
-            keep.append(a)
+    of = np.repeat(np.arange(len(first)), np.diff(np.append(first, len(v))))
+
+    def where(extreme: Floats) -> Codes:
+        """The first place of each column's extreme; of one without values, where it begins."""
+        hit, out = np.flatnonzero(v == extreme[of]), first.copy()
+        out[of[hit[::-1]]] = hit[::-1]
+        return out
+
+    keep = np.union1d(where(np.fmin.reduceat(v, first)), where(np.fmax.reduceat(v, first)))
     return u[keep], v[keep]
 
 

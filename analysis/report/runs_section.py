@@ -16,7 +16,7 @@ from analysis.changes.ways import directions
 from analysis.report.behind import RISES
 from analysis.report.page import Block, Figure, Table
 from analysis.report.plots import STYLES, Axis, Plot, Series, draw
-from analysis.report.traces import FROM_FOOT, RunLine, over_way, speed_over_time, trace
+from analysis.report.traces import FROM_FOOT, RunLine, over_way, speed_over_time
 from analysis.runs.run import Run, table_speeds
 from logger.units import SPEED_UNITS, speed_label
 
@@ -204,7 +204,7 @@ def _trace_table(lines: Sequence[RunLine], unit: str, which: int) -> Table | Non
     """The traces at a few round times or ways, for up to `FEW` runs."""
     if len(lines) > FEW:
         return None
-    traced = [trace(line.drive, line.run, unit) for line in lines]
+    traced = [line.traced(unit) for line in lines]
     end = max(float(each[which][-1]) for each in traced)
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000) if end / s <= 12)
     rows = []

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -29,6 +29,10 @@ _ALIKE = 0.12
 """Half of the curves are nearer than this part of the top speed: they lie on each other (by eye, no source)."""
 
 
+Traced = tuple[Floats, Floats, Floats]
+"""Time, way and speed, as `trace` gives them."""
+
+
 @dataclass(frozen=True)
 class RunLine:
     """A run of a drive, and how it is drawn: see `plots.Series`."""
@@ -40,9 +44,16 @@ class RunLine:
     group: str = ""
     strong: bool = False
     direct: bool = True
+    _traced: dict[str, Traced] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    def traced(self, unit: str) -> Traced:
+        """Its `trace`, worked out once however many plots it is in."""
+        if unit not in self._traced:
+            self._traced[unit] = trace(self.drive, self.run, unit)
+        return self._traced[unit]
 
 
-def trace(drive: AnalysedDrive, run: Run, unit: str) -> tuple[Floats, Floats, Floats]:
+def trace(drive: AnalysedDrive, run: Run, unit: str) -> Traced:
     """A run from rest to its peak, twenty points a second.
 
     Returns
@@ -78,7 +89,7 @@ def over_way(
     """
     across = Axis("Distance from rest", way_unit(unit), 0.0, None, 0 if unit == "mph" else 1)
     faster = [(line, *_faster(line, reference, unit)) for line in lines if line is not reference]
-    top = max(float(np.nanmax(trace(line.drive, line.run, unit)[2])) for line in lines)
+    top = max(float(np.nanmax(line.traced(unit)[2])) for line in lines)
     apart = [float(np.nanmax(np.abs(speed))) for _, _, speed in faster if np.isfinite(speed).any()]
     if not apart or float(np.median(apart)) > _ALIKE * top:
         plot = _drawn(lines, unit, f"Speed over distance of {whose}.", 1, across, 280)
@@ -94,30 +105,33 @@ def over_way(
 
 def _faster(line: RunLine, reference: RunLine, unit: str) -> tuple[Floats, Floats]:
     """The line's way, and its speed less the reference's there; NaN where either has none."""
-    _, way, speed = trace(line.drive, line.run, unit)
-    _, there, held = trace(reference.drive, reference.run, unit)
+    _, way, speed = line.traced(unit)
+    _, there, held = reference.traced(unit)
     return way, speed - np.interp(way, there, held, left=math.nan, right=math.nan)
 
 
 def _drawn(lines: Sequence[RunLine], unit: str, said: str, which: int, across: Axis, height: int) -> Plot:
-    told = [(line, trace(line.drive, line.run, unit)) for line in lines]
+    told = [(line, line.traced(unit)) for line in lines]
     series = _series([(line, points[which], points[2]) for line, points in told])
     return draw(series, across, Axis("Speed", unit, 0.0, None, 1), height=height, said=said)
 
 
 def _series(lines: Sequence[tuple[RunLine, Floats, Floats]]) -> list[Series]:
-    series = []
-    for line, x, speed in lines:
-        if not np.isfinite(speed).any():
-            continue
-        keep = thinned(x, speed, float(x[-1] - x[0]), float(np.nanmax(np.abs(speed))))
-        series.append(
-            Series(
-                line.label, x[keep], speed[keep], style=line.style, direct=line.direct, group=line.group,
-                strong=line.strong,
-            )
-        )  # fmt: skip
-    return series
+    told = [(line, x, speed) for line, x, speed in lines if np.isfinite(speed).any()]
+    if not told:
+        return []
+    # As one line that is broken between them, each a plot wide and high.
+    across = [np.append(x / (float(x[-1] - x[0]) or 1), math.nan) for _, x, _ in told]
+    up = [np.append(speed / (float(np.nanmax(np.abs(speed))) or 1), math.nan) for _, _, speed in told]
+    keep = thinned(np.concatenate(across), np.concatenate(up), 1.0, 1.0)
+    keeps = np.split(keep, np.cumsum([len(x) for x in across])[:-1])
+    return [
+        Series(
+            line.label, x[keep[:-1]], speed[keep[:-1]], style=line.style, direct=line.direct, group=line.group,
+            strong=line.strong,
+        )
+        for (line, x, speed), keep in zip(told, keeps, strict=True)
+    ]  # fmt: skip
 
 
 # --- which runs -----------------------------------------------------------------------------------------------------

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy.signal import TransferFunction, lsim
-from slow_edges import slow_fitted
+from slow_edges import slow_bends, slow_fitted
 
 from analysis.mixture import throttle_steps as edge
 from analysis.mixture.delay import LAGS_S
@@ -120,3 +120,23 @@ def test_edges_are_fitted_as_the_slow_way_fits_them(hz: float, rise: float, monk
     assert len(fast.time_s) > 10 and fast.misfit.any()
     for one, other in zip(dataclasses.astuple(fast), dataclasses.astuple(slow), strict=True):
         np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-8)
+
+
+@pytest.mark.parametrize("hz", [2.0, 5.0, 10.0, 25.0, 100.0])
+@pytest.mark.parametrize("jitter", [0.0, 0.2])
+def test_bends_are_weighed_as_the_slow_way_weighs_them(hz: float, jitter: float) -> None:
+    rng = np.random.default_rng(round(hz))
+    at = np.cumsum(rng.choice([0.9, 2.5, 6.0, 20.0], 60) + rng.uniform(0, 0.4, 60))
+    rise = rng.choice([0.0, 0.2, 0.9], 60, p=[0.6, 0.3, 0.1])
+    lags = len(LAGS_S)
+    found = edge.Edges(at, np.zeros((60, lags)), at + rng.normal(0, 0.1, 60), rise, 0.25 - np.linspace(0, 0.6, lags))
+    t = np.arange(0.0, at[-1] + 20, 1 / hz)
+    t = t + rng.uniform(0, jitter / hz, len(t))
+    v = 15 + np.sum(rng.normal(0, 1, 60)[:, None] * np.maximum(t - at[:, None] + 0.7, 0.0), axis=0)
+    v += rng.normal(0, 0.05, len(t))
+    v[(t > at[20]) & (t < at[20] + 3)] = np.nan
+    t, v = np.delete(t, slice(400, 420)), np.delete(v, slice(400, 420))
+    fast, slow = (way(found, t, v, 0.05, SHIFTS_S) for way in (edge.bends, slow_bends))
+    assert len(fast[0]) > 10
+    for one, other in zip(fast, slow, strict=True):
+        np.testing.assert_allclose(one, other, rtol=1e-9, atol=1e-9)

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from slow_thinned import slow_columns, slow_thinned
 
 from analysis.changes.observations import Observation
 from analysis.report import plots
@@ -31,6 +32,20 @@ def test_thinning_keeps_the_line_within_what_can_be_seen():
     assert keep[999] and keep[1100] and keep[1000:1100].all()
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_thinning_keeps_the_points_that_the_slow_way_keeps(seed: int):
+    rng = np.random.default_rng(seed)
+    x = np.sort(rng.uniform(0, 20, 1 + 60 * seed))
+    y = [np.cumsum(rng.normal(0, 0.3, len(x))), 20 * np.tanh(x / 9) + rng.normal(0, 0.02, len(x)), np.round(x)][
+        seed % 3
+    ]
+    y[rng.uniform(size=len(x)) < 0.01 * (seed % 4)] = np.nan
+    if seed > 8:  # back where it began, and a stretch that stands
+        x, y = np.concatenate([x, x[::-1], np.full(30, 5.0)]), np.concatenate([y, y[::-1], np.full(30, 2.0)])
+    for x_range, y_range in ((20.0, 25.0), (0.0, 1.0), (300.0, 0.1)):
+        np.testing.assert_array_equal(thinned(x, y, x_range, y_range), slow_thinned(x, y, x_range, y_range))
+
+
 def test_columns_lose_no_peak():
     rng = np.random.default_rng(1)
     t, v = np.arange(100_000.0), rng.normal(0, 1, 100_000)
@@ -38,6 +53,16 @@ def test_columns_lose_no_peak():
     x, y = columns(t, v)
     assert len(x) <= 1400 and y.max() == 40 and y.min() == -40
     assert (np.diff(x) > 0).all()
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_columns_are_those_of_the_slow_way(seed: int):
+    rng = np.random.default_rng(seed)
+    t = np.sort(rng.uniform(0, 100, 5000))
+    v = np.round(rng.normal(0, 2, 5000), seed)
+    v[(t > 20) & (t < 30)], v[rng.uniform(size=5000) < 0.1 * seed] = np.nan, np.nan
+    for one, other in zip(columns(t, v, 200), slow_columns(t, v, 200), strict=True):
+        np.testing.assert_array_equal(one, other)
 
 
 @settings(max_examples=200, deadline=None)
