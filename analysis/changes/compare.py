@@ -400,7 +400,7 @@ def _outliers(runs: Sequence[Observation], studentised: Floats, speeds: Floats, 
 
     Each run is looked at where it is oddest, at half the degrees of freedom a speed: the speeds go together.
     """
-    from scipy.special import stdtrit
+    from analysis.numerics import stdtrit
 
     said = []
     told = np.sum(np.any(np.isfinite(studentised), axis=1))

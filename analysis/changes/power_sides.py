@@ -16,8 +16,8 @@ from analysis.changes.effects import PartChange, design_of, named_effects
 from analysis.changes.full_power import columns
 from analysis.changes.observations import Side, alike
 from analysis.changes.power_model import MOST_ROWS, PowerFit
-from analysis.changes.season import SeasonRecord
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
+from analysis.changes.season_record import SeasonRecord
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions import roadload
 from analysis.conditions.weather import STANDARD_AIR
@@ -79,8 +79,7 @@ def _learned(season: SeasonRecord, pulls: Sequence[SeasonPull]) -> LearnedRoad |
 
 def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: SeasonRecord) -> list[str]:
     """Where the car's file gave other masses with A than with B: power is told over mass, so mass is part of it."""
-    drives = season.store.drives if season.store is not None else []
-    weighed = {drive.id: drive.car.car.mass_kg for drive in drives if drive.car is not None}
+    weighed = {row.drive: row.mass_kg for row in season.drives if math.isfinite(row.mass_kg)}
     told = [[weighed[each.drive] for each in side if each.drive in weighed] for side in (a, b)]
     if not all(told):
         return []
@@ -96,9 +95,7 @@ def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: Sea
 
 def _road(season: SeasonRecord) -> roadload.RoadLoad:
     """Of the newest car, in standard air."""
-    drives = season.store.drives if season.store is not None else []
-    car = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
-    return roadload.of(car, STANDARD_AIR[season.factor])
+    return season.standard_road or roadload.of(None, STANDARD_AIR[season.factor])
 
 
 # --- many at once -------------------------------------------------------------------------------------------------
