@@ -17,13 +17,14 @@ all drives were at full throttle, keyed by all of them.
 from __future__ import annotations
 
 import contextlib
+import contextvars
 import functools
 import hashlib
 import json
 import os
 import sys
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -34,6 +35,7 @@ from logger.store.names import CARS, COMMIT, JOURNAL
 if TYPE_CHECKING:
     import pyarrow as pa
 
+    from analysis.arrays import Floats
     from analysis.drive import AnalysedDrive
     from logger.config.targets import TargetsConfig
     from logger.store.drive import Drive
@@ -110,6 +112,25 @@ def key_of_store(store: Path) -> str:
         return ""
 
 
+_BEGUN: contextvars.ContextVar[tuple[Path, str] | None] = contextvars.ContextVar("begun", default=None)
+
+
+@contextlib.contextmanager
+def begun_with(store: Path, key: str) -> Iterator[None]:
+    """Within it the store is taken to be as it was under this key, where `key_as_begun` is asked."""
+    token = _BEGUN.set((store, key))
+    try:
+        yield
+    finally:
+        _BEGUN.reset(token)
+
+
+def key_as_begun(store: Path) -> str:
+    """`key_of_store`, as it was when the verb began: who reads a thousand drives' words need not read them twice."""
+    begun = _BEGUN.get()
+    return begun[1] if begun is not None and begun[0] == store else key_of_store(store)
+
+
 class _NotClosedError(Exception):
     """A drive is being recorded, was cut off, or is being changed."""
 
@@ -138,9 +159,21 @@ def _stamp(entry: os.DirEntry[str]) -> list[Any]:
     if entry.name in (JOURNAL, COMMIT):
         raise _NotClosedError
     if entry.name.endswith((".json", ".toml")) and entry.is_file():
-        return [entry.name, _sha256(Path(entry).read_bytes())]
+        return [entry.name, _sha256(_bytes_of(entry.path))]
     about = entry.stat()
     return [entry.name, about.st_size, about.st_mtime_ns]
+
+
+def _bytes_of(path: str) -> bytes:
+    """What is in a file; without a Path and Python's buffers, which cost more than to read it."""
+    file = os.open(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
+    try:
+        parts = []
+        while part := os.read(file, 1 << 16):
+            parts.append(part)
+        return b"".join(parts)
+    finally:
+        os.close(file)
 
 
 def can_keep(store: Path) -> bool:
@@ -221,6 +254,30 @@ def write_values(store: Path, drive: str, name: str, key: str, values: Mapping[s
         plain = _plain(values)
         head = json.dumps({"key": key, "digest": _sha256(plain)}).encode()
         _put(folder / f"{name}.json", head.removesuffix(b"}") + _VALUES + plain + b"}")
+
+
+def read_numbers(store: Path, drive: str, name: str, key: str) -> tuple[dict[str, Any], Floats] | None:
+    """Kept values of a drive with the row of numbers (n,) that belongs to them, not to be changed; None as above."""
+    import numpy as np
+
+    found = read_values(store, drive, name, key)
+    try:
+        data = no_pipe(_folder(store, drive) / f"{name}.f64").read_bytes() if found is not None else b""
+        if found is None or found["digest"] != _sha256(data):
+            return None
+        return found["values"], np.frombuffer(data, "<f8")
+    except (OSError, ValueError, KeyError):
+        return None
+
+
+def write_numbers(
+    store: Path, drive: str, name: str, key: str, values: Mapping[str, Any], numbers: Floats
+) -> None:  # fmt: skip
+    """Keep plain values of a drive and a row of numbers (n,): what says that they are whole comes last."""
+    with contextlib.suppress(OSError):
+        data = numbers.astype("<f8").tobytes()
+        _put(_made_folder(store, drive) / f"{name}.f64", data)
+        write_values(store, drive, name, key, {"values": values, "digest": _sha256(data)})
 
 
 _VALUES = b', "values": '

@@ -10,27 +10,27 @@ from __future__ import annotations
 import bisect
 import contextlib
 import itertools
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import astuple
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from analysis import kept
-from analysis.drive import AnalysedDrive
-from analysis.mixture.strength import HardPull
-from analysis.runs.lessons import MOST_DRIVES, Lesson, Taught, taught_together, will_be_taught
 from logger.config.car import car_key
 from logger.config.reading import load
-from logger.config.targets import TargetsConfig
 from logger.errors import InputError, NoAnswer
 
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from analysis.drive import AnalysedDrive
+    from analysis.mixture.strength import HardPull
     from analysis.mixture.throttle_travel import Reached
+    from analysis.runs.lessons import Lesson, Taught
     from logger.config.car import CarConfig
     from logger.config.recorder import RecorderConfig
+    from logger.config.targets import TargetsConfig
     from logger.store.bulkhead import LeftOut
     from logger.store.drive import Drive
 
@@ -63,6 +63,9 @@ class DriveStore:
         self._others: dict[Path, DriveStore] = {}
         self._lessons: dict[Path, Lesson | None] = {}
         self._asked: dict[tuple[Any, ...], list[Lesson | None]] = {}
+        self._part_throttle: Mapping[str, Mapping[float, str]] = {}
+        self.unread: list[LeftOut] = []
+        """The drives that `drives` left out, because they could not be opened."""
 
     @property
     def targets_given(self) -> TargetsConfig | None:
@@ -79,7 +82,20 @@ class DriveStore:
         """All finished drives, by the time they were driven."""
         from logger.store.drive import list_drives
 
-        return [self._once(drive) for drive in list_drives(self.path)]
+        return [self._once(drive) for drive in list_drives(self.path, self._left_out)]
+
+    def _left_out(self, left_out: LeftOut) -> None:
+        from logger.store import bulkhead
+
+        self.unread.append(left_out)
+        bulkhead.warn(left_out)
+
+    def tell_part_throttle(self, told: Mapping[str, Mapping[float, str]]) -> None:
+        """Tell each drive which of its runs were no full pulls, with the reason, by when they began [s since 1970]."""
+        self._part_throttle = told
+        for drive in self._opened.values():
+            if drive.kept_in is not None:
+                drive.part_throttle = told.get(drive.id, {})
 
     @cached_property
     def throttles(self) -> list[Reached]:
@@ -130,6 +146,8 @@ class DriveStore:
 
     def _once(self, drive: Drive) -> AnalysedDrive:
         """The one object for what is on disk; a drive that is being recorded is another at each look."""
+        from analysis.drive import AnalysedDrive  # here: who finds a season kept opens no drive
+
         where = self._where[drive.path] = drive.path.resolve()
         if where not in self._opened or drive.manifest != self._opened[where].drive.manifest:
             self._opened[where] = AnalysedDrive(
@@ -138,6 +156,7 @@ class DriveStore:
             )  # fmt: skip
             if drive.manifest.state != "recording" and where.parent == self.path.resolve():
                 self._opened[where].kept_in = self.path
+                self._opened[where].part_throttle = self._part_throttle.get(drive.id, {})
             self._lessons.pop(where, None)
             self._asked.clear()
         return self._opened[where]
@@ -146,6 +165,7 @@ class DriveStore:
 
     def teach(self, drive: AnalysedDrive) -> None:
         """Keep what a drive of this store teaches, so that it need not be read again when the next one is."""
+
         self._keep_pulls(drive)
         kept_only, self._kept_only = self._kept_only, False
         try:
@@ -161,6 +181,9 @@ class DriveStore:
 
     def pulls_so_far(self, car: CarConfig | None) -> list[HardPull]:
         """The full pulls of this car's newest drives, of those that are kept."""
+        from analysis.mixture.strength import HardPull
+        from analysis.runs.lessons import MOST_DRIVES
+
         name, found = car_key(car.car.name) if car else None, list[HardPull]()
         own = [drive for drive in self._neighbours if (car_key(drive.car.car.name) if drive.car else None) == name]
         for drive in own[-MOST_DRIVES:]:
@@ -174,6 +197,8 @@ class DriveStore:
 
         Each is read with those before it, so all of them are asked in order of time, however few count in the end.
         """
+        from analysis.runs.lessons import Taught, taught_together
+
         alike = taught_together(drive)
         if alike is None or not self._is_home(drive):
             return Taught()
@@ -183,6 +208,8 @@ class DriveStore:
 
     def _passed_before(self, drive: Drive) -> list[AnalysedDrive]:
         """The last drives of this folder before one, with the same car and receiver."""
+        from analysis.runs.lessons import taught_together
+
         alike = taught_together(drive)
         if alike is None or not self._is_home(drive):
             return []
@@ -197,6 +224,8 @@ class DriveStore:
 
     def so_far(self, config: RecorderConfig, car: CarConfig | None) -> Taught:
         """What the drives of this folder taught of the first receiver of `config` and of this car."""
+        from analysis.runs.lessons import Taught, will_be_taught
+
         source = next((each for each in config.source if each.kind == "nmea"), None)
         if source is None:
             return Taught()
@@ -205,6 +234,8 @@ class DriveStore:
 
     def _told(self, alike: tuple[Any, ...], count: int) -> Taught:
         """What the first `count` of the drives that teach each other taught; each is asked once."""
+        from analysis.runs.lessons import MOST_DRIVES, Taught
+
         asked = self._asked.setdefault(alike, [])
         for drive in self._together.get(alike, [])[len(asked) : count]:
             lesson = next((lesson for _, lesson in _each_lesson([drive], self._lesson)), None)
@@ -215,6 +246,8 @@ class DriveStore:
     @cached_property
     def _together(self) -> dict[tuple[Any, ...], list[AnalysedDrive]]:
         """The drives that teach each other, by what they share, in order of time."""
+        from analysis.runs.lessons import taught_together
+
         found: dict[tuple[Any, ...], list[AnalysedDrive]] = {}
         for drive in sorted(self._neighbours, key=_began):
             if (alike := taught_together(drive.drive)) is not None:
@@ -252,6 +285,8 @@ class DriveStore:
 
     def _read_lesson(self, drive: AnalysedDrive, key: str) -> tuple[bool, Lesson | None]:
         """Whether the lesson of a drive is kept under this key; and the lesson, None where it has nothing to teach."""
+        from analysis.runs.lessons import Lesson
+
         found = kept.read_values(self.path, drive.id, _LESSON, key)
         with contextlib.suppress(ValueError, KeyError, TypeError):  # not as it was written: worked out anew
             if found is not None:
@@ -300,6 +335,8 @@ def _each_lesson(
 
 def targets_of(path: Path | None, store: Path) -> TargetsConfig:
     """The targets' file: the one given, else targets.toml in the store, else the usual windows."""
+    from logger.config.targets import TargetsConfig
+
     if path is None and (store / "targets.toml").is_file():
         path = store / "targets.toml"
     return load(path, TargetsConfig) if path else TargetsConfig()

@@ -20,7 +20,7 @@ from analysis.changes.across_cars import two_cars
 from analysis.changes.compare import LAUNCH_MPS, Comparison, Conditions
 from analysis.changes.full_throttle import RunLeftOut
 from analysis.changes.observations import Side
-from analysis.changes.season import SeasonRecord
+from analysis.changes.season_record import SeasonRecord
 from analysis.changes.sides import held, opposed
 from analysis.changes.verdicts import BandDifference, Measure, SplitDifference, TimesHeld
 from analysis.wording import FULL_THROTTLE_COMPARED

@@ -9,11 +9,8 @@ from typing import Literal
 
 from analysis.answers.encoding import Answer, Figure, Utc
 from analysis.changes.best import common_speed
-from analysis.changes.season import Outing, SeasonRecord
+from analysis.changes.season_record import Outing, SeasonRecord
 from analysis.changes.sides import best_typical, full_throttle_of, step_mps
-from logger.store.cars import other_cars
-from logger.store.folders import drive_folders
-from logger.store.manifest import MANIFEST
 from logger.units import S_PER_MINUTE, l_per_100km, speed_label
 
 NO_SPEED = "no speed"
@@ -104,6 +101,10 @@ def drives_answer(season: SeasonRecord, speed_mps: float | None = None) -> Drive
 
 
 def _other_cars(store: Path) -> tuple[OtherCar, ...]:
+    from logger.store.cars import other_cars  # here: `season` only says a speed as this verb does
+    from logger.store.folders import drive_folders
+    from logger.store.manifest import MANIFEST
+
     return tuple(
         OtherCar(name=path.name, path=path, drives=sum(1 for each in drive_folders(path) if (each / MANIFEST).exists()))
         for path in other_cars(store)

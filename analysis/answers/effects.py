@@ -17,7 +17,7 @@ from analysis.changes.effects import Attribution, Effect, attribute, either
 from analysis.changes.observations import times_to
 from analysis.changes.outlay import outlay_of
 from analysis.changes.power_sides import PowerEffect, power_effects
-from analysis.changes.season import SeasonRecord
+from analysis.changes.season_record import SeasonRecord
 from analysis.changes.sides import fuel_effects, step_mps
 from logger.config.setup import PartValue
 from logger.errors import NoAnswer

@@ -12,7 +12,7 @@ from analysis.changes.compare_power import WORTH_POWER
 from analysis.changes.mixture_next import mixture_notes
 from analysis.changes.plan import CHECKLIST, DAY_HOURS, Plan
 from analysis.changes.power_plan import power_mix
-from analysis.changes.season import SeasonRecord
+from analysis.changes.season_record import SeasonRecord
 from analysis.changes.sides import planned, step_mps
 from analysis.conditions.setups import differences
 from analysis.wording import plural

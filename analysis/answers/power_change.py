@@ -9,7 +9,7 @@ from analysis.answers.encoding import Answer, Figure
 from analysis.changes.compare_power import PowerChange, PowerComparison
 from analysis.changes.observations import Side
 from analysis.changes.power_sides import power_held
-from analysis.changes.season import SeasonRecord
+from analysis.changes.season_record import SeasonRecord
 from analysis.wording import percent, percent_span, sentence, speed_range
 
 

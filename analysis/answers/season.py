@@ -12,7 +12,7 @@ from analysis.answers.encoding import Answer, Figure
 from analysis.answers.parts import PartPair, pairs
 from analysis.changes.best import BestRun, best_run, common_speed
 from analysis.changes.power_sides import PowerEffect, power_by_setup, side_pulls
-from analysis.changes.season import SeasonRecord
+from analysis.changes.season_record import SeasonRecord
 from analysis.changes.sides import best_typical, full_throttle_of, setup_side, step_mps
 from analysis.conditions.setups import Known, Parts, differences
 from logger.config.setup import PartValue

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from analysis.arrays import Floats
 from analysis.changes import day_effects, priors
 from analysis.changes.day_prior import Prior
-from analysis.changes.observations import FuelLoop, Observation, Side, alike, sigmas_to, times_to
+from analysis.changes.observations import FuelLoop, Observation, Side, setup_numbers, sigmas_to, times_to
 from analysis.changes.verdicts import (
     LEVEL,
     MIN_RUNS,
@@ -36,7 +36,7 @@ from analysis.changes.verdicts import (
     worths,
 )
 from analysis.changes.ways import directions, way_columns
-from analysis.conditions.setups import Difference, Parts, differences
+from analysis.conditions.setups import Difference, differences
 from analysis.conditions.weather import STEEP_PERCENT, WINDY_MPS
 from analysis.wording import wind_words
 from logger.units import l_per_100km
@@ -209,15 +209,9 @@ class _Model:
     def of(a: Side, b: Side, runs: Sequence[Observation]) -> _Model:
         level = np.zeros(len(runs), np.int64)
         level[len(a.runs) :] = 1
-        seen: list[Parts | None] = []
-        for i in range(len(a.runs) + len(b.runs), len(runs)):
-            parts = runs[i].parts
-            at = next((k for k, each in enumerate(seen) if alike(each, parts)), None)
-            if at is None:
-                seen.append(parts)
-                at = len(seen) - 1
-            level[i] = 2 + at
-        setups = (level[:, None] == np.arange(2 + len(seen))).astype(float)
+        others = setup_numbers(runs[len(a.runs) + len(b.runs) :])
+        level[len(a.runs) + len(b.runs) :] = 2 + others
+        setups = (level[:, None] == np.arange(3 + others.max(initial=-1))).astype(float)
         outing = np.array([run.outing for run in runs], np.int64)
         return _Model(setups, np.array([run.direction_deg for run in runs]), outing, len(a.runs), len(b.runs))
 
@@ -400,7 +394,7 @@ def _outliers(runs: Sequence[Observation], studentised: Floats, speeds: Floats, 
 
     Each run is looked at where it is oddest, at half the degrees of freedom a speed: the speeds go together.
     """
-    from scipy.special import stdtrit
+    from analysis.numerics import stdtrit
 
     said = []
     told = np.sum(np.any(np.isfinite(studentised), axis=1))

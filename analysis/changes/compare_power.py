@@ -11,8 +11,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
-from typing import Literal
+from dataclasses import astuple, dataclass, field, replace
+from typing import Any, Literal
 
 import numpy as np
 
@@ -20,6 +20,7 @@ from analysis.arrays import Floats
 from analysis.changes import day_effects
 from analysis.changes.day_prior import Student
 from analysis.changes.full_power import columns, full_power, setups_of
+from analysis.changes.power_kept import PowerKept
 from analysis.changes.power_model import MOST_ROWS, Ids, PowerFit, PullRows
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power, with_learned_slopes
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
@@ -108,6 +109,7 @@ def compare_power(
     level: float = LEVEL,
     judge: bool = True,
     learned: Callable[[], LearnedRoad | None] = lambda: None,
+    fits: PowerKept | None = None,
 ) -> PowerComparison:
     """Hold the power of B's pulls against that of A's.
 
@@ -125,6 +127,8 @@ def compare_power(
     learned : callable
         Gives the slopes of the roads by altitude. It is asked where most rolling pulls of B lie at places that A did
         not pull at, so that their hills do not cancel; where they do, matching by place is as good and needs none.
+    fits : PowerKept, optional
+        What was fitted before.
     """
     given = [*pulls_a, *pulls_b, *others]
     if judge:
@@ -149,33 +153,52 @@ def compare_power(
     usual = usual_power(pulls)
     rows, of = rows_of_pulls(pulls, setups, usual, corrected)
     rows, hills = _hills_taken_off(rows, pulls, learned)
-    design = columns(rows)
-    bands = design.shape[1] - (int(rows.setup.max()))
-    wanted = np.zeros((2, design.shape[1]))
-    wanted[:, bands] = 1.0, 0.0  # B less A; A's own column is the first setup's, which has none
-    fit = PowerFit(rows, design)
-    days = _days(pulls_a, pulls_b)
-    if not fit.determines(wanted[0]):
+    there, days = _groups(rows, of), _days(pulls_a, pulls_b)
+    told = (fits or PowerKept(None)).told(("compared", rows, there, level), lambda: _fitted(rows, there, level))
+    if told["overall"] is None:
         said = "too few pulls. The two were never driven over the same range of speeds"
         return PowerComparison(
             a, b, nothing, [], None, "too few pulls", said, days, math.nan, math.nan, starts, rolling, corrected, level,
-            fit.sigmas,
+            dict(told["scatter"]),
         )  # fmt: skip
-    base = fit.base_level(np.isin(np.unique(rows.band), rows.band[rows.setup == 0]))  # over the bands that A has
-    there, apart, starting = _groups(rows, of), None, _by_starts(rows, fit)
-    if there:
-        apart = fit.with_design(_split(rows, there))
-    fit.explore(*(each for each in (apart, starting) if each is not None))
-    told = fit.contrast(wanted[0])
-    overall = _change(rows, of, told, base, (int(rows.band.min()), int(rows.band.max()) + 1), 1 - level)
-    seen = day_effects.detectable(told.scale / base, told.df, 1 - level)
-    groups = _told_apart(rows, of, apart, there, base, level) if apart is not None else []
+    base, mine = told["base"], Student(*told["overall"])
+    overall = _change(rows, of, mine, base, (int(rows.band.min()), int(rows.band.max()) + 1), 1 - level)
+    seen = day_effects.detectable(mine.scale / base, mine.df, 1 - level)
+    groups = [
+        _change(rows, of, Student(*each), base, group, told["each_alpha"])
+        for each, group in zip(told["groups"], there, strict=True)
+    ]
     verdict, sentence = _verdict(a, b, overall, days, seen)
     return PowerComparison(
         a, b, overall, groups, _seconds(rows, usual, base, overall, road), verdict, sentence, days, seen,
-        _shown_by(starting, base, level) if starting is not None else math.nan, starts, rolling, corrected, level,
-        fit.sigmas, [*_caveats(pulls_a, pulls_b, starts, rolling), *hills],
+        told["shown_by_starts"], starts, rolling, corrected, level, dict(told["scatter"]),
+        [*_caveats(pulls_a, pulls_b, starts, rolling), *hills],
     )  # fmt: skip
+
+
+def _fitted(rows: PullRows, there: Sequence[tuple[int, int]], level: float) -> dict[str, Any]:
+    """What the model says of the rows: the scatter, A's level, and the change by all bands, by the groups `there` and
+    what starts alone would have shown; as plain values, a Student by its three figures."""
+    design = columns(rows)
+    bands = design.shape[1] - (int(rows.setup.max()))
+    wanted = np.zeros(design.shape[1])
+    wanted[bands] = 1.0  # B less A; A's own column is the first setup's, which has none
+    fit = PowerFit(rows, design)
+    if not fit.determines(wanted):
+        return {"overall": None, "scatter": list(fit.sigmas.items())}
+    base = fit.base_level(np.isin(np.unique(rows.band), rows.band[rows.setup == 0]))  # over the bands that A has
+    starting = _by_starts(rows, fit)
+    apart = fit.with_design(_split(rows, there)) if there else None
+    fit.explore(*(each for each in (apart, starting) if each is not None))
+    groups, each_alpha = _told_apart(rows, apart, there, level) if apart is not None else ([], math.nan)
+    return {
+        "overall": astuple(fit.contrast(wanted)),
+        "scatter": list(fit.sigmas.items()),
+        "base": base,
+        "groups": [astuple(each) for each in groups],
+        "each_alpha": each_alpha,
+        "shown_by_starts": _shown_by(starting, base, level) if starting is not None else math.nan,
+    }
 
 
 # --- the sides ----------------------------------------------------------------------------------------------------
@@ -263,15 +286,14 @@ def _split(rows: PullRows, groups: Sequence[tuple[int, int]]) -> Floats:
 
 
 def _told_apart(
-    rows: PullRows, of: Ids, apart: PowerFit, groups: Sequence[tuple[int, int]], base: float, level: float
-) -> list[PowerChange]:
-    """The change in each group of bands, with intervals that hold together with the whole's."""
+    rows: PullRows, apart: PowerFit, groups: Sequence[tuple[int, int]], level: float
+) -> tuple[list[Student], float]:
+    """The change in each group of bands, and one less the level of each that holds together with the whole's."""
     bands = len(np.unique(rows.band))
     wanted = np.zeros((len(groups), apart.columns))
     wanted[np.arange(len(groups)), bands + np.arange(len(groups))] = 1.0
     told, correlation = apart.contrasts(wanted)
-    each = day_effects.tightened(1 - level, correlation, min(one.df for one in told))
-    return [_change(rows, of, one, base, group, each) for one, group in zip(told, groups, strict=True)]
+    return told, day_effects.tightened(1 - level, correlation, min(one.df for one in told))
 
 
 def _by_starts(rows: PullRows, fit: PowerFit) -> PowerFit | None:

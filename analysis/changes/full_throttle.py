@@ -49,6 +49,8 @@ class RunLeftOut:
     struck: bool
     slow: bool = False
     """Left out as one at part throttle."""
+    start_s: float = math.nan
+    """When such a one began, UTC, seconds since 1970."""
 
 
 def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[RunLeftOut]]:
@@ -71,7 +73,7 @@ def full_pulls(runs: Sequence[Observation]) -> tuple[list[Observation], list[Run
         elif slower[i] > 1 + SLOW_SHARE:
             reason = f"not at full throttle: {slower[i] - 1:.0%} slower throughout than the car's full pulls"
         if reason:
-            out.append(RunLeftOut(run.label, run.drive, reason, False, True))
+            out.append(RunLeftOut(run.label, run.drive, reason, False, True, run.start_s))
         else:
             kept.append(run)
     return kept, out

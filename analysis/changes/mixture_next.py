@@ -8,7 +8,7 @@ practice of carburettors, no source).
 from __future__ import annotations
 
 from analysis import kept
-from analysis.changes.season import SeasonRecord
+from analysis.changes.season_record import SeasonRecord
 from analysis.conditions.setups import Parts, shown
 from analysis.mixture.map import Judgement, Regime, RegimeSummary
 from analysis.wording import channel_digits
@@ -39,13 +39,12 @@ def mixture_notes(season: SeasonRecord) -> list[str]:
     for row in reversed(season.drives):
         if not row.channel:
             continue
-        drive = season.drive(row.drive)
-        key = kept.digest_of_values(kept.analysed_key(drive), row.parts)
+        key = kept.digest_of_values(season.keys.get(row.drive), row.parts)
         known = kept.read_values(store.path, row.drive, _KEPT, key)
         if known is not None:
             return [str(each) for each in known.get("notes", ())]
         try:
-            found = drive.map
+            found = season.drive(row.drive).map
         except (NoAnswer, InputError):
             continue
         order = (Regime.FULL, Regime.CRUISE, Regime.TOWN, Regime.IDLE)

@@ -125,32 +125,77 @@ def alike(a: Parts | None, b: Parts | None) -> bool:
 
 def times_to(runs: Sequence[Observation], speeds_mps: Floats, corrected: bool = False, launch: bool = True) -> Floats:
     """Times of several runs to the given speeds, (runs, speeds) [s]: as `Observation.time_to` gives them."""
-    return _read([(run.speed_mps, run.table(corrected, launch)) for run in runs], speeds_mps)
+    return _tables_of(runs).read(("times", corrected, launch), speeds_mps)
 
 
 def sigmas_to(runs: Sequence[Observation], speeds_mps: Floats) -> Floats:
     """Their standard errors (runs, speeds) [s]."""
-    return _read([(run.speed_mps, run.sigma_s) for run in runs], speeds_mps)
+    return _tables_of(runs).read(("sigmas", False, False), speeds_mps)
 
 
-def _read(tables: Sequence[tuple[Floats, Floats | None]], at: Floats) -> Floats:
-    """Each table (speeds, values) read at the same speeds. Those that are told at the same speeds are read at once."""
-    out = np.full((len(tables), len(at)), np.nan)
-    alike: dict[bytes, tuple[Floats, list[int], list[Floats]]] = {}
-    for number, (x, y) in enumerate(tables):
-        if y is not None:
-            _, rows, values = alike.setdefault(x.tobytes(), (x, [], []))
-            rows.append(number)
-            values.append(y)
-    for x, rows, values in alike.values():
-        given, numbers = np.array(values), np.array(rows)
-        told = np.isfinite(given)
-        patterns, of = np.unique(told, axis=0, return_inverse=True) if not told.all() else (told[:1], None)
-        for k, where in enumerate(patterns):
-            mine = slice(None) if of is None else np.flatnonzero(of.reshape(len(numbers)) == k)
-            if where.any():
-                out[numbers[mine]] = _read_alike(x[where], given[mine][:, where], at)
-    return out
+_Which = tuple[str, bool, bool]
+_Block = tuple[NDArray[np.intp], Floats, Floats]
+"""Which runs, the speeds (k,) that they are told at, and their values (runs, k)."""
+_ASKED: dict[tuple[int, ...], _Tables] = {}
+"""Of the lists of runs that were asked about last: each is asked for many times and speeds."""
+_LISTS, _WORTH = 2, 64
+
+
+class _Tables:
+    """The tables of some runs, those that are told at the same speeds together."""
+
+    def __init__(self, runs: Sequence[Observation]) -> None:
+        self._runs = tuple(runs)  # as long as they live no others have their ids
+        self._blocks: dict[_Which, list[_Block]] = {}
+
+    def read(self, which: _Which, at: Floats) -> Floats:
+        """Each run's table of this kind read at the same speeds (runs, speeds)."""
+        if which not in self._blocks:
+            self._blocks[which] = self._told(which)
+        out = np.full((len(self._runs), len(at)), np.nan)
+        for rows, x, y in self._blocks[which]:
+            out[rows] = _read_alike(x, y, at)
+        return out
+
+    def _told(self, which: _Which) -> list[_Block]:
+        sigmas, corrected, launch = which[0] == "sigmas", *which[1:]
+        grids: dict[int, tuple[Floats, list[int], list[Floats]]] = {}  # by what is one array, then by what is alike
+        alike: dict[bytes, tuple[Floats, list[int], list[Floats]]] = {}
+        for number, run in enumerate(self._runs):
+            y = run.sigma_s if sigmas else run.table(corrected, launch)
+            if y is not None:
+                grid = grids.get(id(run.speed_mps))
+                if grid is None:
+                    grid = alike.setdefault(run.speed_mps.tobytes(), (run.speed_mps, [], []))
+                    grids[id(run.speed_mps)] = grid
+                grid[1].append(number)
+                grid[2].append(y)
+        return [block for x, rows, values in alike.values() for block in _whole(x, np.array(rows), np.array(values))]
+
+
+def _tables_of(runs: Sequence[Observation]) -> _Tables:
+    if len(runs) < _WORTH:
+        return _Tables(runs)
+    asked = tuple(map(id, runs))
+    found = _ASKED.pop(asked, None) or _Tables(runs)
+    _ASKED[asked] = found  # the last one
+    while len(_ASKED) > _LISTS:
+        _ASKED.pop(next(iter(_ASKED)), None)
+    return found
+
+
+def _whole(x: Floats, rows: NDArray[np.intp], values: Floats) -> list[_Block]:
+    """Tables at the same speeds by which of them have values, without the others."""
+    told = np.isfinite(values)
+    if told.all():
+        return [(rows, x, values)]
+    patterns, of = np.unique(told, axis=0, return_inverse=True)
+    mine = [np.flatnonzero(of.reshape(len(rows)) == k) for k in range(len(patterns))]
+    return [
+        (rows[some], x[where], values[some][:, where])
+        for where, some in zip(patterns, mine, strict=True)
+        if where.any()
+    ]  # fmt: skip
 
 
 def _read_alike(x: Floats, y: Floats, at: Floats) -> Floats:

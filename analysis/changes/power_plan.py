@@ -17,8 +17,8 @@ import numpy as np
 from analysis.changes import day_effects
 from analysis.changes.full_power import columns, setups_of
 from analysis.changes.power_model import PowerFit
-from analysis.changes.season import SeasonRecord
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
+from analysis.changes.season_record import SeasonRecord
 from analysis.changes.verdicts import FEWEST_EACH, LEVEL
 from analysis.runs.pulls import PowerPull
 

@@ -11,13 +11,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from analysis.arrays import Floats
 from analysis.changes.compare_power import PowerComparison, compare_power
 from analysis.changes.effects import PartChange, design_of, named_effects
 from analysis.changes.full_power import columns
 from analysis.changes.observations import Side, alike
-from analysis.changes.power_model import MOST_ROWS, PowerFit
-from analysis.changes.season import SeasonRecord
+from analysis.changes.power_kept import PowerKept
+from analysis.changes.power_model import MOST_ROWS, PowerFit, PullRows
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
+from analysis.changes.season_record import SeasonRecord
 from analysis.changes.verdicts import LEVEL, MIN_RUNS
 from analysis.conditions import roadload
 from analysis.conditions.weather import STANDARD_AIR
@@ -62,9 +64,13 @@ def between(
     others = [each for each in season.full_pulls if id(each) not in mine]
     found = compare_power(
         a, pulls_a, b, pulls_b, others, road=_road(season), corrected=not raw, level=level, judge=False,
-        learned=lambda: _learned(season, [*pulls_a, *pulls_b]),
+        learned=lambda: _learned(season, [*pulls_a, *pulls_b]), fits=_fits(season),
     )  # fmt: skip
     return replace(found, caveats=[*found.caveats, *_unlike_masses(pulls_a, pulls_b, season)])
+
+
+def _fits(season: SeasonRecord) -> PowerKept:
+    return PowerKept(season.store.path if season.store is not None else None)
 
 
 def _learned(season: SeasonRecord, pulls: Sequence[SeasonPull]) -> LearnedRoad | None:
@@ -79,8 +85,7 @@ def _learned(season: SeasonRecord, pulls: Sequence[SeasonPull]) -> LearnedRoad |
 
 def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: SeasonRecord) -> list[str]:
     """Where the car's file gave other masses with A than with B: power is told over mass, so mass is part of it."""
-    drives = season.store.drives if season.store is not None else []
-    weighed = {drive.id: drive.car.car.mass_kg for drive in drives if drive.car is not None}
+    weighed = {row.drive: row.mass_kg for row in season.drives if math.isfinite(row.mass_kg)}
     told = [[weighed[each.drive] for each in side if each.drive in weighed] for side in (a, b)]
     if not all(told):
         return []
@@ -96,9 +101,7 @@ def _unlike_masses(a: Sequence[SeasonPull], b: Sequence[SeasonPull], season: Sea
 
 def _road(season: SeasonRecord) -> roadload.RoadLoad:
     """Of the newest car, in standard air."""
-    drives = season.store.drives if season.store is not None else []
-    car = next((drive.car for drive in reversed(drives) if drive.car is not None), None)
-    return roadload.of(car, STANDARD_AIR[season.factor])
+    return season.standard_road or roadload.of(None, STANDARD_AIR[season.factor])
 
 
 # --- many at once -------------------------------------------------------------------------------------------------
@@ -136,20 +139,33 @@ def power_effects(season: SeasonRecord, *, raw: bool = False, level: float = LEV
     wanted = np.zeros((len(named), x.shape[1]))
     for k, group in enumerate(named):
         wanted[k, bands.shape[1] + np.array(group)] = 1.0
-    fit = PowerFit(rows, x)
-    usual = fit.base_level(np.ones(bands.shape[1], bool))
     alpha = (1 - level) / max(len(named), 1)
+    told = _changes(_fits(season), rows, x, bands.shape[1], wanted, alpha)
     out = []
-    for group, c in zip(named, wanted, strict=True):
+    for group, change in zip(named, told, strict=True):
         count = int(np.sum(np.all(design.matrix[design.of_run][:, list(group)] == 1, axis=1)))
-        changes = tuple(design.changes[k] for k in group)
-        if not fit.determines(c):
-            out.append(PowerEffect(changes, count, math.nan, math.nan, math.nan))
-            continue
-        told = fit.contrast(c)
-        low, high = told.interval(alpha)
-        out.append(PowerEffect(changes, count, told.centre / usual, low / usual, high / usual))
+        out.append(PowerEffect(tuple(design.changes[k] for k in group), count, *change))
     return out
+
+
+def _changes(
+    fits: PowerKept, rows: PullRows, x: Floats, bands: int, wanted: Floats, alpha: float
+) -> list[tuple[float, float, float]]:
+    """Of each contrast of the columns `x`, bands first: the change over the usual power, its interval of 1 - `alpha`.
+
+    NaN where the columns do not determine it.
+    """
+
+    def work() -> list[tuple[float, float, float]]:
+        fit = PowerFit(rows, x)
+        usual = fit.base_level(np.ones(bands, bool))
+        told = [fit.contrast(c) if fit.determines(c) else None for c in wanted]
+        return [
+            (each.centre / usual, *(end / usual for end in each.interval(alpha))) if each else (math.nan,) * 3
+            for each in told
+        ]
+
+    return [(change, low, high) for change, low, high in fits.told(("changes", rows, x, wanted, alpha), work)]
 
 
 def power_by_setup(season: SeasonRecord, groups: Sequence[Side], *, level: float = LEVEL) -> list[PowerEffect | None]:
@@ -173,15 +189,12 @@ def power_by_setup(season: SeasonRecord, groups: Sequence[Side], *, level: float
     rows, _ = rows_of_pulls(pulls, np.array(numbers, np.int64), corrected=corrected)
     x = columns(rows)
     bands = x.shape[1] - (len(mine) - 1)
-    fit = PowerFit(rows, x)
-    base = fit.base_level(np.ones(bands, bool))
-    for at, k in enumerate(list(mine)[1:]):
-        c = np.zeros(x.shape[1])
-        c[bands + at] = 1.0
-        if fit.determines(c):
-            told = fit.contrast(c)
-            low, high = told.interval((1 - level) / (len(mine) - 1))
-            out[k] = PowerEffect((), len(mine[k]), told.centre / base, low / base, high / base)
+    wanted = np.eye(x.shape[1])[bands:]
+    alpha = (1 - level) / (len(mine) - 1)
+    told = _changes(_fits(season), rows, x, bands, wanted, alpha)
+    for k, change in zip(list(mine)[1:], told, strict=True):
+        if math.isfinite(change[0]):
+            out[k] = PowerEffect((), len(mine[k]), *change)
     return out
 
 

@@ -26,15 +26,9 @@ from pydantic import ValidationError
 
 from analysis.arrays import Floats
 from analysis.changes.full_throttle import RunLeftOut, full_pulls
+from analysis.changes.gathering import outings, spelling
 from analysis.changes.observations import Observation
-from analysis.changes.season import (
-    DEFAULT_FACTOR,
-    Outing,
-    SeasonRecord,
-    label,
-    outings,
-    spelling,
-)
+from analysis.changes.season_record import DEFAULT_FACTOR, Outing, SeasonRecord, label
 from analysis.conditions.setups import Parts, described, known, same
 from analysis.conditions.weather import Weather, air_of
 from analysis.drive import NO_SETUP

@@ -60,7 +60,8 @@ class Together:
         self._store = store
         self._before = read(store)
         self._now: Pack = {}
-        self._keys: dict[str, str] = {}
+        self.keys: dict[str, str] = {}
+        """Drive -> key of what its rows depend on, of those asked for."""
 
     def rows(self, drive: AnalysedDrive, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
         """The rows of a drive; `progress` is told where they have to be found."""
@@ -86,9 +87,9 @@ class Together:
         return True
 
     def _key(self, drive: AnalysedDrive) -> str:
-        if drive.id not in self._keys:
-            self._keys[drive.id] = kept.analysed_key(drive)
-        return self._keys[drive.id]
+        if drive.id not in self.keys:
+            self.keys[drive.id] = kept.analysed_key(drive)
+        return self.keys[drive.id]
 
     def keep(self) -> None:
         """Write the rows of the drives asked for, where others or none were kept."""

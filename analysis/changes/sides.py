@@ -16,7 +16,7 @@ from analysis.changes.compare import Comparison, compare, default_speeds
 from analysis.changes.effects import Attribution, attribute
 from analysis.changes.observations import Observation, Side, times_to
 from analysis.changes.plan import Plan, plan_next
-from analysis.changes.season import SeasonRecord, label, side_runs
+from analysis.changes.season_record import SeasonRecord, label, side_runs
 from analysis.conditions.setups import Known, differences, same
 from logger.config.reading import load
 from logger.config.setup import PartValue, SetupConfig

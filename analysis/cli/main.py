@@ -19,6 +19,7 @@ from logger.text import safe
 
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS"):  # numpy comes later; small matrices on many threads
     os.environ.setdefault(_name, "1")  # cost up to three times the processor time on a busy machine
+os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # to look for any, it reads what every package says
 
 app = typer.Typer(
     name="pullbook",

@@ -50,7 +50,7 @@ def said_again(verb: Callable[..., None]) -> Callable[..., None]:
         if said is not None:
             print(said.text, end="", flush=True)
         else:
-            with _listening() as (out, err):
+            with _listening() as (out, err), kept.begun_with(store, key):
                 code = _code(verb, asked)
             said = _Said("".join(out.heard), code)
             if not err.heard and said.is_harmless and kept.key_of_store(store) == key:

@@ -28,18 +28,20 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
 from analysis.arrays import Bools, Codes, Floats, running_most, stretches
 from analysis.conditions.roadload import GRAVITY, RoadLoad
-from analysis.motion.fixes import Fixes
 from analysis.motion.geodesy import plane
 from analysis.motion.noise import wander_covariance
-from analysis.motion.smoother import Motion
-from analysis.runs.run import Run
 from logger.units import MPS_PER_MPH
+
+if TYPE_CHECKING:
+    from analysis.motion.fixes import Fixes
+    from analysis.motion.smoother import Motion
+    from analysis.runs.run import Run
 
 BAND_MPS = 5 * MPS_PER_MPH
 """Width of a band. Band k goes from k to k + 1 times this."""

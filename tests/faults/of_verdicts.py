@@ -26,9 +26,9 @@ VERDICTS: tuple[Fault, ...] = (
     Fault("a headwind is part throttle", C + "full_throttle.py", "if way[i] and 1 < there < 1 + _WAYS and", "if False and", (PULLS + "test_a_headwind_is_no_part_throttle",)),
     Fault("a recorded throttle is not asked", C + "full_throttle.py", "if opening[i] < FULL_TRAVEL:", "if opening[i] < 0.3:", (PULLS + "test_a_recorded_throttle_settles_it",)),
     Fault("a rule strikes the quick ones", "analysis/answers/marks.py", "if not (times and np.isfinite(times[0]) and times[0] <= limit_s):", "if times and np.isfinite(times[0]) and times[0] <= limit_s:", (PULLS + "test_runs_are_struck_by_numbers_and_by_rule",)),
-    Fault("tags are no conditions", C + "season.py", 'missing += [f"tagged {tag}" for tag in lacking if tag in run.tags]', "", (PULLS + "test_tags_are_kept_and_are_conditions",)),
+    Fault("tags are no conditions", C + "season_record.py", 'missing += [f"tagged {tag}" for tag in lacking if tag in run.tags]', "", (PULLS + "test_tags_are_kept_and_are_conditions",)),
     # words
-    Fault("a season does not ask about its parts", C + "season.py", "    asked = spelling(setups)\n", "    asked: list[str] = []\n", (UNIT + "cli/test_one_advice.py",)),
+    Fault("a season does not ask about its parts", C + "gathering.py", "    asked = spelling(setups)\n", "    asked: list[str] = []\n", (UNIT + "cli/test_one_advice.py",)),
     Fault("setup takes a mistyped part", "analysis/answers/setups.py", "    if not anyway:\n        _ask(setup, store)\n", "", (WORDS,)),
     Fault("an old name passes for other parts", "analysis/conditions/vocabulary.py", "    for theirs in named:\n", "    for theirs in named[:0]:\n", (WORDS,)),
     Fault("import takes a mistyped part", "logger/cli/drives.py", "        if not anyway:\n            _ask(store, carried)\n", "", (ASKED,)),

@@ -13,15 +13,14 @@ import pytest
 from tuning.pull_worlds import ROAD, World
 from tuning.pull_worlds import season as pulls_of_world
 
-from analysis.changes import power_sides
-from analysis.changes import season as seasons
+from analysis.changes import gathering, power_sides, season_record
 from analysis.changes.compare_power import PowerComparison, compare_power
 from analysis.changes.full_power import why_not_full
 from analysis.changes.observations import Observation, Side
 from analysis.changes.power_plan import power_mix
 from analysis.changes.power_sides import between, power_by_setup, power_effects, power_held, side_pulls
-from analysis.changes.season import SeasonRecord
 from analysis.changes.season_pulls import RunSeen, SeasonPull, entering
+from analysis.changes.season_record import SeasonRecord
 from logger.config.car import CarConfig
 from logger.errors import NoAnswer
 
@@ -159,10 +158,10 @@ def test_rolling_pulls_bear_the_tags_of_the_runs_about_them() -> None:
     doubtful = next(each for each in found if each.label == "d1:p99")
     assert (doubtful.tags, doubtful.near_tags) == ((), ("passenger",))
     season = record(found, [run(each.label, ("passenger",) if each.label in tagged else ()) for each in starts])
-    without = {each.label for each in seasons.tagged(season, (), ("passenger",)).pulls}
+    without = {each.label for each in season_record.tagged(season, (), ("passenger",)).pulls}
     assert "d1:p99" not in without and of_leg[0].label in without and tagged.isdisjoint(without)
     assert not any(each.label in without for each in rolling)
-    only = {each.label for each in seasons.tagged(season, ("passenger",), ()).pulls}
+    only = {each.label for each in season_record.tagged(season, ("passenger",), ()).pulls}
     assert only == tagged | {each.label for each in rolling}
 
 
@@ -174,7 +173,7 @@ def test_all_pulls_stand_under_their_cars_newest_road_load() -> None:
         SimpleNamespace(id=f"d{k}", car=car, air=SimpleNamespace(density_kg_per_m3=1.2))
         for k, car in enumerate((old, old, new))
     ]
-    loads = {each.drive: each.pull.road for each in seasons._under_one_road(made(World()), drives)}  # type: ignore[arg-type]
+    loads = {each.drive: each.pull.road for each in gathering._under_one_road(made(World()), drives)}  # type: ignore[arg-type]
     assert loads["d0"] == loads["d1"] == loads["d2"] != ROAD
     assert loads["d0"].a_mps2 == pytest.approx(0.02 * 9.80665)
 
@@ -191,7 +190,7 @@ def test_what_is_full_is_kept_and_never_stale(tmp_path: Path, monkeypatch: pytes
         asked.append(len(given))
         return ["" for _ in given]
 
-    monkeypatch.setattr(seasons, "why_not_full", anew)
+    monkeypatch.setattr(season_record, "why_not_full", anew)
     again = replace(record(pulls), store=store)  # type: ignore[arg-type]
     assert [each.label for each in again.full_pulls] == told and asked == []
     weaker = replace(pulls[3], pull=replace(pulls[3].pull, rate=0.9 * pulls[3].pull.rate))
@@ -226,14 +225,12 @@ def test_a_tag_that_parts_a_setups_pulls_is_taken_off_and_one_that_does_not_is_s
 
 
 def test_another_mass_in_the_cars_file_is_said() -> None:
-    car = {"name": "Wren", "cooling": "air"}
-    cars = [CarConfig.model_validate({"car": car | {"mass_kg": mass}}) for mass in (400.0, 420.0, 400.0)]
-    drives = [SimpleNamespace(id=f"d{k}", car=each) for k, each in enumerate(cars)]
-    season = replace(record(made(World())), store=SimpleNamespace(drives=drives, path=None))  # type: ignore[arg-type]
+    drives = [SimpleNamespace(drive=f"d{k}", mass_kg=mass) for k, mass in enumerate((400.0, 420.0, 400.0))]
+    season = replace(record(made(World())), drives=drives)  # type: ignore[arg-type]
     mine = [[each for each in season.pulls if each.setup == name] for name in "AB"]
     said = between("A", mine[0], "B", mine[1], replace(season, pulls=[])).caveats
     assert any("400 kg with A and 420 kg with B" in each and "-4.8%" in each for each in said)
-    drives[1].car = cars[0]
+    drives[1].mass_kg = 400.0
     assert not any(
         "kg with A" in each for each in between("A", mine[0], "B", mine[1], replace(season, pulls=[])).caveats
     )

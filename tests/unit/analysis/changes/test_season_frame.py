@@ -82,7 +82,7 @@ def test_what_fails_in_correcting_a_drive_stays_with_that_drive(
             raise FloatingPointError("no such air")
         return corrected_of_many(*given)
 
-    monkeypatch.setattr("analysis.changes.season.corrected_of_many", correct)
+    monkeypatch.setattr("analysis.changes.gathering.corrected_of_many", correct)
     left = gather(DriveStore(made_season.store))
     first = from_disk.drives[0].drive
     assert [row.drive for row in left.drives] == [row.drive for row in from_disk.drives[1:]]
