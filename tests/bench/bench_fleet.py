@@ -88,7 +88,9 @@ def measured(store: Path, workers: int, *, here: bool = False) -> Told:
         shutil.rmtree(each, ignore_errors=True)
     scratch.mkdir()
     asked = ["analyse", str(store), "--out", str(out)]
-    served, hands = [], []
+    served: list[subprocess.Popen[str]] = []
+    hands: list[subprocess.Popen[str]] = []
+    client = None
     try:
         if here:
             asked += ["--workers", str(workers)]
@@ -123,9 +125,10 @@ def measured(store: Path, workers: int, *, here: bool = False) -> Told:
         scheduler_mb = _most_mb(served[0].pid) if served else 0.0
         return Told(ran - before, spent, rate, most, size, scheduler_mb, grown)
     finally:
-        for each in (*hands, *served):
-            each.terminate()
-            each.wait()
+        for process in (client, *hands, *served):
+            if process:
+                process.terminate()
+                process.wait()
 
 
 def _working(client: int) -> list[int]:

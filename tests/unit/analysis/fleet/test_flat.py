@@ -11,13 +11,14 @@ import pytest
 
 pytest.importorskip("distributed")
 
-from bench.bench_fleet import measured, store_of  # noqa: E402
+from bench.bench_fleet import measured, store_of
 
 MOST_MB = 16.0
 """More after 2,000 drives than after 200: 5 to 6 were measured, and 63 when Dask watched the work."""
 
 
 @pytest.mark.long
+@pytest.mark.timeout(3600)
 @pytest.mark.parametrize("here", [False, True], ids=["on Dask", "here"])
 def test_memory_is_flat_from_200_to_2000_drives(here: bool, tmp_path: Path) -> None:
     told = measured(store_of(tmp_path, 2000), 2, here=here)
