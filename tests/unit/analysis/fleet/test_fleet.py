@@ -3,16 +3,20 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import json
 import multiprocessing
 import os
 import shutil
+import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pyarrow as pa
 import pyarrow.dataset as ds
 import pytest
+from bench.bench_fleet import store_of
 from jsonschema import Draft202012Validator
 from made_season import MadeSeason
 from typer.testing import CliRunner
@@ -29,6 +33,11 @@ pytest.importorskip("s3fs")
 moto_server = pytest.importorskip("moto.server")
 
 from analysis.fleet import engine, rows  # noqa: E402
+
+FEW_CALLS = 20
+"""What Dask sees of a worker that waits for a thread of its own; where it watches the work it's some hundreds."""
+KEPT_BLOCKS = 60
+"""Of a drive: some 25 are noted by the tests' own memory of answers; a drive that is not forgotten has 900."""
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +119,7 @@ def test_it_goes_on_where_it_stopped(cars: Path, out: Path, tmp_path: Path) -> N
 
 @pytest.mark.filterwarnings("default")  # Dask's own
 def test_a_dask_cluster_gives_the_same(cars: Path, out: Path, tmp_path: Path) -> None:
-    from distributed import LocalCluster
+    from distributed import Client, LocalCluster
 
     with LocalCluster(
         n_workers=2, threads_per_worker=1, host="127.0.0.1", dashboard_address="127.0.0.1:0",
@@ -118,10 +127,30 @@ def test_a_dask_cluster_gives_the_same(cars: Path, out: Path, tmp_path: Path) ->
     ) as cluster:  # fmt: skip
         urls = [str(cars / "wren"), str(cars / "finch")]
         answer = engine.analyse(urls, str(tmp_path / "rows"), scheduler=cluster.scheduler_address)
+        with Client(cluster.scheduler_address) as client:
+            kept_of_it = client.profile()
     assert answer.made == answer.drives and len(answer.failed) == 1
     assert files_in(tmp_path / "rows") == files_in(out)
+    assert kept_of_it["count"] > 0
+    assert calls_in(kept_of_it) < FEW_CALLS  # each second anew, in each worker, for a thousand seconds
     with pytest.raises(InputError, match="--scheduler"):
         engine.analyse(urls, str(tmp_path / "none"), scheduler="127.0.0.1:1")
+
+
+def calls_in(seen: dict[str, Any]) -> int:
+    """How many calls there are in the stacks that Dask saw of the work and keeps."""
+    return 1 + sum(calls_in(each) for each in seen["children"].values())
+
+
+def test_a_drive_leaves_nothing_in_memory(tmp_path: Path) -> None:
+    """Python's own memory, in blocks: so that a worker may have any number of drives one after the other."""
+    first, *drives = [str(folder) for folder in sorted(store_of(tmp_path, 14).iterdir()) if folder.is_dir()]
+    taken = []
+    for some in ([first], drives[:3], drives[3:]):
+        engine.make(engine._Batch("b", tuple((url, "") for url in some)), str(tmp_path / "rows"))
+        gc.collect()
+        taken.append(sys.getallocatedblocks())
+    assert taken[2] - taken[1] < 10 * KEPT_BLOCKS, taken
 
 
 def test_here_nothing_listens(cars: Path, tmp_path: Path) -> None:
