@@ -10,8 +10,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
-from numpy.typing import NDArray
 
+from analysis.changes import packed
 from analysis.conditions.roadload import RoadLoad
 from analysis.runs.pulls import PowerPull
 
@@ -47,6 +47,14 @@ PULL_FIELDS: dict[str, tuple[tuple[str, str, str, str], ...]] = {
         ("covariance", "double", "(W/kg)2", "of their rates, by the receiver"),
     ),
 }
+
+PULL_KINDS: packed.Kinds = {
+    "band": "codes", "rate_covariance": "square", "road": packed.of_fields(RoadLoad), "wind": packed.TUPLE,
+    **dict.fromkeys(
+        ("time_s", "seconds", "speed_mps", "rate", "lat_deg", "lon_deg", "heading_deg", "way_m"), "floats"
+    ),
+}  # fmt: skip
+"""The same fields, and the others of a pull, for `packed`."""
 
 Table = TypeVar("Table")
 
@@ -85,19 +93,8 @@ def pulls_from(
         {name: np.array(tables[table][name].to_pylist()) for name, *_ in PULL_FIELDS[table]}
         for table in ("pull_bands", "pull_covariances")
     )
-    return pulls_of(tables["pulls"].to_pylist(), bands, shared, road, wind)
-
-
-def pulls_of(
-    rows: Iterable[dict[str, Any]],
-    bands: Mapping[str, NDArray[Any]],
-    shared: Mapping[str, NDArray[Any]],
-    road: RoadLoad,
-    wind: tuple[float, float] | None,
-) -> tuple[PowerPull, ...]:
-    """The pulls of a drive, by the rows of `pulls` and the columns of the two other tables."""
     out = []
-    for row in rows:
+    for row in tables["pulls"].to_pylist():
         mine, here = bands["n"] == row["n"], shared["n"] == row["n"]
         arrays = {name: values[mine] for name, values in bands.items() if name != "n"}
         band = arrays["band"]

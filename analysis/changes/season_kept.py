@@ -18,6 +18,7 @@ from analysis import kept
 from analysis.changes import packed
 from analysis.changes.full_throttle import RunLeftOut
 from analysis.changes.observations import FuelLoop, Observation
+from analysis.changes.pull_tables import PULL_KINDS
 from analysis.changes.season_pulls import SeasonPull
 from analysis.changes.season_record import SEASON, Outing, SeasonRecord
 from analysis.conditions.roadload import RoadLoad
@@ -56,12 +57,6 @@ _KINDS: dict[str, tuple[type, packed.Kinds]] = {
     "pulls": (SeasonPull, {"parts": packed.MAPPING, "tags": packed.TUPLE, "near_tags": packed.TUPLE}),
 }  # fmt: skip
 """What a season lists: of which class, and how the fields are told that are no plain values."""
-_PULL_KINDS: packed.Kinds = {
-    "band": "codes", "rate_covariance": "square", "road": packed.of_fields(RoadLoad), "wind": packed.TUPLE,
-    **dict.fromkeys(
-        ("time_s", "seconds", "speed_mps", "rate", "lat_deg", "lon_deg", "heading_deg", "way_m"), "floats"
-    ),
-}  # fmt: skip
 _VALUES = ("unit", "factor", "road", "caveats", "keys")
 
 
@@ -81,7 +76,7 @@ class KeptSeason:
         told, numbers = found
         try:
             unpacking = packed.Unpacking(told["shared"], told["sizes"], numbers)
-            pulls = unpacking.objects(PowerPull, told["pull"], _PULL_KINDS)
+            pulls = unpacking.objects(PowerPull, told["pull"], PULL_KINDS)
             told["pulls"] |= {"pull": pulls} if pulls else {}
             lists: dict[str, Any] = {
                 name: unpacking.objects(of, told[name], kinds) for name, (of, kinds) in _KINDS.items()
@@ -103,7 +98,7 @@ class KeptSeason:
         for name, (_, kinds) in _KINDS.items():
             told[name] = packing.columns(getattr(season, name), kinds)
         told["pulls"].pop("pull", None)
-        told["pull"] = packing.columns([each.pull for each in season.pulls], _PULL_KINDS)
+        told["pull"] = packing.columns([each.pull for each in season.pulls], PULL_KINDS)
         told |= {"shared": packing.shared, "sizes": packing.sizes}
         kept.write_numbers(self._store.path, SEASON, self._name, self._key, told, packing.numbers)
         return replace(season, gathered=(season.pulls, self._key))

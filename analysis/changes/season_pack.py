@@ -1,49 +1,39 @@
-"""What a season needs of all its drives in three tables, so that a thousand drives are read as one.
+"""What a season needs of all its drives in one place, so that a thousand drives are read as one.
 
-    STORE/.analysis/.season/drives.parquet, runs.parquet, splits.parquet, pulls.parquet, ..., kept.json
+    STORE/.analysis/.season/rows.json, rows.f64
 
-The same rows as beside each drive (`season_rows`), with the drive's name in each and, in `drives`, the key of what they
-depend on: rows of another key count as nothing kept. It is written when a season had to work a drive out.
+The same rows as beside each drive (`season_rows`), with the key of what they depend on: rows of another key count as
+nothing kept. It is written when a season had to work a drive out; the others' rows are not worked out again for it.
 """
 
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping, Sequence
-from itertools import groupby
+import dataclasses
+import itertools
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from analysis import kept
+from analysis.changes import packed
 from analysis.changes.first_look import Unknown
-from analysis.changes.pull_tables import PULL_FIELDS, pulls_of, tables_of
-from analysis.changes.rows_table import table_of_rows
-from analysis.changes.season_rows import FIELDS, DriveRows, RunRow, rows_of, under_its_loads
+from analysis.changes.pull_tables import PULL_KINDS
+from analysis.changes.season_record import SEASON
+from analysis.changes.season_rows import DriveRows, RunRow, rows_of, under_its_loads
 from analysis.conditions import roadload
-from logger.store import columns
+from analysis.runs.pulls import PowerPull
 
 if TYPE_CHECKING:
-    import pyarrow as pa
-
     from analysis.drive import AnalysedDrive
-    from analysis.runs.pulls import PowerPull
     from analysis.store import DriveStore
 
-_NAME = ".season"
-_KEY = "1"
-"""Of the tables' form; the rows have keys of their own."""
-_DRIVE = ("drive", "string", "", "the drive")
-_FIELDS = {
-    "drives": (_DRIVE, ("key", "string", "", "of what the rows depend on"), *FIELDS["drive"]),
-    "runs": (_DRIVE, *FIELDS["runs"]),
-    "splits": (_DRIVE, ("run", "int64", "", "row of the run in runs, from 0"), *FIELDS["splits"]),
-    **{name: (_DRIVE, *fields) for name, fields in PULL_FIELDS.items()},
-}
+_NAME = "rows"
+_KEY = "2"
+"""Of the files' form; the rows have keys of their own."""
+_RUN_KINDS: packed.Kinds = dict.fromkeys(("speed_mps", "time_s", "sigma_s"), "floats")
 _ROAD = roadload.of(None)
 """Until `season_rows.under_its_loads` puts a drive's own in its place."""
-_TIMES = ("speed_mps", "time_s", "sigma_s")
 Pack = dict[str, tuple[str, DriveRows]]
 """Drive -> key of what its rows depend on, and the rows; their pulls under no road load of their own yet."""
 
@@ -100,80 +90,36 @@ class Together:
 
 def read(store: Path) -> Pack:
     """The rows of all drives that are kept together; nothing where they are not there or not as they were written."""
-    tables = kept.read(store, _NAME, _KEY, _FIELDS)
-    if tables is None or any(
-        tables[name].column_names != [each for each, *_ in fields] for name, fields in _FIELDS.items()
-    ):
+    found = kept.read_numbers(store, SEASON, _NAME, _KEY)
+    if found is None:
         return {}
-    runs, splits = tables["runs"], tables["splits"]
-    of_run = np.asarray(columns.numbers_in(splits["run"].combine_chunks()), np.int64)
-    edges = np.searchsorted(of_run, np.arange(runs.num_rows + 1)).tolist()
-    speed, time, sigma = (
-        np.asarray(columns.numbers_in(splits[name].combine_chunks()), np.float64) for name in _TIMES
-    )  # fmt: skip
-    mine: dict[str, list[RunRow]] = {}
-    for row, a, b in zip(_rows_in(runs), edges[:-1], edges[1:], strict=True):
-        mine.setdefault(row.pop("drive"), []).append(
-            RunRow(**row, speed_mps=speed[a:b], time_s=time[a:b], sigma_s=sigma[a:b])
-        )
-    pulls = _pulls_in(tables)
-    return {
-        row.pop("drive"): (row.pop("key"), DriveRows(tuple(mine.get(drive, ())), **row, pulls=pulls.get(drive, ())))
-        for row in _rows_in(tables["drives"])
-        for drive in (row["drive"],)
-    }
-
-
-def _pulls_in(tables: Mapping[str, pa.Table]) -> dict[str, tuple[PowerPull, ...]]:
-    """The pulls of each drive; its rows stand together in each table."""
-    spans = {name: _spans(tables[name]["drive"].to_pylist()) for name in PULL_FIELDS}
-    rows = _rows_in(tables["pulls"].drop_columns("drive"))
-    bands, shared = (
-        {name: np.array(tables[table][name].to_pylist()) for name, *_ in PULL_FIELDS[table]}
-        for table in ("pull_bands", "pull_covariances")
-    )
-    nothing = slice(0, 0)
-    out = {}
-    for drive, mine in spans["pulls"].items():
-        here, there = (spans[name].get(drive, nothing) for name in ("pull_bands", "pull_covariances"))
-        own, between = ({name: values[at] for name, values in columns.items()}
-                        for columns, at in ((bands, here), (shared, there)))  # fmt: skip
-        out[drive] = pulls_of(rows[mine], own, between, _ROAD, None)
-    return out
-
-
-def _spans(drives: Sequence[str]) -> dict[str, slice]:
-    """Where the rows of each drive stand."""
-    at, spans = 0, {}
-    for drive, rows in groupby(drives):
-        length = len(list(rows))
-        spans[drive] = slice(at, at + length)
-        at += length
-    return spans
+    told, numbers = found
+    try:
+        unpacking = packed.Unpacking(told["shared"], told["sizes"], numbers)
+        runs = iter(unpacking.objects(RunRow, told["run"], _RUN_KINDS))
+        count = len(told["pull"].get("n", ()))
+        loads = {"road": [_ROAD] * count, "wind": [None] * count} if count else {}
+        pulls = iter(unpacking.objects(PowerPull, told["pull"] | loads, PULL_KINDS | dict.fromkeys(loads)))
+        rows = told["rows"] | {
+            name: [tuple(itertools.islice(each, size)) for size in told[name]]
+            for name, each in (("runs", runs), ("pulls", pulls))
+        }
+        drives = unpacking.objects(DriveRows, rows, {})
+        return dict(zip(told["drives"], zip(told["keys"], drives, strict=True), strict=True))
+    except (LookupError, TypeError, ValueError):
+        return {}
 
 
 def write(store: Path, pack: Mapping[str, tuple[str, DriveRows]]) -> None:
     """Keep the rows of all drives together. A store that cannot be written to is left as it is."""
-    run_names = [name for name, *_ in FIELDS["runs"]]
-    drive_names = [name for name, *_ in FIELDS["drive"]]
-    every = [(drive, run) for drive, (_, rows) in pack.items() for run in rows.runs]
-    tables = {
-        "drives": [(drive, key, *(getattr(rows, name) for name in drive_names)) for drive, (key, rows) in pack.items()],
-        "runs": [(drive, *(getattr(run, name) for name in run_names)) for drive, run in every],
-        "splits": [
-            (drive, number, run.n, *split)
-            for number, (drive, run) in enumerate(every)
-            for split in zip(*(getattr(run, name).tolist() for name in _TIMES), strict=True)
-        ],
-    }
-    made = {name: table_of_rows(_FIELDS[name], rows) for name, rows in tables.items()}
-    mine: dict[str, list[tuple[Any, ...]]] = {name: [] for name in PULL_FIELDS}
-    for drive, (_, rows) in pack.items():
-        for name, found in tables_of(rows.pulls, lambda name, rows: list(rows)).items():
-            mine[name] += [(drive, *row) for row in found]
-    kept.write(store, _NAME, _KEY, made | {name: table_of_rows(_FIELDS[name], rows) for name, rows in mine.items()})
-
-
-def _rows_in(table: pa.Table) -> list[dict[str, Any]]:
-    columns = [table[name].to_pylist() for name in table.column_names]
-    return [dict(zip(table.column_names, row, strict=True)) for row in zip(*columns, strict=True)]
+    packing, every = packed.Packing(), [rows for _, rows in pack.values()]
+    pull = packing.columns([pull for rows in every for pull in rows.pulls], PULL_KINDS)
+    told: dict[str, Any] = {
+        "drives": list(pack), "keys": [key for key, _ in pack.values()],
+        "rows": packing.columns([dataclasses.replace(rows, runs=(), pulls=()) for rows in every], {}),
+        "runs": [len(rows.runs) for rows in every], "pulls": [len(rows.pulls) for rows in every],
+        "run": packing.columns([run for rows in every for run in rows.runs], _RUN_KINDS),
+        "pull": {name: column for name, column in pull.items() if name not in ("road", "wind")},
+    }  # fmt: skip
+    told |= {"shared": packing.shared, "sizes": packing.sizes}
+    kept.write_numbers(store, SEASON, _NAME, _KEY, told, packing.numbers)

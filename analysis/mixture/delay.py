@@ -47,6 +47,8 @@ that. Where there are edges, anything from 10 to 60 does as well."""
 RESAMPLES = 200
 SMOOTH_S = 0.16
 """Half-width of the window that readings, and the state they are held against, are averaged over [s]."""
+WINDOWS = 2048
+"""So many of those windows are averaged over at once."""
 SLIP_MPS = 3.0
 """Below this clutch or belt slips: nothing is learned there [m/s]."""
 SETTLED_S = 2.0
@@ -423,13 +425,16 @@ def averaged(t: Floats, x: Floats, grid: Floats, half: float) -> tuple[Floats, N
     t, x = t[good], x[good]
     if len(t) < 3:
         return np.zeros(len(grid)), np.zeros(len(grid), dtype=np.bool_)
-    usual, first, last = usual_step(t), np.searchsorted(t, grid - half), np.searchsorted(t, grid + half)
+    first, count = np.searchsorted(t, grid - half), np.searchsorted(t, grid + half)
+    count -= first
     weight, total = np.zeros(len(grid)), np.zeros(len(grid))
-    most = int((last - first).max(initial=0))
-    t, x = np.concatenate([t, np.full(most, np.inf)]), np.concatenate([x, np.zeros(most)])
-    for k in range(most):  # what lies beyond a window weighs nothing
-        each = np.maximum(1 - np.square((t[first + k] - grid) / half), 0.0)
-        weight += each
-        total += each * x[first + k]
-    known = (last - first >= max(2.0, half / usual)) & (weight > 0.3)
+    for k in range(0, len(grid), WINDOWS):
+        some = slice(k, k + WINDOWS)
+        size = count[some]
+        of = np.repeat(np.arange(len(size)), size)
+        at = np.arange(len(of)) + (first[some] - np.cumsum(size) + size)[of]
+        each = 1 - np.square((t[at] - grid[some][of]) / half)
+        weight[some] = np.bincount(of, each, len(size))
+        total[some] = np.bincount(of, each * x[at], len(size))
+    known = (count >= max(2.0, half / usual_step(t))) & (weight > 0.3)
     return total / np.where(known, weight, 1.0), known

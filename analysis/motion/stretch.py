@@ -236,7 +236,8 @@ class HeightsAtRest:
                 self._stood.append((t, alt))
                 half.append((rest.end_s - rest.start_s) / 2)
         self._half_s = np.array(half)
-        self._over_half = [self._changes(k, lag) for k, lag in enumerate(half)]
+        over_half = [self._changes(k, lag) for k, lag in enumerate(half)]
+        self._square_of_half, self._count_of_half = np.array(over_half).reshape(-1, 2).T
 
     def _changes(self, k: int, lag_s: float) -> tuple[float, int]:
         """Mean square change over so long at one rest [m2], and by how many fixes."""
@@ -248,20 +249,17 @@ class HeightsAtRest:
     def wander_m(self, seconds: float) -> float:
         """Root mean square change of the reported altitude over `seconds` of standing still [m]."""
         usual = 0.5 * math.sqrt(seconds / 10.0)
-        lags = np.minimum(seconds, self._half_s)
-        changes = [
-            (square * seconds / lag, count)
-            for k, lag in enumerate(lags.tolist())
-            if lag >= 2
-            for square, count in [self._over_half[k] if lag == self._half_s[k] else self._changes(k, lag)]
-            if count
-        ]
-        if not changes:
+        # Of a rest that is short beside it what half of it shows, in proportion; of others what is asked for.
+        short = (self._half_s >= 2) & (self._half_s <= seconds)
+        squares, counts = self._square_of_half[short] * seconds / self._half_s[short], self._count_of_half[short]
+        if seconds >= 2 and (longer := np.flatnonzero(self._half_s > seconds)).size:
+            more = np.array([self._changes(int(k), seconds) for k in longer]).T
+            squares, counts = np.append(squares, more[0]), np.append(counts, more[1])
+        n = int(np.count_nonzero(counts))
+        if n == 0:
             return usual
-        values, counts = np.array(changes).T
         # One standing tells little about wander as slow as this: a prior of two standings at the usual value.
-        n = len(values)
-        return math.sqrt((float(np.average(values, weights=counts)) * n + 2 * usual**2) / (n + 2))
+        return math.sqrt((float(np.average(squares, weights=counts)) * n + 2 * usual**2) / (n + 2))
 
 
 @dataclass(frozen=True)

@@ -190,24 +190,26 @@ def thinned(x: ArrayLike, y: ArrayLike, x_range: float, y_range: float, toleranc
     keep[broken] = True
     edges = np.flatnonzero(np.diff(np.concatenate([[True], broken, [True]]).astype(int)))
     first, last = edges[::2], edges[1::2] - 1
-    while len(first):  # all stretches of one depth at once
+    while True:  # all stretches of one depth at once
         keep[first] = keep[last] = True
         inner = last - first > 1
         first, last = first[inner], last[inner]
-        begin = np.cumsum(last - first - 1) - (last - first - 1)
-        of = np.repeat(np.arange(len(first)), last - first - 1)
+        if len(first) == 0:
+            return keep
+        size = last - first - 1
+        begin = np.cumsum(size) - size
+        of = np.repeat(np.arange(len(first)), size)
         at = np.arange(len(of)) - begin[of] + first[of] + 1
         du, dv = u[last] - u[first], v[last] - v[first]
         length = np.hypot(du, dv)
-        x, y = u[at] - u[first][of], v[at] - v[first][of]
-        point = length == 0
-        away = np.where(point[of], np.hypot(x, y), np.abs(du[of] * y - dv[of] * x) / np.where(point, 1, length)[of])
-        most = np.maximum.reduceat(away, begin) if len(of) else np.empty(0)
-        furthest = np.flatnonzero(away == most[of])
-        furthest = at[furthest[np.searchsorted(furthest, begin)]] if len(of) else first  # the first of those
+        a, b = u[at] - u[first][of], v[at] - v[first][of]
+        line = np.abs(du[of] * b - dv[of] * a) / np.where(length > 0, length, 1)[of]
+        away = np.where(length[of] > 0, line, np.hypot(a, b))
+        most = np.maximum.reduceat(away, begin)
+        hit = np.flatnonzero(away == most[of])
+        far = at[hit[np.searchsorted(hit, begin)]]  # of several that are as far, the first
         split = most > tolerance
-        first, last = np.stack([[first, furthest], [furthest, last]])[:, :, split].reshape(2, -1)
-    return keep
+        first, last = np.concatenate([first[split], far[split]]), np.concatenate([far[split], last[split]])
 
 
 def columns(x: ArrayLike, y: ArrayLike, count: int = 700) -> tuple[Floats, Floats]:

@@ -197,24 +197,21 @@ def rolling_back(readings: LaunchReadings, grid: Floats) -> Floats:
     at_rest = np.log(np.exp(readings.before[use]) + 1e-3)
     ago = grid[:, None] - t
     # Before it rolled it stood: that is the same for every roll, and of the others only what differs is worked out.
-    more = np.broadcast_to(np.where(ago > 0, stood - at_rest, 0.0).sum(1), (len(_ROLLS_S), len(_ROLLS_MPS), len(grid)))
-    more = more.copy()
-    peak = np.array(_ROLLS_MPS)[:, None]
-    caught = peak / 1.2
-    for d, out in zip(_ROLLS_S, more, strict=True):
-        start, n = np.nonzero((ago > 0) & (ago < d))
-        since = ago[start, n]
-        v = peak * np.clip(np.minimum((d - since) / (d - np.minimum(caught, 0.3 * d)), since / caught), 0.0, 1.0)
-        likely = np.log(density(np.broadcast_to(y[n], v.shape), v, each[n], readings.noise) + 1e-3) - stood[n]
-        for row, of_start in zip(out, likely, strict=True):
-            row += np.bincount(start, of_start, len(grid))
-    flat = more.reshape(-1, len(grid))
+    before = np.where(ago > 0, stood - at_rest, 0.0).sum(1)
+    roll, start, n = np.nonzero((ago > 0) & (ago < _ROLLS_S[:, None, None]))
+    since, lasts, caught = ago[start, n], _ROLLS_S[roll], _ROLLS_MPS[:, None] / 1.2
+    share = np.minimum((lasts - since) / (lasts - np.minimum(caught, 0.3 * lasts)), since / caught)
+    v = _ROLLS_MPS[:, None] * np.clip(share, 0.0, 1.0)
+    likely = np.log(density(np.broadcast_to(y[n], v.shape), v, each[n], readings.noise) + 1e-3) - stood[n]
+    place, size = roll * len(grid) + start, len(_ROLLS_S) * len(grid)
+    more = np.stack([np.bincount(place, of_peak, size) for of_peak in likely])
+    flat = more.reshape(-1, len(grid)) + before
     top = flat.max(0)
     mean = top + np.log(np.exp(flat - top).mean(0))
     return np.asarray(np.logaddexp(math.log(1 - ROLLS_BACK), math.log(ROLLS_BACK) + mean), float)
 
 
-_ROLLS_S, _ROLLS_MPS = (0.5, 0.9, 1.4, 2.1, 3.0), (0.09, 0.14, 0.2, 0.28, 0.4, 0.55)
+_ROLLS_S, _ROLLS_MPS = np.array([0.5, 0.9, 1.4, 2.1, 3.0]), np.array([0.09, 0.14, 0.2, 0.28, 0.4, 0.55])
 """For how long a car may roll back and how fast it comes to be: every roll that is weighed."""
 
 

@@ -390,7 +390,7 @@ def test_a_season_kept_together_that_was_torn_or_is_of_another_key_counts_as_not
         each.label for each in gather(DriveStore(store)).left_out
     }
     assert season_pack.read(store)[made_season.ids[0]][0] == key
-    file = store / kept.FOLDER / ".season" / "splits.parquet"
+    file = store / kept.FOLDER / ".season" / "rows.f64"
     file.write_bytes(file.read_bytes()[:-40])
     assert season_pack.read(store) == {}
 

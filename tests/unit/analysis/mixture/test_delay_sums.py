@@ -52,11 +52,12 @@ def test_the_sums_of_a_delay_are_as_they_are_defined(hz: float, seed: int) -> No
 def test_averages_of_readings_are_as_they_are_defined_however_long_a_drive_has_lasted(
     hz: float, since_s: float
 ) -> None:
-    t, value = read(60.0, hz, 1)
-    grid, half = np.arange(-3.0, 64.0, 0.05), max(0.16, 1.6 / hz)
+    t, value = read(200.0, hz, 1)
+    t[300:400] = t[300]  # what a computer held back comes at once
+    grid, half = np.arange(-3.0, 204.0, 0.05), max(0.16, 1.6 / hz)
     found, known = delay.averaged(t + since_s, value, grid + since_s, half)
     wanted, told = slow_averaged(t + since_s, value, grid + since_s, half)
-    assert known.sum() > 500
+    assert known.sum() > 2000
     np.testing.assert_array_equal(known, told)
     np.testing.assert_allclose(found[known], wanted[known], rtol=1e-9)
 
