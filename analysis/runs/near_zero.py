@@ -61,8 +61,11 @@ class ZeroLaw(NamedTuple):
     more: Floats
     edges: tuple[int, ...]
     """Readings that divide those before the first from which on all are far from zero; empty where there is none."""
-    basis: Floats
-    """What each knot gives to the speed at each of those readings and at the last: (knots, edges, grid, rises)."""
+    low: Floats
+    """What each knot gives at least to the speed at each of those readings and at the last: (knots, edges, grid,
+    rises)."""
+    high: Floats
+    """What it gives at most at all of them but the first."""
 
     @classmethod
     def of(cls, readings: LaunchReadings, shown: ShownSpeeds) -> ZeroLaw:
@@ -81,9 +84,9 @@ class ZeroLaw(NamedTuple):
         if clear < count and not readings.lag_s:
             edges = tuple(np.unique(np.linspace(0, clear, min(_PARTS, clear) + 1).astype(int)).tolist())
         at = [*edges, count - 1] if edges else []
-        whole, part = shown.between.whole[:, at].T, shown.between.part[:, at].T[..., None]
-        basis = shown.planes[:, whole] * (1 - part) + shown.planes[:, whole + 1] * part
-        return cls(np.maximum(exact.max(0), far) + _SLACK, speeds, np.maximum(more + _SLACK, 0.0), edges, basis)
+        whole = shown.between.whole[:, at].T
+        beside = shown.planes[:, whole], shown.planes[:, whole[1:] + 1]
+        return cls(np.maximum(exact.max(0), far) + _SLACK, speeds, np.maximum(more + _SLACK, 0.0), edges, *beside)
 
 
 def with_law(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: StartFits, margin: float) -> Floats:
@@ -119,7 +122,7 @@ def _bounded(readings: LaunchReadings, shown: ShownSpeeds, law: ZeroLaw, fit: St
         return np.full(fit.log.shape, count), np.full(fit.log.shape, math.inf)
     # What a knot adds to the speed only grows: between two readings the speed is no less than what the knots above zero
     # give at the first, less what those below zero take at the second.
-    low = _speeds(law.basis[:, :-1], np.maximum(fit.knots, 0.0)) + _speeds(law.basis[:, 1:], np.minimum(fit.knots, 0.0))
+    low = _speeds(law.low[:, :-1], np.maximum(fit.knots, 0.0)) + _speeds(law.high, np.minimum(fit.knots, 0.0))
     steps = np.clip(low[:-1] / law.speeds[1], 0, len(law.speeds) - 1).astype(np.intp)
     most = fit.log.copy()
     for (a, b), v, step in zip(itertools.pairwise(edges), low, steps, strict=False):

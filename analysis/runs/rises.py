@@ -173,11 +173,16 @@ def speed_tables(x: Floats, rises: Sequence[Rise]) -> Floats:
         else:
             share = _share(x, curve, seconds[mine], first[mine])
             gained[mine, 1:] = np.cumsum((share[:, 1:] + share[:, :-1]) / 2, 1) * x[1]
-    hats = np.stack([np.interp(x, np.linspace(0.0, float(x[-1]), KNOTS), row) for row in np.eye(KNOTS)])
-    # Summed with the rises side by side: twice as fast.
+    knots, steps = np.linspace(0.0, float(x[-1]), KNOTS), np.ascontiguousarray(np.diff(gained).T)
+    # Summed with the rises side by side, and only while the knot adds something.
     out = np.zeros((KNOTS, len(x), len(rises)))
-    np.multiply(((hats[:, 1:] + hats[:, :-1]) / 2)[..., None], np.diff(gained).T, out=out[:, 1:])
-    np.cumsum(out, 1, out=out)
+    for k, by in enumerate(out):
+        hat = np.interp(x, knots, np.eye(KNOTS)[k])
+        first, last = (np.clip(k + side, 0, KNOTS - 1) * (len(x) - 1) / (KNOTS - 1) for side in (-1, 1))
+        adds = np.s_[math.floor(first) : math.ceil(last)]
+        summed = np.cumsum(((hat[1:] + hat[:-1]) / 2)[adds, None] * steps[adds], 0)
+        by[1:][adds] = summed
+        by[adds.stop + 1 :] = summed[-1]
     return np.ascontiguousarray(out.transpose(2, 1, 0))
 
 
