@@ -60,7 +60,7 @@ def first_order(
     from scipy.linalg.lapack import dtbtrs
 
     series = np.moveaxis(x, axis, -1)
-    fed = np.array(now * series, order="C")
+    fed = np.ascontiguousarray(now * series)
     if fed.size == 0:
         return x.copy()
     if before:

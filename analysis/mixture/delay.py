@@ -301,7 +301,9 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
             lagged_[:] = _lag(column, lag)[index]
         for k, piece in enumerate(pieces):
             ys = later[index[piece] + SHIFTS[0]]
-            xx[k, j], xy[k, j], yy[k] = x[:, piece] @ x[:, piece].T, x[:, piece] @ ys, np.square(ys).sum(axis=0)
+            xx[k, j], xy[k, j] = x[:, piece] @ x[:, piece].T, x[:, piece] @ ys
+            if j == 0:
+                yy[k] = np.einsum("rs,rs->s", ys, ys)
     return _Sums(xx, xy, yy, grid[index[start[:-1]]], len(index) * GRID_S)
 
 
