@@ -123,3 +123,4 @@ def write(store: Path, pack: Mapping[str, tuple[str, DriveRows]]) -> None:
     }  # fmt: skip
     told |= {"shared": packing.shared, "sizes": packing.sizes}
     kept.write_numbers(store, SEASON, _NAME, _KEY, told, packing.numbers)
+    kept.drop_tables(store, SEASON)
