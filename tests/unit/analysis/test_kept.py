@@ -381,6 +381,15 @@ def test_a_season_kept_together_is_what_is_kept_beside_each_drive(store: Path, m
     assert not (store / kept.FOLDER / made_season.ids[0] / "runs.parquet").exists()
 
 
+def test_what_a_drive_teaches_is_kept_when_it_is_worked_out(store: Path, made_season: MadeSeason) -> None:
+    """The newest one's too, which nobody has asked for yet: the next drive need not have its runs found again."""
+    gather(DriveStore(store))
+    newest = DriveStore(store, kept_only=True).drives[-2]  # the last one has no fixes
+    key = kept.lesson_key(newest.drive, newest.taught.digest)
+    told = kept.read_values(store, newest.id, "lesson", key)
+    assert told == newest.lesson.as_json()
+
+
 def test_a_season_kept_together_that_was_torn_or_is_of_another_key_counts_as_nothing(
     store: Path, made_season: MadeSeason
 ) -> None:
