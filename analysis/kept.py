@@ -3,7 +3,7 @@
     STORE/.analysis/DRIVE/runs.parquet, splits.parquet, drive.parquet, pulls.parquet ..., kept.json
     STORE/.analysis/DRIVE/cells.parquet, loops.parquet, coasts.parquet, motion.parquet, which no verb reads
     STORE/.analysis/DRIVE/lesson.json
-    STORE/.analysis/.season/full_pulls.json, and the tables of all drives together (`changes.season_pack`)
+    STORE/.analysis/.season/full_pulls.json, power.json, and all drives together (`changes.season_pack`, `season_kept`)
     STORE/.analysis/.said/runs-0a1b2c3d4e5f.json ..., what verbs said (`cli.said_before`)
 
 Plain Parquet with units in the columns' metadata: any engine opens it. kept.json holds the key of all that the tables
@@ -232,6 +232,13 @@ def write(store: Path, drive: str, key: str, tables: Mapping[str, pa.Table]) -> 
             files[name] = _sha256(data)
             _put(folder / f"{name}.parquet", data)
         _put(folder / _INDEX, json.dumps({"key": key, "files": files}).encode())
+
+
+def drop_tables(store: Path, drive: str) -> None:
+    """Take away tables that programs before this one kept here: who reads the tables of all folders would read them."""
+    with contextlib.suppress(OSError):
+        for file in _folder(store, drive).glob("*.parquet"):
+            file.unlink(missing_ok=True)
 
 
 def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] | None:

@@ -295,7 +295,8 @@ class DriveStore:
 
     def keep_lesson(self, drive: AnalysedDrive) -> None:
         """Keep what a drive of this store teaches, where it is not kept yet."""
-        self._lesson(drive)
+        for _ in _each_lesson([drive], self._lesson):
+            pass
 
     @property
     def untold(self) -> list[list[AnalysedDrive]]:

@@ -19,7 +19,8 @@ import numpy as np
 from analysis.arrays import Floats
 from analysis.changes import day_effects
 from analysis.changes.day_prior import Student
-from analysis.changes.full_power import columns, full_power, setups_of
+from analysis.changes.full_power import columns, full_power
+from analysis.changes.observations import setup_numbers
 from analysis.changes.power_kept import PowerKept
 from analysis.changes.power_model import MOST_ROWS, Ids, PowerFit, PullRows
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power, with_learned_slopes
@@ -240,7 +241,7 @@ def _sides(
     a: Sequence[SeasonPull], b: Sequence[SeasonPull], others: Sequence[SeasonPull]
 ) -> tuple[list[SeasonPull], Ids]:
     """All pulls, starts before rolling ones, and 0 for A's, 1 for B's, a number of its own for each other setup."""
-    numbers = [np.zeros(len(a), np.int64), np.ones(len(b), np.int64), 2 + setups_of(others)]
+    numbers = [np.zeros(len(a), np.int64), np.ones(len(b), np.int64), 2 + setup_numbers(others)]
     pulls, setups = [*a, *b, *others], np.concatenate(numbers)
     order = sorted(range(len(pulls)), key=lambda k: pulls[k].rolling)
     return [pulls[k] for k in order], setups[order]

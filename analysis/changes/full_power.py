@@ -21,10 +21,9 @@ import numpy as np
 
 from analysis.arrays import Bools, Floats
 from analysis.changes.full_throttle import FULL_TRAVEL
-from analysis.changes.observations import alike
+from analysis.changes.observations import setup_numbers
 from analysis.changes.power_model import MOST_ROWS, Ids, PowerFit, PullRows
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls, usual_power
-from analysis.conditions.setups import Parts
 
 CRUDE_SHARE, CRUDE_SLOPE, CRUDE_WIND = 0.10, 0.025, 3.0
 """Further below its setup's starts than this share and what such a slope and wind would take is part throttle."""
@@ -72,7 +71,7 @@ def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
                 reasons[i] = f"throttle at {each.pull.throttle:.0%} of its full travel"
             elif each.pull.throttle >= WIDE_OPEN:
                 reasons[i] = ""
-    numbers = setups_of(pulls)
+    numbers = setup_numbers(pulls)
     usual = usual_power([each for each, reason in zip(pulls, reasons, strict=True) if reason != ""] or pulls)
     if any(each.trusted for each in pulls):
         usual = usual_power(pulls)
@@ -86,18 +85,6 @@ def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
     for chunk in _chunks(pulls, reasons):
         _by_model(pulls, numbers, reasons, chunk)
     return [reason or "" for reason in reasons]
-
-
-def setups_of(pulls: Sequence[SeasonPull]) -> Ids:
-    """Which setup each pull had, by parts."""
-    seen: list[Parts | None] = []
-    out = []
-    for each in pulls:
-        at = next((k for k, parts in enumerate(seen) if alike(parts, each.parts)), len(seen))
-        if at == len(seen):
-            seen.append(each.parts)
-        out.append(at)
-    return np.array(out, np.int64)
 
 
 def _below(pulls: Sequence[SeasonPull], setups: Ids, usual: tuple[Floats, Floats]) -> Floats:

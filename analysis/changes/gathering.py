@@ -54,7 +54,7 @@ def gathered(
     roads: list[str] = []
     pulls: list[SeasonPull] = []
     seen: list[tuple[AnalysedDrive, Sequence[RunRow]]] = []
-    together = season_pack.Together(store.path)
+    together = season_pack.Together(store.path, store.keep_lesson)
     first_look.look(store, together.unknown(store), progress)
 
     def read(of: tuple[int, AnalysedDrive]) -> tuple[DriveRows, Weather, Air, list[Observation], list[RunLeftOut]]:

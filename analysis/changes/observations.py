@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,7 +106,12 @@ class Side:
     """Drives that are its own as a whole, rolling pulls and all; of others only the runs named count."""
 
 
-def setup_numbers(runs: Sequence[Observation]) -> NDArray[np.int64]:
+class _Fitted(Protocol):
+    @property
+    def parts(self) -> Parts | None: ...
+
+
+def setup_numbers(runs: Sequence[_Fitted]) -> NDArray[np.int64]:
     """Which setup each run had, by parts, counted from 0 as they come; runs without a setup are one."""
     seen: list[Parts | None] = []
     of_parts: dict[int, int] = {}
@@ -188,7 +194,7 @@ def _whole(x: Floats, rows: NDArray[np.intp], values: Floats) -> list[_Block]:
     """Tables at the same speeds by which of them have values, without the others."""
     told = np.isfinite(values)
     if told.all():
-        return [(rows, x, values)]
+        return [(rows, x, values)] if len(x) else []
     patterns, of = np.unique(told, axis=0, return_inverse=True)
     mine = [np.flatnonzero(of.reshape(len(rows)) == k) for k in range(len(patterns))]
     return [

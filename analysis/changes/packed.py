@@ -84,20 +84,21 @@ class Packing:
     def columns(self, objects: Sequence[Any], kinds: Kinds) -> dict[str, list[Any]]:
         """The fields of objects of one dataclass, by name; nothing where there are no objects."""
         names = [each.name for each in dataclasses.fields(objects[0])] if objects else []
-        return {name: [self._told(getattr(each, name), kinds.get(name)) for each in objects] for name in names}
+        return {name: self._column([getattr(each, name) for each in objects], kinds.get(name)) for name in names}
 
-    def _told(self, value: Any, kind: Kind | None) -> Any:
-        if value is None:
-            return None
+    def _column(self, values: list[Any], kind: Kind | None) -> list[Any]:
         if kind is None:
-            return value.item() if isinstance(value, np.generic) else value
-        return self._text(value, kind) if isinstance(kind, AsText) else self._place(value)
+            return [each.item() if isinstance(each, np.generic) else each for each in values]
+        if isinstance(kind, AsText):
+            return [None if each is None else self._text(each, kind) for each in values]
+        return [None if each is None else self._place(each) for each in values]
 
     def _text(self, value: Any, kind: AsText) -> int:
         known = id(kind), id(value)
-        if known not in self._by_id:  # what is told is held: as long as it lives nothing else has its id
-            self._by_id[known] = self._texts.setdefault(kind.text(value), len(self._texts)), value
-        return self._by_id[known][0]
+        found = self._by_id.get(known)
+        if found is None:  # what is told is held: as long as it lives nothing else has its id
+            found = self._by_id[known] = self._texts.setdefault(kind.text(value), len(self._texts)), value
+        return found[0]
 
     def _place(self, array: Floats) -> int:
         data = np.asarray(array, np.float64).tobytes()

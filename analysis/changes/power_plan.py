@@ -15,7 +15,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from analysis.changes import day_effects
-from analysis.changes.full_power import columns, setups_of
+from analysis.changes.full_power import columns
+from analysis.changes.observations import setup_numbers
 from analysis.changes.power_model import PowerFit
 from analysis.changes.season_pulls import SeasonPull, rows_of_pulls
 from analysis.changes.season_record import SeasonRecord
@@ -61,7 +62,7 @@ def power_mix(season: SeasonRecord, worth: float, power: float = day_effects.POW
     if len(starts) < _LEAST_STARTS:
         return None
     newest = pulls[-_LAST:]
-    rows, _ = rows_of_pulls(newest, setups_of(newest))
+    rows, _ = rows_of_pulls(newest, setup_numbers(newest))
     fit = PowerFit(rows, columns(rows))
     start = _typical(starts)
     roll = _typical(rolling) if rolling else _middle(start)

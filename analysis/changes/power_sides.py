@@ -159,11 +159,12 @@ def _changes(
     def work() -> list[tuple[float, float, float]]:
         fit = PowerFit(rows, x)
         usual = fit.base_level(np.ones(bands, bool))
-        told = [fit.contrast(c) if fit.determines(c) else None for c in wanted]
-        return [
-            (each.centre / usual, *(end / usual for end in each.interval(alpha))) if each else (math.nan,) * 3
-            for each in told
-        ]
+        out = []
+        for c in wanted:
+            told = fit.contrast(c) if fit.determines(c) else None
+            low, high = told.interval(alpha) if told is not None else (math.nan, math.nan)
+            out.append((told.centre / usual if told is not None else math.nan, low / usual, high / usual))
+        return out
 
     return [(change, low, high) for change, low, high in fits.told(("changes", rows, x, wanted, alpha), work)]
 

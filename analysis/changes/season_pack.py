@@ -41,13 +41,13 @@ Pack = dict[str, tuple[str, DriveRows]]
 class Together:
     """The rows of a season's drives: those kept together where they are of this key, the others as kept or found.
 
-    together = Together(store)
-    rows = together.rows(drive)     # for each drive
-    together.keep()                 # what is not kept so yet
+    together = Together(store, teach)   # `teach` as of `season_rows.rows_of`
+    rows = together.rows(drive)         # for each drive
+    together.keep()                     # what is not kept so yet
     """
 
-    def __init__(self, store: Path) -> None:
-        self._store = store
+    def __init__(self, store: Path, teach: Callable[[AnalysedDrive], None] = lambda drive: None) -> None:
+        self._store, self._teach = store, teach
         self._before = read(store)
         self._now: Pack = {}
         self.keys: dict[str, str] = {}
@@ -58,7 +58,7 @@ class Together:
         key = self._key(drive)
         was, found = self._before.get(drive.id, ("", None))
         if found is None or was != key:
-            found = rows_of(drive, self._store, progress)
+            found = rows_of(drive, self._store, progress, self._teach)
         else:
             found = under_its_loads(found, drive)
         self._now[drive.id] = key, found
@@ -99,7 +99,8 @@ def read(store: Path) -> Pack:
         runs = iter(unpacking.objects(RunRow, told["run"], _RUN_KINDS))
         count = len(told["pull"].get("n", ()))
         loads = {"road": [_ROAD] * count, "wind": [None] * count} if count else {}
-        pulls = iter(unpacking.objects(PowerPull, told["pull"] | loads, PULL_KINDS | dict.fromkeys(loads)))
+        kinds = {name: kind for name, kind in PULL_KINDS.items() if name not in loads}
+        pulls = iter(unpacking.objects(PowerPull, told["pull"] | loads, kinds))
         rows = told["rows"] | {
             name: [tuple(itertools.islice(each, size)) for size in told[name]]
             for name, each in (("runs", runs), ("pulls", pulls))
@@ -123,3 +124,4 @@ def write(store: Path, pack: Mapping[str, tuple[str, DriveRows]]) -> None:
     }  # fmt: skip
     told |= {"shared": packing.shared, "sizes": packing.sizes}
     kept.write_numbers(store, SEASON, _NAME, _KEY, told, packing.numbers)
+    kept.drop_tables(store, SEASON)

@@ -85,8 +85,17 @@ class DriveRows:
     """All its pulls, standing and rolling, at whatever throttle."""
 
 
-def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], None] = lambda text: None) -> DriveRows:
-    """The rows of a drive, from what the store keeps where that is of these very tables, files and program."""
+def rows_of(
+    drive: AnalysedDrive,
+    store: Path | None,
+    progress: Callable[[str], None] = lambda text: None,
+    teach: Callable[[AnalysedDrive], None] = lambda drive: None,
+) -> DriveRows:
+    """The rows of a drive, from what the store keeps where that is of these very tables, files and program.
+
+    Where they have to be worked out `progress` is told, and `teach` is asked to keep what the drive teaches: its motion
+    and its runs are at hand.
+    """
     key = kept.analysed_key(drive)
     found = kept.read(store, drive.id, key, FIELDS) if store is not None else None
     if found is not None:
@@ -95,6 +104,7 @@ def rows_of(drive: AnalysedDrive, store: Path | None, progress: Callable[[str], 
     rows = work_out(drive)
     if store is not None:
         kept.write(store, drive.id, key, _to_tables(rows) | results_of(drive))
+        teach(drive)
     return rows
 
 

@@ -110,7 +110,7 @@ def test_nothing_is_written_outside_its_folder(pair: Path) -> None:
     assert others() == before and sorted(pair.parent.iterdir()) == beside
     written = [path for path in (pair / kept.FOLDER).rglob("*") if path.is_file()]
     assert {path.name for path in written} == {
-        "kept.json", "lesson.json", "drives.parquet", *(f"{name}.parquet" for name in (*NAMES, *RESULTS))
+        "kept.json", "lesson.json", "rows.json", "rows.f64", *(f"{name}.parquet" for name in (*NAMES, *RESULTS))
     }  # fmt: skip
 
 
@@ -344,8 +344,13 @@ def test_duckdb_reads_it_and_the_units_are_there(store: Path, made_season: MadeS
 
 
 def test_map_and_motion_are_there_for_other_programs(store: Path, made_season: MadeSeason) -> None:
-    """By duckdb, over all drives at once, as docs/manual/reference.md has it."""
-    gather(DriveStore(store))
+    """By duckdb, over all drives at once, as docs/manual/reference.md has it: each run once."""
+    before = store / kept.FOLDER / ".season" / "runs.parquet"  # programs before this one kept all drives' rows so
+    before.parent.mkdir(parents=True)
+    pq.write_table(pa.table({"n": [1]}), before)
+    season = gather(DriveStore(store))
+    there = duckdb.sql(f"select count(*) from '{store / kept.FOLDER}/*/runs.parquet'").fetchall()[0][0]
+    assert there == sum(len(season_pack.read(store)[each][1].runs) for each in made_season.ids) >= len(season.runs) > 0
     drive = AnalysedDrive(open_drive(store, made_season.ids[0]))
     where = store / kept.FOLDER
     one = where / drive.id
@@ -374,6 +379,15 @@ def test_a_season_kept_together_is_what_is_kept_beside_each_drive(store: Path, m
         (run.label, run.time_s.tolist()) for run in first.runs
     ]
     assert not (store / kept.FOLDER / made_season.ids[0] / "runs.parquet").exists()
+
+
+def test_what_a_drive_teaches_is_kept_when_it_is_worked_out(store: Path, made_season: MadeSeason) -> None:
+    """The newest one's too, which nobody has asked for yet: the next drive need not have its runs found again."""
+    gather(DriveStore(store))
+    newest = DriveStore(store, kept_only=True).drives[-2]  # the last one has no fixes
+    key = kept.lesson_key(newest.drive, newest.taught.digest)
+    told = kept.read_values(store, newest.id, "lesson", key)
+    assert told == newest.lesson.as_json()
 
 
 def test_a_season_kept_together_that_was_torn_or_is_of_another_key_counts_as_nothing(
