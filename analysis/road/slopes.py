@@ -26,9 +26,10 @@ What wander and hills come to has a doubt of its own: the slope is the mixture o
 
 from __future__ import annotations
 
+import functools
 import itertools
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -377,16 +378,17 @@ def learn(passes: Sequence[Pass]) -> LearnedRoad | None:
     knots = Located(chosen[:, 0].astype(np.int64), chosen[:, 1], np.ones(len(chosen)))
     groups = _groups(pieces)
     kernels = {hills_m: _kernel(knots, groups, hills_m) for hills_m in HILLS_M}
+    heights = {hills_m: _heights_by(groups, kernel) for hills_m, kernel in kernels.items()}
     start = np.array([math.log(PRIORS[name].about) for name in _NAMES])
     modes = []
     for hills_m in HILLS_M:
-        modes.append((hills_m, *_climb(groups, kernels[hills_m], start)))
+        modes.append((hills_m, *_climb(heights[hills_m], start)))
         start = modes[0][2]
     most = max(height for _, height, _, _ in modes)
     points = []
     for hills_m, height, mode, bends in modes:
         for theta in _around(mode, bends) if height > most - 4.0 else []:
-            points.append((hills_m, theta, *_posterior(groups, kernels[hills_m], theta)))
+            points.append((hills_m, theta, *_posterior(heights[hills_m], theta)))
     weights = np.exp([log - max(each[2] for each in points) for _, _, log, _, _ in points])
     weights /= weights.sum()
     told = [
@@ -482,48 +484,92 @@ def _kernel(knots: Located, groups: Sequence[_Group], hills_m: float) -> _Kernel
     return _Kernel(whitens, acts)
 
 
-def _noise(group: _Group, theta: Floats) -> Floats:
+def _noise(group: _Group, logs: Sequence[float]) -> Floats:
     """Covariance of the rises by wander and noise (p, n, n); of steps that are not there, that of white ones."""
-    size, time, noise = np.exp(theta[:3])
+    size, time, noise = np.exp(logs)
     of_heights = size**2 * np.exp(-group.lag_s / time) + noise**2 * np.eye(group.lag_s.shape[1])
     there = group.there[:, :, None] & group.there[:, None, :]
     rises = np.where(there, np.diff(np.diff(of_heights, axis=1), axis=2), 0.0)
     return np.asarray(rises + np.eye(group.there.shape[1]) * ~group.there[:, :, None])
 
 
-def _posterior(groups: Sequence[_Group], kernel: _Kernel, theta: Floats) -> tuple[float, Floats, Floats]:
-    """Log posterior of wander and hills up to a constant; mean and covariance of the white coefficients."""
-    slope = math.exp(theta[3])
-    information, pulled = np.eye(kernel.whitens.shape[1]), np.zeros(kernel.whitens.shape[1])
-    log = 0.0
-    for group, acts in zip(groups, kernel.acts, strict=True):
-        root = np.linalg.cholesky(_noise(group, theta))
-        whiten = np.linalg.inv(root)
-        felt = (whiten @ acts).reshape(-1, acts.shape[2]) * slope
-        rises = (whiten @ group.rise_m[:, :, None]).ravel()
-        information += felt.T @ felt
-        pulled += felt.T @ rises
-        log -= float(np.log(np.diagonal(root, axis1=1, axis2=2)).sum()) + 0.5 * float(rises @ rises)
-    covariance = np.linalg.inv(information)
-    mean = covariance @ pulled
-    log += 0.5 * float(pulled @ mean) - 0.5 * float(np.linalg.slogdet(information)[1])
+class _Felt(NamedTuple):
+    """What heights say for one wander and noise: their log likelihood if all slopes were zero, and what they know of
+    the white coefficients of slopes of size 1: information (w, w) and how it pulls (w)."""
+
+    log: float
+    information: Floats
+    pulled: Floats
+
+
+_Heights = Callable[[Floats], _Felt]
+
+
+def _heights_by(groups: Sequence[_Group], kernel: _Kernel) -> _Heights:
+    """What heights say, by wander, noise and slopes; the last is kept: slopes of another size change none of it."""
+
+    @functools.lru_cache(maxsize=1)
+    def felt(*wander_and_noise: float) -> _Felt:
+        width = kernel.whitens.shape[1]
+        log, information, pulled = 0.0, np.zeros((width, width)), np.zeros(width)
+        for group, acts in zip(groups, kernel.acts, strict=True):
+            root = np.linalg.cholesky(_noise(group, wander_and_noise))
+            whiten = _inverses(root)
+            slopes = (whiten @ acts).reshape(-1, acts.shape[2])
+            rises = (whiten @ group.rise_m[:, :, None]).ravel()
+            information += slopes.T @ slopes
+            pulled += slopes.T @ rises
+            log -= float(np.log(np.diagonal(root, axis1=1, axis2=2)).sum()) + 0.5 * float(rises @ rises)
+        return _Felt(log, information, pulled)
+
+    return lambda theta: felt(*theta[:3].tolist())
+
+
+def _inverses(roots: Floats) -> Floats:
+    """Of lower triangles (p, n, n): a fifth of the work that any matrices are."""
+    from scipy.linalg.lapack import dtrtri
+
+    return np.stack([dtrtri(root.T)[0].T for root in roots])
+
+
+def _height(heights: _Heights, theta: Floats) -> tuple[float, Floats, Floats]:
+    """Log posterior of wander and hills up to a constant; the root of the information on the white coefficients, and
+    their mean."""
+    from scipy.linalg.lapack import dposv
+
+    felt, slope = heights(theta), math.exp(theta[3])
+    root, mean, failed = dposv(np.eye(len(felt.pulled)) + slope**2 * felt.information, slope * felt.pulled, lower=1)
+    if failed:
+        raise np.linalg.LinAlgError("what heights say of slopes is not positive definite")
+    log = felt.log + 0.5 * slope * float(felt.pulled @ mean) - float(np.log(np.diagonal(root)).sum())
     for value, prior in zip(theta, PRIORS.values(), strict=True):
         log -= 0.5 * ((value - math.log(prior.about)) / prior.spread) ** 2
-    return log, mean, np.asarray(covariance)
+    return log, root, mean
 
 
-def _climb(groups: Sequence[_Group], kernel: _Kernel, start: Floats) -> tuple[float, Floats, Floats]:
+def _posterior(heights: _Heights, theta: Floats) -> tuple[float, Floats, Floats]:
+    """Log posterior of wander and hills up to a constant; mean and covariance of the white coefficients."""
+    from scipy.linalg.lapack import dpotri
+
+    log, root, mean = _height(heights, theta)
+    half, _ = dpotri(root, lower=1)
+    return log, mean, np.tril(half) + np.tril(half, -1).T
+
+
+def _climb(heights: _Heights, start: Floats) -> tuple[float, Floats, Floats]:
     """The height of the log posterior at its mode, the mode, and the curvature along each axis, by differences."""
     least: Floats = 0.5 * np.array([prior.spread for prior in PRIORS.values()], np.float64) ** -2
     step = 0.15
 
     def height(theta: Floats) -> float:
-        return _posterior(groups, kernel, theta)[0]
+        return _height(heights, theta)[0]
 
     theta, value = start.copy(), height(start)
     bends = least
     for _ in range(12):
-        ups, downs = (np.array([height(theta + side * step * e) for e in np.eye(len(theta))]) for side in (1, -1))
+        # The slope's axis comes first: what heights say at `theta` is still there.
+        axes = np.eye(len(theta))[::-1]
+        ups, downs = np.array([[height(theta + side * step * e) for side in (1, -1)] for e in axes])[::-1].T
         bends = np.maximum((2 * value - ups - downs) / step**2, least)
         move = np.clip((ups - downs) / (2 * step) / bends, -1.0, 1.0)
         for _ in range(6):
@@ -540,6 +586,7 @@ def _climb(groups: Sequence[_Group], kernel: _Kernel, start: Floats) -> tuple[fl
 
 
 def _around(mode: Floats, bends: Floats) -> list[Floats]:
-    """A mode, and points to both sides of it along each axis."""
+    """A mode, and points to both sides of it along each axis, the slope's first."""
     size = _WIDER / np.sqrt(bends)
-    return [mode, *(mode + side * size[k] * e for k, e in enumerate(np.eye(len(mode))) for side in (1, -1))]
+    axes = list(enumerate(np.eye(len(mode))))[::-1]
+    return [mode, *(mode + side * size[k] * e for k, e in axes for side in (1, -1))]

@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from pull_worlds import slopes as judge
+from slow_slopes import slow_posterior
 from tuning.slope_roads import Road, passes, tally
 
 from analysis.road.slopes import (
@@ -18,6 +19,7 @@ from analysis.road.slopes import (
     _alike,
     _climb,
     _groups,
+    _heights_by,
     _kernel,
     _knots,
     _Piece,
@@ -144,10 +146,15 @@ def test_the_posterior_is_that_of_the_whole_normal_density() -> None:
 
     first = np.log([3.0, 100.0, 0.06, 0.012])
     other = np.log([2.0, 60.0, 0.1, 0.02])
-    gained = _posterior(groups, kernel, first)[0] - _posterior(groups, kernel, other)[0]
+    by = _heights_by(groups, kernel)
+    gained = _posterior(by, first)[0] - _posterior(by, other)[0]
     assert gained == pytest.approx(full(first) - full(other), abs=0.02)  # ripples shorter than the knots are left out
-    value, mode, _ = _climb(groups, kernel, first)
-    nudged = [_posterior(groups, kernel, mode + side * 0.1 * e)[0] for e in np.eye(4) for side in (1, -1)]
+    for theta in (first, other, first + np.array([0, 0, 0, 0.4]), other):
+        for found_at, slow in zip(_posterior(by, theta), slow_posterior(groups, kernel, theta), strict=True):
+            np.testing.assert_allclose(found_at, slow, rtol=1e-9, atol=1e-9)
+    value, mode, _ = _climb(by, first)
+    assert value == pytest.approx(slow_posterior(groups, kernel, mode)[0], rel=1e-9)
+    nudged = [_posterior(by, mode + side * 0.1 * e)[0] for e in np.eye(4) for side in (1, -1)]
     assert max(nudged) < value + 0.02
     same = Located(np.array([0, 0, 1]), np.array([0.0, 100.0, 0.0]), np.array([1.0, -1.0, 1.0]))
     alike = _alike(same, same, 100.0)
