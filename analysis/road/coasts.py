@@ -285,10 +285,9 @@ def _falling(motion: Motion) -> list[tuple[int, int]]:
     steep = np.flatnonzero(stepped > 0.15)
     edge[steep] = stepped[steep] >= _most_near(t, np.where(np.isnan(stepped), -np.inf, stepped), steep, width / 2)
     stretches = []
-    cuts = np.flatnonzero(~falling | gap | edge)
-    for start, end in zip([-1, *cuts.tolist()], [*cuts.tolist(), len(t)], strict=True):
-        if end - start - 1 < 8:
-            continue
+    cuts = np.concatenate([[-1], np.flatnonzero(~falling | gap | edge), [len(t)]])
+    long = np.flatnonzero(np.diff(cuts) > 8)
+    for start, end in zip(cuts[long].tolist(), cuts[long + 1].tolist(), strict=True):
         inside = np.arange(start + 1, end)
         # The clutch, and the window that found the step, need a moment at either end.
         keep = inside[(t[inside] >= t[inside[0]] + 0.7) & (t[inside] <= t[inside[-1]] - 0.7)]
