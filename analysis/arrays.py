@@ -3,11 +3,13 @@ series.
 
 `first_order`, `peaks`, `monotone`, `running_rank`, `running_most`, `closed` and `least_squares_above_zero` do what
 `lfilter`, `find_peaks`, `PchipInterpolator`, `rank_filter`, `maximum_filter1d`, `grey_closing` and `nnls` of SciPy do,
-as far as they are needed here: to import scipy.signal, scipy.ndimage or scipy.optimize costs a quarter of a second.
+as far as they are needed here: to import scipy.signal, scipy.ndimage or scipy.optimize costs a quarter of a second,
+and scipy.linalg, for the one recursion, 40 ms.
 """
 
 from __future__ import annotations
 
+import math
 from typing import Literal
 
 import numpy as np
@@ -17,6 +19,9 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 Codes = NDArray[np.intp]
 """Whole numbers that index or label."""
+
+_FORGOTTEN = 230.0
+"""What is left of a recursion after so many of its time constants is nothing: 1e-100."""
 
 
 def stretches(mask: Bools) -> list[tuple[int, int]]:
@@ -57,8 +62,6 @@ def first_order(
     start : array, optional
         What is added to the first value: `keep` times a y before the series. Of the shape of x, but 1 along `axis`.
     """
-    from scipy.linalg.lapack import dtbtrs
-
     series = np.moveaxis(x, axis, -1)
     fed = np.ascontiguousarray(now * series)
     if fed.size == 0:
@@ -67,11 +70,25 @@ def first_order(
         fed[..., 1:] += before * series[..., :-1]
     if start is not None:
         fed[..., :1] += np.moveaxis(start, axis, -1)
-    # A recursion is a band matrix with ones on its diagonal, solved from the top.
-    band = np.empty((2, fed.shape[-1]), order="F")
-    band[0], band[1] = 1.0, -keep
-    solved, _ = dtbtrs(band, fed.reshape(-1, fed.shape[-1]).T, uplo="L", diag="U", overwrite_b=1)
-    return np.moveaxis(np.asarray(solved.T).reshape(fed.shape), -1, axis)
+    if keep:
+        fed = _kept_on(fed, keep)
+    return np.moveaxis(fed, -1, axis)
+
+
+def _kept_on(x: Floats, keep: float) -> Floats:
+    """y[n] = x[n] + keep y[n-1] along the last axis, as running sums of x[n] / keep^n, in pieces."""
+    n = x.shape[-1]
+    size = n if abs(keep) >= 1 else min(n, 1 + int(_FORGOTTEN / -math.log(abs(keep))))
+    pieces = np.zeros((*x.shape[:-1], -(-n // size), size))
+    whole = pieces.reshape(*x.shape[:-1], -1)
+    whole[..., :n] = x
+    fading = keep ** np.arange(size)
+    pieces /= fading
+    np.cumsum(pieces, axis=-1, out=pieces)
+    pieces *= fading
+    # Of the piece before only its end lives on, and nothing of those before that.
+    pieces[..., 1:, :] += keep * fading * pieces[..., :-1, -1:]
+    return whole[..., :n]
 
 
 def monotone(x: Floats, y: Floats, at: Floats) -> Floats:

@@ -28,9 +28,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from analysis.arrays import Floats, first_order, running_most, usual_step
+from analysis.arrays import Bools, Floats, first_order, running_most, usual_step
 from analysis.mixture.engine_load import GRID_S, Driving
 from analysis.mixture.throttle_steps import bends
 from analysis.mixture.throttle_steps import find as find_edges
@@ -266,16 +266,16 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
     reach = int(SHIFTS[-1] - SHIFTS[0])
     if half > 1.0 or n < 2 * reach:
         return None
-    y, known = averaged(time, value, grid, half)
-    windows = np.lib.stride_tricks.sliding_window_view
     # Below walking to running pace the clutch or belt slips: load by acceleration says little of the throttle there.
     usable = np.isfinite(load) & (np.nan_to_num(state.speed_mps) > SLIP_MPS)
-    rows = np.zeros(n, dtype=np.bool_)
-    rows[-SHIFTS[0] : n - SHIFTS[-1]] = windows(known, reach + 1).all(axis=1)
     # The lag remembers: a row needs a known state for a while before it.
     memory = round(1.5 / GRID_S)
-    rows[:memory] = False
-    rows[memory - 1 :] &= windows(usable, memory).all(axis=1)
+    rows = ~_any_of(~usable, memory, memory - 1)
+    rows[:memory] = rows[: -SHIFTS[0]] = rows[n - SHIFTS[-1] :] = False
+    asked = _any_of(rows, reach + 1, SHIFTS[-1])
+    y, known = np.zeros(n), np.zeros(n, dtype=np.bool_)
+    y[asked], known[asked] = averaged(time, value, grid[asked], half)
+    rows &= ~_any_of(~known, reach + 1, -SHIFTS[0])
     index = np.flatnonzero(rows)
     if len(index) * GRID_S < 20.0:
         return None
@@ -286,7 +286,7 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
     weights = _weights(half)
     basis = [_smoothed(by_speed[i] * by_load[j], weights) for i, j in np.argwhere(told)]
     y = y - y[index].mean()
-    later = windows(y, reach + 1)
+    later = np.lib.stride_tricks.sliding_window_view(y, reach + 1)
     length = max(BLOCK_S, len(index) * GRID_S / MAX_BLOCKS)
     block = (index * (GRID_S / length)).astype(np.intp)
     start = np.concatenate([[0], np.flatnonzero(np.diff(block)) + 1, [len(index)]])
@@ -307,7 +307,12 @@ def _sums(time: Floats, value: Floats, state: Driving, load: Floats, lags_s: Flo
     return _Sums(xx, xy, yy, grid[index[start[:-1]]], len(index) * GRID_S)
 
 
-def _moving(time: Floats, state: Driving) -> NDArray[np.bool_]:
+def _any_of(mask: Bools, size: int, before: int) -> Bools:
+    """Whether any of `size` values is true, of which the first is `before` places before each."""
+    return running_most(mask.astype(np.float64), size, before) > 0
+
+
+def _moving(time: Floats, state: Driving) -> Bools:
     """Whether the car had moved for `SETTLED_S` before each time. About a standstill idle jet, clutch and overrun hand
     over within a second of each other, and several small edges pass for a slow one."""
     size = round(SETTLED_S / GRID_S)
@@ -404,7 +409,7 @@ def _weights(half: float) -> Floats:
     return np.asarray(weight / weight.sum())
 
 
-def averaged(t: Floats, x: Floats, grid: Floats, half: float) -> tuple[Floats, NDArray[np.bool_]]:
+def averaged(t: Floats, x: Floats, grid: Floats, half: float) -> tuple[Floats, Bools]:
     """Readings averaged about each grid time with weights 1 - (u/half)^2.
 
     Parameters

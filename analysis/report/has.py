@@ -27,7 +27,9 @@ def mixture_of(drive: AnalysedDrive, unit: SpeedUnit) -> MixtureAnswer | None:
 
 def fuel_of(drive: AnalysedDrive) -> FuelAnswer | None:
     """Its fuel loop; None where it was none, or where what was kept of it cannot be read."""
-    from analysis.answers.fuel import kept_fuel_answer
+    if drive.drive.manifest.fuel is None:
+        return None
+    from analysis.answers.fuel import kept_fuel_answer  # here: most drives are no fuel loop
 
     return _or_none(lambda: kept_fuel_answer(drive))
 

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 MIN_SPEED_MPS = 3.0
 """Below this a coast is cut: rolling changes near rest, and so does what receivers report."""
+_PIECE = 1024
+"""So many readings share running sums."""
 MIN_SECONDS = 8.0
 MIN_DROP_MPS = 3.0
 """A shorter or smaller loss of speed tells too little to be a coast."""
@@ -285,10 +287,9 @@ def _falling(motion: Motion) -> list[tuple[int, int]]:
     steep = np.flatnonzero(stepped > 0.15)
     edge[steep] = stepped[steep] >= _most_near(t, np.where(np.isnan(stepped), -np.inf, stepped), steep, width / 2)
     stretches = []
-    cuts = np.flatnonzero(~falling | gap | edge)
-    for start, end in zip([-1, *cuts.tolist()], [*cuts.tolist(), len(t)], strict=True):
-        if end - start - 1 < 8:
-            continue
+    cuts = np.concatenate([[-1], np.flatnonzero(~falling | gap | edge), [len(t)]])
+    long = np.flatnonzero(np.diff(cuts) > 8)
+    for start, end in zip(cuts[long].tolist(), cuts[long + 1].tolist(), strict=True):
         inside = np.arange(start + 1, end)
         # The clutch, and the window that found the step, need a moment at either end.
         keep = inside[(t[inside] >= t[inside[0]] + 0.7) & (t[inside] <= t[inside[-1]] - 0.7)]
@@ -309,15 +310,20 @@ def _most_near(t: Floats, x: Floats, at: Codes, within_s: float) -> Floats:
 
 def _slopes(t: Floats, v: Floats, width: float) -> tuple[Floats, Floats]:
     """Slope of the line through the readings within `width` before, and after, each of them [m/s2]; NaN with < 3."""
-    results = []
     n = np.arange(len(t))
-    for low, high in ((np.searchsorted(t, t - width), n + 1), (n, np.searchsorted(t, t + width, side="right"))):
-        sums = [np.concatenate([[0.0], np.cumsum(part)]) for part in (np.ones_like(t), t, v, t * t, t * v)]
-        count, st, sv, stt, stv = (part[high] - part[low] for part in sums)
-        with np.errstate(invalid="ignore", divide="ignore"):
-            slope = (stv - st * sv / count) / (stt - st * st / count)
-        results.append(np.where((count >= 3), slope, np.nan))
-    return results[0], results[1]
+    windows = (np.searchsorted(t, t - width), n + 1), (n, np.searchsorted(t, t + width, side="right"))
+    before, after = (np.full(len(t), np.nan) for _ in windows)
+    for begin in range(0, len(t), _PIECE):  # running sums from afar would leave nothing of a window's small differences
+        piece = slice(begin, begin + _PIECE)
+        for (low, high), out in zip(windows, (before, after), strict=True):
+            first, last = low[piece], high[piece]
+            x, y = (z[first[0] : last[-1]] - z[begin] for z in (t, v))
+            sums = [np.concatenate([[0.0], np.cumsum(part)]) for part in (np.ones_like(x), x, y, x * x, x * y)]
+            count, sx, sy, sxx, sxy = (part[last - first[0]] - part[first - first[0]] for part in sums)
+            with np.errstate(invalid="ignore", divide="ignore"):
+                slope = (sxy - sx * sy / count) / (sxx - sx * sx / count)
+            out[piece] = np.where(count >= 3, slope, np.nan)
+    return before, after
 
 
 def _no_coast(

@@ -25,6 +25,17 @@ def test_a_recursion_is_scipys(shape: tuple[int, ...], axis: int, now: float, be
         np.testing.assert_allclose(first_order(now, before, keep, x, start, axis), given, rtol=1e-12, atol=1e-13)
 
 
+@pytest.mark.parametrize("keep", [1e-120, 0.01, 0.3, 0.97, 0.9999, 1.0, -0.6])
+@pytest.mark.parametrize("count", [50, 1000, 30_000])
+def test_a_long_recursion_is_scipys(keep: float, count: int) -> None:
+    """Also where most of it is far below what it began with, or nothing for long."""
+    x = np.random.default_rng(3).normal(size=(3, count))
+    x[0, count // 3 : count // 2] = 0.0
+    x[1] *= np.exp(-np.arange(count) / 20)
+    given = lfilter([0.6, 0.2], [1, -keep], x)
+    np.testing.assert_allclose(first_order(0.6, 0.2, keep, x), given, rtol=1e-9, atol=1e-13 * np.abs(given).max())
+
+
 @pytest.mark.parametrize("distance", [1, 3, 8])
 def test_peaks_are_scipys(distance: int) -> None:
     rng = np.random.default_rng(2)

@@ -16,7 +16,7 @@ from made_season import MadeSeason
 from run_verb import run_verb
 
 from analysis.answers import schemas
-from analysis.answers.encoding import Answer, schema
+from analysis.answers.encoding import Answer, described, schema
 
 VERBS: dict[str, list[list[str]]] = {
     "runs": [["runs", "{starts}"], ["runs", "{starts}", "--from", "30mph", "--to", "45mph", "--at", "60ft"],
@@ -103,9 +103,10 @@ def test_each_is_a_schema_in_which_every_field_is_described() -> None:
     assert len(kinds) > 40
     for name, kind in kinds.items():
         assert (kind.__doc__ or "").strip(), name
+        words = described(kind)
         for field, about in kind.model_fields.items():
-            assert about.description and about.description.strip(), f"{name}.{field}"
-            assert about.description.rstrip().endswith((".", "]", ")")), f"{name}.{field}: {about.description}"
+            assert words.get(field, "").rstrip().endswith((".", "]", ")")), f"{name}.{field}: {words.get(field)}"
+            assert schema(kind)["properties"][about.alias or field]["description"] == words[field]
 
 
 def test_no_two_answers_bear_one_name() -> None:

@@ -35,6 +35,8 @@ def test_a_first_look_at_a_drive_loads_no_large_library_for_a_few_lines(tmp_path
     """Its fixes, mixture and runs, read and kept: pandas and the larger parts of SciPy and Arrow cost it nothing."""
     make_drive(tmp_path, [Stand(8), Pull(15), Lift(12, 3), Brake(0, 2.5), Stand(4)], mixture_hz=20.0)
     spared = ("pandas", "pint", "pyarrow.compute", "scipy.ndimage", "scipy.optimize", "scipy.signal")
+    said = run_apart(["mixture", "--store", str(tmp_path)], (*spared, "scipy.linalg", "analysis.changes"), 120)
+    assert "loaded []" in said.stderr and "full throttle" in said.stdout, said.stderr
     said = run_apart(["runs", "--store", str(tmp_path)], spared, 120)
     assert "loaded []" in said.stderr, said.stderr
     assert "mph" in said.stdout

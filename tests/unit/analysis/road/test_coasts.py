@@ -73,6 +73,20 @@ def test_steps_are_found_as_the_slow_way_finds_them(rate_hz: float, monkeypatch:
     assert asked[0] > 10
 
 
+def test_slopes_late_in_a_recording_of_a_day_are_those_at_its_start() -> None:
+    rng = np.random.default_rng(2)
+    t = np.arange(0, 300, 0.1) + rng.uniform(0, 0.05, 3000)
+    v = 20 + 5 * np.sin(t / 8) + rng.normal(0, 0.05, 3000)
+    alone = coasts._slopes(t, v, 1.5)
+    for i in range(20, 2980, 97):
+        inside = (t >= t[i]) & (t <= t[i] + 1.5)
+        assert alone[1][i] == pytest.approx(np.polyfit(t[inside] - t[i], v[inside], 1)[0], abs=1e-9)
+    day = np.arange(0, 80_000, 0.1)
+    late = coasts._slopes(np.concatenate([day, 80_000 + t]), np.concatenate([np.full(len(day), 15.0), v]), 1.5)
+    for one, other in zip(alone, late, strict=True):
+        np.testing.assert_allclose(other[len(day) + 20 :], one[20:], atol=1e-6)
+
+
 def test_cruising_pulling_and_braking_are_no_coasts() -> None:
     script: list[Phase] = [Stand(8), Pull(20), Cruise(20, 60), Brake(12, 1.0), Cruise(12, 40), Brake(0), Stand(5)]
     assert found_in(script).coasts == []
