@@ -83,7 +83,7 @@ class KeptSeason:
             }
             road = RoadLoad(**packed.tuples(told["standard_road"]))
             season = SeasonRecord(**lists, **{name: told[name] for name in _VALUES}, standard_road=road)
-        except (LookupError, TypeError, ValueError):
+        except (AttributeError, LookupError, RecursionError, TypeError, ValueError):
             return None
         return replace(season, store=self._store, gathered=(season.pulls, self._key))
 
