@@ -197,6 +197,25 @@ def test_a_drive_that_cannot_be_read_is_told_each_time_and_takes_no_other_along(
     assert not whole(store)
 
 
+def test_a_drive_that_fails_as_it_is_read_is_told_each_time(
+    store: Path, made_season: MadeSeason, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = gathering._weather
+
+    def weather(drive: Any) -> Any:
+        if drive.id == made_season.ids[1]:
+            raise ZeroDivisionError("no air")
+        return real(drive)
+
+    monkeypatch.setattr(gathering, "_weather", weather)
+    for _ in range(2):
+        caplog.clear()
+        found = gather(DriveStore(store))
+        assert ["no air" in each.message for each in caplog.records] == [True]
+        assert made_season.ids[1] not in {run.drive for run in found.runs}
+    assert not whole(store)
+
+
 def test_what_changes_while_the_drives_are_read_is_not_kept(
     store: Path, made_season: MadeSeason, monkeypatch: pytest.MonkeyPatch
 ) -> None:
