@@ -402,7 +402,8 @@ def _outliers(runs: Sequence[Observation], studentised: Floats, speeds: Floats, 
         return []
     limit = float(stdtrit(max(int(told) // 2, 3), 1 - 0.025 / max(int(told), 1)))
     size = np.abs(studentised[:compared])
-    size = np.where(np.isfinite(size).any(axis=1)[:, None] & ~np.isnan(size), size, -np.inf)
+    known = np.any(np.isfinite(size), axis=1, keepdims=True)
+    size = np.where(known & ~np.isnan(size), size, -np.inf)
     for i in np.flatnonzero((size > limit).any(axis=1)).tolist():
         j = int(size[i].argmax())
         slow = "slower" if studentised[i, j] > 0 else "faster"
