@@ -16,17 +16,20 @@ import math
 from collections.abc import Callable, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from analysis.changes.observations import Observation, Side
 from analysis.changes.season import DEFAULT_FACTOR, SeasonRecord, gather, tagged
 from analysis.changes.sides import side
 from analysis.conditions.setups import Parts
-from analysis.drive import AnalysedDrive
-from analysis.store import DriveStore
 from logger.config.car import car_key
 from logger.errors import InputError, NoAnswer
 from logger.store.cars import split_ref
 from logger.store.names import CARS
+
+if TYPE_CHECKING:
+    from analysis.drive import AnalysedDrive
+    from analysis.store import DriveStore
 
 
 def is_across(store: Path, a: str, b: str) -> bool:

@@ -401,16 +401,15 @@ def _outliers(runs: Sequence[Observation], studentised: Floats, speeds: Floats, 
     if told < 5:
         return []
     limit = float(stdtrit(max(int(told) // 2, 3), 1 - 0.025 / max(int(told), 1)))
-    for i in range(compared):
-        row = studentised[i]
-        if not np.any(np.isfinite(row)):
-            continue
-        j = int(np.nanargmax(np.abs(row)))
-        if abs(row[j]) > limit:
-            slow = "slower" if row[j] > 0 else "faster"
-            said.append(
-                f"{runs[i].label} is much {slow} than the other runs ({abs(row[j]):.1f} standard errors). It is counted"
-            )
+    size = np.abs(studentised[:compared])
+    known = np.any(np.isfinite(size), axis=1, keepdims=True)
+    size = np.where(known & ~np.isnan(size), size, -np.inf)
+    for i in np.flatnonzero((size > limit).any(axis=1)).tolist():
+        j = int(size[i].argmax())
+        slow = "slower" if studentised[i, j] > 0 else "faster"
+        said.append(
+            f"{runs[i].label} is much {slow} than the other runs ({size[i, j]:.1f} standard errors). It is counted"
+        )
     return said
 
 

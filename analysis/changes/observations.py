@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
@@ -144,6 +145,7 @@ _Block = tuple[NDArray[np.intp], Floats, Floats]
 """Which runs, the speeds (k,) that they are told at, and their values (runs, k)."""
 _ASKED: dict[tuple[int, ...], _Tables] = {}
 """Of the lists of runs that were asked about last: each is asked for many times and speeds."""
+_ASKING = threading.Lock()
 _LISTS, _WORTH = 2, 64
 
 
@@ -183,10 +185,11 @@ def _tables_of(runs: Sequence[Observation]) -> _Tables:
     if len(runs) < _WORTH:
         return _Tables(runs)
     asked = tuple(map(id, runs))
-    found = _ASKED.pop(asked, None) or _Tables(runs)
-    _ASKED[asked] = found  # the last one
-    while len(_ASKED) > _LISTS:
-        _ASKED.pop(next(iter(_ASKED)), None)
+    with _ASKING:  # the desk answers several at once
+        found = _ASKED.pop(asked, None) or _Tables(runs)
+        _ASKED[asked] = found  # the last one
+        while len(_ASKED) > _LISTS:
+            del _ASKED[next(iter(_ASKED))]
     return found
 
 

@@ -12,6 +12,7 @@ when they come back: of the parts of a thousand drives' setups there are few.
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import json
 import math
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -112,8 +113,9 @@ class Unpacking:
     """The objects of what a `Packing` told. LookupError, TypeError or ValueError where it is not that."""
 
     def __init__(self, shared: Sequence[str], sizes: Sequence[int], numbers: Floats) -> None:
-        self._texts, self._arrays = shared, np.split(numbers, np.cumsum(sizes[:-1], dtype=np.int64))
-        self._made: dict[tuple[int, int], Any] = {}
+        ends = list(itertools.accumulate(sizes, initial=0))
+        self._texts, self._arrays = shared, [numbers[a:b] for a, b in itertools.pairwise(ends)]
+        self._made: dict[int, dict[int | None, Any]] = {}
 
     def objects(self, of: Callable[..., T], columns: Mapping[str, Sequence[Any]], kinds: Kinds) -> list[T]:
         """The objects, by all fields of their dataclass."""
@@ -125,15 +127,10 @@ class Unpacking:
     def _column(self, told: Sequence[Any], kind: Kind | None) -> Iterable[Any]:
         if kind is None:
             return told
-        if isinstance(kind, AsText):
-            return [None if at is None else self._value(at, kind) for at in told]
-        return [None if at is None else self._array(at, kind) for at in told]
-
-    def _value(self, at: int, kind: AsText) -> Any:
-        known = id(kind), at
-        if known not in self._made:
-            self._made[known] = kind.value(self._texts[at])
-        return self._made[known]
+        made = self._made.setdefault(id(kind), {None: None}) if isinstance(kind, AsText) else {None: None}
+        for at in set(told) - made.keys():
+            made[at] = kind.value(self._texts[at]) if isinstance(kind, AsText) else self._array(at, kind)
+        return [made[at] for at in told]
 
     def _array(self, at: int, kind: _Array) -> Any:
         array = self._arrays[at]

@@ -83,12 +83,12 @@ class KeptSeason:
             }
             road = RoadLoad(**packed.tuples(told["standard_road"]))
             season = SeasonRecord(**lists, **{name: told[name] for name in _VALUES}, standard_road=road)
-        except (LookupError, TypeError, ValueError):
+        except (AttributeError, LookupError, RecursionError, TypeError, ValueError):
             return None
-        return replace(season, store=self._store, gathered=(season.pulls, self._key))
+        return self._known(replace(season, store=self._store))
 
     def write(self, season: SeasonRecord) -> SeasonRecord:
-        """Keep the season, where the store is what it was before it was gathered and no season of a few drives."""
+        """Keep the season, unless it is of a few drives or the store is not what it was before it was gathered."""
         now = self._with_targets(kept.key_of_store(self._store.path))
         if not self._key or now != self._key or len(season.drives) < WORTH_KEEPING:
             return season
@@ -101,7 +101,10 @@ class KeptSeason:
         told["pull"] = packing.columns([each.pull for each in season.pulls], PULL_KINDS)
         told |= {"shared": packing.shared, "sizes": packing.sizes}
         kept.write_numbers(self._store.path, SEASON, self._name, self._key, told, packing.numbers)
-        return replace(season, gathered=(season.pulls, self._key))
+        return self._known(season)
+
+    def _known(self, season: SeasonRecord) -> SeasonRecord:
+        return replace(season, gathered=(season.pulls, f"{self._name} {self._key}"))
 
     def _with_targets(self, key: str) -> str:
         given = self._store.targets_given

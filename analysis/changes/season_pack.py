@@ -107,7 +107,7 @@ def read(store: Path) -> Pack:
         }
         drives = unpacking.objects(DriveRows, rows, {})
         return dict(zip(told["drives"], zip(told["keys"], drives, strict=True), strict=True))
-    except (LookupError, TypeError, ValueError):
+    except (AttributeError, LookupError, RecursionError, TypeError, ValueError):
         return {}
 
 

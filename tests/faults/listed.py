@@ -9,6 +9,7 @@ from faults.planted import Fault
 A = "analysis/answers/"
 C = "analysis/cli/"
 UNIT = "tests/unit/analysis/"
+SEASON_KEPT = (UNIT + "changes/test_season_kept.py",)
 RUNS = (UNIT + "answers/test_runs.py", UNIT + "answers/test_runs_odd_roads.py")
 COMPARE = (UNIT + "answers/test_compare.py", UNIT + "cli/test_cli_compare.py")
 SEASON = (UNIT + "answers/test_season.py", UNIT + "cli/test_cli_compare.py")
@@ -68,7 +69,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a wind that blows along with everybody", "analysis/changes/power_model.py", "wind * turned * outing]", "wind * outing]", POWER),
     Fault("legs by drive and not by setup", "analysis/changes/season_pulls.py", "not alike(pull.parts, before.parts)", "pull.drive != before.drive", POWER),
     Fault("standard air from the air of the first pull", "analysis/changes/season_pulls.py", "[each.factor if corrected else 1.0 for each in pulls]", "[pulls[0].factor if corrected else 1.0 for each in pulls]", POWER),
-    Fault("A and B swapped in power", "analysis/changes/compare_power.py", "wanted[:, bands] = 1.0, 0.0", "wanted[:, bands] = -1.0, 0.0", POWER),
+    Fault("A and B swapped in power", "analysis/changes/compare_power.py", "wanted[bands] = 1.0  # B less A", "wanted[bands] = -1.0  # B less A", POWER),
     Fault("part throttle counts", "analysis/changes/season_record.py", "return full_power(self.pulls)", "return list(self.pulls), []", POWER),
     Fault("the part-throttle pulls are kept and the full ones go", "analysis/changes/full_power.py", 'found = asked & (chance > 0.5)', 'found = asked & (chance < 0.5)', POWER),
     Fault("the recorded throttle of a pull is not asked", "analysis/changes/full_power.py", "if math.isfinite(each.pull.throttle):", "if False:", POWER),
@@ -108,6 +109,12 @@ FAULTS: tuple[Fault, ...] = (
     Fault("kept times of another program", "analysis/kept.py", 'targets.model_dump(), program(),', 'targets.model_dump(),', (UNIT + "test_kept.py",)),
     Fault("kept times of another car", "analysis/kept.py", 'drive.config_text, manifest.car, manifest.fuel', 'drive.config_text, manifest.fuel', (UNIT + "test_kept.py",)),
     Fault("a season kept together of another key is believed", "analysis/changes/season_pack.py", "if found is None or was != key:", "if found is None:", (UNIT + "test_kept.py",)),
+    Fault("a season kept whole is of another time than its key", "analysis/changes/season_kept.py", "or now != self._key", "", SEASON_KEPT),
+    Fault("a season is kept without the drives that could not be read", "analysis/changes/gathering.py", "and not store.unread", "", SEASON_KEPT),
+    Fault("full pulls of one choice of runs pass for another's", "analysis/changes/season_kept.py", 'f"{self._name} {self._key}"', "self._key", SEASON_KEPT),
+    Fault("numbers beside a kept season are believed unseen", "analysis/kept.py", 'if found is None or found["digest"] != _sha256(data):', "if found is None:", SEASON_KEPT),
+    Fault("a fit of power of other rows of that shape", "analysis/changes/power_kept.py", ".encode() + np.ascontiguousarray(value).tobytes())", ".encode())", (UNIT + "changes/test_power_kept.py",)),
+    Fault("times of other runs of that number", "analysis/changes/observations.py", "asked = tuple(map(id, runs))", "asked = (len(runs),)", (UNIT + "changes/test_observations.py",)),
     Fault("a kept answer forgets the manifest", "analysis/answers/kept_answer.py", "(key, manifest, sorted", "(key, sorted", (UNIT + "answers/test_kept_answer.py",)),
     Fault("a kept answer outlives the drives that passed its roads", "analysis/answers/kept_answer.py", "sorted(drive.part_throttle.items()), before)", "sorted(drive.part_throttle.items()))", ROADS),
     Fault("a kept answer forgets what was asked", "analysis/answers/kept_answer.py", "kept.digest_of_values(asked)", "kept.digest_of_values()", (UNIT + "answers/test_kept_answer.py",)),

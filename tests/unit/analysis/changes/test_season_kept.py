@@ -21,7 +21,7 @@ from analysis.answers.compare import compare_answer
 from analysis.answers.effects import effects_answer
 from analysis.answers.plan import plan_answer
 from analysis.answers.season import season_answer
-from analysis.changes import gathering, season_kept
+from analysis.changes import gathering, season_kept, season_record
 from analysis.changes.season import SeasonRecord, gather
 from analysis.drive import utc
 from analysis.store import DriveStore
@@ -114,6 +114,22 @@ def test_seasons_of_other_factors_and_runs_stand_beside_each_other(store: Path) 
     assert len(whole(store)) == 6
 
 
+def test_which_pulls_are_full_is_told_of_each_choice_of_runs(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Their pulls are not the same ones: those of a run that does not count are not taken to be full."""
+    judged: list[int] = []
+    real = season_record.why_not_full
+
+    def why(pulls: Any) -> list[str]:
+        judged.append(len(pulls))
+        return real(pulls)
+
+    monkeypatch.setattr(season_record, "why_not_full", why)
+    for _ in range(2):
+        assert gather(DriveStore(store)).full_pulls and gather(DriveStore(store)).full_pulls
+        assert gather(DriveStore(store), every_run=True).full_pulls
+    assert len(judged) == 4
+
+
 def test_windows_that_were_given_are_not_those_of_the_store(store: Path) -> None:
     gather(DriveStore(store))
     other = TargetsConfig.model_validate({"masks": {"free_air_lambda": 1.4}})
@@ -178,6 +194,25 @@ def test_a_drive_that_cannot_be_read_is_told_each_time_and_takes_no_other_along(
         found = gather(DriveStore(store))
         assert [made_season.ids[1] in each.message for each in caplog.records] == [True]
         assert {run.drive for run in found.runs} == set(made_season.ids[:4]) - {made_season.ids[1]}
+    assert not whole(store)
+
+
+def test_a_drive_that_fails_as_it_is_read_is_told_each_time(
+    store: Path, made_season: MadeSeason, caplog: pytest.LogCaptureFixture, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = gathering._weather
+
+    def weather(drive: Any) -> Any:
+        if drive.id == made_season.ids[1]:
+            raise ZeroDivisionError("no air")
+        return real(drive)
+
+    monkeypatch.setattr(gathering, "_weather", weather)
+    for _ in range(2):
+        caplog.clear()
+        found = gather(DriveStore(store))
+        assert ["no air" in each.message for each in caplog.records] == [True]
+        assert made_season.ids[1] not in {run.drive for run in found.runs}
     assert not whole(store)
 
 
