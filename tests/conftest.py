@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import os
 import subprocess
 import time
@@ -19,6 +20,7 @@ from made_season import MadeSeason, make_season  # noqa: E402
 from rig import PULLBOOK  # noqa: E402
 from same_data import worked_out_once  # noqa: E402
 
+TESTS = Path(__file__).parent
 ASK_AGAIN = {"answers", "changes", "cli", "desk", "fleet", "manual", "report", "road", "sharing", "system"}
 """Rooms whose tests ask the same drives again and again; those that work a drive out are asked anew each time."""
 
@@ -48,7 +50,25 @@ wait, for cables or other processes, stand between those that compute."""
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     rank = {f"{name}.py": number for number, name in enumerate(LONGEST)}
-    items.sort(key=lambda item: rank.get(f"{item.path.parent.name}/{item.path.name}", len(rank)))
+    items.sort(key=lambda item: (rank.get(f"{item.path.parent.name}/{item.path.name}", len(rank)), item.path))
+
+
+def pytest_collection(session: pytest.Session) -> None:
+    """Each worker begins to collect in another room: on a fresh clone, what one has compiled the others find done."""
+    if session.config.args == session.config.getini("testpaths") and "PYTEST_XDIST_WORKER" in os.environ:
+        rooms = [path for path in sorted([*TESTS.glob("*"), *TESTS.glob("unit/*/*")]) if _is_room(path)]
+        number, of = int(os.environ["PYTEST_XDIST_WORKER"][2:]), int(os.environ["PYTEST_XDIST_WORKER_COUNT"])
+        first = number * len(rooms) // of
+        session.config.args = [str(path) for path in rooms[first:] + rooms[:first]]
+
+
+def _is_room(path: Path) -> bool:
+    return path.name != "unit" and not path.name.startswith("_") and (path.is_dir() or path.name.startswith("test_"))
+
+
+def pytest_collection_finish() -> None:
+    """A million objects of the collected tests stay to the end: no need to look through them again and again."""
+    gc.freeze()
 
 
 def pytest_xdist_auto_num_workers() -> int:

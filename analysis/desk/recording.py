@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
+import threading
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -37,7 +38,8 @@ def start(store: Path, command: Sequence[str]) -> None:
             )  # fmt: skip
     except OSError as error:
         raise InputError(f"the recorder could not be started: {said(error)}") from error
-    _reap(process)
+    # Waited for, so that one that ended is no zombie, and one that goes on when this process ends is no warning.
+    threading.Thread(target=process.wait, name="recorder", daemon=True).start()
 
 
 def ended_with(store: Path) -> str:
@@ -60,11 +62,3 @@ def stop(store: Path) -> None:
         front.ask_stop(store, state)
     except OSError as error:
         raise InputError(f"the recorder could not be asked to stop: {said(error)}") from error
-
-
-_started: list[subprocess.Popen[bytes]] = []
-"""Held, so that one that ended is no zombie, and one that runs is no warning."""
-
-
-def _reap(process: subprocess.Popen[bytes]) -> None:
-    _started[:] = [each for each in [*_started, process] if each.poll() is None]
