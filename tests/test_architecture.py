@@ -23,7 +23,7 @@ FLOORS: tuple[tuple[str, ...], ...] = (
     ("logger.store",),
     ("logger.record",),
     ("logger.cli",),
-    ("analysis.arrays", "analysis.numerics", "analysis.wording"),
+    ("analysis.arrays", "analysis.wording"),
     ("analysis.motion", "analysis.conditions"),
     ("analysis.runs",),
     ("analysis.mixture", "analysis.road"),

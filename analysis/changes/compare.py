@@ -394,7 +394,7 @@ def _outliers(runs: Sequence[Observation], studentised: Floats, speeds: Floats, 
 
     Each run is looked at where it is oddest, at half the degrees of freedom a speed: the speeds go together.
     """
-    from analysis.numerics import stdtrit
+    from scipy.special import stdtrit
 
     said = []
     told = np.sum(np.any(np.isfinite(studentised), axis=1))

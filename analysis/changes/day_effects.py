@@ -220,7 +220,7 @@ def detectable(sigma: float, df: float, alpha: float, power: float = POWER) -> f
 
     The usual sum of two t quantiles [H. S. Bloom, "Minimum detectable effects", Evaluation Review 19 (1995) 547-556].
     """
-    from analysis.numerics import stdtrit
+    from scipy.special import stdtrit
 
     return sigma * float(stdtrit(df, 1 - alpha / 2) + stdtrit(df, power)) if df > 0 else math.nan
 
@@ -397,7 +397,7 @@ class _Response:
 
     def _shorter(self, c: Floats, within: _Part) -> bool:
         """Whether the interval within outings would be the shorter one if tau = sigma; judged by the design alone."""
-        from analysis.numerics import stdtrit
+        from scipy.special import stdtrit
 
         _, own, shared = self._weights(c)
         runs, days = own - shared / self.day_size, shared / self.day_size + shared * _RHO
@@ -433,7 +433,7 @@ class _Response:
 
 
 def _interval(part: _Part | None, alpha: float, alone: float) -> ContrastInterval:
-    from analysis.numerics import stdtrit
+    from scipy.special import stdtrit
 
     nan = math.nan
     if part is None:
@@ -471,7 +471,7 @@ def tightened(alpha: float, correlation: Floats, df: float) -> float:
 
 @functools.lru_cache(maxsize=256)
 def _max_t(alpha: float, correlation: Sequence[Sequence[float]], df: float) -> float:
-    from analysis.numerics import stdtr
+    from scipy.special import stdtr
 
     j = len(correlation)
     rng = np.random.default_rng(20_260_502)

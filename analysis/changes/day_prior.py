@@ -200,7 +200,7 @@ def _above(rho: float, spread: float, sizes: NDArray[np.int64], often: NDArray[n
     In units of the runs' scatter, from the estimate of what is expected, whose variance is `spread`; days have the
     variance `rho`; `often` outings of each of `sizes` runs.
     """
-    from analysis.numerics import ndtr
+    from scipy.special import ndtr
 
     # What is integrated over is the one of the two that scatters less: the other is smooth in its steps.
     size, wide = math.sqrt(rho), math.sqrt(1 + rho)
@@ -229,7 +229,7 @@ _ROOT_2_PI = math.sqrt(2 * math.pi)
 
 def as_student(centre: Floats, scale: Floats, weight: Floats) -> Student:
     """The Student t with the quartiles and the 95 % interval of a mixture of normals."""
-    from analysis.numerics import ndtr
+    from scipy.special import ndtr
 
     kept = weight > 1e-7 * weight.max()
     centre, scale, weight = centre[kept], scale[kept], weight[kept] / weight[kept].sum()
@@ -269,6 +269,6 @@ def _df_of(ratio: float) -> float:
 
 
 def _t(df: float, share: float) -> float:
-    from analysis.numerics import stdtrit
+    from scipy.special import stdtrit
 
     return float(stdtrit(df, share))

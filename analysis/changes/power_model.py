@@ -327,7 +327,7 @@ class PowerFit:
 
     def _about_mode(self) -> tuple[Floats, Floats]:
         """Points about the mode (m, k), and the log of one over their density, up to a constant."""
-        from analysis.numerics import ndtri
+        from scipy.special import ndtri
 
         scale = 2 * np.exp(2 * self.mode)
         curvature = 0.5 * np.outer(scale, scale) * self.covariance.products(self.projection)
@@ -364,7 +364,7 @@ class Covariance:
     def roots(self, theta: Sequence[Floats] | Floats) -> Iterator[Floats]:
         """Its lower triangular root at each of several `theta` (m, k); what stands above the diagonal counts for
         nothing. numpy's LinAlgError where it is no covariance."""
-        from analysis.numerics import dpotrf
+        from scipy.linalg.lapack import dpotrf
 
         for each in self._at(np.asarray(theta)):
             root, wrong = dpotrf(each.T, lower=1, clean=0, overwrite_a=1)
@@ -407,7 +407,7 @@ class _Normal:
 
     def solve(self) -> tuple[Floats, Floats]:
         """Estimate and covariance."""
-        from analysis.numerics import dtrtri
+        from scipy.linalg.lapack import dtrtri
 
         half = np.tril(dtrtri(self.root, lower=1)[0])
         return half.T @ (half @ self.xy), half.T @ half
@@ -435,7 +435,7 @@ class _Whitened:
 
 def _over(root: Floats, columns: Floats) -> Floats:
     """root^-1 columns."""
-    from analysis.numerics import dtrtrs
+    from scipy.linalg.lapack import dtrtrs
 
     return np.asarray(dtrtrs(root, columns, lower=1)[0])
 
@@ -458,7 +458,7 @@ def _normals(root: Floats, fits: Sequence[PowerFit]) -> list[_Normal]:
 
 def _projection(white: _Whitened) -> Floats:
     """V^-1 - V^-1 X (X' V^-1 X)^-1 X' V^-1 (n, n)."""
-    from analysis.numerics import dpotri, dtrtrs
+    from scipy.linalg.lapack import dpotri, dtrtrs
 
     lower = np.tril(dpotri(white.root, lower=1)[0])
     inverse = lower + lower.T
