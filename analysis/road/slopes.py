@@ -513,7 +513,7 @@ def _heights_by(groups: Sequence[_Group], kernel: _Kernel) -> _Heights:
         width = kernel.whitens.shape[1]
         log, information, pulled = 0.0, np.zeros((width, width)), np.zeros(width)
         for group, acts in zip(groups, kernel.acts, strict=True):
-            root = np.linalg.cholesky(_noise(group, wander_and_noise))
+            root = np.asarray(np.linalg.cholesky(_noise(group, wander_and_noise)), float)
             whiten = _inverses(root)
             slopes = (whiten @ acts).reshape(-1, acts.shape[2])
             rises = (whiten @ group.rise_m[:, :, None]).ravel()
