@@ -128,7 +128,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("a lesson that was spoilt is believed", "analysis/kept.py", ' and found["digest"] == _sha256(plain)', '', LESSONS),
     Fault("a drive teaches what it was taught", "analysis/runs/lessons.py", "return cls(motion.alone or motion.receiver, rounded)", "return cls(motion.receiver, rounded)", LESSONS),
     Fault("the habit is not used", "analysis/drive.py", "options, self.taught.habit)", "options)", LESSONS),
-    Fault("a launch tells its own habit", "analysis/runs/rises.py", "habit_of([*rise_logs[:k], *rise_logs[k + 1 :]], before,", "habit_of(rise_logs, before,", LAUNCHES),
+    Fault("a launch tells its own habit", "analysis/runs/rises.py", "_habit(np.delete(evidence, k, 0), before,", "_habit(evidence, before,", LAUNCHES),
     Fault("launches of a drive do not tell each other", "analysis/runs/finding.py", "launch.weighed(by) for", "launch for", LAUNCHES),
     Fault("a hold hides nothing of a launch", "analysis/runs/launch.py", "HIDDEN_S * max(noise.hold_mps / HIDDEN_BELOW_MPS, 1.0) if noise.hold_mps else 0.0", "0.0", LAUNCHES),
     Fault("a held height is measured", "analysis/motion/heights.py", "way[last] - way[first] > HELD_M", "way[last] - way[first] > 1e9", HEIGHTS),
@@ -138,7 +138,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("works out lessons while recording", "analysis/store.py", "if known or self._kept_only:", "if known:", LESSONS),
     # the receiver
     Fault("a held zero is a reading of zero", "analysis/motion/stop_likelihood.py", 'y < 1e-9 and (noise.hold_mps or noise.kind == "clipped")', 'y < 1e-9 and noise.kind == "clipped"', STOPS),
-    Fault("a stop's noise wanders no further near zero", "analysis/motion/stop_likelihood.py", "            p[:, -1, -1] += noise.wander_mps**2 * (1 - kept * kept)\n", "", STOPS),
+    Fault("a stop's noise wanders no further near zero", "analysis/motion/stop_likelihood.py", "            p[-1, -1] += noise.wander_mps**2 * (1 - kept * kept)\n", "", STOPS),
     Fault("wander near zero is what wanders above it, and counted twice", "analysis/motion/stop_likelihood.py", "        covariance -= noise.wander_mps**2 * np.outer(last, last)\n", "", STOPS),
     Fault("a speed whose sign is hidden is as sure as one that is shown", "analysis/motion/stop_likelihood.py", "np.maximum(y * y - shown * shown, 0.0)", "np.zeros_like(at)", STOPS),
     Fault("a sudden change is as slow as the filter shows it", "analysis/motion/smoother.py", "out * np.sqrt((1 + left) / (1 - left))", "out", STOPS),

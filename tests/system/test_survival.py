@@ -175,7 +175,10 @@ def test_a_disk_that_fills_up_stops_recording_cleanly_and_goes_on(small_disk: Pa
             recording.wait(lambda state: state["state"] == "recording")
             # Nearly full: the drive is closed while there is still room for it.
             filler = _fill(small_disk, leave=1_500_000)
-            state = recording.wait(lambda state: state["state"] == "no room on the disk" and not state["unfinished"])
+            # What could not be closed for want of room is tried again every quarter of a minute, one drive at a time.
+            state = recording.wait(
+                lambda state: state["state"] == "no room on the disk" and not state["unfinished"], seconds=60
+            )
             assert drive.open_drive(store, state["drives"][-1]).manifest.rows["board"] > 0
             sender.stop()
             code, _ = recording.stop()
