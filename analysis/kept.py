@@ -243,15 +243,21 @@ def drop_tables(store: Path, drive: str) -> None:
 
 def read_values(store: Path, drive: str, name: str, key: str) -> dict[str, Any] | None:
     """Kept values of a drive; None where they are missing, of another key, or not as they were written."""
+    found = read_with_digest(store, drive, name, key)
+    return found[0] if found is not None else None
+
+
+def read_with_digest(store: Path, drive: str, name: str, key: str) -> tuple[dict[str, Any], str] | None:
+    """The same with the SHA-256 of the values, as JSON with its names in order."""
     try:
         text = no_pipe(_folder(store, drive) / f"{name}.json").read_bytes()
         found = json.loads(text)
-        values = found["values"]
+        values, digest = found["values"], found["digest"]
         plain = text.partition(_VALUES)[2].removesuffix(b"}")  # as they were written: what is sorted need not be again
-        whole = isinstance(values, dict) and found["key"] == key and found["digest"] == _sha256(plain)
+        whole = isinstance(values, dict) and found["key"] == key and digest == _sha256(plain)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return None
-    return values if whole else None
+    return (values, digest) if whole else None
 
 
 def write_values(store: Path, drive: str, name: str, key: str, values: Mapping[str, Any]) -> None:

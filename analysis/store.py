@@ -287,10 +287,10 @@ class DriveStore:
         """Whether the lesson of a drive is kept under this key; and the lesson, None where it has nothing to teach."""
         from analysis.runs.lessons import Lesson
 
-        found = kept.read_values(self.path, drive.id, _LESSON, key)
+        found = kept.read_with_digest(self.path, drive.id, _LESSON, key)
         with contextlib.suppress(ValueError, KeyError, TypeError):  # not as it was written: worked out anew
             if found is not None:
-                return True, Lesson.of_json(found) if found else None
+                return True, Lesson.of_json(*found) if found[0] else None
         return False, None
 
     def keep_lesson(self, drive: AnalysedDrive) -> None:

@@ -90,21 +90,26 @@ def why_not_full(pulls: Sequence[SeasonPull]) -> list[str]:
 def _below(pulls: Sequence[SeasonPull], setups: Ids, usual: tuple[Floats, Floats]) -> Floats:
     """How far each pull lies below its setup's starts [ln], beyond what slope and wind may take; mean of its bands."""
     against = [each.pull.log_power - np.interp(np.log(each.pull.speed_mps), *usual) for each in pulls]
+    mean = [_mean(each) for each in against]
     out = np.zeros(len(pulls))
     for setup in np.unique(setups):
         mine = [int(i) for i in np.flatnonzero(setups == setup)]
-        sure = [float(np.mean(against[i])) for i in mine if pulls[i].trusted]
+        sure = [mean[i] for i in mine if pulls[i].trusted]
         level = float(np.median(sure)) if len(sure) >= 2 else 0.0
         for i in mine:
             pull = pulls[i].pull
             # What slope and wind take is a share of full power, not of the little that was seen.
             share = np.exp(np.minimum(against[i], 0.0))
             loose = CRUDE_SHARE + math.hypot(
-                CRUDE_SLOPE * float(np.mean(pull.slope_gain * share)),
-                CRUDE_WIND * float(np.mean(pull.wind_gain * share)),
+                CRUDE_SLOPE * _mean(pull.slope_gain * share), CRUDE_WIND * _mean(pull.wind_gain * share)
             )
-            out[i] = level + math.log(max(1 - loose, 1 - DEEPEST)) - float(np.mean(against[i]))
+            out[i] = level + math.log(max(1 - loose, 1 - DEEPEST)) - mean[i]
     return out
+
+
+def _mean(some: Floats) -> float:
+    """As np.mean gives it; of a few bands, thousands of times."""
+    return float(some.sum()) / len(some)
 
 
 def _by_mixture(pulls: Sequence[SeasonPull], setups: Ids, reasons: list[str | None]) -> None:

@@ -62,12 +62,16 @@ class Lesson:
         return {"receiver": self.receiver.as_json(), "rise_logs": [list(log) for log in self.rise_logs]}
 
     @classmethod
-    def of_json(cls, values: dict[str, Any]) -> Lesson:
-        """What `as_json` gave. ValueError, KeyError or TypeError where it is not that."""
-        logs = tuple(tuple(float(each) for each in log) for log in values["rise_logs"])
+    def of_json(cls, values: dict[str, Any], digest: str = "") -> Lesson:
+        """What `as_json` gave, with its `digest` where that is known. ValueError, KeyError or TypeError where it is not
+        that."""
+        logs = tuple(tuple(map(float, log)) for log in values["rise_logs"])
         if any(len(log) != _rises() for log in logs):
             raise ValueError("launches told by another set of rises")
-        return cls(Receiver.of_json(values["receiver"]), logs)
+        lesson = cls(Receiver.of_json(values["receiver"]), logs)
+        if digest:
+            vars(lesson)["digest"] = digest  # where the cached property keeps it
+        return lesson
 
 
 @functools.cache

@@ -25,6 +25,7 @@ from analysis import kept
 from analysis.changes import season_pack, season_rows
 from analysis.changes.season import gather
 from analysis.drive import AnalysedDrive
+from analysis.runs.lessons import Lesson
 from analysis.store import DriveStore
 from logger.config import reading
 from logger.config.recorder import RecorderConfig
@@ -388,6 +389,8 @@ def test_what_a_drive_teaches_is_kept_when_it_is_worked_out(store: Path, made_se
     key = kept.lesson_key(newest.drive, newest.taught.digest)
     told = kept.read_values(store, newest.id, "lesson", key)
     assert told == newest.lesson.as_json()
+    read = kept.read_with_digest(store, newest.id, "lesson", key)
+    assert read is not None and read[1] == Lesson.of_json(told).digest == Lesson.of_json(*read).digest
 
 
 def test_a_season_kept_together_that_was_torn_or_is_of_another_key_counts_as_nothing(
