@@ -175,7 +175,7 @@ def test_a_disk_that_fills_up_stops_recording_cleanly_and_goes_on(small_disk: Pa
             recording.wait(lambda state: state["state"] == "recording")
             # Nearly full: the drive is closed while there is still room for it.
             filler = _fill(small_disk, leave=1_500_000)
-            # What could not be closed for want of room is tried again every quarter of a minute, one drive at a time.
+            # Two drives are closed one after the other, and a busy machine takes a quarter of a minute for each.
             state = recording.wait(
                 lambda state: state["state"] == "no room on the disk" and not state["unfinished"], seconds=60
             )
