@@ -125,7 +125,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("another receiver teaches", "analysis/runs/lessons.py", "source.name, source.kind, tuple(source.on_open), port", "tuple(source.on_open), port", LESSONS),
     Fault("kept times forget what taught them", "analysis/kept.py", "drive.targets, drive.taught.digest)", "drive.targets)", (UNIT + "test_kept.py",)),
     Fault("a lesson is not kept", "analysis/store.py", "kept.write_values(self.path, drive.id, _LESSON, key, lesson.as_json() if lesson else {})", "pass", LESSONS),
-    Fault("a lesson that was spoilt is believed", "analysis/kept.py", ' and found["digest"] == _sha256(plain)', '', LESSONS),
+    Fault("a lesson that was spoilt is believed", "analysis/kept.py", ' and digest == _sha256(plain)', '', LESSONS),
     Fault("a drive teaches what it was taught", "analysis/runs/lessons.py", "return cls(motion.alone or motion.receiver, rounded)", "return cls(motion.receiver, rounded)", LESSONS),
     Fault("the habit is not used", "analysis/drive.py", "options, self.taught.habit)", "options)", LESSONS),
     Fault("a launch tells its own habit", "analysis/runs/rises.py", "_habit(np.delete(evidence, k, 0), before,", "_habit(evidence, before,", LAUNCHES),
