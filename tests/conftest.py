@@ -67,8 +67,10 @@ def _is_room(path: Path) -> bool:
 
 
 def pytest_collection_finish() -> None:
-    """A million objects of the collected tests stay to the end: no need to look through them again and again."""
+    """A million objects of the collected tests stay to the end: no need to look through them again and again, nor for
+    what is in circles after every 700 that are new."""
     gc.freeze()
+    gc.set_threshold(10_000, 10, 10)
 
 
 def pytest_xdist_auto_num_workers() -> int:
