@@ -37,7 +37,7 @@ from logger.store.folders import make_store
 NAME = "pullbook"
 _NOT_OURS = {"INSTALLER", "REQUESTED", "RECORD", "direct_url.json", "uv_cache.json"}
 """Files of an installation that its installer added to those of the wheel (PyPA, recording installed projects)."""
-_OURS = {"check", "test", "dev"}
+_OURS = {"test", "dev"}
 """Extras for who works on the program."""
 _FIRST_DAY = (1980, 1, 1, 0, 0, 0)
 
