@@ -128,7 +128,7 @@ def measured(store: Path, workers: int, *, here: bool = False) -> Told:
         for process in (client, *hands, *served):
             if process:
                 process.terminate()
-                process.wait()
+                process.communicate()
 
 
 def _working(client: int) -> list[int]:
