@@ -77,7 +77,8 @@ def asked_page(
         from analysis.changes.season import gather
 
         found = gather(store, progress=progress)
-        progress("all drives are read; working out the page")
+        # A season that was kept opens no drive; a page asks for many, and lists them once.
+        progress(f"all {len(store.drives)} drives are read; working out the page")
         return replace(found, unit=unit) if unit else found
 
     if season:
