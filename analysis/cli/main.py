@@ -7,6 +7,7 @@ cannot say, 2 the input is wrong.
 
 from __future__ import annotations
 
+import itertools
 import os
 import sys
 
@@ -49,7 +50,8 @@ def stem(
 def main() -> None:
     """Run the command line; what goes wrong ends as one line and an exit code."""
     try:
-        for option in (word.split("=")[0] for word in sys.argv[1:] if word.startswith("--")):
+        words = itertools.takewhile(lambda word: word != "--", sys.argv[1:])  # what follows that is no option
+        for option in (word.split("=")[0] for word in words if word.startswith("-")):
             if not option.isprintable():  # it would be shown as it is
                 raise InputError(f"{safe(option)}: this option does not exist")
         app()

@@ -40,7 +40,7 @@ def test_a_clock_that_python_cannot_tell_is_said() -> None:
     assert done.stderr == "pullbook: this computer's clock shows a year after 2262. Set it.\n"
 
 
-@pytest.mark.parametrize("option", ["--[\udc84", "--x\x1b[31m", "--\u202eno=1"])
+@pytest.mark.parametrize("option", ["--[\udc84", "--x\x1b[31m", "--\u202eno=1", "-\udcb5\udcf5["])
 def test_an_option_that_is_none_reaches_no_terminal_as_it_is(tmp_path: Path, option: str) -> None:
     said = run_verb(tmp_path, "strike", "last", option)
     assert said.code == 2 and "this option does not exist" in said.err and said.err.strip().isprintable()
