@@ -80,12 +80,15 @@ class DriveStore:
     @cached_property
     def drives(self) -> list[AnalysedDrive]:
         """All finished drives, by the time they were driven."""
+        from logger.store.drive import list_drives
+
+        return [self._once(drive) for drive in list_drives(self.path, self._left_out)]
+
+    def _left_out(self, left_out: LeftOut) -> None:
         from logger.store import bulkhead
 
-        found, self.unread = self._listing
-        for left_out in self.unread:
-            bulkhead.warn(left_out)
-        return found
+        self.unread.append(left_out)
+        bulkhead.warn(left_out)
 
     def tell_part_throttle(self, told: Mapping[str, Mapping[float, str]]) -> None:
         """Tell each drive which of its runs were no full pulls, with the reason, by when they began [s since 1970]."""
@@ -162,7 +165,6 @@ class DriveStore:
 
     def teach(self, drive: AnalysedDrive) -> None:
         """Keep what a drive of this store teaches, so that it need not be read again when the next one is."""
-
         self._keep_pulls(drive)
         kept_only, self._kept_only = self._kept_only, False
         try:
@@ -251,18 +253,14 @@ class DriveStore:
                 found.setdefault(alike, []).append(drive)
         return found
 
-    @property
-    def _neighbours(self) -> list[AnalysedDrive]:
-        """As `drives`, but who asked for one drive only is not told of those that cannot be opened."""
-        return self._listing[0]
-
     @cached_property
-    def _listing(self) -> tuple[list[AnalysedDrive], list[LeftOut]]:
-        """All finished drives, opened once, and those that cannot be."""
+    def _neighbours(self) -> list[AnalysedDrive]:
+        """All finished drives; who asked for one drive only is not told of those that cannot be opened."""
+        if "drives" in self.__dict__:
+            return self.drives
         from logger.store.drive import list_drives
 
-        left_out: list[LeftOut] = []
-        return [self._once(drive) for drive in list_drives(self.path, left_out.append)], left_out
+        return [self._once(drive) for drive in list_drives(self.path, lambda left: None)]
 
     def _lesson(self, drive: AnalysedDrive) -> Lesson | None:
         """What a drive teaches, from what is kept where that is of these very tables, lessons and program; None where

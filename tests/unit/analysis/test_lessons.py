@@ -131,6 +131,15 @@ def test_no_order_of_looking_and_no_later_drive_changes_an_answer(store: Path) -
     assert [times(forwards.drive(each)) for each in ids[:2]] == with_kept[:2]
 
 
+def test_a_drive_that_is_added_while_another_was_read_is_the_last(warm: Path, tmp_path: Path) -> None:
+    """Who read one drive has looked at those before it, but not yet listed all."""
+    store = Path(shutil.copytree(warm, tmp_path / "store"))
+    opened = DriveStore(store)
+    assert opened.drive(DriveStore(store).drives[0].id).taught.digest == ""
+    added, _ = make_drive(store, SHORT, start=START + timedelta(weeks=5))
+    assert opened.drive("last").id == added.id
+
+
 def test_an_older_drive_that_is_added_makes_later_ones_anew(warm: Path, tmp_path: Path) -> None:
     store = Path(shutil.copytree(warm, tmp_path / "store"))
     last = DriveStore(store).drives[-1]
