@@ -56,16 +56,11 @@ def slow_stop_log_likelihood(
     t: Floats, y: Floats, design: Floats, mean: Floats, sigma: Floats, noise: Noise, slack_mps: float
 ) -> Floats:
     """Log likelihood of readings `y` [m/s] at `t` [s] for each design (designs, n, columns), a constant apart."""
-    wanders = noise.wander_mps > 0
-    if wanders:
-        mean, sigma = np.append(mean, 0.0), np.append(sigma, noise.wander_mps)
     white = math.hypot(noise.white_mps, slack_mps)
-    low = np.flatnonzero(y < noise.hold_mps + 4 * math.hypot(noise.reading_sigma_mps, slack_mps))
-    plain = int(low[0]) if len(low) else len(y)
-    log, m, p = _well_above(t[:plain], y[:plain], design[:, :plain], mean, sigma, noise, slack_mps)
+    plain, log, m, p = _well_above(t, y, design, mean, sigma, noise, slack_mps)
     for k in range(plain, len(y)):
         h = design[:, k]
-        if wanders:
+        if noise.wander_mps > 0:
             h = np.concatenate([h, np.ones((len(h), 1))], 1)
             kept = math.exp(-(t[k] - t[k - 1]) / noise.wander_s) if k else 1.0
             m[:, -1] *= kept

@@ -28,19 +28,14 @@ def stop_log_likelihood(
 
     mean, sigma: of the columns' coefficients beforehand (columns). slack_mps: white noise that the model leaves.
     """
-    wanders = noise.wander_mps > 0
-    if wanders:
-        mean, sigma = np.append(mean, 0.0), np.append(sigma, noise.wander_mps)
     white = math.hypot(noise.white_mps, slack_mps)
-    low = np.flatnonzero(y < noise.hold_mps + 4 * math.hypot(noise.reading_sigma_mps, slack_mps))
-    plain = int(low[0]) if len(low) else len(y)
-    log, m, p = _well_above(t[:plain], y[:plain], design[:, :plain], mean, sigma, noise, slack_mps)
+    plain, log, m, p = _well_above(t, y, design, mean, sigma, noise, slack_mps)
     # From here on with the designs side by side, which is three times as fast.
     m, p = np.ascontiguousarray(m.T), np.ascontiguousarray(p.transpose(1, 2, 0))
     below = np.ones((len(y) - plain, len(m), len(design)))
     below[:, : design.shape[2]] = design[:, plain:].transpose(1, 2, 0)
     for k, h in enumerate(below, plain):
-        if wanders:
+        if noise.wander_mps > 0:
             kept = math.exp(-(t[k] - t[k - 1]) / noise.wander_s) if k else 1.0
             m[-1] *= kept
             p[-1] *= kept
@@ -58,13 +53,18 @@ def stop_log_likelihood(
 
 def _well_above(
     t: Floats, y: Floats, design: Floats, mean: Floats, sigma: Floats, noise: Noise, slack_mps: float
-) -> tuple[Floats, Floats, Floats]:
-    """Log likelihood of readings well above zero, and the coefficients' mean and covariance given them; where noise
-    wanders the last is the wander at the last of these readings."""
+) -> tuple[int, Floats, Floats, Floats]:
+    """How many readings come before the first near zero; their log likelihood, and the coefficients' mean and
+    covariance given them. Where noise wanders the last is the wander at the last of these readings."""
+    low = np.flatnonzero(y < noise.hold_mps + 4 * math.hypot(noise.reading_sigma_mps, slack_mps))
+    plain = int(low[0]) if len(low) else len(y)
+    t, y, design = t[:plain], y[:plain], design[:, :plain]
+    if noise.wander_mps > 0:
+        mean, sigma = np.append(mean, 0.0), np.append(sigma, noise.wander_mps)
     precision = 1 / sigma**2
     if len(t) == 0:
         rows = len(design)
-        return np.zeros(rows), np.tile(mean, (rows, 1)), np.tile(np.diag(sigma**2), (rows, 1, 1))
+        return plain, np.zeros(rows), np.tile(mean, (rows, 1)), np.tile(np.diag(sigma**2), (rows, 1, 1))
     covariance = wander_covariance(t, noise) + np.eye(len(t)) * slack_mps**2
     if noise.wander_mps > 0:
         last = np.exp(-(t[-1] - t) / noise.wander_s)
@@ -77,7 +77,7 @@ def _well_above(
     moment = flipped @ z + precision * mean
     p = np.asarray(np.linalg.inv(gram), float)
     m = (p @ moment[..., None])[..., 0]
-    return 0.5 * ((m * moment).sum(-1) - np.linalg.slogdet(gram)[1]), m, p
+    return plain, 0.5 * ((m * moment).sum(-1) - np.linalg.slogdet(gram)[1]), m, p
 
 
 def _hidden(y: float, at: Floats, spread: Floats, noise: Noise) -> tuple[Floats, Floats, Floats]:
